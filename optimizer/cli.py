@@ -1,0 +1,67 @@
+"""The command line: parse, call the library, print. No logic lives here.
+
+Results go to stdout, progress and messages to stderr. Exit codes: 0 done, 2 bad input or usage,
+3 nothing feasible, 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+import click
+
+from optimizer import __version__
+from optimizer.problems import BadInput
+
+# Command name to the module that holds it; a module is imported only when its command runs, so that
+# `cellstow --help` answers at once.
+COMMANDS = {
+    "check": "Read a brief and its catalogs, say what is wrong, and print every default in use.",
+    "fit": "Count the cells that each compartment holds, with proof of every gap.",
+    "search": "Search the whole design space and write the Pareto front.",
+    "characterize": "Fit a cell's model from the discharge curves of its datasheet.",
+}
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported when asked for; problems become messages and exit code 2."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"optimizer.commands.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands from the table above, importing none of them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except BadInput as bad:
+            for problem in bad.problems:
+                click.echo(problem.text(), err=True)
+            count = len(bad.problems)
+            click.echo(f"{count} problem{'s' if count > 1 else ''}; nothing was written.", err=True)
+            sys.exit(2)
+        except KeyboardInterrupt:
+            click.echo("Interrupted.", err=True)
+            sys.exit(130)
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="cellstow")
+def main() -> None:
+    """Search cells, series/parallel arrangements and layouts for a battery pack that must fit given boxes.
+
+    Figures are a calculation aid, not a certification: lithium packs can burn, and above 60 V DC can kill.
+    Local codes and licensed practice rule.
+    """

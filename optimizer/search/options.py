@@ -1,0 +1,158 @@
+"""Ways to build what stands between the cells and the controller, reduced before they multiply.
+
+Strips, wires, BMS, fuses, cases and layouts act on a pack only through a few numbers. One option is a row of
+those numbers, each so signed that less is never worse; an option that another one equals or beats in every
+number can be left out without losing any row of the front, because the score is monotone in each of them
+(tests/search/test_monotone.py asserts that).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.front import nondominated
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+# How two parts of one option combine, column by column: resistances, masses, costs and lengths add up; of
+# current limits (kept negative, so that less is better) the tighter one holds; so does the worse factor.
+ADD, WORST = "add", "worst"
+COLUMNS: dict[str, str] = {
+    "resistance_ohm": ADD,
+    "mass_kg": ADD,
+    "cost": ADD,
+    "power_wire_mm": ADD,
+    "neg_peak_a": WORST,
+    "neg_continuous_a": WORST,
+    "neg_charge_a": WORST,
+    "share": WORST,
+    "hot_rise_k_per_w": WORST,
+}
+INDEX = {name: k for k, name in enumerate(COLUMNS)}
+_WORST = np.array([rule == WORST for rule in COLUMNS.values()])
+NEUTRAL = np.where(_WORST, -np.inf, 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Options:
+    """Rows of the COLUMNS numbers with the choices behind them.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n, len(COLUMNS))
+    picks : ndarray of int, shape (n, k)
+        One column per choice made so far, an index into the list the choice was made from.
+    """
+
+    values: Floats
+    picks: Ints
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+    def column(self, name: str) -> Floats:
+        """One of COLUMNS, shape (n,)."""
+        out: Floats = self.values[:, INDEX[name]]
+        return out
+
+
+def options(count: int, **columns: npt.ArrayLike) -> Options:
+    """Options of one choice: the columns given, the others neutral, the pick being the row's number.
+
+    Raises
+    ------
+    KeyError
+        If a column is not one of COLUMNS.
+    """
+    values = np.tile(NEUTRAL, (count, 1))
+    for name, column in columns.items():
+        values[:, INDEX[name]] = column
+    return Options(values, np.arange(count, dtype=np.int64)[:, None])
+
+
+def combine(left: Options, right: Options) -> Options:
+    """Every option of one choice with every option of the other, left-major.
+
+    Parameters
+    ----------
+    left, right : Options, n and m rows
+
+    Returns
+    -------
+    Options, n·m rows
+    """
+    a = np.repeat(left.values, len(right), axis=0)
+    b = np.tile(right.values, (len(left), 1))
+    values = np.where(_WORST, np.maximum(a, b), a + b)
+    picks = np.hstack([np.repeat(left.picks, len(right), axis=0), np.tile(right.picks, (len(left), 1))])
+    return Options(values, picks)
+
+
+def reduce(choice: Options) -> Options:
+    """Only the options that no other one equals or beats in every column; of equal ones the first."""
+    keep = nondominated(np.where(np.isinf(choice.values), -1e300, choice.values))
+    return Options(choice.values[keep], choice.picks[keep])
+
+
+def capped(choice: Options, **limits: float) -> Options:
+    """Options whose current limits are no larger than anything else in the pack could use.
+
+    A wire for 200 A is worth no more than one for 90 A behind a controller that draws 80 A; saying so here
+    lets the lighter one win. The part's real rating is looked up again for whatever is reported.
+
+    Parameters
+    ----------
+    limits : float
+        Column name (neg_peak_a …) to the largest useful current [A].
+    """
+    values = choice.values.copy()
+    for name, most in limits.items():
+        column = INDEX[name]
+        values[:, column] = np.maximum(values[:, column], -most)
+    return Options(values, choice.picks)
+
+
+def wired(
+    choice: Options, wire: Options, *, ohm_per_mm: Floats, kg_per_mm: Floats, cost_per_mm: Floats
+) -> Options:
+    """Combine with wires, whose resistance, mass and cost grow with the length each option needs.
+
+    Parameters
+    ----------
+    choice : Options, n rows
+    wire : Options, w rows
+    ohm_per_mm, kg_per_mm, cost_per_mm : ndarray, shape (w,)
+    """
+    both = combine(choice, wire)
+    length = both.column("power_wire_mm")
+    pick = np.tile(np.arange(len(wire)), len(choice))
+    values = both.values.copy()
+    values[:, INDEX["resistance_ohm"]] += length * ohm_per_mm[pick]
+    values[:, INDEX["mass_kg"]] += length * kg_per_mm[pick]
+    values[:, INDEX["cost"]] += length * cost_per_mm[pick]
+    # From here on the length has had its effect and must not keep options apart.
+    values[:, INDEX["power_wire_mm"]] = 0.0
+    return Options(values, both.picks)
+
+
+def ideal(parts: Sequence[Options]) -> Floats:
+    """A row that no option of the parts' product beats in any column; it need not exist.
+
+    Parameters
+    ----------
+    parts : sequence of Options, each with at least one row
+
+    Returns
+    -------
+    ndarray, shape (len(COLUMNS),)
+    """
+    row = NEUTRAL.copy()
+    for part in parts:
+        best = part.values.min(axis=0)
+        row = np.where(_WORST, np.maximum(row, best), row + best)
+    return row

@@ -1,0 +1,67 @@
+"""Options: products, reductions and bounds against plain enumeration."""
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from optimizer.search import options as op
+
+seeds = st.integers(0, 2**32 - 1)
+
+
+def random_choice(rng, count):
+    return op.options(
+        count,
+        resistance_ohm=rng.integers(0, 4, count),
+        mass_kg=rng.integers(0, 4, count),
+        cost=rng.integers(0, 4, count),
+        neg_peak_a=-rng.integers(1, 4, count),
+        share=rng.integers(1, 3, count),
+    )
+
+
+@given(seeds)
+def test_product_adds_what_adds_and_keeps_the_tighter_limit(seed):
+    rng = np.random.default_rng(seed)
+    left, right = random_choice(rng, 4), random_choice(rng, 3)
+    both = op.combine(left, right)
+    for row, (i, j) in zip(both.values, both.picks, strict=True):
+        a, b = left.values[i], right.values[j]
+        for name, rule in op.COLUMNS.items():
+            k = op.INDEX[name]
+            assert row[k] == (a[k] + b[k] if rule == op.ADD else max(a[k], b[k]))
+
+
+@given(seeds)
+def test_reducing_first_loses_nothing(seed):
+    rng = np.random.default_rng(seed)
+    parts = [random_choice(rng, int(n)) for n in rng.integers(2, 7, 3)]
+    late = op.reduce(op.combine(op.combine(parts[0], parts[1]), parts[2]))
+    first = op.reduce(op.combine(op.reduce(parts[0]), op.reduce(parts[1])))
+    early = op.reduce(op.combine(first, op.reduce(parts[2])))
+    as_rows = lambda o: sorted(map(tuple, o.values))  # noqa: E731
+    assert as_rows(late) == as_rows(early)
+
+
+@given(seeds)
+def test_ideal_is_no_worse_than_any_product_row(seed):
+    rng = np.random.default_rng(seed)
+    parts = [random_choice(rng, 5), random_choice(rng, 4)]
+    assert np.all(op.ideal(parts) <= op.combine(*parts).values)
+
+
+def test_wires_act_by_the_length_each_option_needs():
+    runs = op.options(2, power_wire_mm=[1000.0, 500.0])
+    wire = op.options(2, neg_peak_a=[-30.0, -60.0])
+    got = op.wired(runs, wire, ohm_per_mm=np.array([3e-6, 1e-6]), kg_per_mm=np.array([2e-5, 5e-5]),
+                   cost_per_mm=np.array([1e-3, 2e-3]))
+    np.testing.assert_allclose(got.column("resistance_ohm"), [3e-3, 1e-3, 1.5e-3, 5e-4])
+    np.testing.assert_allclose(got.column("mass_kg"), [0.02, 0.05, 0.01, 0.025])
+    np.testing.assert_allclose(got.column("cost"), [1.0, 2.0, 0.5, 1.0])
+    np.testing.assert_array_equal(got.column("neg_peak_a"), [-30, -60, -30, -60])
+
+
+def test_a_limit_beyond_use_keeps_nothing_alive():
+    wires = op.options(2, mass_kg=[1.0, 2.0], neg_peak_a=[-90.0, -200.0])
+    assert len(op.reduce(wires)) == 2
+    assert op.reduce(op.capped(wires, neg_peak_a=80.0)).picks.tolist() == [[0]]
