@@ -1,0 +1,54 @@
+"""Pack limits against values from circuit theory and from statistics tables."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from optimizer.pack.limits import LIMITS, Caps, fuse_cap, greatest_power, pack_resistance
+from optimizer.pack.spread import expected_normal_max
+
+
+def test_matched_load_power() -> None:
+    # Closed form (Jacobi 1840; any text on circuits): V² / 4R, 36 V and 0.10 ohm give 3240 W at 180 A.
+    power = greatest_power(36.0, cell_ohm=0.10, cut_off_v=0.0, series=1, parallel=1, caps=Caps())
+    assert float(power.power_w) == pytest.approx(3240.0, rel=1e-12)
+    assert float(power.current_a) == pytest.approx(180.0, rel=1e-12)
+    assert LIMITS[int(power.limit)] == "matched load"
+
+
+def test_series_parallel_resistance() -> None:
+    # Closed form: 10S4P of 30 mΩ cells is 75 mΩ; 40 A sag 3.0 V and lose 120 W.
+    resistance = pack_resistance(0.030, series=10, parallel=4)
+    assert resistance == pytest.approx(0.075, rel=1e-12)
+    assert 40.0 * resistance == pytest.approx(3.0, rel=1e-12)
+    assert 40.0**2 * resistance == pytest.approx(120.0, rel=1e-12)
+
+
+def test_constant_power_root_is_under_the_limits_of_the_same_source() -> None:
+    # Closed form: 1000 W from 36 V, 0.1 ohm is 30.3337 A; capped there the pack gives 1000 W.
+    power = greatest_power(
+        36.0, cell_ohm=0.10, cut_off_v=0.0, series=1, parallel=1, caps=Caps(controller_a=30.3337)
+    )
+    assert float(power.power_w) == pytest.approx(1000.0, abs=0.002)
+
+
+def test_fuse_rule() -> None:
+    # From memory, fuse makers' guides on UL 248-14 types: at most 75 % without end; 30 A ask for 40 A.
+    assert fuse_cap(40.0, continuous=True) == pytest.approx(30.0, rel=1e-12)
+    assert fuse_cap(40.0, continuous=False) == 40.0
+
+
+@pytest.mark.parametrize(
+    ("count", "printed"),
+    [(2, 0.56419), (3, 0.84628), (5, 1.16296), (10, 1.53875), (14, 1.70338), (20, 1.86748)],
+)
+def test_order_statistics_of_the_normal(count: int, printed: float) -> None:
+    # From memory: Harter, Biometrika 48 (1961) 151, table of expected values, largest of n, five decimals.
+    assert expected_normal_max(count) == pytest.approx(printed, abs=6e-6)
+
+
+def test_order_statistics_closed_forms() -> None:
+    # Closed form: 1/√π for two, 3/(2√π) for three.
+    root = np.sqrt(np.pi)
+    assert expected_normal_max([1, 2, 3]) == pytest.approx([0.0, 1 / root, 1.5 / root], abs=1e-12)
