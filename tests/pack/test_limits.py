@@ -98,9 +98,13 @@ def test_arrays_equal_a_loop_of_numbers(data: st.DataObject) -> None:
 
 @settings(max_examples=100, deadline=None)
 @given(
-    ocv=st.floats(2.0, 4.3), ohm=st.floats(0.002, 0.2), series=st.integers(1, 24), parallel=st.integers(1, 12),
-    extra=st.floats(0.0, 0.1), cap=st.floats(1.0, 500.0),
-)  # fmt: skip
+    ocv=st.floats(2.0, 4.3),
+    ohm=st.floats(0.002, 0.2),
+    series=st.integers(1, 24),
+    parallel=st.integers(1, 12),
+    extra=st.floats(0.0, 0.1),
+    cap=st.floats(1.0, 500.0),
+)
 def test_no_current_inside_the_limits_gives_more(
     ocv: float, ohm: float, series: int, parallel: int, extra: float, cap: float
 ) -> None:
