@@ -72,7 +72,7 @@ def test_cell_to_wall_against_quadrature() -> None:
 
 def test_lumped_step_response() -> None:
     # Closed form (Incropera ch. 5, lumped capacitance with source): T = Ta + qR(1 − e^(−t/RC)); Ta 25,
-    # q 10 W, R 2 K/W, C 1000 J/K. All four nodes tied together and one conductance of 0.5 W/K out are that lump.
+    # q 10 W, R 2 K/W, C 1000 J/K. Four nodes tied together and one conductance out are that lump.
     box = heat.Box(length_mm=200.0, width_mm=200.0, height_mm=100.0)
     out = float(heat.box_conductance(box, rise_k=heat.box_rise(box, heat_w=10.0, air_c=25.0), air_c=25.0))
     tight, scale = np.array([1e7]), out / 0.5
