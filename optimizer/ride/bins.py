@@ -1,0 +1,295 @@
+"""A ride compressed for the search: few power bins, each cell's slow sag, the steps that stop a pack.
+
+Three things are enough to run a pack down quickly:
+
+* Power bins (a, b, weight), P = a + b·m at the wheel. Only steps that are alike are merged.
+* Shares. A lagging voltage v with τ·dv/dt = R·I − v loses, over a repeated lap, exactly
+  R·(mean(I)² + cov(i, I)), where i is I filtered with τ; and cov(i, I) = var(i), since I = i + τ·di/dt.
+  So the share γ = var(i)/var(I) of R acts like a plain resistance on the current of the moment, and the
+  rest, 1 − γ, acts on the lap's mean current: the loss is right. Short τ: γ → 1, long τ: γ → 0.
+* Critical steps. Sag stops a pack at the worst step, where power and the filtered powers count each for
+  itself. They are kept as they are: P and its filtered values with τ1, τ2 and the lag's τ.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from optimizer.ride.cells import LAG_TAU, SHARE1, TAU1, TAU2, CellArrays
+from optimizer.ride.roadload import RideSteps, Vehicle
+
+Floats = NDArray[np.float64]
+
+BIN_COUNTS = (8, 10, 12, 16, 20, 24, 32, 48, 64, 96, 128)
+"""Tried from few to many until the compression error is small enough."""
+
+CRITICAL_STEPS = 6
+"""Most steps kept per cell as candidates for the one that stops the pack."""
+
+
+@dataclass(frozen=True, eq=False)
+class CompressedRide:
+    """A lap ready for `range_block`, valid for the total masses and the cells it was made for.
+
+    Parameters
+    ----------
+    constant_w, per_mass_w_kg, weight : ndarray, shape (k,)
+        Wheel power a [W], b [W/kg], and share of the lap's time [-], summing to 1.
+    vehicle : Vehicle
+    distance_m, duration_s : float
+        Of the lap [m], [s].
+    mass_min_kg, mass_max_kg : float
+        Total masses it holds for [kg].
+    error : float
+        Largest relative change of the lap's charge that the merging causes, at 20 % sag at peak power [-].
+    cells : CellArrays
+    table : ndarray, shape (n_cells, FIELDS)
+        Numbers per cell with the shares of this ride filled in.
+    critical : ndarray, shape (n_cells, CRITICAL_STEPS, 4, 2)
+        Battery power and its filtered values with τ1, τ2, the lag's τ at the least and the largest mass [W].
+    """
+
+    constant_w: Floats
+    per_mass_w_kg: Floats
+    weight: Floats
+    vehicle: Vehicle
+    distance_m: float
+    duration_s: float
+    mass_min_kg: float
+    mass_max_kg: float
+    error: float
+    cells: CellArrays
+    table: Floats
+    critical: Floats
+
+
+def compress(
+    steps: RideSteps,
+    *,
+    cells: CellArrays,
+    mass_min_kg: float,
+    mass_max_kg: float,
+    tolerance: float = 5e-4,
+) -> CompressedRide:
+    """Compress a lap to as few power bins as the tolerance allows.
+
+    Parameters
+    ----------
+    steps : RideSteps
+    cells : CellArrays
+    mass_min_kg, mass_max_kg : float
+        Least and largest total mass that will be asked for, 0 < least ≤ largest [kg].
+    tolerance : float
+        Largest relative error of the lap's charge, see CompressedRide.error [-].
+
+    Returns
+    -------
+    CompressedRide
+
+    Raises
+    ------
+    ValueError
+        If the masses are in the wrong order, or the ride takes no energy from the battery at the least mass.
+    """
+    if not 0 < mass_min_kg <= mass_max_kg:
+        raise ValueError(f"need 0 < mass_min_kg <= mass_max_kg, found {mass_min_kg:g}, {mass_max_kg:g}")
+    masses = np.array([mass_min_kg, 0.5 * (mass_min_kg + mass_max_kg), mass_max_kg])
+    power_w = np.stack([steps.battery_power_w(float(mass)) for mass in masses])
+    mean_w = power_w @ steps.duration_s / steps.duration_s.sum()
+    if not np.all(mean_w > 0):
+        raise ValueError(f"the ride takes no energy from the battery: mean power {mean_w.min():.3g} W")
+    bins, error = _merge_until(steps, masses=masses, tolerance=tolerance)
+    table, critical = _per_cell(power_w, steps=steps, cells=cells)
+    return CompressedRide(
+        *bins, vehicle=steps.vehicle, distance_m=float(steps.distance_m.sum()),
+        duration_s=float(steps.duration_s.sum()), mass_min_kg=mass_min_kg, mass_max_kg=mass_max_kg,
+        error=error, cells=cells, table=table, critical=critical,
+    )  # fmt: skip
+
+
+def _merge_until(
+    steps: RideSteps, *, masses: Floats, tolerance: float
+) -> tuple[tuple[Floats, Floats, Floats], float]:
+    """The least of BIN_COUNTS that keeps the tolerance, or no merging but of equal steps."""
+    whole = (steps.constant_w, steps.per_mass_w_kg, steps.duration_s / steps.duration_s.sum())
+    power_max_w = max(float(steps.battery_power_w(float(mass)).max()) for mass in masses)
+    exact = _lap_charge(whole, steps.vehicle, masses=masses, power_max_w=power_max_w)
+    best, best_error = whole, 0.0
+    for bins in _ward(steps, masses=masses):
+        charge = _lap_charge(bins, steps.vehicle, masses=masses, power_max_w=power_max_w)
+        error = float(np.max(np.abs(charge / exact - 1.0)))
+        if error > tolerance:
+            break
+        best, best_error = bins, error
+    return best, best_error
+
+
+def _lap_charge(
+    bins: tuple[Floats, Floats, Floats], vehicle: Vehicle, *, masses: Floats, power_max_w: float
+) -> Floats:
+    """Mean current at each mass from a source of 1 V that sags to 0.8 V at the largest power."""
+    constant, per_mass, weight = bins
+    steps = RideSteps(constant, per_mass, weight, weight, vehicle)
+    power = np.stack([steps.battery_power_w(float(mass)) for mass in masses])
+    drop = 0.16 / power_max_w
+    return np.asarray((2.0 * power / (1.0 + np.sqrt(1.0 - 4.0 * drop * power))) @ weight)
+
+
+def _ward(steps: RideSteps, *, masses: Floats) -> Iterator[tuple[Floats, Floats, Floats]]:
+    """Bins from many to few: neighbours in power are merged where that adds least variance (Ward).
+
+    Weighted means keep the lap's mean wheel power exact at every mass. Steps whose wheel power differs in
+    sign at either end of the masses stay apart, as the efficiency changes there, and so do the step of most
+    and that of least power.
+    """
+    rows = np.column_stack([steps.constant_w, steps.per_mass_w_kg])
+    unique, inverse = np.unique(np.round(rows, 12), axis=0, return_inverse=True)
+    shares = steps.duration_s / steps.duration_s.sum()
+    weight = np.bincount(inverse.ravel(), weights=shares).astype(np.float64)
+    ends = unique[:, :1] + unique[:, 1:] * masses[[0, 2]]
+    kind = (ends > 0) @ np.array([1, 2])
+    order = np.lexsort((ends.mean(axis=1), kind))
+    a, b, weight, ends, kind = unique[order, 0], unique[order, 1], weight[order], ends[order], kind[order]
+    alone = np.isin(np.arange(len(a)), [ends[:, 1].argmax(), ends[:, 1].argmin()])
+    for count in sorted((n for n in BIN_COUNTS if n < len(a)), reverse=True):
+        a, b, weight, ends, kind, alone = _merge_to(count, a, b, weight, ends, kind, alone)
+        yield a, b, weight
+
+
+def _merge_to(
+    count: int, a: Floats, b: Floats, weight: Floats, ends: Floats,
+    kind: NDArray[np.int64], alone: NDArray[np.bool_],
+) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.int64], NDArray[np.bool_]]:  # fmt: skip
+    """Merge neighbours, cheapest first, until `count` bins are left or none may be merged."""
+    while len(a) > count:
+        harmonic = weight[1:] * weight[:-1] / (weight[1:] + weight[:-1])
+        cost = ((ends[1:] - ends[:-1]) ** 2).sum(axis=1) * harmonic
+        cost[(kind[1:] != kind[:-1]) | alone[1:] | alone[:-1]] = np.inf
+        at = int(cost.argmin())
+        if not np.isfinite(cost[at]):
+            break
+        part = weight[at : at + 2] / weight[at : at + 2].sum()
+        merged = [np.concatenate([x[:at], [part @ x[at : at + 2]], x[at + 2 :]]) for x in (a, b, ends)]
+        a, b, ends = merged
+        weight = np.concatenate([weight[:at], [weight[at : at + 2].sum()], weight[at + 2 :]])
+        kind, alone = np.delete(kind, at + 1), np.delete(alone, at + 1)
+    return a, b, weight, ends, kind, alone
+
+
+@njit(cache=True)
+def filter_lap(power: Floats, duration_s: Floats, tau_s: float) -> tuple[Floats, float]:
+    """A repeated lap's power behind a first-order lag, and the share of its variance that comes through.
+
+    Exact for power that is constant in each step: y runs towards it with τ, and the lap joins onto itself.
+
+    Parameters
+    ----------
+    power : ndarray, shape (n,)
+        In each step [W].
+    duration_s : ndarray, shape (n,)
+        [s]
+    tau_s : float
+        Time constant, above 0 [s].
+
+    Returns
+    -------
+    y : ndarray, shape (n,)
+        At the end of each step [W].
+    share : float
+        cov(y, power)/var(power) over the lap, which equals var(y)/var(power); 0 for constant power [-].
+    """
+    n = len(power)
+    total = duration_s.sum()
+    mean = (power * duration_s).sum() / total
+    state = 0.0
+    for i in range(n):
+        state = power[i] + (state - power[i]) * np.exp(-duration_s[i] / tau_s)
+    state = state / -np.expm1(-total / tau_s)
+    end = np.empty(n)
+    covariance, variance = 0.0, 0.0
+    for i in range(n):
+        keep = -np.expm1(-duration_s[i] / tau_s)
+        inside = power[i] + (state - power[i]) * tau_s / duration_s[i] * keep
+        covariance += duration_s[i] * (power[i] - mean) * (inside - mean)
+        variance += duration_s[i] * (power[i] - mean) ** 2
+        state = state + (power[i] - state) * keep
+        end[i] = state
+    return end, covariance / variance if variance > 1e-12 * total * mean**2 else 0.0
+
+
+def _per_cell(power_w: Floats, *, steps: RideSteps, cells: CellArrays) -> tuple[Floats, Floats]:
+    """Shares and critical steps of each cell; equal time constants are filtered once."""
+    table = cells.table()
+    critical = np.zeros((cells.count, CRITICAL_STEPS, 4, 2))
+    known: dict[float, tuple[Floats, float]] = {}
+    for cell in range(cells.count):
+        filtered = []
+        for place, column in enumerate((TAU1, TAU2, LAG_TAU)):
+            tau = float(table[cell, column])
+            if tau not in known:
+                ends = [filter_lap(power, steps.duration_s, tau) for power in power_w]
+                known[tau] = np.stack([ends[0][0], ends[2][0]]), float(ends[1][1])
+            table[cell, SHARE1 + place] = min(max(known[tau][1], 0.0), 1.0)
+            filtered.append(known[tau][0])
+        # A step after long regeneration has a filtered power below 0, which would prop the voltage up by
+        # more the weaker the pack is: left out, so that sag only grows with current (see rangekernel).
+        loads = np.stack([power_w[[0, 2]], *(np.maximum(f, 0.0) for f in filtered)])
+        chosen = _worst_steps(loads, cells=cells, cell=cell)
+        critical[cell] = np.moveaxis(loads[:, :, chosen], 2, 0)
+    return table, critical
+
+
+def _worst_steps(loads: Floats, *, cells: CellArrays, cell: int) -> NDArray[np.int64]:
+    """Indices of CRITICAL_STEPS steps, repeated where fewer matter, worst by sag for several mixes.
+
+    Mixes: power alone; the cell's own resistances at SoC 0.1, 0.5 with little and with much resistance
+    outside the cell.
+    """
+    soc = np.linspace(0.0, 1.0, cells.ocv_v.shape[1])
+    found: list[int] = list(loads[0].argmax(axis=1))
+    for level in (0.5, 0.1):
+        at = round(level * (len(soc) - 1))
+        around = np.interp([level - 0.05, level + 0.05], soc, cells.ocv_v[cell])
+        lag_ohm = (around[1] - around[0]) / 0.1 * cells.lag_s[cell] / (3600.0 * cells.capacity_ah[cell])
+        for outside in (0.2, 1.0):
+            r0 = cells.r0_ohm[cell, at] * (1.0 + outside)
+            mix = np.array([r0, cells.r1_ohm[cell, at], cells.r2_ohm[cell, at], lag_ohm])
+            found += list(np.tensordot(mix, loads, axes=1).argmax(axis=1))
+    distinct = list(dict.fromkeys(int(step) for step in found))[:CRITICAL_STEPS]
+    return np.array(distinct + [distinct[0]] * (CRITICAL_STEPS - len(distinct)), dtype=np.int64)
+
+
+def falls_with_mass(ride: CompressedRide) -> bool:
+    """Whether the range of this ride is certain never to rise with the total mass.
+
+    A heavier load can make a ride easier: fast and slightly downhill, slowly uphill. The range is certain to
+    fall when, at every mass, Σ w·dP/dm over the bins above any power is never below 0 (so the mean of every
+    rising convex function of power, such as current, grows with mass), and no critical step eases.
+
+    Parameters
+    ----------
+    ride : CompressedRide
+
+    Returns
+    -------
+    bool
+        False means only that it is not certain.
+    """
+    if np.any(ride.critical[..., 1] < ride.critical[..., 0] * (1.0 - 1e-12)):
+        return False
+    a, b = ride.constant_w, ride.per_mass_w_kg
+    with np.errstate(divide="ignore", invalid="ignore"):
+        cross = np.concatenate([((a[:, None] - a) / (b - b[:, None])).ravel(), -a / b])
+    low, high = ride.mass_min_kg, ride.mass_max_kg
+    events = np.unique(np.concatenate([[low, high], cross[(cross > low) & (cross < high)]]))
+    middle = 0.5 * (events[1:] + events[:-1]) if len(events) > 1 else events
+    wheel = a + b * middle[:, None]
+    gain = np.where(wheel > 0, 1.0 / ride.vehicle.drivetrain_efficiency, ride.vehicle.regen_efficiency)
+    order = np.argsort(-wheel, axis=1)
+    growth = np.take_along_axis(ride.weight * b * gain, order, axis=1)
+    return bool(np.all(np.cumsum(growth, axis=1) >= -1e-12 * np.abs(growth).sum(axis=1, keepdims=True)))

@@ -1,0 +1,194 @@
+"""The ride stepped through in time: the slow twin of `range_block`, and the traces that people look at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.ride import rangekernel as kernel
+from optimizer.ride import simkernel
+from optimizer.ride.bins import CompressedRide
+from optimizer.ride.cells import CELSIUS_K
+from optimizer.ride.range import PackBlock, RangeBlock, candidate_table, check_soc, mean_power_w
+from optimizer.ride.roadload import RideSteps
+from optimizer.ride.trace import KMH_PER_M_S
+
+Floats = NDArray[np.float64]
+
+STEP_MAX_S = 1.0
+"""Longest time step; longer steps of the ride are cut evenly."""
+
+MAX_STEPS = 20_000_000
+"""Bound on the time steps of one run, some 230 days at 1 s: a pack that lasts longer is no result."""
+
+
+@dataclass(frozen=True, eq=False)
+class RideTrace:
+    """One design over the ride, every array of shape (n,).
+
+    Parameters
+    ----------
+    time_s, distance_km : ndarray
+        Since the start, at the end of each recorded step [s], [km].
+    soc : ndarray
+        [-]
+    voltage_v, current_a, power_w : ndarray
+        At the pack's terminals, discharge > 0 [V], [A], [W].
+    cell_voltage_v : ndarray
+        At a cell's terminals [V].
+    temp_c : ndarray
+        Of the cells [°C].
+    """
+
+    time_s: Floats
+    distance_km: Floats
+    soc: Floats
+    voltage_v: Floats
+    current_a: Floats
+    power_w: Floats
+    cell_voltage_v: Floats
+    temp_c: Floats
+
+
+def simulate(
+    packs: PackBlock,
+    *,
+    steps: RideSteps,
+    ride: CompressedRide,
+    start_soc: float = 1.0,
+    reserve_soc: float = 0.1,
+    step_max_s: float = STEP_MAX_S,
+) -> RangeBlock:
+    """Range of every candidate by stepping through the repeated ride with the cell's full dynamics.
+
+    In each step the power is constant and the current is the lower root of r·I² − u·I + P = 0; the voltages
+    of R1, R2 and the lag are advanced exactly for constant current, and enter the solution at mid-step. The
+    run ends when a step asks for more than the pack gives at the cut-off, the current limit or the matched
+    load, or at the reserve. So that the range changes smoothly with the design, the end is interpolated: at
+    the reserve by charge between the ends of the last lap, at a failing step by its power margin in this lap
+    and the lap before; in the first lap, the range ends at the failing step.
+
+    Parameters
+    ----------
+    packs : PackBlock
+        n candidates.
+    steps : RideSteps
+        The lap.
+    ride : CompressedRide
+        Of the same lap; its cells and masses are used, not its bins.
+    start_soc, reserve_soc : float
+        0 ≤ reserve < start ≤ 1 [-].
+    step_max_s : float
+        Longest time step, above 0 [s].
+
+    Returns
+    -------
+    RangeBlock
+
+    Raises
+    ------
+    ValueError
+        If a value is out of bounds, or a pack is never emptied.
+    """
+    check_soc(start_soc, reserve_soc=reserve_soc)
+    cell, series, parallel, table = candidate_table(packs, ride=ride)
+    numbers, curves = ride.table, ride.cells.curves()
+    lap_m = float(steps.distance_m.sum())
+    rows = np.zeros((len(cell), simkernel.RESULT))
+    for n, mass_kg in enumerate(table[:, kernel.MASS]):
+        power, lap_s, lap_way = _fine_steps(steps, mass_kg=float(mass_kg), step_max_s=step_max_s)
+        rows[n] = simkernel.run(
+            power / table[n, kernel.CELLS], lap_s, lap_way, curves[cell[n]], numbers[cell[n]], table[n],
+            (start_soc, reserve_soc), MAX_STEPS, np.empty((0, simkernel.RECORD)), 1,
+        )  # fmt: skip
+    if np.any(rows[:, simkernel.STOP] < 0):
+        raise ValueError(f"candidate {int(np.argmin(rows[:, simkernel.STOP]))} is never emptied by this ride")
+    return _assemble(rows, cells=series * parallel, parallel=parallel, ride=ride,
+                     mass_kg=table[:, kernel.MASS], lap_m=lap_m)  # fmt: skip
+
+
+def simulate_trace(
+    packs: PackBlock,
+    *,
+    steps: RideSteps,
+    ride: CompressedRide,
+    start_soc: float = 1.0,
+    reserve_soc: float = 0.1,
+    points: int = 2000,
+) -> RideTrace:
+    """The run of one design over time, thinned to about `points` steps, for a plot.
+
+    Parameters
+    ----------
+    packs : PackBlock
+        One candidate.
+    steps, ride, start_soc, reserve_soc
+        As in `simulate`.
+    points : int
+        Most points to return, at least 1 [-].
+
+    Returns
+    -------
+    RideTrace
+
+    Raises
+    ------
+    ValueError
+        As in `simulate`, or if there is more than one candidate.
+    """
+    check_soc(start_soc, reserve_soc=reserve_soc)
+    cell, series, parallel, table = candidate_table(packs, ride=ride)
+    if len(cell) != 1:
+        raise ValueError(f"a trace is of one design, found {len(cell)}")
+    power, lap_s, lap_way = _fine_steps(steps, mass_kg=float(table[0, kernel.MASS]), step_max_s=STEP_MAX_S)
+    power = power / table[0, kernel.CELLS]
+    curves, numbers = ride.cells.curves()[cell[0]], ride.table[cell[0]]
+    soc = (start_soc, reserve_soc)
+    none = np.empty((0, simkernel.RECORD))
+    first = simkernel.run(power, lap_s, lap_way, curves, numbers, table[0], soc, MAX_STEPS, none, 1)
+    every = max(int(first[simkernel.STEPS] // points) + 1, 1)
+    record = np.full((int(first[simkernel.STEPS]) // every + 1, simkernel.RECORD), np.nan)
+    simkernel.run(power, lap_s, lap_way, curves, numbers, table[0], soc, MAX_STEPS, record, every)
+    time, way, z, cell_v, pack_v, current, temp = record[np.isfinite(record[:, 0])].T
+    volts, amps = pack_v * series[0], current * parallel[0]
+    return RideTrace(time, way / 1000.0, z, volts, amps, volts * amps, cell_v, temp - CELSIUS_K)
+
+
+def _fine_steps(steps: RideSteps, *, mass_kg: float, step_max_s: float) -> tuple[Floats, Floats, Floats]:
+    """Power, duration and distance of the lap in steps of at most step_max_s."""
+    parts = np.maximum(np.ceil(steps.duration_s / step_max_s - 1e-9), 1.0).astype(np.int64)
+    return (
+        np.repeat(steps.battery_power_w(mass_kg), parts),
+        np.repeat(steps.duration_s / parts, parts),
+        np.repeat(steps.distance_m / parts, parts),
+    )
+
+
+def _assemble(
+    rows: Floats, *, cells: NDArray[np.int64], parallel: NDArray[np.int64], ride: CompressedRide,
+    mass_kg: Floats, lap_m: float,
+) -> RangeBlock:  # fmt: skip
+    """From one cell's sums up to the actual stop to the figures of the pack at the interpolated range."""
+    way_m, time_s = rows[:, simkernel.WAY], rows[:, simkernel.TIME]
+    moved = way_m > 0
+    range_km = rows[:, simkernel.RANGE_M] / 1000.0
+    still = mean_power_w(ride, mass_kg=mass_kg) * ride.duration_s / 3.6 / lap_m
+    energy_wh = rows[:, simkernel.ENERGY] * cells / 3600.0
+    consumption = np.where(moved, energy_wh / np.where(moved, way_m / 1000.0, 1.0), still)
+    safe_s = np.where(moved, time_s, 1.0)
+    speed_kmh = KMH_PER_M_S * ride.distance_m / ride.duration_s
+    return RangeBlock(
+        range_km=range_km,
+        stop=rows[:, simkernel.STOP].astype(np.int64),
+        soc_stop=rows[:, simkernel.SOC],
+        duration_s=3600.0 * range_km / speed_kmh,
+        energy_out_wh=consumption * range_km,
+        consumption_wh_per_km=consumption,
+        heat_w=np.where(moved, rows[:, simkernel.HEAT_J] * cells / safe_s, 0.0),
+        current_rms_a=np.sqrt(rows[:, simkernel.SQUARE_S] / safe_s) * parallel,
+        current_max_a=rows[:, simkernel.I_MAX] * parallel,
+        cell_voltage_min_v=rows[:, simkernel.V_LOW],
+        temp_end_c=rows[:, simkernel.TEMP_END] - CELSIUS_K,
+    )
