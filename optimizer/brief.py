@@ -1,0 +1,206 @@
+"""The brief: read from TOML, validated, with its defaults told and its needs for a search named."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ValidationError
+
+from optimizer.brief_faults import schema_problems
+from optimizer.brief_rules import RuleChecks, file_problems
+from optimizer.brief_schema import Brief
+from optimizer.problems import BadInput, Problem
+from optimizer.tables import cap, file_sha256
+
+__all__ = [
+    "Brief", "brief_json_schema", "defaults_in_use", "input_hashes", "load_brief", "require_for_search",
+    "series_problems",
+]  # fmt: skip
+
+
+def load_brief(path: Path | str) -> Brief:
+    """Read and validate a brief.
+
+    Parameters
+    ----------
+    path : Path or str
+        TOML file.
+
+    Returns
+    -------
+    Brief
+
+    Raises
+    ------
+    BadInput
+        With every problem found: in the file, in keys and values, between values, in paths.
+    """
+    path = Path(path)
+    text = _read_text(path)
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BadInput([Problem("bad-toml", str(path), expected=f"is no valid TOML: {error}")]) from None
+    except RecursionError:
+        raise BadInput([Problem("bad-toml", str(path), expected="is nested too deeply")]) from None
+    problems = file_problems(data, folder=path.parent, file=str(path), text=text)
+    problems += RuleChecks(data, file=str(path), text=text).run()
+    try:
+        brief = Brief.model_validate(data)
+    except ValidationError as error:
+        schema = schema_problems(error.errors(), data, file=str(path), text=text, model=Brief)
+        raise BadInput(cap(schema + problems)) from None
+    if problems:
+        raise BadInput(cap(problems))
+    brief._path = path
+    return brief
+
+
+def _read_text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig").replace("\r\n", "\n")
+    except FileNotFoundError:
+        problem = Problem("missing-file", str(path), expected="does not exist")
+    except UnicodeDecodeError as error:
+        problem = Problem(
+            "encoding", str(path), f"byte {error.start}", expected="is no UTF-8 text, as TOML must be"
+        )
+    except OSError as error:
+        problem = Problem("unreadable-file", str(path), expected=f"can't be read: {error.strerror}")
+    raise BadInput([problem])
+
+
+def defaults_in_use(brief: Brief) -> list[tuple[str, Any]]:
+    """Every value that the brief leaves to its default, with its dotted key.
+
+    Parameters
+    ----------
+    brief : Brief
+
+    Returns
+    -------
+    list of (str, value)
+        Keys whose default is "none asked for" are left out.
+    """
+    return list(_defaults(brief, ""))
+
+
+def _defaults(model: BaseModel, prefix: str) -> list[tuple[str, Any]]:
+    found: list[tuple[str, Any]] = []
+    for key in type(model).model_fields:
+        value = getattr(model, key)
+        place = f"{prefix}{key}"
+        if isinstance(value, BaseModel):
+            found += _defaults(value, f"{place}.")
+        elif isinstance(value, tuple) and value and isinstance(value[0], BaseModel):
+            for number, item in enumerate(value, start=1):
+                found += _defaults(item, f"{place}[{getattr(item, 'name', number)}].")
+        elif key not in model.model_fields_set and value is not None and value not in ((), ""):
+            found.append((place, value))
+    return found
+
+
+def require_for_search(brief: Brief) -> list[Problem]:
+    """What a search needs and the brief leaves out; `fit` does without.
+
+    Parameters
+    ----------
+    brief : Brief
+
+    Returns
+    -------
+    list of Problem
+        Code missing-section or missing-key; empty when the search can start.
+    """
+    file = str(brief.path)
+    problems = [
+        Problem("missing-section", file, "", f"[{name}]", "", "is missing: the search needs it")
+        for name in ("electrical", "vehicle", "ride")
+        if getattr(brief, name) is None
+    ]
+    needed = ["strips", "wires", "bms", "fuses"]
+    asked = set(brief.objectives.use)
+    if brief.constraints.charge_h_max is not None or "charge_h" in asked:
+        needed.append("chargers")
+    for key in needed:
+        if getattr(brief.catalog, key) is None:
+            problems.append(
+                Problem("missing-key", file, "", f"catalog.{key}", "", "is missing: the search needs it")
+            )
+    headroom = brief.constraints.speed_headroom_kmh_min is not None or "speed_headroom_kmh" in asked
+    if headroom and brief.vehicle is not None and brief.vehicle.motor_speed_constant_rpm_per_v is None:
+        expected = "is missing: speed_headroom_kmh needs the motor's data"
+        problems.append(
+            Problem("missing-key", file, "", "vehicle.motor_speed_constant_rpm_per_v", "", expected)
+        )
+    return problems
+
+
+def series_problems(
+    brief: Brief, *, voltage_max_v: NDArray[np.float64], voltage_min_v: NDArray[np.float64]
+) -> list[Problem]:
+    """A range of series counts that the voltage window allows for no cell, though another range would do.
+
+    Count S fits a cell when S · voltage_max_v ≤ the window's top and S · voltage_min_v ≥ its bottom.
+
+    Parameters
+    ----------
+    brief : Brief
+        With [electrical].
+    voltage_max_v, voltage_min_v : ndarray, shape (n,)
+        Window of each cell that may be chosen [V].
+
+    Returns
+    -------
+    list of Problem
+        Code series-window, or nothing.
+    """
+    if brief.electrical is None or not len(voltage_max_v):
+        return []
+    # A hair of tolerance: 15 · 4.0 V counts as 60 V whatever binary fractions make of it.
+    most = np.floor(brief.electrical.voltage_max_v / voltage_max_v + 1e-9)
+    least = np.maximum(np.ceil(brief.electrical.voltage_min_v / voltage_min_v - 1e-9), 1)
+    possible = least <= most
+    low, high = brief.vary.series
+    if not possible.any() or (possible & (least <= high) & (most >= low)).any():
+        return []
+    expected = (
+        f"allows no voltage: the cells need between {least[possible].min():g} and {most[possible].max():g}"
+    )
+    return [Problem("series-window", str(brief.path), "", "vary.series", f"[{low}, {high}]", expected)]
+
+
+def input_hashes(brief: Brief, extra: Mapping[str, str] | None = None) -> dict[str, str]:
+    """Content hash (SHA-256) of the brief and of every file it names, for run.json.
+
+    Parameters
+    ----------
+    brief : Brief
+    extra : mapping, optional
+        More of them, such as those of OCV curves in use.
+
+    Returns
+    -------
+    dict
+        Dotted key → hash; the brief itself is "brief".
+    """
+    files: Sequence[tuple[str, Path]] = [("brief", brief.path), *sorted(brief.files().items())]
+    return {key: file_sha256(path) for key, path in files if path.is_file()} | dict(extra or {})
+
+
+def brief_json_schema() -> dict[str, Any]:
+    """JSON Schema of the brief, so that editors complete and check it.
+
+    Returns
+    -------
+    dict
+        Ready for json.dumps.
+    """
+    schema: dict[str, Any] = json.loads(json.dumps(Brief.model_json_schema()))
+    return schema

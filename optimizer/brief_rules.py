@@ -1,0 +1,295 @@
+"""Rules of a brief that depend on several values, or on what is plausible.
+
+They look at the brief as parsed, not at the model, so that every problem shows at once even when the
+schema found others. A value of the wrong type is the schema's business and passes here in silence.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from optimizer.brief_faults import Loc, dotted, key_lines, line_of, show
+from optimizer.problems import Problem
+
+# Key → least and most that are plausible, and the question put when a positive value lies outside.
+PLAUSIBLE: dict[str, tuple[float, float, str]] = {
+    "compartment.length_mm": (5, 20000, "millimetres"),
+    "compartment.width_mm": (5, 20000, "millimetres"),
+    "compartment.height_mm": (5, 20000, "millimetres"),
+    "compartment.depth_mm": (5, 20000, "millimetres"),
+    "keep_out.length_mm": (0.1, 20000, "millimetres"),
+    "keep_out.width_mm": (0.1, 20000, "millimetres"),
+    "keep_out.height_mm": (0.1, 20000, "millimetres"),
+    "keep_out.depth_mm": (0.1, 20000, "millimetres"),
+    "clearance.wall_mm": (0.01, 50, "millimetres"),
+    "clearance.case_mm": (0.01, 50, "millimetres"),
+    "clearance.cell_gap_mm": (0.01, 50, "millimetres"),
+    "clearance.end_mm": (0.01, 100, "millimetres"),
+    "clearance.module_gap_mm": (0.01, 100, "millimetres"),
+    "fit.seconds": (0.001, 86400, "seconds"),
+    "electrical.voltage_max_v": (2, 1500, "volts"),
+    "electrical.voltage_min_v": (1, 1500, "volts"),
+    "electrical.battery_current_a": (0.2, 5000, "amperes"),
+    "electrical.regen_current_a": (0.1, 5000, "amperes"),
+    "electrical.temp_c": (-60, 90, "degrees Celsius"),
+    "vehicle.mass_kg": (0.5, 5000, "kilograms"),
+    "vehicle.rider_kg": (5, 400, "kilograms"),
+    "vehicle.payload_kg": (0.05, 5000, "kilograms"),
+    "vehicle.cda_m2": (0.02, 10, "square metres"),
+    "vehicle.crr": (0.001, 0.2, "a fraction of the weight"),
+    "vehicle.accessory_w": (0.01, 5000, "watts"),
+    "vehicle.rotating_factor": (1, 1.6, "a factor on the mass"),
+    "vehicle.altitude_m": (-500, 6000, "metres"),
+    "vehicle.wheel_diameter_mm": (30, 1500, "millimetres"),
+    "vehicle.motor_speed_constant_rpm_per_v": (1, 5000, "revolutions per minute and volt"),
+    "vehicle.motor_resistance_mohm": (0.5, 5000, "milliohms"),
+    "ride.speed_kmh": (1, 200, "kilometres per hour"),
+    "ride.grade_pct": (-40, 40, "percent"),
+    "ride.length_km": (0.01, 2000, "kilometres"),
+    "ride.temp_c": (-60, 70, "degrees Celsius"),
+    "constraints.hot_cell_c_max": (20, 120, "degrees Celsius"),
+    "constraints.range_km_min": (0.05, 5000, "kilometres"),
+    "constraints.pack_mass_kg_max": (0.05, 5000, "kilograms"),
+    "constraints.charge_h_max": (0.05, 100, "hours"),
+    "constraints.energy_wh_min": (1, 1e6, "watt-hours"),
+    "constraints.peak_power_w_min": (5, 1e6, "watts"),
+    "constraints.continuous_power_w_min": (5, 1e6, "watts"),
+    "constraints.peak_low_power_w_min": (5, 1e6, "watts"),
+    "parts.case_density_kg_m3": (50, 12000, "kilograms per cubic metre"),
+    "parts.weld_mohm": (0.001, 10, "milliohms"),
+    "parts.insulation_g_per_cell": (0.001, 100, "grams"),
+    "parts.connector_g": (0.1, 2000, "grams"),
+    "harness.slack_mm": (0.1, 2000, "millimetres"),
+    "spread.capacity": (0, 0.5, "a fraction"),
+    "spread.dcir": (0, 0.5, "a fraction"),
+    "spread.diameter": (0, 0.05, "a fraction"),
+    "spread.mass": (0, 0.5, "a fraction"),
+    "spread.price": (0, 1, "a fraction"),
+}
+SIGNED = ("_c", "_c_max", "_pct", "altitude_m")
+
+
+class RuleChecks:
+    """Runs the rules over one parsed brief and collects what they find."""
+
+    def __init__(self, data: Mapping[str, Any], *, file: str, text: str) -> None:
+        self.data = data
+        self.file = file
+        self.lines = key_lines(text)
+        self.problems: list[Problem] = []
+
+    def run(self) -> list[Problem]:
+        """Every problem that a rule finds."""
+        self._plausible()
+        self._names()
+        self._windows()
+        self._ride()
+        self._places()
+        self._counts()
+        return self.problems
+
+    def complain(self, code: str, loc: Loc, expected: str, found: str = "") -> None:
+        """Note a problem at a place of the brief."""
+        place = line_of(self.lines, loc)
+        self.problems.append(Problem(code, self.file, place, dotted(loc, self.data), found, expected))
+
+    def number(self, *loc: str | int) -> float | None:
+        """The finite number at a place, or None when there is none."""
+        here: Any = self.data
+        for part in loc:
+            try:
+                here = here[part]
+            except (KeyError, IndexError, TypeError):
+                return None
+        return _finite(here)
+
+    def _plausible(self) -> None:
+        for loc, value in leaves(self.data):
+            words = [part for part in loc if isinstance(part, str)]
+            bounds = PLAUSIBLE.get(".".join(words[-2:]))
+            number = _finite(value)
+            if bounds is None or number is None or not isinstance(loc[-1], str):
+                continue
+            low, high, unit = bounds
+            checked = number > 0 or words[-1].endswith(SIGNED)
+            if checked and not low <= number <= high:
+                expected = f"is this in {unit}? expected {low:g} to {high:g}"
+                self.complain("wrong-scale", loc, expected, show(value))
+        self._profiles()
+
+    def _profiles(self) -> None:
+        for loc, profile in list(leaves(self.data, stop="profile_mm")):
+            points = (
+                [p for p in profile if isinstance(p, list) and len(p) == 2]
+                if isinstance(profile, list)
+                else []
+            )
+            sides = []
+            for axis in (0, 1):
+                values = [value for value in (_finite(point[axis]) for point in points) if value is not None]
+                sides.append(max(values) - min(values) if values else 0.0)
+            least = 5.0 if len([part for part in loc if isinstance(part, str)]) == 2 else 0.1
+            if len(points) >= 3 and (0 < max(sides) < least or max(sides) > 20000):
+                found = f"{sides[0]:g} × {sides[1]:g}"
+                self.complain(
+                    "wrong-scale", loc, f"is this in millimetres? expected {least:g} to 20000", found
+                )
+
+    def _names(self) -> None:
+        seen: dict[str, int] = {}
+        for at, item in enumerate(_items(self.data.get("compartment"))):
+            name = item.get("name")
+            if isinstance(name, str) and name in seen:
+                self.complain("duplicate-name", ("compartment", at, "name"), "must be unique", show(name))
+            if isinstance(name, str):
+                seen.setdefault(name, at)
+            axes = item.get("axes")
+            if isinstance(axes, list) and len(set(map(str, axes))) < len(axes):
+                self.complain(
+                    "duplicate-value", ("compartment", at, "axes"), "names an axis twice", show(axes)
+                )
+        use = _table(self.data.get("objectives")).get("use")
+        if isinstance(use, list) and len(set(map(str, use))) < len(use):
+            self.complain("duplicate-value", ("objectives", "use"), "names an objective twice", show(use))
+        place = _table(self.data.get("harness")).get("bms_in")
+        if isinstance(place, str) and place and place not in seen:
+            expected = f"must be a compartment: {', '.join(seen)}"
+            self.complain("unknown-value", ("harness", "bms_in"), expected, show(place))
+        for name in _table(_table(self.data.get("pin")).get("split")):
+            if name not in seen:
+                expected = f"must be a compartment: {', '.join(seen)}"
+                self.complain("unknown-value", ("pin", "split", name), expected, show(name))
+
+    def _windows(self) -> None:
+        low = self.number("electrical", "voltage_min_v")
+        high = self.number("electrical", "voltage_max_v")
+        if low is not None and high is not None and low >= high:
+            expected = f"must be under voltage_max_v ({high:g})"
+            self.complain("voltage-order", ("electrical", "voltage_min_v"), expected, f"{low:g}")
+        self._socs("electrical", "low_soc", 0.2, "reference_soc", 0.5, equal=True)
+        self._socs("ride", "reserve_soc", 0.1, "start_soc", 1.0, equal=False)
+        regen = self.number("vehicle", "regen_efficiency")
+        electrical = _table(self.data.get("electrical"))
+        if regen and electrical and "regen_current_a" not in electrical:
+            expected = (
+                "is missing: regen_efficiency is over 0, so say how much current the controller may return"
+            )
+            self.complain("missing-key", ("electrical", "regen_current_a"), expected)
+
+    def _socs(
+        self, table: str, low: str, low_default: float, high: str, high_default: float, *, equal: bool
+    ) -> None:
+        if not isinstance(self.data.get(table), dict):
+            return
+        least = self.number(table, low) if low in self.data[table] else low_default
+        most = self.number(table, high) if high in self.data[table] else high_default
+        if least is not None and most is not None and (least > most or (least == most and not equal)):
+            sign = "at most" if equal else "under"
+            place = low if low in self.data[table] else high
+            self.complain(
+                "soc-order", (table, place), f"{low} must be {sign} {high} ({most:g})", f"{least:g}"
+            )
+
+    def _ride(self) -> None:
+        ride = self.data.get("ride")
+        if not isinstance(ride, dict):
+            return
+        steady = [key for key in ("speed_kmh", "grade_pct", "length_km") if key in ride]
+        if "trace" in ride and steady:
+            expected = f"and {', '.join(steady)} exclude each other: a trace, or a steady cruise"
+            self.complain("conflict", ("ride", "trace"), expected)
+        if "trace" not in ride and "speed_kmh" not in ride:
+            self.complain(
+                "missing-key", ("ride", "trace"), "is missing: give a trace, or speed_kmh of a steady cruise"
+            )
+
+    def _places(self) -> None:
+        """Motor data belong together."""
+        vehicle = _table(self.data.get("vehicle"))
+        motor = ("wheel_diameter_mm", "motor_speed_constant_rpm_per_v", "motor_resistance_mohm")
+        given = [key for key in motor if key in vehicle]
+        if given and len(given) < len(motor):
+            for key in motor:
+                if key not in vehicle:
+                    self.complain(
+                        "missing-key", ("vehicle", key), f"is missing: needed beside {', '.join(given)}"
+                    )
+        if vehicle.get("balances_on_motor") is True and not given:
+            expected = f"needs {', '.join(motor)}, for the headroom in speed"
+            self.complain("missing-key", ("vehicle", "balances_on_motor"), expected)
+
+    def _counts(self) -> None:
+        for key in ("series", "parallel"):
+            pair = _table(self.data.get("vary")).get(key)
+            if not isinstance(pair, list) or len(pair) != 2 or None in map(_finite, pair):
+                continue
+            if pair[0] > pair[1]:
+                self.complain("range-order", ("vary", key), "must be [least, most]", show(pair))
+
+
+def leaves(value: Any, loc: Loc = (), *, stop: str = "") -> Iterator[tuple[Loc, Any]]:
+    """Every value of the brief with its place; with `stop`, only the values of that key, whole."""
+    if stop and loc and loc[-1] == stop:
+        yield loc, value
+    elif isinstance(value, dict):
+        for key, inner in value.items():
+            yield from leaves(inner, (*loc, key), stop=stop)
+    elif isinstance(value, list):
+        for at, inner in enumerate(value):
+            yield from leaves(inner, (*loc, at), stop=stop)
+    elif not stop:
+        yield loc, value
+
+
+def file_problems(data: Mapping[str, Any], *, folder: Path, file: str, text: str) -> list[Problem]:
+    """Files that the brief names and that don't exist."""
+    named = {("catalog", key): value for key, value in _table(data.get("catalog")).items()}
+    named[("ride", "trace")] = _table(data.get("ride")).get("trace")
+    lines = key_lines(text)
+    problems = []
+    for loc, value in named.items():
+        if not isinstance(value, str) or not value:
+            continue
+        wants_folder = loc == ("catalog", "ocv")
+        path = folder / value
+        if not (_is_folder(path) if wants_folder else _is_file(path)):
+            what = "a folder" if wants_folder else "a file"
+            expected = f"must name {what} that exists (paths are relative to the brief)"
+            problems.append(
+                Problem("missing-file", file, line_of(lines, loc), ".".join(loc), show(value), expected)
+            )
+    return problems
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):
+        return False
+
+
+def _finite(value: Any) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    try:
+        return float(value) if math.isfinite(value) else None
+    except OverflowError:
+        return None
+
+
+def _table(value: Any) -> Mapping[str, Any]:
+    return value if isinstance(value, dict) else {}
+
+
+def _items(value: Any) -> Sequence[Mapping[str, Any]]:
+    return [item for item in value if isinstance(item, dict)] if isinstance(value, list) else []

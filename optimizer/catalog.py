@@ -1,0 +1,176 @@
+"""Catalogs: cells, strips, wires, BMS, fuses and chargers, read and validated; and the ride's trace.
+
+Each reader returns a frozen table of NumPy arrays, one per column and named like it, beside the pandas
+frame as read. All faults of a file are raised together as BadInput.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from optimizer.catalog_cells import read_cells
+from optimizer.catalog_types import (
+    BMS_COLUMNS,
+    CHARGER_COLUMNS,
+    FUSE_COLUMNS,
+    MATERIALS,
+    STRIP_COLUMNS,
+    WIRE_COLUMNS,
+    Bms,
+    Catalog,
+    Cells,
+    Chargers,
+    Fuses,
+    Strips,
+    Wires,
+    build,
+)
+from optimizer.columns import check_order, read_columns
+from optimizer.ocv import OcvCurve, builtin_catalogs, ocv_curve, read_ocv
+from optimizer.ride_trace import Ride, read_ride
+from optimizer.selection import matching, pattern_problems
+
+__all__ = [
+    "MATERIALS", "Bms", "Catalog", "Cells", "Chargers", "Fuses", "OcvCurve", "Ride", "Strips", "Wires",
+    "builtin_catalogs", "matching", "ocv_curve", "pattern_problems", "read_bms", "read_cells",
+    "read_chargers", "read_fuses", "read_ocv", "read_ride", "read_strips", "read_wires",
+]  # fmt: skip
+
+
+def read_strips(path: Path) -> Strips:
+    """Read the strips; resistivity and density default to the material's (see MATERIALS).
+
+    Parameters
+    ----------
+    path : Path
+        CSV or Parquet.
+
+    Returns
+    -------
+    Strips
+
+    Raises
+    ------
+    BadInput
+        With every problem of the table.
+    """
+    parsed = read_columns(path, STRIP_COLUMNS)
+    for at, name in enumerate(("resistivity_ohm_m", "density_kg_m3")):
+        usual = np.array([MATERIALS.get(str(key), (np.nan, np.nan))[at] for key in parsed.texts("material")])
+        given = parsed.numbers(name)
+        parsed.values[name] = np.where(np.isnan(given), usual, given)
+    parsed.finish()
+    return build(Strips, parsed)
+
+
+def read_wires(path: Path) -> Wires:
+    """Read the wires; resistance and area must agree with copper or aluminium.
+
+    Parameters
+    ----------
+    path : Path
+        CSV or Parquet.
+
+    Returns
+    -------
+    Wires
+
+    Raises
+    ------
+    BadInput
+        With every problem of the table.
+    """
+    parsed = read_columns(path, WIRE_COLUMNS)
+    resistance, area = parsed.numbers("resistance_ohm_per_km"), parsed.numbers("area_mm2")
+    # Annealed copper has 17.241 ohm mm2/km; stranding adds up to 20 %, aluminium has 1.64 times as much.
+    ratio = resistance * area / 17.241
+    for row in np.flatnonzero((ratio < 0.9) | (ratio > 2.4)):
+        expected = (
+            f"is this in ohms per kilometre? copper of {area[row]:g} mm2 has about {17.241 / area[row]:.3g}"
+        )
+        parsed.complain("wrong-scale", int(row), "resistance_ohm_per_km", f"{resistance[row]:g}", expected)
+    parsed.finish()
+    return build(Wires, parsed)
+
+
+def read_bms(path: Path) -> Bms:
+    """Read the battery management systems.
+
+    Parameters
+    ----------
+    path : Path
+        CSV or Parquet.
+
+    Returns
+    -------
+    Bms
+
+    Raises
+    ------
+    BadInput
+        With every problem of the table.
+    """
+    parsed = read_columns(path, BMS_COLUMNS)
+    check_order(parsed, "series_min", "series_max", code="series-order")
+    check_order(parsed, "current_continuous_a", "current_peak_a", code="current-order")
+    parsed.finish()
+    names = tuple(
+        frozenset(filter(None, (name.strip() for name in str(text).split(";"))))
+        for text in parsed.texts("chemistries")
+    )
+    counts = {key: parsed.numbers(key).astype(np.int64) for key in ("series_min", "series_max")}
+    return build(Bms, parsed, chemistries=names, **counts)
+
+
+def read_fuses(path: Path) -> Fuses:
+    """Read the fuses.
+
+    Parameters
+    ----------
+    path : Path
+        CSV or Parquet.
+
+    Returns
+    -------
+    Fuses
+
+    Raises
+    ------
+    BadInput
+        With every problem of the table.
+    """
+    parsed = read_columns(path, FUSE_COLUMNS)
+    parsed.finish()
+    return build(Fuses, parsed)
+
+
+def read_chargers(path: Path) -> Chargers:
+    """Read the chargers.
+
+    Parameters
+    ----------
+    path : Path
+        CSV or Parquet.
+
+    Returns
+    -------
+    Chargers
+
+    Raises
+    ------
+    BadInput
+        With every problem of the table.
+    """
+    parsed = read_columns(path, CHARGER_COLUMNS)
+    efficiency = parsed.numbers("efficiency")
+    parsed.complain_where(
+        efficiency > 1,
+        "wrong-scale",
+        "efficiency",
+        efficiency.tolist(),
+        "is this a fraction? expected 0 to 1",
+    )
+    parsed.finish()
+    return build(Chargers, parsed)

@@ -1,0 +1,213 @@
+"""The cell catalog: read, checked across its columns, and joined with the OCV curves it needs."""
+
+from __future__ import annotations
+
+import re
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.catalog_types import CELL_COLUMNS, Cells, build
+from optimizer.columns import Bools, Columns, Floats, check_order, read_columns
+from optimizer.ocv import OcvCurve, ocv_curve, read_ocv
+from optimizer.problems import BadInput
+from optimizer.tables import parse_number
+
+
+def read_cells(path: Path, *, ocv_folder: Path | None = None) -> Cells:
+    """Read the cell catalog, with the OCV curve of each cell.
+
+    Parameters
+    ----------
+    path : Path
+        CSV or Parquet.
+    ocv_folder : Path, optional
+        Chemistry curves of the user, before the built-in ones.
+
+    Returns
+    -------
+    Cells
+
+    Raises
+    ------
+    BadInput
+        With every problem of the table and of the curves it names.
+    """
+    parsed = read_columns(path, CELL_COLUMNS)
+    _check_cells(parsed)
+    quantity, price = _price_breaks(parsed)
+    curves, curve, own = _curves(parsed, path.parent, ocv_folder)
+    if not parsed.problems:
+        _check_curves(parsed, curves, curve)
+    parsed.finish()
+    return build(
+        Cells, parsed, break_quantity=quantity, break_price=price, curves=curves, curve=curve, own_curve=own
+    )
+
+
+def _check_cells(parsed: Columns) -> None:
+    _check_dimensions(parsed)
+    _check_format(parsed)
+    check_order(parsed, "capacity_min_ah", "capacity_ah", code="capacity-order")
+    check_order(parsed, "voltage_min_v", "voltage_max_v", code="voltage-order", equal=False)
+    check_order(parsed, "voltage_min_v", "voltage_nominal_v", code="voltage-order", equal=False)
+    check_order(parsed, "voltage_nominal_v", "voltage_max_v", code="voltage-order", equal=False)
+    check_order(parsed, "current_continuous_a", "current_pulse_a", code="current-order")
+    check_order(parsed, "temp_min_c", "temp_max_c", code="temp-order", equal=False)
+    _check_ratios(parsed)
+
+
+def _check_dimensions(parsed: Columns) -> None:
+    shapes = parsed.texts("shape")
+    round_, flat = shapes == "cylinder", np.isin(shapes, ("prismatic", "pouch"))
+    for name, needed, other in (
+        ("diameter_mm", round_, flat),
+        ("width_mm", flat, round_),
+        ("thickness_mm", flat, round_),
+    ):
+        if name not in parsed.table.headers:
+            continue
+        texts = parsed.table.column(name)
+        filled = np.array([bool(text) for text in texts])
+        for row in np.flatnonzero(needed & ~filled):
+            parsed.complain(
+                "shape-dimension", int(row), name, "an empty cell", f"is needed for a {shapes[row]}"
+            )
+        for row in np.flatnonzero(other & filled):
+            expected = f"does not apply to a {shapes[row]}; leave it empty"
+            parsed.complain("shape-dimension", int(row), name, texts[row], expected)
+
+
+def _check_format(parsed: Columns) -> None:
+    """A five-digit format names diameter and length; the size given must be near it (a board adds length)."""
+    diameter, length = parsed.numbers("diameter_mm"), parsed.numbers("length_mm")
+    for row, name in enumerate(parsed.texts("format")):
+        if not re.fullmatch(r"\d{5}", name) or parsed.texts("shape")[row] != "cylinder":
+            continue
+        for field, value, nominal, more in (
+            ("diameter_mm", diameter[row], float(name[:2]), 1.5),
+            ("length_mm", length[row], float(name[2:]) / 10, 5.0),
+        ):
+            if value < nominal - 1.0 or value > nominal + more:
+                expected = f"does not agree with format {name}: expected about {nominal:g}"
+                parsed.complain("format-size", row, field, f"{value:g}", expected)
+
+
+def _check_ratios(parsed: Columns) -> None:
+    """Energy per mass and volume, and C-rates, that no cell has: some unit is wrong."""
+    capacity = parsed.numbers("capacity_ah")
+    energy = capacity * parsed.numbers("voltage_nominal_v")
+    diameter = parsed.numbers("diameter_mm")
+    face = np.where(
+        parsed.texts("shape") == "cylinder",
+        np.pi / 4 * diameter**2,
+        parsed.numbers("width_mm") * parsed.numbers("thickness_mm"),
+    )
+    litres = face * parsed.numbers("length_mm") * 1e-6
+    with np.errstate(divide="ignore", invalid="ignore"):
+        checks = (
+            ("mass_g", energy / (parsed.numbers("mass_g") / 1000), 15.0, 450.0, "Wh/kg"),
+            ("length_mm", energy / litres, 20.0, 1300.0, "Wh per litre"),
+            ("current_continuous_a", parsed.numbers("current_continuous_a") / capacity, 0.05, 150.0, "C"),
+            ("current_charge_a", parsed.numbers("current_charge_a") / capacity, 0.02, 60.0, "C"),
+            ("dcir_mohm", parsed.numbers("dcir_mohm") * capacity, 5.0, 1000.0, "mohm Ah"),
+        )
+    for field, value, low, high, unit in checks:
+        wrong = (value < low) | (value > high)
+        expected = f"are the units right? it makes {{:.3g}} {unit}, expected {low:g} to {high:g}"
+        for row in np.flatnonzero(wrong & np.isfinite(value)):
+            found = f"{parsed.numbers(field)[row]:g}"
+            parsed.complain("wrong-scale", int(row), field, found, expected.format(value[row]))
+
+
+def _price_breaks(parsed: Columns) -> tuple[Floats, Floats]:
+    """Prices from a quantity on, padded to one width; the first is the plain price from one cell on."""
+    prices = parsed.numbers("price")
+    rows = []
+    for row, text in enumerate(parsed.texts("price_breaks")):
+        pairs = [(1.0, float(prices[row])), *_parse_breaks(parsed, row, str(text))]
+        for (last, dear), (quantity, price) in pairwise(pairs):
+            if quantity <= last:
+                parsed.complain(
+                    "price-break", row, "price_breaks", repr(text), "must have rising quantities over 1"
+                )
+            elif price > dear:
+                parsed.complain(
+                    "price-break", row, "price_breaks", repr(text), "must not get dearer with quantity"
+                )
+        rows.append(pairs)
+    width = max(len(pairs) for pairs in rows)
+    padded = [pairs + [(np.inf, pairs[-1][1])] * (width - len(pairs)) for pairs in rows]
+    both = np.array(padded, dtype=np.float64)
+    return both[:, :, 0], both[:, :, 1]
+
+
+def _parse_breaks(parsed: Columns, row: int, text: str) -> list[tuple[float, float]]:
+    pairs = []
+    for part in filter(None, (piece.strip() for piece in text.split(";"))):
+        quantity, _, price = part.partition(":")
+        count, code, _ = parse_number(quantity.strip())
+        each, price_code, _ = parse_number(price.strip(), decimal=parsed.table.decimal)
+        if code or price_code or count != round(count) or each < 0:
+            expected = 'must look like "100:4.20;500:3.90" (quantity:price)'
+            parsed.complain("price-break", row, "price_breaks", repr(text), expected)
+            return []
+        pairs.append((count, each))
+    return pairs
+
+
+def _curves(
+    parsed: Columns, folder: Path, ocv_folder: Path | None
+) -> tuple[tuple[OcvCurve, ...], NDArray[np.int64], Bools]:
+    """The distinct curves, the index of each cell's, and whether it is the cell's own."""
+    curves: list[OcvCurve] = []
+    index: dict[str, int] = {}
+    curve = np.zeros(len(parsed.table.rows), dtype=np.int64)
+    own = parsed.texts("ocv") != ""
+    for row, (file, chemistry) in enumerate(zip(parsed.texts("ocv"), parsed.texts("chemistry"), strict=True)):
+        key = f"file {file}" if file else f"chemistry {chemistry}"
+        if key not in index and (file or chemistry):
+            index[key] = len(curves)
+            found = _curve(parsed, row, folder / str(file) if file else None, str(chemistry), ocv_folder)
+            curves.extend([found] if found else [])
+            if not found:
+                index[key] = -1
+        curve[row] = index.get(key, -1)
+    return tuple(curves), curve, own
+
+
+def _curve(
+    parsed: Columns, row: int, file: Path | None, chemistry: str, ocv_folder: Path | None
+) -> OcvCurve | None:
+    try:
+        return read_ocv(file) if file else ocv_curve(chemistry, folder=ocv_folder)
+    except BadInput as error:
+        for problem in error.problems:
+            if problem.code == "unknown-chemistry":
+                parsed.complain(problem.code, row, "chemistry", problem.found, problem.expected)
+            elif problem.code == "missing-file":
+                parsed.complain(problem.code, row, "ocv", problem.file, "must name a file that exists")
+            else:
+                parsed.problems.append(problem)
+        return None
+
+
+def _check_curves(parsed: Columns, curves: tuple[OcvCurve, ...], curve: NDArray[np.int64]) -> None:
+    """The curve must belong to the cell: mean near the nominal voltage, ends near the window."""
+    mean = np.array([item.mean_v for item in curves])[curve]
+    top = np.array([item.ocv_v[-1] for item in curves])[curve]
+    bottom = np.array([item.ocv_v[0] for item in curves])[curve]
+    nominal = parsed.numbers("voltage_nominal_v")
+    for row in np.flatnonzero(np.abs(mean / nominal - 1) > 0.08):
+        expected = f"is far from the mean of its OCV curve ({mean[row]:.2f} V): wrong chemistry or curve?"
+        parsed.complain("ocv-nominal", int(row), "voltage_nominal_v", f"{nominal[row]:g}", expected)
+    highest = parsed.numbers("voltage_max_v")
+    for row in np.flatnonzero((top > highest * 1.06) | (top < highest * 0.85)):
+        expected = f"is far from the top of its OCV curve ({top[row]:.2f} V)"
+        parsed.complain("ocv-window", int(row), "voltage_max_v", f"{highest[row]:g}", expected)
+    lowest = parsed.numbers("voltage_min_v")
+    for row in np.flatnonzero(bottom > nominal):
+        expected = f"is served by an OCV curve that starts at {bottom[row]:.2f} V, over the nominal voltage"
+        parsed.complain("ocv-window", int(row), "voltage_min_v", f"{lowest[row]:g}", expected)

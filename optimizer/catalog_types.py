@@ -1,0 +1,280 @@
+"""What catalogs hold: the columns of each table with their plausible ranges, and the frozen tables read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any, TypeVar
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from optimizer.columns import Bools, Column, Columns, Floats
+from optimizer.ocv import OcvCurve
+
+Texts = NDArray[np.str_]
+
+# Resistivity at 20 °C [ohm m] and density [kg/m3] of strip materials, used where the catalog gives none.
+# nickel: commercial UNS N02200/N02201 sheet (0.090-0.096 µohm m, supplier bulletins; pure metal has 0.0699);
+# steel: low-carbon AISI 1010 (handbook); copper: IEC 60028; aluminium: 61 % IACS, IEC 60889.
+MATERIALS: dict[str, tuple[float, float]] = {
+    "nickel": (9.5e-8, 8900.0),
+    "nickel_plated_steel": (1.43e-7, 7850.0),
+    "copper": (1.7241e-8, 8890.0),
+    "aluminium": (2.8264e-8, 2703.0),
+}
+
+CELL_COLUMNS = (
+    Column("id", "text"),
+    Column("format", "text"),
+    Column("shape", "text", choices=("cylinder", "prismatic", "pouch")),
+    Column("diameter_mm", filled=False, low=5, high=90, ask="millimetres"),
+    Column("length_mm", low=10, high=700, ask="millimetres"),
+    Column("width_mm", filled=False, low=10, high=700, ask="millimetres"),
+    Column("thickness_mm", filled=False, low=1, high=150, ask="millimetres"),
+    Column("chemistry", "text"),
+    Column("capacity_ah", low=0.1, high=500, ask="ampere-hours"),
+    Column("capacity_min_ah", low=0.1, high=500, ask="ampere-hours"),
+    Column("voltage_nominal_v", low=1, high=5, ask="volts"),
+    Column("voltage_max_v", low=1, high=5, ask="volts"),
+    Column("voltage_min_v", low=0.8, high=4, ask="volts"),
+    Column("dcir_mohm", low=0.05, high=500, ask="milliohms"),
+    Column("current_continuous_a", low=0.1, high=3000, ask="amperes"),
+    Column("current_pulse_a", low=0.1, high=6000, ask="amperes"),
+    Column("pulse_s", low=0.1, high=180, ask="seconds"),
+    Column("current_charge_a", low=0.05, high=3000, ask="amperes"),
+    Column("mass_g", low=5, high=20000, ask="grams"),
+    Column("price", zero=True),
+    Column("price_breaks", "text", needed=False, filled=False),
+    Column("stock", needed=False, filled=False, zero=True, whole=True, default=np.inf),
+    Column("temp_min_c", signed=True, low=-80, high=40, ask="degrees Celsius"),
+    Column("temp_max_c", signed=True, low=0, high=150, ask="degrees Celsius"),
+    Column("ocv", "text", needed=False, filled=False),
+    Column("tolerance_mm", needed=False, filled=False, zero=True, high=5, ask="millimetres", default=0.0),
+)
+STRIP_COLUMNS = (
+    Column("id", "text"),
+    Column("material", "text", choices=tuple(MATERIALS)),
+    Column("thickness_mm", low=0.03, high=5, ask="millimetres"),
+    Column("width_mm", low=1, high=200, ask="millimetres"),
+    Column("resistivity_ohm_m", needed=False, filled=False, low=1e-8, high=1e-6, ask="ohm metres"),
+    Column(
+        "density_kg_m3", needed=False, filled=False, low=1000, high=25000, ask="kilograms per cubic metre"
+    ),
+    Column("current_density_a_mm2", low=0.5, high=100, ask="amperes per square millimetre"),
+    Column("price_per_m", zero=True),
+)
+WIRE_COLUMNS = (
+    Column("id", "text"),
+    Column("area_mm2", low=0.02, high=400, ask="square millimetres"),
+    Column("resistance_ohm_per_km", low=0.03, high=2000, ask="ohms per kilometre"),
+    Column("current_a", low=0.1, high=1000, ask="amperes"),
+    Column("mass_g_per_m", low=0.2, high=6000, ask="grams per metre"),
+    Column("price_per_m", zero=True),
+    Column("insulation_temp_c", low=50, high=300, ask="degrees Celsius"),
+)
+BMS_COLUMNS = (
+    Column("id", "text"),
+    Column("series_min", whole=True, high=500, ask="cells in series"),
+    Column("series_max", whole=True, high=500, ask="cells in series"),
+    Column("chemistries", "text"),
+    Column("current_continuous_a", low=0.5, high=2000, ask="amperes"),
+    Column("current_peak_a", low=0.5, high=5000, ask="amperes"),
+    Column("peak_s", low=0.001, high=300, ask="seconds"),
+    Column("current_charge_a", low=0.1, high=2000, ask="amperes"),
+    Column("voltage_max_v", low=2, high=1500, ask="volts"),
+    Column("resistance_mohm", low=0.01, high=200, ask="milliohms"),
+    Column("balance_ma", zero=True, low=1, high=50000, ask="milliamperes"),
+    Column("mass_g", low=1, high=20000, ask="grams"),
+    Column("length_mm", low=5, high=1000, ask="millimetres"),
+    Column("width_mm", low=5, high=1000, ask="millimetres"),
+    Column("height_mm", low=1, high=300, ask="millimetres"),
+    Column("price", zero=True),
+)
+FUSE_COLUMNS = (
+    Column("id", "text"),
+    Column("current_a", low=0.5, high=3000, ask="amperes"),
+    Column("voltage_dc_v", low=5, high=1500, ask="volts"),
+    Column("resistance_mohm", low=0.005, high=200, ask="milliohms"),
+    Column("mass_g", low=0.2, high=5000, ask="grams"),
+    Column("price", zero=True),
+)
+CHARGER_COLUMNS = (
+    Column("id", "text"),
+    Column("voltage_v", low=2, high=1500, ask="volts"),
+    Column("current_a", low=0.1, high=500, ask="amperes"),
+    Column("efficiency"),
+    Column("mass_g", low=10, high=50000, ask="grams"),
+    Column("price", zero=True),
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Catalog:
+    """What all catalogs share: the frame as read, the file, its hash, and columns that nobody reads."""
+
+    frame: pd.DataFrame
+    file: str
+    sha256: str
+    ignored_columns: tuple[str, ...]
+    id: Texts
+
+    def __len__(self) -> int:
+        return len(self.id)
+
+
+@dataclass(frozen=True, eq=False)
+class Cells(Catalog):
+    """The cell catalog: one array per column, shape (n,), NaN where a dimension does not apply.
+
+    stock is inf where none is given. break_quantity and break_price, shape (n, k), hold the price from a
+    quantity on; the first is (1, price), the unused ones are (inf, last price). curves are the distinct
+    OCV curves; curve tells the index of each cell's, and own_curve whether it is the cell's own.
+    """
+
+    format: Texts
+    shape: Texts
+    diameter_mm: Floats
+    length_mm: Floats
+    width_mm: Floats
+    thickness_mm: Floats
+    tolerance_mm: Floats
+    chemistry: Texts
+    capacity_ah: Floats
+    capacity_min_ah: Floats
+    voltage_nominal_v: Floats
+    voltage_max_v: Floats
+    voltage_min_v: Floats
+    dcir_mohm: Floats
+    current_continuous_a: Floats
+    current_pulse_a: Floats
+    pulse_s: Floats
+    current_charge_a: Floats
+    mass_g: Floats
+    price: Floats
+    stock: Floats
+    temp_min_c: Floats
+    temp_max_c: Floats
+    break_quantity: Floats
+    break_price: Floats
+    curves: tuple[OcvCurve, ...]
+    curve: NDArray[np.int64]
+    own_curve: Bools
+
+    def ocv_v(self, soc: Floats) -> Floats:
+        """Open-circuit voltage of every cell at the given states of charge [V], shape (n, len(soc))."""
+        curves: Floats = np.array([curve.at(soc) for curve in self.curves])
+        return curves[self.curve]
+
+    def price_each(self, cell: NDArray[np.int64], quantity: Floats) -> Floats:
+        """Price of one cell when `quantity` are bought: that of the last break reached.
+
+        Parameters
+        ----------
+        cell : ndarray of int, shape (m,)
+            Row of the catalog.
+        quantity : ndarray, shape (m,)
+            Cells bought [-].
+
+        Returns
+        -------
+        ndarray, shape (m,)
+        """
+        reached = (self.break_quantity[cell] <= np.asarray(quantity)[..., None]).sum(axis=-1)
+        prices: Floats = self.break_price[cell, np.maximum(reached - 1, 0)]
+        return prices
+
+
+@dataclass(frozen=True, eq=False)
+class Strips(Catalog):
+    """Strips: one array per column; resistivity and density are the material's where the table has none."""
+
+    material: Texts
+    thickness_mm: Floats
+    width_mm: Floats
+    resistivity_ohm_m: Floats
+    density_kg_m3: Floats
+    current_density_a_mm2: Floats
+    price_per_m: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Wires(Catalog):
+    """Wires: one array per column."""
+
+    area_mm2: Floats
+    resistance_ohm_per_km: Floats
+    current_a: Floats
+    mass_g_per_m: Floats
+    price_per_m: Floats
+    insulation_temp_c: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Bms(Catalog):
+    """Battery management systems: one array per column; chemistries is one frozen set per row."""
+
+    series_min: NDArray[np.int64]
+    series_max: NDArray[np.int64]
+    chemistries: tuple[frozenset[str], ...]
+    current_continuous_a: Floats
+    current_peak_a: Floats
+    peak_s: Floats
+    current_charge_a: Floats
+    voltage_max_v: Floats
+    resistance_mohm: Floats
+    balance_ma: Floats
+    mass_g: Floats
+    length_mm: Floats
+    width_mm: Floats
+    height_mm: Floats
+    price: Floats
+
+    def suits(self, series: int, chemistry: str) -> Bools:
+        """Which of them manage this many cells in series of this chemistry, shape (n,)."""
+        knows = np.array([chemistry in names for names in self.chemistries], dtype=bool)
+        counts: Bools = (self.series_min <= series) & (series <= self.series_max)
+        both: Bools = counts & knows
+        return both
+
+
+@dataclass(frozen=True, eq=False)
+class Fuses(Catalog):
+    """Fuses: one array per column."""
+
+    current_a: Floats
+    voltage_dc_v: Floats
+    resistance_mohm: Floats
+    mass_g: Floats
+    price: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Chargers(Catalog):
+    """Chargers: one array per column."""
+
+    voltage_v: Floats
+    current_a: Floats
+    efficiency: Floats
+    mass_g: Floats
+    price: Floats
+
+
+Kind = TypeVar("Kind", bound=Catalog)
+
+
+def build(kind: type[Kind], parsed: Columns, **extra: Any) -> Kind:
+    """A catalog of a kind from parsed columns; `extra` fills fields that are no columns, or replaces them."""
+    table = parsed.table
+    frame = pd.DataFrame({name: values for name, values in parsed.values.items() if name in table.headers})
+    for name in parsed.ignored:
+        frame[name] = table.column(name)
+    shared: dict[str, Any] = {
+        "frame": frame,
+        "file": table.file,
+        "sha256": parsed.sha256,
+        "ignored_columns": parsed.ignored,
+    }
+    wanted = {item.name for item in fields(kind)} - set(shared) - set(extra)
+    arguments: dict[str, Any] = {name: parsed.values[name] for name in wanted}
+    return kind(**shared, **arguments, **extra)

@@ -1,0 +1,224 @@
+"""Columns of the catalogs: their kinds, signs and plausible ranges, and the checks that follow from them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from difflib import SequenceMatcher
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.problems import BadInput, Problem, nearest
+from optimizer.tables import EXCEL_ERRORS, Table, cap, file_sha256, parse_numbers, read_table
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Column:
+    """What one column may hold.
+
+    kind: "text" or "number". needed: the column must exist. filled: every cell must have a value. zero:
+    the number may be 0; signed: it may be negative. low, high: plausible bounds; outside of them the
+    question `ask` is put to the user, because the unit is likely wrong. choices: the texts allowed, if
+    they are few. default: stands for empty cells.
+    """
+
+    name: str
+    kind: str = "number"
+    needed: bool = True
+    filled: bool = True
+    zero: bool = False
+    signed: bool = False
+    whole: bool = False
+    low: float = 0.0
+    high: float = np.inf
+    ask: str = ""
+    choices: tuple[str, ...] = ()
+    default: float = np.nan
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Parsed columns by name, with what was wrong in them and which headers nobody reads."""
+
+    table: Table
+    sha256: str
+    values: dict[str, NDArray[Any]]
+    ignored: tuple[str, ...]
+    problems: list[Problem] = field(default_factory=list)
+
+    def numbers(self, name: str) -> Floats:
+        """A number column, NaN where empty or faulty; all NaN when the column is missing."""
+        return self.values[name]
+
+    def texts(self, name: str) -> NDArray[np.str_]:
+        """A text column."""
+        return self.values[name]
+
+    def complain(self, code: str, row: int, field: str, found: object, expected: str) -> None:
+        """Note a problem in row `row` (counted from 0)."""
+        where = f"row {self.table.places[row]}"
+        self.problems.append(Problem(code, self.table.file, where, field, str(found), expected))
+
+    def complain_where(
+        self, mask: Bools, code: str, field: str, found: Sequence[object], expected: str
+    ) -> None:
+        """Note the same problem in every row of a mask; NaN compares false, so empty cells stay silent."""
+        for row in np.flatnonzero(mask).tolist():
+            self.complain(code, row, field, found[row], expected)
+
+    def finish(self) -> None:
+        """Raise BadInput when anything was wrong."""
+        if self.problems:
+            raise BadInput(cap(self.problems))
+
+
+def read_columns(path: Path, columns: Iterable[Column], *, unique: str = "id") -> Columns:
+    """Read a table and check each column by itself.
+
+    Parameters
+    ----------
+    path : Path
+        CSV or Parquet.
+    columns : iterable of Column
+        What is expected.
+    unique : str
+        Column whose values must differ, "" for none.
+
+    Returns
+    -------
+    Columns
+        With the problems found, so that checks across columns can add theirs before `finish`.
+
+    Raises
+    ------
+    BadInput
+        If the file can't be read as a table, or holds no row.
+    """
+    table = read_table(path)
+    known = {column.name: column for column in columns}
+    if not table.rows:
+        raise BadInput(
+            [*_missing(table, known), Problem("empty-catalog", table.file, expected="has no rows")]
+        )
+    ignored, problems = _unknown(table, known)
+    parsed = Columns(table, file_sha256(path), {}, ignored, _missing(table, known) + problems)
+    for column in known.values():
+        texts = table.column(column.name) if column.name in table.headers else None
+        parsed.values[column.name] = _parse(parsed, column, texts)
+    if unique and unique in table.headers:
+        _check_unique(parsed, unique)
+    return parsed
+
+
+def _missing(table: Table, known: dict[str, Column]) -> list[Problem]:
+    problems = []
+    for name, column in known.items():
+        if column.needed and name not in table.headers:
+            near = nearest(name, [header for header in table.headers if header not in known])
+            hint = f'; is "{near}" meant?' if near else ""
+            problems.append(Problem("missing-column", table.file, "", name, "", f"column is missing{hint}"))
+    return problems
+
+
+def _unknown(table: Table, known: dict[str, Column]) -> tuple[tuple[str, ...], list[Problem]]:
+    """Headers nobody reads; one that looks like a misspelt optional column is a problem, not ignored."""
+    ignored, problems = [], []
+    for header in table.headers:
+        if header in known:
+            continue
+        absent = [name for name, column in known.items() if name not in table.headers and not column.needed]
+        squeezed = {name.replace("_", ""): name for name in absent}
+        near = nearest(header.lower().replace("_", "").replace(" ", ""), squeezed)
+        if near and _close(header, near):
+            text = f'is no known column; is "{squeezed[near]}" meant?'
+            problems.append(Problem("unknown-column", table.file, "", header, "", text))
+        else:
+            ignored.append(header)
+    return tuple(ignored), problems
+
+
+def _close(header: str, name: str) -> bool:
+    return SequenceMatcher(None, header.lower().replace("_", "").replace(" ", ""), name).ratio() >= 0.8
+
+
+def _parse(parsed: Columns, column: Column, texts: list[str] | None) -> NDArray[Any]:
+    size = len(parsed.table.rows)
+    if column.kind == "text":
+        return _parse_texts(parsed, column, texts if texts is not None else [""] * size)
+    if texts is None:
+        return np.full(size, column.default)
+    values, problems = parse_numbers(texts, parsed.table, field=column.name)
+    parsed.problems.extend(problems)
+    empty = np.array([not text for text in texts])
+    if column.filled:
+        _complain_empty(parsed, column, empty)
+    _check_sign(parsed, column, values, texts)
+    _check_scale(parsed, column, values, texts)
+    values[empty] = column.default
+    return values
+
+
+def _parse_texts(parsed: Columns, column: Column, texts: list[str]) -> NDArray[Any]:
+    present = column.name in parsed.table.headers
+    if column.filled and present:
+        _complain_empty(parsed, column, np.array([not text for text in texts]))
+    for row, text in enumerate(texts):
+        if text.upper() in EXCEL_ERRORS:
+            parsed.complain("excel-error", row, column.name, text, "holds a spreadsheet error")
+        elif column.choices and text and text not in column.choices:
+            near = nearest(text, column.choices)
+            hint = f'; is "{near}" meant?' if near else ""
+            expected = f"must be one of {', '.join(column.choices)}{hint}"
+            parsed.complain("unknown-value", row, column.name, repr(text), expected)
+    return np.array(texts, dtype=np.str_)
+
+
+def _complain_empty(parsed: Columns, column: Column, empty: Bools) -> None:
+    what = "a number" if column.kind == "number" else "a value"
+    for row in np.flatnonzero(empty):
+        parsed.complain("empty-cell", int(row), column.name, "an empty cell", f"must have {what}")
+
+
+def _check_sign(parsed: Columns, column: Column, values: Floats, texts: list[str]) -> None:
+    if column.signed:
+        return
+    if column.zero:
+        parsed.complain_where(values < 0, "negative", column.name, texts, "must be ≥ 0")
+    else:
+        parsed.complain_where(values <= 0, "not-positive", column.name, texts, "must be > 0")
+    if column.whole:
+        fraction = np.isfinite(values) & (values != np.round(values))
+        parsed.complain_where(fraction, "not-whole", column.name, texts, "must be a whole number")
+
+
+def _check_scale(parsed: Columns, column: Column, values: Floats, texts: list[str]) -> None:
+    low = -np.inf if column.low == 0.0 and not column.signed else column.low
+    wrong = (values < low) | (values > column.high)
+    if not column.signed:
+        wrong &= values > 0
+    expected = f"is this in {column.ask}? expected {column.low:g} to {column.high:g}"
+    parsed.complain_where(wrong, "wrong-scale", column.name, texts, expected)
+
+
+def _check_unique(parsed: Columns, name: str) -> None:
+    first: dict[str, int] = {}
+    for row, text in enumerate(parsed.table.column(name)):
+        if text and text in first:
+            place = parsed.table.places[first[text]]
+            parsed.complain("duplicate-id", row, name, repr(text), f"must be unique; row {place} has it, too")
+        first.setdefault(text, row)
+
+
+def check_order(parsed: Columns, low: str, high: str, *, code: str, equal: bool = True) -> None:
+    """One column must not exceed another (or, unless `equal`, must stay under it) in any row."""
+    least, most = parsed.numbers(low), parsed.numbers(high)
+    wrong = least > most if equal else least >= most
+    sign = "≤" if equal else "<"
+    for row in np.flatnonzero(wrong):
+        parsed.complain(code, int(row), low, f"{least[row]:g}", f"must be {sign} {high} ({most[row]:g})")

@@ -1,0 +1,141 @@
+"""Open-circuit voltage curves: a cell's own, its chemistry's from the user's folder, or a built-in one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from optimizer.columns import Column, Columns, Floats, read_columns
+from optimizer.problems import BadInput, Problem, nearest
+
+CURVE_COLUMNS = (
+    Column("soc", zero=True),
+    Column("ocv_v", low=0.5, high=6.0, ask="volts"),
+)
+
+
+@dataclass(frozen=True, eq=False)
+class OcvCurve:
+    """Open-circuit voltage over state of charge.
+
+    Parameters
+    ----------
+    name : str
+        Chemistry, or the curve file's name.
+    soc : ndarray, shape (n,)
+        Rising from 0 to 1 [-].
+    ocv_v : ndarray, shape (n,)
+        Never falling [V].
+    file, sha256 : str
+        Where it came from, and the content hash.
+    """
+
+    name: str
+    soc: Floats
+    ocv_v: Floats
+    file: str
+    sha256: str
+
+    def at(self, soc: Floats) -> Floats:
+        """Voltage at any state of charge, linear between points [V]."""
+        return np.interp(soc, self.soc, self.ocv_v)
+
+    @property
+    def mean_v(self) -> float:
+        """Mean over the whole charge: energy per capacity without losses [V]."""
+        return float(np.trapezoid(self.ocv_v, self.soc))
+
+
+def builtin_catalogs() -> Path:
+    """Folder of the catalogs that come with the program, installed or in a checkout."""
+    here = Path(__file__).parent
+    installed = here / "catalogs"
+    return installed if installed.is_dir() else here.parent / "catalogs"
+
+
+def read_ocv(path: Path, *, name: str = "") -> OcvCurve:
+    """Read one curve (columns soc, ocv_v).
+
+    Parameters
+    ----------
+    path : Path
+        CSV or Parquet.
+    name : str
+        What to call it; the file's stem when left out.
+
+    Returns
+    -------
+    OcvCurve
+
+    Raises
+    ------
+    BadInput
+        Codes of read_columns and: soc-range, soc-order, ocv-falling, too-short.
+    """
+    parsed = read_columns(path, CURVE_COLUMNS, unique="")
+    parsed.finish()
+    _check_curve(parsed)
+    parsed.finish()
+    soc, ocv_v = parsed.numbers("soc"), parsed.numbers("ocv_v")
+    return OcvCurve(name or path.stem, soc, ocv_v, str(path), parsed.sha256)
+
+
+def _check_curve(parsed: Columns) -> None:
+    soc, ocv_v = parsed.numbers("soc"), parsed.numbers("ocv_v")
+    if soc.max() > 1.0:
+        hint = "; is this in percent?" if soc.max() > 1.5 else ""
+        parsed.complain("soc-range", int(np.argmax(soc)), "soc", soc.max(), f"must be within 0 and 1{hint}")
+        return
+    if len(soc) < 2:
+        parsed.complain("too-short", 0, "soc", f"{len(soc)} rows", "must have at least two rows")
+        return
+    if soc[0] != 0.0 or soc[-1] != 1.0:
+        parsed.complain("soc-range", 0, "soc", f"{soc[0]:g} to {soc[-1]:g}", "must run from 0 to 1")
+    falls = np.concatenate([[False], np.diff(soc) <= 0])
+    parsed.complain_where(falls, "soc-order", "soc", soc.tolist(), "must rise from row to row")
+    drops = np.concatenate([[False], np.diff(ocv_v) < 0])
+    parsed.complain_where(drops, "ocv-falling", "ocv_v", ocv_v.tolist(), "must not fall as soc rises")
+
+
+def ocv_curve(chemistry: str, *, folder: Path | None = None) -> OcvCurve:
+    """Curve of a chemistry: from the user's folder when it has one, else the built-in one.
+
+    Parameters
+    ----------
+    chemistry : str
+        Such as "NMC"; the file is <chemistry>.csv or <chemistry>.parquet.
+    folder : Path, optional
+        The brief's [catalog] ocv folder.
+
+    Returns
+    -------
+    OcvCurve
+
+    Raises
+    ------
+    BadInput
+        Code unknown-chemistry, or the faults of the file.
+    """
+    folders = [place for place in (folder, builtin_catalogs() / "ocv") if place is not None]
+    found = next(_curve_files(folders, chemistry), None)
+    if found is not None:
+        return read_ocv(found, name=chemistry)
+    known = sorted({path.stem for place in folders for path in _files(place)})
+    near = nearest(chemistry, known)
+    hint = f'; is "{near}" meant?' if near else ""
+    expected = f"has no OCV curve; known: {', '.join(known)}{hint}"
+    place = str(folder or "built-in curves")
+    raise BadInput([Problem("unknown-chemistry", place, "", "chemistry", repr(chemistry), expected)])
+
+
+def _files(folder: Path) -> list[Path]:
+    if not folder.is_dir():
+        return []
+    return [path for path in sorted(folder.iterdir()) if path.suffix in (".csv", ".parquet")]
+
+
+def _curve_files(folders: Iterable[Path], chemistry: str) -> Iterator[Path]:
+    return (path for place in folders for path in _files(place) if path.stem == chemistry)

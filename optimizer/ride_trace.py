@@ -1,0 +1,74 @@
+"""A ride's trace as a file: time, speed and grade, read and validated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from optimizer.columns import Column, Columns, Floats, read_columns
+
+RIDE_COLUMNS = (
+    Column("time_s", zero=True),
+    Column("speed_kmh", zero=True, high=200, ask="kilometres per hour"),
+    Column("grade_pct", signed=True, low=-50, high=50, ask="percent"),
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Ride:
+    """A ride's trace: one array per column, shape (n,)."""
+
+    time_s: Floats
+    speed_kmh: Floats
+    grade_pct: Floats
+    file: str
+    sha256: str
+
+
+def read_ride(path: Path) -> Ride:
+    """Read a trace (columns time_s, speed_kmh, grade_pct).
+
+    Parameters
+    ----------
+    path : Path
+        CSV or Parquet.
+
+    Returns
+    -------
+    Ride
+
+    Raises
+    ------
+    BadInput
+        Codes of read_columns and: too-short, time-order, time-gap, acceleration, no-motion.
+    """
+    parsed = read_columns(path, RIDE_COLUMNS, unique="")
+    parsed.finish()
+    _check_ride(parsed)
+    parsed.finish()
+    time, speed, grade = (parsed.numbers(name) for name in ("time_s", "speed_kmh", "grade_pct"))
+    return Ride(time, speed, grade, str(path), parsed.sha256)
+
+
+def _check_ride(parsed: Columns) -> None:
+    time, speed = parsed.numbers("time_s"), parsed.numbers("speed_kmh")
+    if len(time) < 2:
+        parsed.complain("too-short", 0, "time_s", f"{len(time)} rows", "must have at least two rows")
+        return
+    step = np.diff(time)
+    back = np.concatenate([[False], step <= 0])
+    parsed.complain_where(back, "time-order", "time_s", time.tolist(), "must be later than the row before")
+    if back.any():
+        return
+    gap = np.concatenate([[False], (step > 10 * np.median(step)) & (step > 5.0)])
+    parsed.complain_where(
+        gap, "time-gap", "time_s", time.tolist(), "comes after a gap; fill in the rows between"
+    )
+    # Even hard braking on dry tarmac stays under 1 g; above that, time or speed is in another unit.
+    rate = np.concatenate([[0.0], np.abs(np.diff(speed)) / 3.6 / step])
+    expected = "changes by more than 10 m/s2; is it in kilometres per hour, and time in seconds?"
+    parsed.complain_where(rate > 10.0, "acceleration", "speed_kmh", speed.tolist(), expected)
+    if not (speed > 0).any():
+        parsed.complain("no-motion", 0, "speed_kmh", "0 in every row", "must be above 0 somewhere")

@@ -1,0 +1,59 @@
+"""Which rows of a catalog a brief means: ids and glob patterns."""
+
+from __future__ import annotations
+
+import fnmatch
+from collections.abc import Sequence
+
+import numpy as np
+
+from optimizer.columns import Bools
+from optimizer.problems import Problem, nearest
+
+
+def matching(ids: Sequence[str], patterns: Sequence[str]) -> Bools:
+    """Which ids are meant by any of the patterns.
+
+    Parameters
+    ----------
+    ids : sequence of str, shape (n,)
+        Such as Cells.id.
+    patterns : sequence of str
+        Ids, or shell-style patterns with * ? [ ]; upper and lower case differ.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Examples
+    --------
+    >>> matching(["amber-a", "birch-a"], ["amber-*"]).tolist()
+    [True, False]
+    """
+    return np.array([any(fnmatch.fnmatchcase(str(name), pattern) for pattern in patterns) for name in ids])
+
+
+def pattern_problems(patterns: Sequence[str], ids: Sequence[str], *, file: str, field: str) -> list[Problem]:
+    """Patterns that mean no row, with the nearest id named.
+
+    Parameters
+    ----------
+    patterns, ids : sequence of str
+        What the brief asks for, and what the catalog has.
+    file, field : str
+        The brief and its dotted key, such as "vary.cells".
+
+    Returns
+    -------
+    list of Problem
+        Code no-match.
+    """
+    problems = []
+    for pattern in patterns:
+        if not matching(ids, [pattern]).any():
+            near = nearest(pattern, [str(name) for name in ids])
+            hint = f'; is "{near}" meant?' if near else ""
+            problems.append(
+                Problem("no-match", file, "", field, repr(pattern), f"matches no id of the catalog{hint}")
+            )
+    return problems

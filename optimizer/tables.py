@@ -1,0 +1,321 @@
+"""Tables as people save them, CSV or Parquet, read into rows of text with their places kept.
+
+Handled: byte-order marks, UTF-16, semicolons and tabs, decimal commas where they are clear, thousands
+separators where they are clear, spaces around cells, blank rows, Windows line ends, comment lines before
+the header. Named as a problem: everything else.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.problems import BadInput, Problem
+
+EXCEL_ERRORS = ("#REF!", "#N/A", "#DIV/0!", "#VALUE!", "#NAME?", "#NUM!", "#NULL!", "#SPILL!", "#CALC!")
+SPACES = str.maketrans(dict.fromkeys("\u00a0\u202f\u2009\u2007", " "))
+PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+GROUPED_POINT = re.compile(r"[+-]?\d{1,3}((,\d{3})+\.\d+|(,\d{3}){2,}|([ '’]\d{3})+(\.\d+)?)")
+COMMA = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?")
+GROUPED_COMMA = re.compile(r"[+-]?\d{1,3}((\.\d{3})+,\d+|(\.\d{3}){2,}|([ '’]\d{3})+(,\d+)?)")
+CLEAR_COMMA = re.compile(r"[+-]?(0,\d+|\d+,(\d{1,2}|\d{4,})|\d{4,},\d+)")
+CLEAR_POINT = re.compile(r"[+-]?(0?\.\d+|\d+\.(\d{1,2}|\d{4,})|\d{4,}\.\d+)")
+UNCLEAR = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows of text under their headers.
+
+    rows holds the cell texts; places the row numbers as a spreadsheet shows them (comment lines count, so
+    that the number can be looked up). decimal is the decimal sign, "." or ",".
+    """
+
+    file: str
+    headers: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    places: tuple[int, ...]
+    decimal: str = "."
+
+    def column(self, name: str) -> list[str]:
+        """Cell texts of one column, trimmed."""
+        at = self.headers.index(name)
+        return [row[at] for row in self.rows]
+
+
+def file_sha256(path: Path) -> str:
+    """Content hash of a file, for run.json."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def read_table(path: Path) -> Table:
+    """Read a CSV or Parquet file as text.
+
+    Parameters
+    ----------
+    path : Path
+        The kind is known by content, not by the ending.
+
+    Returns
+    -------
+    Table
+
+    Raises
+    ------
+    BadInput
+        Codes: missing-file, unreadable-file, not-a-table, encoding, csv, no-header, empty-header,
+        duplicate-column, row-length.
+    """
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise BadInput([Problem("missing-file", str(path), expected="does not exist")]) from None
+    except OSError as error:
+        raise BadInput([_file_problem("unreadable-file", path, f"can't be read: {error.strerror}")]) from None
+    if data[:4] == b"PAR1":
+        return _read_parquet(path)
+    if data[:4] == b"PK\x03\x04" or data[:4] == b"\xd0\xcf\x11\xe0":
+        raise BadInput([_file_problem("not-a-table", path, "is a spreadsheet file; save it as CSV (UTF-8)")])
+    return _read_csv(path, _decode(path, data))
+
+
+def _file_problem(code: str, path: Path, expected: str, found: str = "") -> Problem:
+    return Problem(code, str(path), expected=expected, found=found)
+
+
+def _decode(path: Path, data: bytes) -> str:
+    encoding = "utf-8-sig"
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        encoding = "utf-16"
+    elif len(data) > 3 and data[1:2] == b"\0" and data[3:4] == b"\0":
+        encoding = "utf-16-le"
+    elif len(data) > 3 and data[:1] == b"\0" and data[2:3] == b"\0":
+        encoding = "utf-16-be"
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError as error:
+        place = f"byte {error.start}"
+        problem = Problem(
+            "encoding", str(path), place, expected="is no UTF-8 or UTF-16 text; save it as CSV (UTF-8)"
+        )
+        raise BadInput([problem]) from None
+    if "\0" in text:
+        raise BadInput([_file_problem("encoding", path, "holds zero bytes, so it is no text table")])
+    return text
+
+
+def _read_csv(path: Path, text: str) -> Table:
+    lines = text.splitlines(keepends=True)
+    start, delimiter = 0, ""
+    while start < len(lines) and not delimiter:
+        line = lines[start].strip().lstrip('"')
+        hint = re.fullmatch(r"sep=(.)", line)
+        if hint:
+            delimiter = hint[1]
+        elif line and not (line.startswith("#") and not line.startswith(EXCEL_ERRORS)):
+            break
+        start += 1
+    body = "".join(lines[start:])
+    delimiter = delimiter or _delimiter(lines[start] if start < len(lines) else "")
+    try:
+        records = list(csv.reader(io.StringIO(body, newline=""), delimiter=delimiter, strict=True))
+    except csv.Error as error:
+        raise BadInput([_file_problem("csv", path, f"is no well-formed CSV: {error}")]) from None
+    cells = [tuple(cell.translate(SPACES).strip() for cell in record) for record in records]
+    return _table(path, cells, start + 1, delimiter)
+
+
+def _delimiter(header: str) -> str:
+    bare = re.sub(r'"[^"]*"', "", header)
+    return max(",;\t|", key=bare.count)
+
+
+def _table(path: Path, cells: Sequence[tuple[str, ...]], first_row: int, delimiter: str) -> Table:
+    if not cells:
+        raise BadInput(
+            [_file_problem("no-header", path, "is empty: expected a header row and at least one row")]
+        )
+    headers = cells[0]
+    rows = [(first_row + n, row) for n, row in enumerate(cells) if n > 0 and any(row)]
+    headers, rows = _without_empty_tail(headers, rows)
+    problems = _header_problems(path, headers, first_row)
+    problems += [
+        Problem("row-length", str(path), f"row {place}", found=f"{len(row)} cells",
+                expected=f"expected {len(headers)} cells, as in the header")
+        for place, row in rows
+        if len(row) != len(headers)
+    ]  # fmt: skip
+    if problems:
+        raise BadInput(cap(problems))
+    texts = tuple(row for _, row in rows)
+    return Table(
+        str(path), headers, texts, tuple(place for place, _ in rows), _decimal_sign(texts, delimiter)
+    )
+
+
+def _without_empty_tail(
+    headers: tuple[str, ...], rows: list[tuple[int, tuple[str, ...]]]
+) -> tuple[tuple[str, ...], list[tuple[int, tuple[str, ...]]]]:
+    """Spreadsheets pad rows with empty cells on the right: those say nothing."""
+    width = len(headers)
+    while width and not headers[width - 1]:
+        width -= 1
+    cut = []
+    for place, row in rows:
+        end = len(row)
+        while end > width and not row[end - 1]:
+            end -= 1
+        cut.append((place, row[:end]))
+    return headers[:width], cut
+
+
+def _header_problems(path: Path, headers: tuple[str, ...], row: int) -> list[Problem]:
+    problems = []
+    where = f"row {row}"
+    for at, name in enumerate(headers):
+        if not name:
+            problems.append(
+                Problem(
+                    "empty-header", str(path), where, f"column {at + 1}", expected="has no name in the header"
+                )
+            )
+        elif name in headers[:at]:
+            problems.append(
+                Problem("duplicate-column", str(path), where, name, expected="stands twice in the header")
+            )
+    return problems
+
+
+def _decimal_sign(rows: Iterable[tuple[str, ...]], delimiter: str) -> str:
+    """A comma counts as the decimal sign when some cell can mean nothing else, and none needs a point."""
+    if delimiter == ",":
+        return "."
+    cells = [cell for row in rows for cell in row if "," in cell or "." in cell]
+    if any(CLEAR_POINT.fullmatch(cell) for cell in cells):
+        return "."
+    return "," if any(CLEAR_COMMA.fullmatch(cell) or GROUPED_COMMA.fullmatch(cell) for cell in cells) else "."
+
+
+def _read_parquet(path: Path) -> Table:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        frame = pq.read_table(path)
+    except (pa.ArrowException, OSError) as error:
+        raise BadInput([_file_problem("not-a-table", path, f"is no readable Parquet: {error}")]) from None
+    columns = [[_as_text(value) for value in column.to_pylist()] for column in frame.columns]
+    headers = tuple(name.strip() for name in frame.column_names)
+    rows = list(zip(*columns, strict=True)) if columns else []
+    return _table(path, [headers, *rows], 1, ",")
+
+
+def _as_text(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    return str(value).strip()
+
+
+def parse_numbers(
+    texts: Sequence[str], table: Table, *, field: str
+) -> tuple[NDArray[np.float64], list[Problem]]:
+    """Numbers of one column; empty cells and faulty ones become NaN, the faulty ones also problems.
+
+    Parameters
+    ----------
+    texts : sequence of str
+        The column as text.
+    table : Table
+        For places and the decimal sign.
+    field : str
+        Column name.
+
+    Returns
+    -------
+    ndarray, shape (n,), and list of Problem
+        Codes: not-a-number, not-finite, excel-error, decimal-comma, unclear-number.
+    """
+    if table.decimal == "." and all(PLAIN.fullmatch(text) for text in texts):
+        values = np.array([float(text) for text in texts], dtype=np.float64)
+        if np.isfinite(values).all():
+            return values, []
+    values = np.full(len(texts), np.nan)
+    problems = []
+    for at, text in enumerate(texts):
+        if not text:
+            continue
+        value, code, expected = parse_number(text, decimal=table.decimal)
+        values[at] = value
+        if code:
+            problems.append(Problem(code, table.file, f"row {table.places[at]}", field, repr(text), expected))
+    return values, problems
+
+
+def parse_number(text: str, *, decimal: str = ".") -> tuple[float, str, str]:
+    """Read one number; the value, or NaN with the code and expectation of what is wrong.
+
+    Parameters
+    ----------
+    text : str
+        Trimmed cell.
+    decimal : str
+        Decimal sign of the file.
+
+    Returns
+    -------
+    (float, str, str)
+        Value, problem code ("" when fine), expectation.
+    """
+    nan = float("nan")
+    if text.upper() in EXCEL_ERRORS:
+        return nan, "excel-error", "must be a number; the spreadsheet has an error here"
+    if text.lower().lstrip("+-") in ("nan", "inf", "infinity", "1e999"):
+        return nan, "not-finite", "must be a finite number"
+    plain, grouped = (PLAIN, GROUPED_POINT) if decimal == "." else (COMMA, GROUPED_COMMA)
+    if decimal == "," and re.fullmatch(r"[+-]?\d+", text):
+        return float(text), "", ""
+    if decimal == "," and UNCLEAR.fullmatch(text) and "." in text:
+        return nan, "unclear-number", _unclear(text, ".", ",")
+    if decimal == "." and UNCLEAR.fullmatch(text) and "," in text:
+        return nan, "unclear-number", _unclear(text, ",", ".")
+    if plain.fullmatch(text) or grouped.fullmatch(text):
+        drop = " '’," if decimal == "." else " '’."
+        value = float(text.translate(dict.fromkeys(map(ord, drop))).replace(",", "."))
+        if not np.isfinite(value):
+            return nan, "not-finite", "must be a finite number"
+        return value, "", ""
+    if decimal == "." and COMMA.fullmatch(text):
+        return nan, "decimal-comma", f"must use a decimal point: {text.replace(',', '.')}"
+    return nan, "not-a-number", "must be a number"
+
+
+def _unclear(text: str, sign: str, decimal: str) -> str:
+    choices = f"{text.replace(sign, '')} or {text.replace(sign, decimal)}"
+    return f"is unclear (thousands or decimals?); write {choices}"
+
+
+def cap(problems: list[Problem], *, most: int = 20) -> list[Problem]:
+    """At most `most` problems of a kind in a column; what is left out is counted, not hidden."""
+    kept: list[Problem] = []
+    counts: dict[tuple[str, str, str], int] = {}
+    for problem in problems:
+        key = (problem.code, problem.file, problem.field)
+        counts[key] = counts.get(key, 0) + 1
+        if counts[key] <= most:
+            kept.append(problem)
+    for (code, file, field), count in counts.items():
+        if count > most:
+            kept.append(
+                Problem(code, file, field=field, expected=f"… and {count - most} more of the same kind")
+            )
+    return kept
