@@ -37,7 +37,9 @@ class Region:
 
     def swapped(self) -> Region:
         """The region mirrored at the diagonal: x and y exchanged."""
-        return Region(self.edges[:, [1, 0, 3, 2]], self.corners[:, ::-1])
+        return Region(
+            np.ascontiguousarray(self.edges[:, [1, 0, 3, 2]]), np.ascontiguousarray(self.corners[:, ::-1])
+        )
 
 
 def edges_of(polygon: Any) -> Region:
@@ -152,7 +154,7 @@ def levels_of(region: Region, heights: Floats, sums: Floats, window: Window) -> 
         found = np.concatenate([found, critical, spread(critical, heights[:3])])
     found = np.unique(found[(found >= low - TOUCH_MM) & (found < top)].round(9))
     found = found[np.concatenate([[True], np.diff(found) > TOUCH_MM])] if len(found) else found
-    return found if len(found) <= MAX_LEVELS else found[:: -(-len(found) // MAX_LEVELS)]
+    return np.ascontiguousarray(found[:: max(1, -(-len(found) // MAX_LEVELS))])
 
 
 def spread(bases: Floats, heights: Floats) -> Floats:
@@ -165,9 +167,7 @@ def slanted(edges: Floats) -> bool:
     return bool(np.any(np.min(np.abs(edges[:, 2:] - edges[:, :2]), axis=1) > TOUCH_MM))
 
 
-def critical_levels(
-    region: Region, bases: Floats, heights: Floats, sums: Floats, window: Window
-) -> Floats:
+def critical_levels(region: Region, bases: Floats, heights: Floats, sums: Floats, window: Window) -> Floats:
     """Levels where the first stretch widths of bands of these heights pass a sum of box sides."""
     left, low, right, top = window
     out: list[float] = []
@@ -193,7 +193,8 @@ def pack_bands(region: Region, table: fiveblock.Table, window: Window) -> Floats
     left, low, right, top = window
     heights, sums = table.y_sums / UNITS_PER_MM, table.x_sums / UNITS_PER_MM
     levels = levels_of(region, heights[heights <= top - low + TOUCH_MM], sums, window)
-    _, choice = plan(region.edges, levels, heights, window, table.a_mm * table.b_mm, table.x_sums, table.state)
+    box_mm2 = table.a_mm * table.b_mm
+    _, choice = plan(region.edges, levels, heights, window, box_mm2, table.x_sums, table.state)
     boxes = [np.zeros((0, 4))]
     k = 0
     while k < len(levels):
