@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from optimizer.columns import Bools, Column, Columns, Floats
-from optimizer.ocv import OcvCurve
+from optimizer.catalog.columns import Bools, Column, Columns, Floats
+from optimizer.catalog.ocv import OcvCurve
 
 Texts = NDArray[np.str_]
 

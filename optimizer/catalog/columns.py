@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.catalog.tables import EXCEL_ERRORS, Table, cap, file_sha256, parse_numbers, read_table
 from optimizer.problems import BadInput, Problem, nearest
-from optimizer.tables import EXCEL_ERRORS, Table, cap, file_sha256, parse_numbers, read_table
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.columns import Column, Columns, Floats, read_columns
+from optimizer.catalog.columns import Column, Columns, Floats, read_columns
 from optimizer.problems import BadInput, Problem, nearest
 
 CURVE_COLUMNS = (
@@ -51,9 +51,9 @@ class OcvCurve:
 
 def builtin_catalogs() -> Path:
     """Folder of the catalogs that come with the program, installed or in a checkout."""
-    here = Path(__file__).parent
-    installed = here / "catalogs"
-    return installed if installed.is_dir() else here.parent / "catalogs"
+    package = Path(__file__).parents[1]
+    installed = package / "catalogs"
+    return installed if installed.is_dir() else package.parent / "catalogs"
 
 
 def read_ocv(path: Path, *, name: str = "") -> OcvCurve:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from optimizer.columns import Bools
+from optimizer.catalog.columns import Bools
 from optimizer.problems import Problem, nearest
 
 

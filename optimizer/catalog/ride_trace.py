@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.columns import Column, Columns, Floats, read_columns
+from optimizer.catalog.columns import Column, Columns, Floats, read_columns
 
 RIDE_COLUMNS = (
     Column("time_s", zero=True),

@@ -1,8 +1,4 @@
-"""Catalogs: cells, strips, wires, BMS, fuses and chargers, read and validated; and the ride's trace.
-
-Each reader returns a frozen table of NumPy arrays, one per column and named like it, beside the pandas
-frame as read. All faults of a file are raised together as BadInput.
-"""
+"""Strips, wires, BMS, fuses and chargers, read and checked across their columns."""
 
 from __future__ import annotations
 
@@ -10,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.catalog_cells import read_cells
-from optimizer.catalog_types import (
+from optimizer.catalog.columns import check_order, read_columns
+from optimizer.catalog.types import (
     BMS_COLUMNS,
     CHARGER_COLUMNS,
     FUSE_COLUMNS,
@@ -19,24 +15,12 @@ from optimizer.catalog_types import (
     STRIP_COLUMNS,
     WIRE_COLUMNS,
     Bms,
-    Catalog,
-    Cells,
     Chargers,
     Fuses,
     Strips,
     Wires,
     build,
 )
-from optimizer.columns import check_order, read_columns
-from optimizer.ocv import OcvCurve, builtin_catalogs, ocv_curve, read_ocv
-from optimizer.ride_trace import Ride, read_ride
-from optimizer.selection import matching, pattern_problems
-
-__all__ = [
-    "MATERIALS", "Bms", "Catalog", "Cells", "Chargers", "Fuses", "OcvCurve", "Ride", "Strips", "Wires",
-    "builtin_catalogs", "matching", "ocv_curve", "pattern_problems", "read_bms", "read_cells",
-    "read_chargers", "read_fuses", "read_ocv", "read_ride", "read_strips", "read_wires",
-]  # fmt: skip
 
 
 def read_strips(path: Path) -> Strips:

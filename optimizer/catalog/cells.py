@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.catalog_types import CELL_COLUMNS, Cells, build
-from optimizer.columns import Bools, Columns, Floats, check_order, read_columns
-from optimizer.ocv import OcvCurve, ocv_curve, read_ocv
+from optimizer.catalog.columns import Bools, Columns, Floats, check_order, read_columns
+from optimizer.catalog.ocv import OcvCurve, ocv_curve, read_ocv
+from optimizer.catalog.tables import parse_number
+from optimizer.catalog.types import CELL_COLUMNS, Cells, build
 from optimizer.problems import BadInput
-from optimizer.tables import parse_number
 
 
 def read_cells(path: Path, *, ocv_folder: Path | None = None) -> Cells:

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from optimizer.brief_faults import Loc, dotted, key_lines, line_of, show
+from optimizer.brief.faults import Loc, dotted, key_lines, line_of, show
 from optimizer.problems import Problem
 
 # Key → least and most that are plausible, and the question put when a positive value lies outside.

@@ -12,16 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ValidationError
 
-from optimizer.brief_faults import schema_problems
-from optimizer.brief_rules import RuleChecks, file_problems
-from optimizer.brief_schema import Brief
+from optimizer.brief.faults import schema_problems
+from optimizer.brief.rules import RuleChecks, file_problems
+from optimizer.brief.schema import Brief
+from optimizer.catalog.tables import cap, file_sha256
 from optimizer.problems import BadInput, Problem
-from optimizer.tables import cap, file_sha256
-
-__all__ = [
-    "Brief", "brief_json_schema", "defaults_in_use", "input_hashes", "load_brief", "require_for_search",
-    "series_problems",
-]  # fmt: skip
 
 
 def load_brief(path: Path | str) -> Brief:
