@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from optimizer.pack.harness import Places, harness_block
+from optimizer.pack.harness_table import WireKind, connector_table, harness_table
 from optimizer.pack.limits import LIMITS, Caps, fuse_cap, greatest_power, pack_resistance
 from optimizer.pack.spread import expected_normal_max
 
@@ -52,3 +54,34 @@ def test_order_statistics_closed_forms() -> None:
     # Closed form: 1/√π for two, 3/(2√π) for three.
     root = np.sqrt(np.pi)
     assert expected_normal_max([1, 2, 3]) == pytest.approx([0.0, 1 / root, 1.5 / root], abs=1e-12)
+
+
+def two_boxes(groups_per_module: int) -> Places:
+    at = np.array([[0.0, 0.0, 0.0], [0.0, 0.0, 600.0]])
+    size = np.array([300.0, 100.0, 60.0])
+    return Places(at, at + size, at + size / 2, (groups_per_module, groups_per_module))
+
+
+def test_a_module_of_four_groups_has_five_leads_and_seven_pins() -> None:
+    # Common practice, no published source: n + 1 balance leads; a two-wire sensor shares the connector.
+    places = two_boxes(4)
+    kind = WireKind("any", 1.0, 1.0, 1.0, 1.0)
+    block = harness_block([12, 8], places=places)
+    table = harness_table(
+        [12, 8], names=["deck", "stem"], places=places, order=block.order[0].tolist(), bms=int(block.bms[0]),
+        power=kind, lead=kind,
+    )  # fmt: skip
+    plugs = connector_table(table)
+    assert plugs["balance_leads"].tolist() == [5, 5, 5, 5, 5]
+    # Common practice, no published source: sensors on the first and on the last module.
+    assert plugs["sensor_wires"].tolist() == [2, 0, 0, 0, 2]
+    assert plugs["pins"].tolist() == [7, 5, 5, 5, 7]
+
+
+@pytest.mark.parametrize("per_module", [0, 4])
+def test_bms_beside_more_groups_means_fewer_crossings(per_module: int) -> None:
+    # Common practice, no published source: BMS and charge port go where more of the groups are.
+    places = two_boxes(per_module)
+    beside = harness_block([[14, 6]], places=places, bms_in=0).crossing_conductors
+    away = harness_block([[14, 6]], places=places, bms_in=1).crossing_conductors
+    assert beside < away
