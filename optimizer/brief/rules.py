@@ -16,10 +16,10 @@ from optimizer.problems import Problem
 
 # Key → least and most that are plausible, and the question put when a positive value lies outside.
 PLAUSIBLE: dict[str, tuple[float, float, str]] = {
-    "compartment.length_mm": (5, 20000, "millimetres"),
-    "compartment.width_mm": (5, 20000, "millimetres"),
-    "compartment.height_mm": (5, 20000, "millimetres"),
-    "compartment.depth_mm": (5, 20000, "millimetres"),
+    "compartment.length_mm": (0.9, 20000, "millimetres"),
+    "compartment.width_mm": (0.9, 20000, "millimetres"),
+    "compartment.height_mm": (0.9, 20000, "millimetres"),
+    "compartment.depth_mm": (0.9, 20000, "millimetres"),
     "keep_out.length_mm": (0.1, 20000, "millimetres"),
     "keep_out.width_mm": (0.1, 20000, "millimetres"),
     "keep_out.height_mm": (0.1, 20000, "millimetres"),
@@ -131,7 +131,7 @@ class RuleChecks:
             for axis in (0, 1):
                 values = [value for value in (_finite(point[axis]) for point in points) if value is not None]
                 sides.append(max(values) - min(values) if values else 0.0)
-            least = 5.0 if len([part for part in loc if isinstance(part, str)]) == 2 else 0.1
+            least = 0.9 if len([part for part in loc if isinstance(part, str)]) == 2 else 0.1
             if len(points) >= 3 and (0 < max(sides) < least or max(sides) > 20000):
                 found = f"{sides[0]:g} × {sides[1]:g}"
                 self.complain(
@@ -186,11 +186,21 @@ class RuleChecks:
             return
         least = self.number(table, low) if low in self.data[table] else low_default
         most = self.number(table, high) if high in self.data[table] else high_default
-        if least is not None and most is not None and (least > most or (least == most and not equal)):
-            sign = "at most" if equal else "under"
-            place = low if low in self.data[table] else high
+        if least is None or most is None or least < most or (least == most and equal):
+            return
+        if low in self.data[table]:
             self.complain(
-                "soc-order", (table, place), f"{low} must be {sign} {high} ({most:g})", f"{least:g}"
+                "soc-order",
+                (table, low),
+                f"must be {'at most' if equal else 'under'} {high} ({most:g})",
+                f"{least:g}",
+            )
+        else:
+            self.complain(
+                "soc-order",
+                (table, high),
+                f"must be {'at least' if equal else 'over'} {low} ({least:g})",
+                f"{most:g}",
             )
 
     def _ride(self) -> None:
@@ -232,6 +242,8 @@ class RuleChecks:
 
 def leaves(value: Any, loc: Loc = (), *, stop: str = "") -> Iterator[tuple[Loc, Any]]:
     """Every value of the brief with its place; with `stop`, only the values of that key, whole."""
+    if len(loc) > 8:  # deeper than any brief: dotted keys can nest without end
+        return
     if stop and loc and loc[-1] == stop:
         yield loc, value
     elif isinstance(value, dict):

@@ -1,0 +1,42 @@
+"""`cellstow fit`: how many cells each compartment holds."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import click
+
+
+@click.command("fit")
+@click.argument("brief", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print a JSON array instead of a table.")
+def command(brief: Path, as_json: bool) -> None:
+    """Count the cells that each compartment of BRIEF holds, for every distinct cell size of the catalog.
+
+    Needs only [catalog] cells, [clearance] and [[compartment]]. Each layout is proved by an independent
+    check; the least gap is the smallest distance from a cell's surface to a neighbour, a wall or a keep-out.
+    """
+    from optimizer.brief import load_brief
+    from optimizer.catalog import read_cells
+    from optimizer.problems import BadInput
+    from optimizer.review.terminal import fit_table
+    from optimizer.survey import compartment_problems, survey
+
+    wanted = load_brief(brief)
+    cells = read_cells(wanted.files()["catalog.cells"])
+    findings = survey(wanted, cells)
+    if as_json:
+        click.echo(json.dumps([finding.record() for finding in findings], indent=2))
+    elif findings:
+        click.echo(fit_table(findings))
+    for size in {finding.size for finding in findings}:
+        if not any(finding.cells for finding in findings if finding.size == size):
+            ids = next(finding.cell_ids for finding in findings if finding.size == size)
+            click.echo(f"{', '.join(ids[:3])}{' …' * (len(ids) > 3)}: fits no compartment.", err=True)
+    problems = [problem for each in compartment_problems(wanted).values() for problem in each]
+    if problems:
+        bad = BadInput(problems)
+        click.echo("\n".join(problem.text() for problem in bad.problems), err=True)
+        sys.exit(2)
