@@ -1,0 +1,174 @@
+"""Results on disk by content: arrays under the hash of everything that they depend on.
+
+Files are NumPy archives read without pickle, so a foreign file can be wrong but never run code. Writes are
+atomic; a file that cannot be read counts as absent and is written anew. The folder is CELLSTOW_CACHE when
+set, otherwise the user's cache folder; the oldest files go when it holds more than CAP_BYTES. "off" as the
+folder turns the cache off.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import sys
+import tempfile
+import zipfile
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import fields, is_dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Arrays = dict[str, NDArray[Any]]
+CAP_BYTES = 256 * 1024 * 1024
+
+
+def folder() -> Path | None:
+    """Where cached results lie; None when the cache is turned off."""
+    named = os.environ.get("CELLSTOW_CACHE", "")
+    if named == "off":
+        return None
+    if named:
+        return Path(named)
+    if sys.platform == "win32":
+        base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        base = Path.home() / "Library" / "Caches"
+    else:
+        base = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    return base / "cellstow"
+
+
+def key(kind: str, parts: object, *, code: Sequence[str] = ()) -> str:
+    """Hash of a kind of result, of all it depends on, and of the sources that compute it.
+
+    Parameters
+    ----------
+    kind : str
+        Room that asks, such as "place".
+    parts : object
+        Numbers, strings, arrays, dataclasses, mappings and sequences of these, to any depth. Floats count
+        to the last bit.
+    code : sequence of str
+        Module names whose source is part of the key, so that an improved program computes anew.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+
+    Raises
+    ------
+    ValueError
+        For a part of another type: what cannot be told apart cannot be cached.
+    """
+    digest = hashlib.sha256(f"cellstow 1 {kind}\n".encode())
+    _feed(digest, parts)
+    for name in code:
+        digest.update(_source(name))
+    return digest.hexdigest()
+
+
+@lru_cache(maxsize=256)
+def _source(name: str) -> bytes:
+    import importlib.util
+
+    spec = importlib.util.find_spec(name)
+    if spec is None or spec.origin is None:
+        raise ValueError(f"no module {name} to take the code version from")
+    return hashlib.sha256(Path(spec.origin).read_bytes()).digest()
+
+
+def _feed(digest: Any, part: object) -> None:
+    """Add one part to a hash so that different parts never read the same."""
+    if isinstance(part, np.ndarray):
+        digest.update(f"array {part.dtype.str} {part.shape}\n".encode())
+        digest.update(np.ascontiguousarray(part).tobytes())
+    elif part is None or isinstance(part, (bool, int, str, np.integer)):
+        text = str(int(part)) if isinstance(part, np.integer) else repr(part)
+        digest.update(f"plain {len(text)} {text}\n".encode())
+    elif isinstance(part, (float, np.floating)):
+        digest.update(f"float {float(part).hex()}\n".encode())
+    elif isinstance(part, bytes):
+        digest.update(f"bytes {len(part)}\n".encode() + part)
+    elif is_dataclass(part) and not isinstance(part, type):
+        digest.update(f"record {type(part).__name__}\n".encode())
+        _feed(digest, {field.name: getattr(part, field.name) for field in fields(part)})
+    elif isinstance(part, Mapping):
+        digest.update(f"mapping {len(part)}\n".encode())
+        for name in sorted(part):
+            _feed(digest, name)
+            _feed(digest, part[name])
+    elif isinstance(part, (list, tuple)):
+        digest.update(f"sequence {len(part)}\n".encode())
+        for item in part:
+            _feed(digest, item)
+    else:
+        raise ValueError(f"cannot make a cache key from {type(part).__name__}")
+
+
+def cached(kind: str, parts: object, compute: Callable[[], Arrays], *, code: Sequence[str] = ()) -> Arrays:
+    """Arrays that `compute` returns, from disk when they were computed before.
+
+    Parameters
+    ----------
+    kind, parts, code
+        As for `key`.
+    compute : callable
+        Takes nothing, returns a dictionary of arrays (numbers, strings, no objects).
+
+    Returns
+    -------
+    dict of ndarray
+    """
+    base = folder()
+    if base is None:
+        return compute()
+    path = base / kind / f"{key(kind, parts, code=code)}.npz"
+    known = _read(path)
+    if known is not None:
+        return known
+    fresh = compute()
+    with contextlib.suppress(OSError):  # a cache that cannot be written costs time, never the result
+        _write(path, fresh)
+        _trim(base)
+    return fresh
+
+
+def _read(path: Path) -> Arrays | None:
+    """Arrays of a cache file, or None when there is none or it is damaged."""
+    try:
+        with np.load(path, allow_pickle=False) as archive:
+            return {name: archive[name] for name in archive.files}
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+        return None
+
+
+def _write(path: Path, arrays: Arrays) -> None:
+    """Write under another name and move into place, so that a reader sees all or nothing."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, suffix=".part")
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            np.savez(stream, **arrays)  # type: ignore[arg-type]
+        os.replace(name, path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(name)
+        raise
+
+
+def _trim(base: Path) -> None:
+    """Remove the oldest files until the folder is within its cap."""
+    entries = [(path, path.stat()) for path in base.glob("*/*.npz")]
+    total = sum(stat.st_size for _, stat in entries)
+    for path, stat in sorted(entries, key=lambda entry: entry[1].st_mtime):
+        if total <= CAP_BYTES:
+            return
+        with contextlib.suppress(OSError):
+            path.unlink()
+        total -= stat.st_size

@@ -1,0 +1,244 @@
+"""Free placement: as many circles as a region holds, found by continuous optimisation.
+
+The overlap energy of N circles (squared overlaps with each other and with the walls) is zero exactly when
+all N fit. Its minima are searched by hops: a strained circle goes to a vacancy, a neighbourhood is shaken,
+a band slides; what lowers the energy is kept. Starts are the best regular placements with one circle more,
+hexagonal patterns at any angle, and random points. When N fit, N + 1 is tried.
+
+Method: monotonic basin hopping as in Grosso, Jamali, Locatelli, Schoen, J. Global Optimization 47 (2010) 63,
+on the energy of Huang and Ye, Computers & Operations Research 38 (2011) 474 (both from memory).
+
+Effort is counted in energy terms and not by a clock, so the same seed gives the same layout on every run; the
+time budget is only a cap for slow machines.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.spatial import KDTree
+from shapely.geometry import MultiPolygon
+
+from optimizer.fit import hops, kernels
+
+Array = NDArray[Any]
+TERMS_PER_SECOND = 35e6  # effort that stands for one second of budget; common machines manage twice that
+STILL = 1.0  # hops without gain, per circle, after which a start is given up
+SHARES = np.array((3.0, 4.0, 1.5, 1.5, 0.7))  # how often each kind of move is made
+OVERLAP = 2e-9  # relative to the pitch: overlaps up to this are contacts
+
+
+@dataclass(frozen=True, eq=False)
+class Walls:
+    """A region in units of the pitch, as the kernels read it."""
+
+    planes: Array
+    segments: Array
+    mask: Array
+    box: Array
+    region: MultiPolygon
+
+    @property
+    def arrays(self) -> tuple[Array, Array, Array, Array]:
+        """In the order in which kernels take them."""
+        return self.planes, self.segments, self.mask, self.box
+
+
+def oler_bound(region: MultiPolygon, pitch_mm: float) -> int:
+    """Most points at mutual distance of a pitch or more in a region; exact bound for each convex part's hull.
+
+    N ≤ (2/√3)·A/d² + P/(2d) + 1
+
+    Parameters
+    ----------
+    region : MultiPolygon
+        Where centres may lie [mm]; parts that are not convex are bounded by their convex hull.
+    pitch_mm : float
+        Least distance [mm].
+
+    Returns
+    -------
+    int
+        No placement holds more.
+
+    Source
+    ------
+    Oler, Acta Mathematica 105 (1961) 19; Groemer, Mathematische Zeitschrift 73 (1960) 285 (from memory).
+    """
+    total = 0
+    for part in region.geoms:
+        hull = part.convex_hull
+        value = hull.area / (np.sqrt(0.75) * pitch_mm**2) + hull.length / (2 * pitch_mm) + 1
+        total += int(value + 1e-6)
+    return total
+
+
+def as_walls(region: MultiPolygon, pitch_mm: float) -> Walls:
+    """Region in units of the pitch: half-planes when convex, otherwise segments and a mask of the inside."""
+    scaled = shapely.affinity.scale(region, 1 / pitch_mm, 1 / pitch_mm, origin=(0, 0))
+    box = np.array(scaled.bounds)
+    rings = [ring for part in scaled.geoms for ring in (part.exterior, *part.interiors)]
+    if len(rings) == 1 and region.convex_hull.area - region.area <= 1e-12 * region.area + 1e-12:
+        points = np.asarray(shapely.geometry.polygon.orient(scaled.geoms[0], 1.0).exterior.coords)
+        step = np.diff(points, axis=0)
+        long = np.hypot(step[:, 0], step[:, 1])
+        normal = np.column_stack((step[:, 1], -step[:, 0])) / long[:, None]
+        planes = np.column_stack((normal, np.sum(normal * points[:-1], axis=1)))
+        return Walls(planes, np.zeros((0, 4)), np.zeros((0, 0), dtype=np.bool_), box, scaled)
+    outlines = [np.asarray(ring.coords) for ring in rings]
+    segments = np.vstack([np.hstack((p[:-1], p[1:])) for p in outlines])
+    side = kernels.MASK
+    x = np.arange(box[0], box[2], side)
+    y = np.arange(box[1], box[3], side)
+    squares = shapely.box(x[:, None], y[None, :], x[:, None] + side, y[None, :] + side)
+    shapely.prepare(scaled)
+    return Walls(np.zeros((0, 3)), segments, shapely.contains(scaled, squares), box, scaled)
+
+
+def free_points(
+    region: MultiPolygon,
+    pitch_mm: float,
+    *,
+    warm: Sequence[Array] = (),
+    seconds: float = 5.0,
+    seed: int = 0,
+    bound: int | None = None,
+) -> Array:
+    """Most points of a region at mutual distance of a pitch or more that the search finds.
+
+    Parameters
+    ----------
+    region : MultiPolygon
+        Where centres may lie [mm].
+    pitch_mm : float
+        Least distance of two centres [mm].
+    warm : sequence of ndarray, shape (n, 2)
+        Placements that hold, such as the regular ones [mm]. The result never has fewer points than the best.
+    seconds : float
+        Effort, as TERMS_PER_SECOND energy terms for each second; also the cap on the clock [s].
+    seed : int
+        Same seed, same result.
+    bound : int, optional
+        Stop once this many are placed; the Oler bound when left out.
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+        [mm]
+    """
+    best = max(warm, key=len, default=np.zeros((0, 2)))
+    if region.is_empty:
+        return best
+    walls = as_walls(region, pitch_mm)
+    limit = oler_bound(region, pitch_mm) if bound is None else bound
+    search = _Search(walls, seed=seed, effort=seconds * TERMS_PER_SECOND, deadline=time.monotonic() + seconds)
+    starts = [np.array(points, dtype=float) / pitch_mm for points in warm]
+    placed = np.array(best, dtype=float) / pitch_mm
+    while len(placed) < limit:
+        found = search.place(len(placed) + 1, placed, starts)
+        if found is None:
+            break
+        placed = found
+    return placed * pitch_mm if len(placed) > len(best) else best
+
+
+class _Search:
+    """Effort spent, random state and walls of one free placement."""
+
+    def __init__(self, walls: Walls, *, seed: int, effort: float, deadline: float) -> None:
+        self.walls = walls
+        self.effort = effort
+        self.deadline = deadline
+        self.work = np.zeros(1, dtype=np.int64)
+        self.wins = np.zeros(len(SHARES), dtype=np.int64)
+        self.rng = np.random.default_rng(seed)
+        self.state = self.rng.integers(1, 2**63, size=1, dtype=np.uint64)
+
+    def spent(self) -> bool:
+        """Whether the effort or, on a slow machine, the time is used up."""
+        return bool(self.work[0] >= self.effort) or time.monotonic() > self.deadline
+
+    def place(self, count: int, placed: Array, warm: list[Array]) -> Array | None:
+        """`count` points that hold, or None when the effort is used up first."""
+        turn = 0
+        while not self.spent():
+            x = self.start(count, placed, warm, turn)
+            found = self.climb(x)
+            if found is not None:
+                return found
+            turn += 1
+        return None
+
+    def climb(self, x: Array) -> Array | None:
+        """Hop from a start until everything fits or nothing has improved for a while."""
+        value = kernels.settle(x, *self.walls.arrays, 600, self.work)
+        best, idle, chunk = value, 0, 10
+        while not self.spent():
+            if value < kernels.FEASIBLE and self.holds(x):
+                return x
+            if idle > STILL * len(x) + 40:
+                return None
+            value = hops.hop(
+                x, value, *self.walls.arrays, self.state, chunk, 0.0, SHARES, self.wins, self.work
+            )
+            idle = 0 if value < best * (1 - 1e-3) else idle + chunk
+            best = min(best, value)
+        return x if value < kernels.FEASIBLE and self.holds(x) else None
+
+    def holds(self, x: Array) -> bool:
+        """Whether points keep their distance and lie inside, to OVERLAP."""
+        if len(x) > 1 and KDTree(x).query(x, k=2)[0][:, 1].min() < 1 - OVERLAP:
+            return False
+        return bool(shapely.distance(self.walls.region, shapely.points(x)).max() <= OVERLAP)
+
+    def start(self, count: int, placed: Array, warm: list[Array], turn: int) -> Array:
+        """Start number `turn`: what holds now with one more, then regular, hexagonal and random patterns."""
+        if turn == 0 and len(placed):
+            return self.resize(placed, count)
+        if turn <= len(warm) and len(warm[turn - 1]):
+            return self.resize(warm[turn - 1], count)
+        if turn % 3 == 0:
+            return self.scatter(count)
+        return self.resize(self.hexagonal(count), count)
+
+    def resize(self, points: Array, count: int) -> Array:
+        """Points with random ones left out, or with points added in the emptiest places."""
+        x = points[self.rng.permutation(len(points))[:count]]
+        while len(x) < count:
+            trial = self.scatter(60 * count)
+            gap = KDTree(x).query(trial)[0] if len(x) else self.rng.random(len(trial))
+            x = np.vstack((x, trial[int(np.argmax(gap))]))
+        return np.ascontiguousarray(x)
+
+    def scatter(self, count: int) -> Array:
+        """Random points of the region."""
+        low, high = self.walls.box[:2], self.walls.box[2:]
+        x = low + (high - low) * self.rng.random((count, 2))
+        if len(self.walls.segments):
+            inside = shapely.contains_xy(self.walls.region, x)
+            pool = x[inside]
+            if len(pool):
+                x = np.vstack((pool, pool[self.rng.integers(len(pool), size=count - len(pool))]))
+        return x
+
+    def hexagonal(self, count: int) -> Array:
+        """Hexagonal pattern of about `count` points at a random angle and shift, slightly stretched."""
+        low, high = self.walls.box[:2], self.walls.box[2:]
+        outer = self.walls.region.buffer(0.3)
+        density = count / outer.area
+        step = np.sqrt(1 / (density * np.sqrt(0.75))) * (0.97 + 0.06 * self.rng.random())
+        angle = np.pi / 3 * self.rng.random() if self.rng.random() < 0.5 else np.pi / 6 * self.rng.integers(2)
+        span = int(np.hypot(*(high - low)) / step) + 4
+        i, j = np.meshgrid(np.arange(-span, span + 1), np.arange(-span, span + 1))
+        stretch = 1 + 0.08 * (self.rng.random() - 0.5)
+        across, up = (i + j / 2).ravel() * step * stretch, (j * np.sqrt(0.75)).ravel() * step / stretch
+        x = np.column_stack((across, up))
+        cos, sin = np.cos(angle), np.sin(angle)
+        x = x @ np.array([[cos, sin], [-sin, cos]]) + (low + high) / 2 + step * self.rng.random(2)
+        return np.asarray(x[shapely.contains_xy(outer, x)])
