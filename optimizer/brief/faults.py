@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import reprlib
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -11,6 +12,9 @@ from pydantic import BaseModel
 from optimizer.problems import Problem, nearest
 
 Loc = tuple[str | int, ...]
+
+SHORT = reprlib.Repr()
+SHORT.maxstring = SHORT.maxother = SHORT.maxlong = 60
 
 UNITS = (
     ("_rpm_per_v", "revolutions per minute and volt"),
@@ -53,8 +57,10 @@ KINDS = {
     "dict_type": ("wrong-type", "must be a table"),
     "model_type": ("wrong-type", "must be a table"),
     "model_attributes_type": ("wrong-type", "must be a table"),
-    "literal_error": ("unknown-value", "must be {expected}"),
-    "union_tag_invalid": ("unknown-value", "must be {expected_tags}"),
+    "literal_error": ("unknown-value", "must be one of {expected}"),
+    "union_tag_invalid": ("unknown-value", "must be 'box' or 'prism'"),
+    "string_pattern_mismatch": ("bad-name", "must be letters, digits, spaces and . _ + ( ) -"),
+    "string_too_long": ("bad-name", "must have at most {max_length} characters"),
     "union_tag_not_found": ("missing-key", "is missing: box or prism"),
 }
 
@@ -90,7 +96,17 @@ def schema_problems(
     list of Problem
     """
     lines = key_lines(text)
-    return [_problem(error, data, file=file, lines=lines, model=model) for error in errors]
+    return [
+        _problem(error, data, file=file, lines=lines, model=model) for error in errors if not _echo(error)
+    ]
+
+
+def _echo(error: Mapping[str, Any]) -> bool:
+    """Pydantic calls a list too short when its items are faulty: those are reported already."""
+    given = error["input"]
+    return (
+        error["type"] == "too_short" and isinstance(given, list) and len(given) >= error["ctx"]["min_length"]
+    )
 
 
 def _problem(
@@ -108,9 +124,12 @@ def _problem(
     code, expected = _words(kind, context, loc)
     if kind == "extra_forbidden":
         expected += _known_key_hint(model, data, loc)
-    found = "" if code == "missing-key" else show(error["input"])
-    if kind in ("union_tag_invalid",):
-        found = show(context.get("tag"))
+    value = context.get("tag") if kind == "union_tag_invalid" else error["input"]
+    if kind == "literal_error" and isinstance(value, str):
+        near = nearest(value, re.findall(r"'([^']*)'", str(context["expected"])))
+        expected += f'; is "{near}" meant?' if near else ""
+    nameless = code == "missing-key" or (code == "unknown-key" and isinstance(value, dict | list))
+    found = "" if nameless else show(value)
     return Problem(code, file, line_of(lines, loc), dotted(loc, data), found, expected)
 
 
@@ -125,6 +144,8 @@ def _words(kind: str, context: dict[str, Any], loc: Loc) -> tuple[str, str]:
         return "wrong-length", f"must have {bound} {_items(loc)}"
     code, expected = KINDS.get(kind, ("bad-value", f"is not accepted ({kind})"))
     expected = expected.format(**context)
+    if kind == "less_than_equal" and context["le"] == 1:
+        expected += "; is this a fraction?"
     key = next((part for part in reversed(loc) if isinstance(part, str)), "")
     unit = unit_of(key)
     if unit and kind in ("float_type", "missing"):
@@ -138,8 +159,20 @@ def _items(loc: Loc) -> str:
 
 def _known_key_hint(model: type[BaseModel], data: Mapping[str, Any], loc: Loc) -> str:
     known = known_keys(model, data, loc[:-1])
+    shape = _other_shape(str(loc[-1]), known)
+    if shape:
+        return f' of this shape; it belongs to shape = "{shape}"'
     near = nearest(str(loc[-1]), known)
     return f'; is "{near}" meant?' if near else f"; known here: {', '.join(known)}"
+
+
+def _other_shape(key: str, known: Sequence[str]) -> str:
+    """The shape whose key this is, when it stands in an item of the other shape."""
+    if "shape" not in known:
+        return ""
+    if key in ("length_mm", "width_mm", "height_mm"):
+        return "box"
+    return "prism" if key in ("profile_mm", "extrude", "depth_mm") else ""
 
 
 def known_keys(model: type[BaseModel], data: Mapping[str, Any], loc: Sequence[str | int]) -> list[str]:
@@ -206,10 +239,10 @@ def dotted(loc: Loc, data: Mapping[str, Any]) -> str:
 
 
 def show(value: Any) -> str:
-    """A value as it may stand in a brief, cut when long."""
+    """A value as it may stand in a brief, cut when long or deep."""
     if isinstance(value, bool):
         return "true" if value else "false"
-    text = repr(value)
+    text = SHORT.repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
@@ -232,12 +265,15 @@ def key_lines(text: str) -> dict[Loc, int]:
     depth, quotes = 0, ""
     for number, raw in enumerate(text.splitlines(), start=1):
         line, quotes, inside = _without_strings(raw, quotes)
-        header = re.fullmatch(r"\s*(\[\[?)\s*([^\[\]=]+?)\s*\]\]?\s*", line)
+        free = depth == 0 and not inside
+        header = free and re.fullmatch(r"\s*(\[\[?)\s*([^\[\]=]+?)\s*\]\]?\s*", line)
         key = re.match(r"\s*([\w.\- ]+?)\s*=", line)
-        if depth == 0 and not inside and header:
+        if header:
             table = _table(tuple(part.strip() for part in header[2].split(".")), header[1], counts)
             lines.setdefault(table, number)
-        elif depth == 0 and not inside and key:
+            if isinstance(table[-1], int):
+                lines.setdefault(table[:-1], number)
+        elif free and key:
             lines.setdefault((*table, *(part.strip() for part in key[1].split("."))), number)
         if not header:
             depth = max(0, depth + line.count("[") + line.count("{") - line.count("]") - line.count("}"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -14,7 +15,7 @@ from pydantic import BaseModel, ValidationError
 
 from optimizer.brief.faults import schema_problems
 from optimizer.brief.rules import RuleChecks, file_problems
-from optimizer.brief.schema import Brief
+from optimizer.brief.schema import Brief, RidePlan
 from optimizer.catalog.tables import cap, file_sha256
 from optimizer.problems import BadInput, Problem
 
@@ -40,10 +41,8 @@ def load_brief(path: Path | str) -> Brief:
     text = _read_text(path)
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise BadInput([Problem("bad-toml", str(path), expected=f"is no valid TOML: {error}")]) from None
-    except RecursionError:
-        raise BadInput([Problem("bad-toml", str(path), expected="is nested too deeply")]) from None
+    except (ValueError, RecursionError) as error:
+        raise BadInput([_bad_toml(path, error)]) from None
     problems = file_problems(data, folder=path.parent, file=str(path), text=text)
     problems += RuleChecks(data, file=str(path), text=text).run()
     try:
@@ -71,6 +70,16 @@ def _read_text(path: Path) -> str:
     raise BadInput([problem])
 
 
+def _bad_toml(path: Path, error: Exception) -> Problem:
+    if isinstance(error, RecursionError):
+        return Problem("bad-toml", str(path), expected="is nested too deeply")
+    place = re.search(r" \(at line (\d+), column (\d+)\)$", str(error))
+    if place is None:
+        return Problem("bad-toml", str(path), expected=f"is no valid TOML: {error}")
+    text = f"is no valid TOML at column {place[2]}: {str(error)[: place.start()]}"
+    return Problem("bad-toml", str(path), f"line {place[1]}", expected=text)
+
+
 def defaults_in_use(brief: Brief) -> list[tuple[str, Any]]:
     """Every value that the brief leaves to its default, with its dotted key.
 
@@ -88,7 +97,10 @@ def defaults_in_use(brief: Brief) -> list[tuple[str, Any]]:
 
 def _defaults(model: BaseModel, prefix: str) -> list[tuple[str, Any]]:
     found: list[tuple[str, Any]] = []
+    unused = ("grade_pct", "length_km") if isinstance(model, RidePlan) and model.trace else ()
     for key in type(model).model_fields:
+        if key in unused:
+            continue
         value = getattr(model, key)
         place = f"{prefix}{key}"
         if isinstance(value, BaseModel):

@@ -17,7 +17,6 @@ NotNegative = Annotated[Number, Field(ge=0)]
 Fraction = Annotated[Number, Field(ge=0, le=1)]
 Efficiency = Annotated[Number, Field(gt=0, le=1)]
 Whole = Annotated[int, Strict()]
-Count = Annotated[Whole, Field(ge=1)]
 Text = Annotated[str, Strict()]
 Name = Annotated[Text, Field(min_length=1)]
 Flag = Annotated[bool, Strict()]
@@ -25,7 +24,13 @@ Axis = Literal["x", "y", "z"]
 Point2 = tuple[Number, Number]
 Point3 = tuple[Number, Number, Number]
 Profile = Annotated[tuple[Point2, ...], Field(min_length=3)]
-CountRange = tuple[Count, Count]
+# Beyond any pack, so that a slip of the keyboard is an error and no endless search.
+CellCount = Annotated[Whole, Field(ge=1, le=5000)]
+CountRange = tuple[CellCount, CellCount]
+Layers = Annotated[Whole, Field(ge=1, le=20)]
+Seed = Annotated[Whole, Field(ge=0, le=2**32 - 1)]
+# Names end up in file names and labels.
+CompartmentName = Annotated[Text, Field(pattern=r"^\w[\w .+()-]*$", max_length=60)]
 Names = Annotated[tuple[Name, ...], Field(min_length=1)]
 
 ObjectiveName = Literal[
@@ -85,8 +90,8 @@ class FitRules(Section):
         "free",
     )
     seconds: Positive = 2.0
-    seed: Annotated[Whole, Field(ge=0)] | None = None
-    groups_per_module: tuple[Count, ...] = ()
+    seed: Seed | None = None
+    groups_per_module: tuple[CellCount, ...] = ()
 
 
 class BoxKeepOut(Section):
@@ -117,7 +122,7 @@ KeepOut = Annotated[BoxKeepOut | PrismKeepOut, Discriminator("shape")]
 class BoxCompartment(Section):
     """[[compartment]] with shape = "box": corner at the origin, x = length, y = width, z = height."""
 
-    name: Name
+    name: CompartmentName
     shape: Literal["box"]
     length_mm: Positive
     width_mm: Positive
@@ -131,7 +136,7 @@ class BoxCompartment(Section):
 class PrismCompartment(Section):
     """[[compartment]] with shape = "prism": a profile in two axes, extruded to depth_mm along the third."""
 
-    name: Name
+    name: CompartmentName
     shape: Literal["prism"]
     profile_mm: Profile
     extrude: Axis
@@ -225,7 +230,7 @@ class Vary(Section):
     wires: Names = ("*",)
     bms: Names = ("*",)
     fuses: Names = ("*",)
-    strip_layers: Annotated[tuple[Count, ...], Field(min_length=1)] = (1,)
+    strip_layers: Annotated[tuple[Layers, ...], Field(min_length=1)] = (1,)
 
 
 class Parts(Section):
@@ -238,7 +243,7 @@ class Parts(Section):
     connector_g: NotNegative = 30.0
     connector_price: NotNegative = 6.0
     spare_fraction: Fraction = 0.05
-    sensors: Annotated[Whole, Field(ge=0)] = 2
+    sensors: Annotated[Whole, Field(ge=0, le=1000)] = 2
     weld_mohm: NotNegative = 0.1
 
 
@@ -275,11 +280,11 @@ class Pin(Section):
     """[pin]: a pack that exists or is fancied, scored beside the front; what is left out stays open."""
 
     cell: Name
-    series: Count
-    parallel: Count
+    series: CellCount
+    parallel: CellCount
     split: dict[str, Annotated[Whole, Field(ge=0)]] | None = None
     strip: Name | None = None
-    strip_layers: Count | None = None
+    strip_layers: Layers | None = None
     wire: Name | None = None
     bms: Name | None = None
     fuse: Name | None = None
@@ -290,7 +295,7 @@ class Brief(Section):
 
     title: Text = "untitled"
     currency: Text = "EUR"
-    seed: Annotated[Whole, Field(ge=0)] = 0
+    seed: Seed = 0
     catalog: CatalogFiles
     clearance: ClearanceRules = ClearanceRules()
     fit: FitRules = FitRules()
