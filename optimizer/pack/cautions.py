@@ -1,0 +1,222 @@
+"""Plain cautions that go with a pack: thresholds it passes, and what every home-built pack asks for.
+
+A caution informs; it is no certificate and replaces neither local codes nor licensed practice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+Level = Literal["note", "caution", "warning"]
+
+#: Direct current, ripple-free: touchable without basic protection in the dry (IEC 60364-4-41 cl. 414.4.5,
+#: UN R100/R136 call more "high voltage"), and the end of extra-low voltage (IEC 61140). Both from memory.
+TOUCH_V, EXTRA_LOW_V = 60.0, 120.0
+
+#: Energy of a battery in a passenger's baggage: free, and with the operator's approval (IATA Dangerous Goods
+#: Regulations 2.3; from memory).
+AIR_FREE_WH, AIR_APPROVAL_WH = 100.0, 160.0
+
+_LAW = "Local codes decide; where they ask for it, leave the work to licensed practice."
+
+
+@dataclass(frozen=True)
+class Caution:
+    """One caution.
+
+    Parameters
+    ----------
+    code : str
+        Stable name, such as "voltage-over-60".
+    level : "note", "caution" or "warning"
+    text : str
+        What a person reads.
+    """
+
+    code: str
+    level: Level
+    text: str
+
+
+def voltage_class(voltage_v: float) -> Literal["extra-low", "over-60", "over-120"]:
+    """Band of a direct voltage: up to and with 60 V, up to and with 120 V, above.
+
+    Parameters
+    ----------
+    voltage_v : float
+        Highest the pack reaches, at full charge [V].
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    ValueError
+        If the voltage is not positive.
+
+    >>> voltage_class(60.0), voltage_class(60.1)
+    ('extra-low', 'over-60')
+    """
+    if not voltage_v > 0:
+        raise ValueError("voltage_v must be positive")
+    if _over(voltage_v, EXTRA_LOW_V):
+        return "over-120"
+    return "over-60" if _over(voltage_v, TOUCH_V) else "extra-low"
+
+
+def air_class(energy_wh: float) -> Literal["free", "approval", "forbidden"]:
+    """Band of a battery's energy for carriage in a passenger's baggage.
+
+    Up to and with 100 Wh, up to and with 160 Wh, above.
+
+    Parameters
+    ----------
+    energy_wh : float
+        Nominal voltage times rated capacity [Wh].
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    ValueError
+        If the energy is not positive.
+
+    >>> air_class(36.0 * 2.7), air_class(36.0 * 4.5)
+    ('free', 'forbidden')
+    """
+    if not energy_wh > 0:
+        raise ValueError("energy_wh must be positive")
+    if _over(energy_wh, AIR_APPROVAL_WH):
+        return "forbidden"
+    return "approval" if _over(energy_wh, AIR_FREE_WH) else "free"
+
+
+def _over(value: float, limit: float) -> bool:
+    """Above a limit, products such as 15 × 4.0 V taken as the 60 V they mean."""
+    return value > limit * (1.0 + 1e-9)
+
+
+def pack_cautions(
+    *,
+    voltage_full_v: float,
+    energy_wh: float,
+    charge_min_c: float | None = None,
+    over_ratings: Mapping[str, tuple[float, float]] | None = None,
+    balances_on_motor: bool = False,
+    regenerates: bool = False,
+) -> tuple[Caution, ...]:
+    """All cautions of one pack, the gravest first.
+
+    Parameters
+    ----------
+    voltage_full_v : float
+        At full charge [V].
+    energy_wh : float
+        Nominal voltage times rated capacity [Wh].
+    charge_min_c : float or None
+        Coldest that a person means to charge at; None when unknown [°C].
+    over_ratings : mapping of str to (float, float), or None
+        What is asked of a part and what it is rated for, in the unit the name gives: {"fuse current [A]":
+        (45.0, 40.0)}. Only what is above its rating is reported.
+    balances_on_motor : bool
+        Whether the rider stands only as long as the motor pushes.
+    regenerates : bool
+        Whether braking feeds the pack.
+
+    Returns
+    -------
+    tuple of Caution
+
+    Raises
+    ------
+    ValueError
+        If voltage or energy is not positive.
+    """
+    found = [*_voltage(voltage_full_v), *_ratings(over_ratings or {}), *_rider(balances_on_motor)]
+    found += [*_cold(charge_min_c, regenerates), *_transport(energy_wh), *_ALWAYS]
+    order = ("warning", "caution", "note")
+    return tuple(sorted(found, key=lambda caution: order.index(caution.level)))
+
+
+def _voltage(volts: float) -> list[Caution]:
+    kind = voltage_class(volts)
+    if kind == "over-120":
+        text = (
+            f"{volts:.1f} V at full charge is over 120 V DC, the end of extra-low voltage: contact can kill. "
+            f"This is work for licensed practice under local codes, not for a home bench."
+        )
+        return [Caution("voltage-over-120", "warning", text)]
+    if kind == "over-60":
+        text = (
+            f"{volts:.1f} V at full charge is over 60 V DC: live parts must be guarded against touch, and no "
+            f"single failure may bare them. {_LAW}"
+        )
+        return [Caution("voltage-over-60", "warning", text)]
+    return []
+
+
+def _ratings(over: Mapping[str, tuple[float, float]]) -> list[Caution]:
+    return [
+        Caution(
+            "over-rating", "warning", f"{name}: {asked:g} is asked, {rated:g} is the rating. Do not build."
+        )
+        for name, (asked, rated) in over.items()
+        if _over(asked, rated)
+    ]
+
+
+def _rider(balances: bool) -> list[Caution]:
+    if not balances:
+        return []
+    text = (
+        "The rider balances on the motor and falls when its power fails. Keep the margins of peak power and "
+        "speed headroom at low charge; a BMS that cuts the discharge without warning throws the rider."
+    )
+    return [Caution("rider-falls", "warning", text)]
+
+
+def _cold(charge_min_c: float | None, regenerates: bool) -> list[Caution]:
+    asked = charge_min_c is not None and charge_min_c < 0
+    text = "Do not charge below 0 °C: lithium plates onto the anode and the cell is harmed for good."
+    if regenerates:
+        text += " Regeneration charges too: limit it when the pack is cold."
+    return [Caution("charge-cold", "warning" if asked else "caution", text)]
+
+
+def _transport(energy_wh: float) -> list[Caution]:
+    kind = air_class(energy_wh)
+    texts = {
+        "free": "up to 100 Wh is free in a passenger's baggage, but only of a type that has passed UN 38.3.",
+        "approval": "over 100 Wh needs the airline's approval in a passenger's baggage, and UN 38.3.",
+        "forbidden": "over 160 Wh is not allowed in a passenger's baggage.",
+    }
+    text = (
+        f"{energy_wh:.0f} Wh: {texts[kind]} Carriers ask for the tests of UN 38.3 by land and sea too, and a "
+        f"home-built pack has not passed them. Ask the carrier; {_LAW[0].lower()}{_LAW[1:]}"
+    )
+    return [Caution(f"transport-{kind}", "note" if kind == "free" else "caution", text)]
+
+
+_BUILDING = {
+    "local-codes": f"These figures are calculated, not tested, and certify nothing. {_LAW}",
+    "live-work": "A pack cannot be switched off while it is built: no jewellery, insulated tools, live groups "
+    "covered, one hand where you can.",
+    "welding": "Weld strips to cells, do not solder: heat ruins seals. Keep the insulating ring at the "
+    "positive end, try the welds on a dead cell, and wear eye protection.",
+    "matching": "Use new cells of one type and batch, measured for capacity and resistance; bring cells to "
+    "the same voltage before they are put in parallel.",
+    "protection": "Watch every series group for over- and under-voltage, fuse the positive end for direct "
+    "current of the full voltage, and leave gas a way out.",
+    "charging": "Charge with the charger of this series count, under a watchful eye and clear of the way "
+    "out; stop at swelling, smell or heat.",
+}
+_STORAGE = "Store half charged, cool, away from what burns; recycle at a collection point."
+_ALWAYS = (
+    *(Caution(code, "caution", text) for code, text in _BUILDING.items()),
+    Caution("storage", "note", _STORAGE),
+)
