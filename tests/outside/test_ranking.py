@@ -54,7 +54,7 @@ def test_knee_of_zdt1():
 
 
 def test_zdt2_has_no_knee():
-    # The same paper, problem 2: f2 = 1 − f1² is concave, all points lie behind the line, (0.5, 0.75) farthest.
+    # The same paper, problem 2: f2 = 1 − f1² is concave, so no point bulges; (0.5, 0.75) is farthest behind.
     f1 = np.linspace(0.0, 1.0, 4001)
     points = np.column_stack([f1, 1.0 - f1**2])
     distance = knee_distance(points)
@@ -63,7 +63,7 @@ def test_zdt2_has_no_knee():
 
 
 def test_knee_of_an_eighth_of_a_sphere():
-    # Closed form: minimising (1−a, 1−b, 1−c) with a, b, c ≥ 0 on the unit sphere, the extremes are the axes and
+    # Closed form: minimising (1−a, 1−b, 1−c), a, b, c ≥ 0 on the unit sphere, the extremes are the axes and
     # the plane is Σx = 2, so the knee is a = b = c = 1/√3 at distance (√3 − 1)/√3.
     angles = np.linspace(0, np.pi / 2, 121)
     theta, phi = np.meshgrid(angles, angles)

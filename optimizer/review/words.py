@@ -1,0 +1,157 @@
+"""Names and figures as people read them: labels of columns, units, numbers with just enough digits."""
+
+from __future__ import annotations
+
+import math
+
+# Column of a front: label, unit, decimals. Money has no unit of its own; the brief names it.
+COLUMNS: dict[str, tuple[str, str, int]] = {
+    "rank": ("rank", "", 0),
+    "merit": ("merit", "", 3),
+    "design_id": ("design", "", 0),
+    "cell_id": ("cell", "", 0),
+    "series": ("series", "", 0),
+    "parallel": ("parallel", "", 0),
+    "cell_count": ("cells", "", 0),
+    "split": ("groups per box", "", 0),
+    "layout": ("layout", "", 0),
+    "strip": ("strip", "", 0),
+    "wire": ("wire", "", 0),
+    "bms": ("BMS", "", 0),
+    "fuse": ("fuse", "", 0),
+    "range_km": ("range", "km", 1),
+    "range_stop": ("range ends by", "", 0),
+    "peak_power_w": ("peak power", "W", 0),
+    "peak_limit": ("peak limited by", "", 0),
+    "peak_low_w": ("peak power, low SoC", "W", 0),
+    "continuous_power_w": ("continuous power", "W", 0),
+    "pack_mass_kg": ("pack mass", "kg", 2),
+    "cost": ("cost", "", 2),
+    "energy_wh": ("energy", "Wh", 0),
+    "consumption_wh_per_km": ("consumption", "Wh/km", 1),
+    "voltage_full_v": ("full voltage", "V", 1),
+    "voltage_nominal_v": ("nominal voltage", "V", 1),
+    "resistance_mohm": ("resistance", "mΩ", 1),
+    "hot_cell_c": ("hottest cell", "°C", 1),
+    "speed_headroom_kmh": ("speed headroom", "km/h", 1),
+    "charge_min": ("charge time", "min", 0),
+    "crossing_conductors": ("wires between boxes", "", 0),
+}
+
+# Ends of names, longest first, with the unit and decimals they stand for.
+ENDINGS: tuple[tuple[str, str, int], ...] = (
+    ("_wh_per_km", "Wh/km", 1),
+    ("_a_mm2", "A/mm²", 1),
+    ("_mohm", "mΩ", 2),
+    ("_kmh", "km/h", 1),
+    ("_min", "min", 0),
+    ("_wh", "Wh", 0),
+    ("_ah", "Ah", 2),
+    ("_km", "km", 1),
+    ("_kg", "kg", 2),
+    ("_mm2", "mm²", 2),
+    ("_mm", "mm", 1),
+    ("_g", "g", 0),
+    ("_v", "V", 1),
+    ("_w", "W", 0),
+    ("_a", "A", 1),
+    ("_c", "°C", 1),
+    ("_h", "h", 2),
+    ("_s", "s", 0),
+)
+
+
+def describe(column: str, *, currency: str = "") -> tuple[str, str, int]:
+    """Label, unit and decimals of a column.
+
+    Parameters
+    ----------
+    column : str
+        A column of the front; of an unknown one the name's own ending tells the unit.
+    currency : str
+        Label of prices.
+
+    Returns
+    -------
+    (str, str, int)
+    """
+    if column in COLUMNS:
+        label, unit, decimals = COLUMNS[column]
+        return label, currency if column == "cost" else unit, decimals
+    stem = column.removeprefix("margin_")
+    prefix = "margin, " if stem != column else ""
+    if stem in COLUMNS:
+        label, unit, decimals = describe(stem, currency=currency)
+        return prefix + label, unit, decimals
+    # Limits are named with _max or _min after the unit: "pack_mass_kg_max".
+    base = stem.removesuffix("_max").removesuffix("_min")
+    if base != stem and base in COLUMNS:
+        label, unit, decimals = describe(base, currency=currency)
+        return f"{prefix}{label}", unit, decimals
+    for ending, unit, decimals in ENDINGS:
+        if stem.endswith(ending):
+            return prefix + stem.removesuffix(ending).replace("_", " "), unit, decimals
+    return prefix + stem.replace("_", " "), "", 3
+
+
+def axis_label(column: str, *, currency: str = "") -> str:
+    """Label with its unit in brackets, such as "range [km]".
+
+    Parameters
+    ----------
+    column : str
+    currency : str
+        Label of prices.
+
+    Returns
+    -------
+    str
+    """
+    label, unit, _ = describe(column, currency=currency)
+    return f"{label} [{unit}]" if unit else label
+
+
+def number(value: object, *, decimals: int) -> str:
+    """A figure in plain digits, decimal point, no grouping; a dash where there is none.
+
+    Parameters
+    ----------
+    value : object
+        Text stays as it is.
+    decimals : int
+        Digits behind the point.
+
+    Returns
+    -------
+    str
+    """
+    if value is None:
+        return "–"
+    if isinstance(value, str):
+        return value
+    figure = float(value)  # type: ignore[arg-type]
+    if math.isnan(figure):
+        return "–"
+    if math.isinf(figure):
+        return "∞" if figure > 0 else "-∞"
+    text = f"{figure:.{decimals}f}"
+    return text.lstrip("-") if float(text) == 0.0 else text
+
+
+def quantity(column: str, value: object, *, currency: str = "") -> str:
+    """A figure with its unit, such as "31.4 km".
+
+    Parameters
+    ----------
+    column : str
+    value : object
+    currency : str
+        Label of prices.
+
+    Returns
+    -------
+    str
+    """
+    _, unit, decimals = describe(column, currency=currency)
+    text = number(value, decimals=decimals)
+    return f"{text} {unit}" if unit and text != "–" else text

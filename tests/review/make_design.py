@@ -1,0 +1,187 @@
+"""A small design made by hand for the tests of the review room; cells, parts and vehicle are invented."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+
+from optimizer.design import Design, Station
+from optimizer.fit.compartment import Compartment, KeepOut, box, keep_out_box
+from optimizer.fit.groups import Chain
+from optimizer.fit.layout import CellSize, Clearance, Layout
+
+CLEARANCE = Clearance()
+SIZE = CellSize("cylinder", length_mm=70.6, diameter_mm=21.6)
+
+
+def staggered(nx, ny, *, x0, z0, pitch):
+    points = []
+    for row in range(ny):
+        for column in range(nx):
+            points.append((x0 + pitch * (column + 0.5 * (row % 2)), z0 + row * pitch * 0.8661))
+    return np.array(points)
+
+
+def deck():
+    """Tapered deck box with a keep-out, cells along y, three rows of 15, three positions left over."""
+    profile = ((0.0, 0.0), (420.0, 0.0), (408.0, 78.0), (12.0, 78.0))
+    keep = keep_out_box(
+        "controller", origin_mm=(372.0, 0.0, 0.0), length_mm=48.0, width_mm=118.0, height_mm=30.0
+    )
+    compartment = Compartment("deck", profile, 1, 83.0, (keep,), axes=(0, 1, 2))
+    pitch = SIZE.diameter_mm + CLEARANCE.cell_gap_mm
+    flat = staggered(15, 3, x0=28.0, z0=15.0, pitch=pitch)
+    # Columns of three make the groups, back and forth is not needed: the chain runs along x.
+    group = np.array([column for _ in range(3) for column in range(15)])
+    group[14::15] = -1
+    return compartment, flat, group
+
+
+def _station(compartment, flat, group, *, axis, middle, groups, first):
+    across = [a for a in range(3) if a != axis]
+    centres = np.zeros((len(flat), 3))
+    centres[:, across] = flat
+    centres[:, axis] = middle
+    extents = np.full((len(flat), 3), SIZE.diameter_mm)
+    extents[:, axis] = SIZE.length_mm
+    zeros = np.zeros(len(flat), dtype=np.int64)
+    layout = Layout(
+        compartment.name, SIZE, "tray", "staggered", axis, centres, extents, zeros, zeros,
+        f"staggered along {'xyz'[axis]}, 1 layer",
+    )  # fmt: skip
+    group = group.astype(np.int64)
+    held = int(group.max()) + 1
+    polarity = np.where(group < 0, 0, np.where(group % 2 == 0, 1, -1))
+    links = np.zeros(0, dtype=np.int64)
+    chain = Chain(group, held, 3, np.full(held - 1, 2), polarity, links, "by hand")
+    proof = SimpleNamespace(ok=True)
+    return Station(compartment, layout, chain, groups, first, proof)
+
+
+def stem():
+    """Upright stem box, cells along y, two columns."""
+    compartment = box("stem", length_mm=62.0, width_mm=82.0, height_mm=250.0)
+    row = np.arange(14)
+    flat = np.column_stack([np.where(row % 2 == 0, 19.0, 42.0), 16.0 + 16.0 * row])
+    group = row // 3
+    return compartment, flat, np.where(group < 4, group, -1)
+
+
+def ride():
+    time = np.arange(0.0, 4200.0, 10.0)
+    speed = 6.2 + 1.2 * np.sin(time / 40.0)
+    power = 260 + 140 * np.sin(time / 40.0) + 380 * (np.sin(time / 300.0) > 0.93)
+    used = np.cumsum(power) * 10 / 3600
+    soc = 1.0 - used / 640.0
+    current = power / (58 + 18 * soc)
+    return pd.DataFrame(
+        {
+            "time_s": time,
+            "distance_km": np.cumsum(speed) * 10 / 1000,
+            "soc": soc,
+            "voltage_v": 58 + 17 * soc - 0.12 * current,
+            "current_a": current,
+            "power_w": power,
+            "temp_c": 25 + 9 * (1 - np.exp(-time / 1800)) + 0.3 * np.sin(time / 300),
+        }
+    )
+
+
+def make_row(**changes):
+    row = {
+        "design_id": "d-3f9a17", "cell_id": "demo-21700-hp", "series": 18, "parallel": 3, "cell_count": 54,
+        "split": "deck:14 stem:4", "layout": "deck: staggered along y; stem: staggered along y",
+        "strip": "ni-015", "wire": "w-6", "bms": "bms-20s-60a", "fuse": "f-60", "range_km": 31.4,
+        "range_stop": "reserve", "peak_power_w": 3120.0, "peak_limit": "cell pulse current",
+        "peak_low_w": 2410.0, "continuous_power_w": 1875.0, "pack_mass_kg": 5.12, "cost": 341.6,
+        "energy_wh": 874.0, "consumption_wh_per_km": 25.1, "voltage_full_v": 75.6, "voltage_nominal_v": 64.8,
+        "resistance_mohm": 118.0, "hot_cell_c": 43.2, "speed_headroom_kmh": 4.6, "charge_min": 182.0,
+        "crossing_conductors": 8, "margin_voltage_max_v": 8.4, "margin_range_km": 6.4,
+        "margin_pack_mass_kg": 1.88, "margin_hot_cell_c": 16.8,
+    }  # fmt: skip
+    return row | changes
+
+
+def make_design(**changes):
+    deck_box, deck_flat, deck_group = deck()
+    stem_box, stem_flat, stem_group = stem()
+    stations = (
+        _station(deck_box, deck_flat, deck_group, axis=1, middle=41.5, groups=14, first=0),
+        _station(stem_box, stem_flat, stem_group, axis=1, middle=41.0, groups=4, first=14),
+    )
+    bill = pd.DataFrame(
+        [
+            ("cells", "demo-21700-hp", 54, "piece", 54 * 69.0, 54 * 3.9),
+            ("spare cells", "demo-21700-hp", 3, "piece", 0.0, 3 * 3.9),
+            ("strip", "ni-015", 4.1, "m", 49.0, 6.2),
+            ("case", "PETG", 412.0, "g", 412.0, 10.3),
+            ("BMS", "bms-20s-60a", 1, "piece", 190.0, 48.0),
+            ("fuse", "f-60", 1, "piece", 21.0, 4.5),
+            ("wire", "w-6", 1.3, "m", 91.0, 5.1),
+        ],
+        columns=["item", "part", "quantity", "unit", "mass_g", "cost"],
+    )
+    harness = pd.DataFrame(
+        [
+            ("deck plate 14", "stem plate 14", "power", 640.0, 6.0, 2.0, 44.0, 2.1, ""),
+            ("stem plate 18", "BMS P+", "power", 700.0, 6.0, 2.2, 47.0, 2.4, ""),
+            ("deck plate 0", "fuse", "power", 160.0, 6.0, 0.5, 11.0, 0.6, ""),
+            ("deck plates 0-14", "BMS", "balance", 380.0, 0.25, 26.0, 18.0, 3.3, "B0 B1 B2"),
+        ],
+        columns=[
+            "from",
+            "to",
+            "purpose",
+            "length_mm",
+            "area_mm2",
+            "resistance_mohm",
+            "mass_g",
+            "cost",
+            "pins",
+        ],
+    )
+    plates = pd.DataFrame(
+        [(f"deck {k}", 3, "nickel", 0.15, 8.0, 20.0, 2) for k in range(15)],
+        columns=["plate", "pieces", "material", "thickness_mm", "width_mm", "length_mm", "layers"],
+    )
+    design = {
+        "row": make_row(), "title": "cargo kick-scooter (invented)", "currency": "EUR",
+        "clearance": CLEARANCE, "stations": stations,
+        "cell": {
+            "id": "demo-21700-hp", "format": "21700", "shape": "cylinder", "diameter_mm": 21.6,
+            "length_mm": 70.6, "chemistry": "NMC", "capacity_ah": 4.5, "voltage_nominal_v": 3.6,
+            "voltage_max_v": 4.2, "voltage_min_v": 2.5, "dcir_mohm": 14.0, "mass_g": 69.0, "price": 3.9,
+        },
+        "strip": {"id": "ni-015", "material": "nickel", "thickness_mm": 0.15, "width_mm": 8.0, "layers": 2},
+        "wire": {"id": "w-6", "area_mm2": 6.0}, "bms": {"id": "bms-20s-60a", "series_max": 20},
+        "fuse": {"id": "f-60", "current_a": 60.0}, "bill": bill, "harness": harness, "plates": plates,
+        "ride": ride(),
+        "cautions": ("Full charge is 75.6 V, above 60 V DC: live work is dangerous; local codes rule.",),
+    }  # fmt: skip
+    return Design(**(design | changes))
+
+
+def make_front(rows=60):
+    """An invented front: three cells, more cells in parallel give more of everything."""
+    rng = np.random.default_rng(11)
+    found = []
+    for k in range(rows):
+        kind, parallel = k % 3, 2 + (k // 3) % 5
+        series = 16 + (k // 15) % 5
+        energy = series * parallel * (9.5, 14.0, 16.8)[kind] * rng.uniform(0.98, 1.02)
+        power = series * parallel * (95.0, 70.0, 42.0)[kind] * rng.uniform(0.97, 1.03)
+        mass = 1.1 + series * parallel * (0.047, 0.066, 0.069)[kind]
+        found.append(
+            make_row(
+                design_id=f"d{kind}-{k:03d}", cell_id=f"demo-{('a', 'b', 'c')[kind]}", series=series,
+                parallel=parallel, cell_count=series * parallel, range_km=energy / 24.0, peak_power_w=power,
+                split=f"deck:{series - 4} stem:4", pack_mass_kg=mass, energy_wh=energy,
+                cost=55 + series * parallel * (3.1, 4.2, 4.9)[kind] * rng.uniform(0.95, 1.05),
+                peak_low_w=power * 0.8, continuous_power_w=power * 0.55, voltage_full_v=4.2 * series,
+                voltage_nominal_v=3.6 * series, hot_cell_c=rng.uniform(36, 55),
+            )
+        )  # fmt: skip
+    return pd.DataFrame(found)
+
+
+__all__ = ["KeepOut", "make_design", "make_front", "make_row"]

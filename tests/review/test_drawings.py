@@ -1,0 +1,148 @@
+"""Drawings: to scale, complete, the same byte for byte, readable without seeing them."""
+
+from dataclasses import replace
+
+import matplotlib.colors as colours
+import numpy as np
+import pytest
+
+from optimizer.review import charts, drawings, look
+from optimizer.review.drawings import arrange, choose_sheet, panels_of
+
+
+def artists(figure, kind):
+    return [a for a in figure.axes[0].get_children() if type(a).__name__ == kind]
+
+
+def words(figure):
+    return [t.get_text() for t in figure.axes[0].texts]
+
+
+@pytest.fixture(scope="module")
+def sheet(design):
+    return drawings.draw(design)
+
+
+def test_round_cells_are_drawn_to_scale(design, sheet):
+    scale = choose_sheet(design, [0, 1])[0]
+    radii = np.array([c.get_radius() for c in artists(sheet, "Circle")])
+    # One disc per cell and end-on panel at least: 45 + 14 positions, three panels each.
+    assert np.sum(np.isclose(radii, 21.6 / 2 * scale)) >= 3 * (45 + 14)
+    assert np.sum(np.isclose(radii, 21.6 / 2 * scale * 1.01)) == 0
+
+
+def test_paper_millimetres_are_millimetres(sheet):
+    width, height = sheet.get_size_inches() * 25.4
+    left, right = sheet.axes[0].get_xlim()
+    low, high = sheet.axes[0].get_ylim()
+    assert (right - left, high - low) == pytest.approx((width, height))
+
+
+def test_everything_asked_for_is_on_the_sheet(sheet):
+    text = words(sheet)
+    assert [n for n in range(1, 19) if str(n) not in text] == []
+    assert [n for n in range(19) if f"P{n}" not in text] == []
+    for needed in ("deck", "stem", "controller", "420 mm", "396 mm", "78 mm", "250 mm", "mm"):
+        assert needed in text, needed
+    joined = "\n".join(text)
+    for needed in ("3 positions left over", "2 positions left over", "d-3f9a17", "scale 1:2", "18S3P"):
+        assert needed in joined, needed
+    assert "made by cellstow; check before use" in joined
+
+
+def test_panels_do_not_overlap(design):
+    scale, _, width, _ = choose_sheet(design, [0, 1])
+    placed, _, height = arrange(design, [0, 1], scale=scale, sheet_mm=width)
+    boxes = []
+    for item in placed:
+        x0, y0, x1, y1 = drawings._box_of(design, item.panel)
+        boxes.append((item.x, item.y - (y1 - y0) * scale, item.x + (x1 - x0) * scale, item.y))
+    for k, a in enumerate(boxes):
+        assert a[0] >= 0
+        assert a[2] <= width
+        assert a[3] <= height
+        for b in boxes[:k]:
+            assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+
+
+def test_each_layer_has_chain_and_two_faces(design):
+    deck = design.stations[0]
+    layer = np.arange(deck.layout.cells) % 2
+    two = replace(design, stations=(replace(deck, layout=replace(deck.layout, layer=layer)),))
+    kinds = [(p.kind, p.layer) for p in panels_of(two, station=0)]
+    assert kinds == [
+        ("chain", 0),
+        ("face", 0),
+        ("face", 0),
+        ("chain", 1),
+        ("face", 1),
+        ("face", 1),
+        ("side", -1),
+    ]
+
+
+def test_same_design_same_bytes(design, make):
+    first = look.to_bytes(drawings.draw(design), kind="svg")
+    again = look.to_bytes(drawings.draw(make.make_design()), kind="svg")
+    assert first == again
+    assert b"<dc:date>" not in first
+
+
+def test_formula_signs_in_names_stay_text(make, tmp_path):
+    odd = make.make_design(title="a $x_1$ <script> & co", row=make.make_row(design_id="$\\frac{1}{0$"))
+    look.save(drawings.draw(odd), tmp_path / "odd.png", dpi=40)
+    assert (tmp_path / "odd.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_an_empty_compartment_is_left_out_and_none_at_all_is_an_error(design):
+    deck, stem = design.stations
+    only = replace(design, stations=(deck, replace(stem, groups=0)))
+    assert "stem" not in words(drawings.draw(only))
+    with pytest.raises(ValueError, match="no compartment with cells"):
+        drawings.draw(replace(design, stations=()))
+
+
+def test_inline_picture_has_an_escaped_text_for_those_who_cannot_see(design):
+    text = look.inline_svg(charts.ride_plot(design), alt='ride of "x" <b>')
+    assert text.startswith('<svg role="img" aria-label="ride of &quot;x&quot; &lt;b&gt;"')
+    assert "<?xml" not in text
+
+
+def test_a_picture_needs_a_known_suffix(design, tmp_path):
+    with pytest.raises(ValueError, match="svg or"):
+        look.save(charts.ride_plot(design), tmp_path / "ride.bmp")
+
+
+def luminance(colour):
+    """Relative luminance, WCAG 2.2 (published)."""
+    channels = np.array(colours.to_rgb(colour))
+    linear = np.where(channels <= 0.04045, channels / 12.92, ((channels + 0.055) / 1.055) ** 2.4)
+    return float(linear @ [0.2126, 0.7152, 0.0722])
+
+
+@pytest.mark.parametrize("ink", [look.INK, look.SOFT, look.PLUS, look.MINUS])
+def test_ink_stands_out_from_paper(ink):
+    # WCAG 2.2, success criterion 1.4.3: 4.5 to 1 for text (published).
+    light, dark = luminance(look.PAPER), luminance(ink)
+    assert (light + 0.05) / (dark + 0.05) >= 4.5
+
+
+def test_front_chart_shows_every_row_and_rings_the_picks(front):
+    figure = charts.front_chart(front, currency="EUR", picked=["d1-004", "d2-050"])
+    axes = figure.axes[0]
+    shown = sum(len(c.get_offsets()) for c in axes.collections)
+    assert shown == len(front) + 2
+    assert (axes.get_xlabel(), axes.get_ylabel()) == ("range [km]", "peak power [W]")
+    assert {t.get_text() for t in axes.texts} == {"1", "2"}
+
+
+def test_front_chart_of_one_row(front):
+    assert charts.front_chart(front.iloc[:1]).axes
+    with pytest.raises(ValueError, match="empty front"):
+        charts.front_chart(front.iloc[:0])
+
+
+def test_mark_areas_grow_with_the_value_and_never_vanish():
+    sizes = charts.mark_sizes([3.0, 1.0, 2.0])
+    assert sizes[1] == sizes.min() == 14.0
+    assert sizes[2] - sizes[1] == pytest.approx(sizes[0] - sizes[2])

@@ -1,0 +1,99 @@
+"""Projections: the right way round from every side, polarity and plates on the face where they are."""
+
+import numpy as np
+import pytest
+
+from optimizer.fit.compartment import Compartment, keep_out_box
+from optimizer.review.views import (
+    View,
+    case_outline,
+    directions,
+    pack_groups,
+    plates_on_face,
+    project,
+    silhouette,
+    strip_lines,
+    touching,
+)
+
+CORNERS = np.array([[x, y, z] for x in (0.0, 2.0) for y in (0.0, 3.0) for z in (0.0, 5.0)])
+
+
+@pytest.mark.parametrize("axis", [0, 1, 2])
+@pytest.mark.parametrize("side", [1, -1])
+def test_views_are_right_handed(axis, side):
+    # Closed form: what runs right, what runs up and what points at the eye form a right-handed frame.
+    unit = np.eye(3)
+    flat = project(np.vstack([np.zeros(3), unit]), view=View(axis, side))
+    right = np.array([flat[k + 1][0] - flat[0][0] for k in range(3)])
+    up = np.array([flat[k + 1][1] - flat[0][1] for k in range(3)])
+    assert np.cross(right, up) == pytest.approx(side * unit[axis])
+
+
+def test_silhouette_of_a_prism_from_its_three_sides():
+    prism = Compartment("p", ((0.0, 0.0), (10.0, 0.0), (8.0, 4.0), (1.0, 4.0)), 1, 6.0)
+    assert silhouette(prism, view=View(1, -1)).area == pytest.approx((10 + 7) / 2 * 4)
+    assert silhouette(prism, view=View(0, 1)).bounds == (0.0, 0.0, 6.0, 4.0)
+    assert silhouette(prism, view=View(2, 1)).bounds == (0.0, 0.0, 10.0, 6.0)
+    assert silhouette(prism, view=View(1, 1)).bounds == (-10.0, 0.0, 0.0, 4.0)
+
+
+def test_keep_out_stands_at_its_origin():
+    keep = keep_out_box("k", origin_mm=(1.0, 2.0, 3.0), length_mm=4.0, width_mm=5.0, height_mm=6.0)
+    assert silhouette(keep, view=View(2, 1)).bounds == (1.0, 2.0, 5.0, 7.0)
+    assert silhouette(keep, view=View(1, -1)).bounds == (1.0, 3.0, 5.0, 9.0)
+    assert silhouette(keep, view=View(0, 1)).bounds == (2.0, 3.0, 7.0, 9.0)
+
+
+def test_every_used_cell_has_one_plate_at_each_end(design):
+    for station in design.stations:
+        up = plates_on_face(station, layer=0, side=1)
+        down = plates_on_face(station, layer=0, side=-1)
+        joined = np.sort(np.concatenate([*up.values(), *down.values()]))
+        assert list(joined) == sorted(np.flatnonzero(station.used).tolist() * 2)
+
+
+def test_plates_are_numbered_through_the_pack_and_alternate(design):
+    deck, stem = design.stations
+    up, down = plates_on_face(deck, layer=0, side=1), plates_on_face(deck, layer=0, side=-1)
+    assert sorted(up) == list(range(1, 15, 2))
+    assert sorted(down) == list(range(0, 15, 2))
+    assert len(down[0]) == 3
+    assert len(up[1]) == 6
+    # The stem's first plate is the deck's last: the harness joins them.
+    assert min(*plates_on_face(stem, layer=0, side=1), *plates_on_face(stem, layer=0, side=-1)) == 14
+
+
+def test_a_plate_joins_positive_ends_of_one_group_to_negative_ends_of_the_next(design):
+    deck = design.stations[0]
+    group, way = pack_groups(deck), directions(deck)
+    for side in (1, -1):
+        for number, members in plates_on_face(deck, layer=0, side=side).items():
+            assert set(group[members][way[members] == side]) <= {number}
+            assert set(group[members][way[members] == -side]) <= {number + 1}
+
+
+def test_series_strips_cross_groups_and_others_do_not(design):
+    deck = design.stations[0]
+    members = plates_on_face(deck, layer=0, side=1)[3]
+    series, cross = strip_lines(deck, pairs=touching(deck, cell_gap_mm=0.8), members=members)
+    group = deck.chain.group
+    assert len(series) >= 3
+    assert np.all(group[series[:, 0]] != group[series[:, 1]])
+    assert np.all(group[cross[:, 0]] == group[cross[:, 1]])
+
+
+def test_case_holds_the_used_cells_with_its_wall(design):
+    deck = design.stations[0]
+    outer, inner = case_outline(deck, axis=1, layer=0, clearance=design.clearance)
+    wall = design.clearance.case_mm
+    assert outer.contains(inner)
+    assert inner.bounds[0] - outer.bounds[0] == pytest.approx(wall, abs=0.02)
+    # Case wall around a convex outline: A(outer) − A(inner) = U t + π t² (Steiner's formula, closed form).
+    assert outer.area - inner.area == pytest.approx(inner.length * wall + np.pi * wall**2, rel=0.002)
+
+
+def test_case_keeps_clear_of_a_keep_out(design, make):
+    outer, _ = case_outline(design.stations[0], axis=1, layer=0, clearance=design.clearance)
+    keep = silhouette(design.stations[0].compartment.keep_outs[0], view=View(1, -1))
+    assert outer.distance(keep) >= design.clearance.wall_mm - 0.02
