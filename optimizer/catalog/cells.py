@@ -16,7 +16,7 @@ from optimizer.catalog.types import CELL_COLUMNS, Cells, build
 from optimizer.problems import BadInput
 
 
-def read_cells(path: Path, *, ocv_folder: Path | None = None) -> Cells:
+def read_cells(path: Path, *, ocv_folder: Path | None = None, sizes_only: bool = False) -> Cells:
     """Read the cell catalog, with the OCV curve of each cell.
 
     Parameters
@@ -25,6 +25,9 @@ def read_cells(path: Path, *, ocv_folder: Path | None = None) -> Cells:
         CSV or Parquet.
     ocv_folder : Path, optional
         Chemistry curves of the user, before the built-in ones.
+    sizes_only : bool
+        For the fit, which knows no electricity: no curves are read, and no check sets a cell's energy or
+        currents against its size and mass. Each column is checked by itself all the same.
 
     Returns
     -------
@@ -36,11 +39,18 @@ def read_cells(path: Path, *, ocv_folder: Path | None = None) -> Cells:
         With every problem of the table and of the curves it names.
     """
     parsed = read_columns(path, CELL_COLUMNS)
+    # A spreadsheet turns the text 18650 into a number and may write it with decimals.
+    parsed.values["format"] = np.array([re.sub(r"\.0+$", "", name) for name in parsed.texts("format")])
     _check_cells(parsed)
     quantity, price = _price_breaks(parsed)
-    curves, curve, own = _curves(parsed, path.parent, ocv_folder)
-    if not parsed.problems:
-        _check_curves(parsed, curves, curve)
+    curves: tuple[OcvCurve, ...] = ()
+    curve, own = np.full(len(parsed.table.rows), -1), np.zeros(len(parsed.table.rows), dtype=bool)
+    if not sizes_only:
+        _check_format(parsed)
+        _check_ratios(parsed)
+        curves, curve, own = _curves(parsed, path.parent, ocv_folder)
+        if not parsed.problems:
+            _check_curves(parsed, curves, curve)
     parsed.finish()
     return build(
         Cells, parsed, break_quantity=quantity, break_price=price, curves=curves, curve=curve, own_curve=own
@@ -49,14 +59,12 @@ def read_cells(path: Path, *, ocv_folder: Path | None = None) -> Cells:
 
 def _check_cells(parsed: Columns) -> None:
     _check_dimensions(parsed)
-    _check_format(parsed)
     check_order(parsed, "capacity_min_ah", "capacity_ah", code="capacity-order")
     check_order(parsed, "voltage_min_v", "voltage_max_v", code="voltage-order", equal=False)
     check_order(parsed, "voltage_min_v", "voltage_nominal_v", code="voltage-order", equal=False)
     check_order(parsed, "voltage_nominal_v", "voltage_max_v", code="voltage-order", equal=False)
     check_order(parsed, "current_continuous_a", "current_pulse_a", code="current-order")
     check_order(parsed, "temp_min_c", "temp_max_c", code="temp-order", equal=False)
-    _check_ratios(parsed)
 
 
 def _check_dimensions(parsed: Columns) -> None:
@@ -87,47 +95,59 @@ def _check_format(parsed: Columns) -> None:
         if not re.fullmatch(r"\d{5}", name) or parsed.texts("shape")[row] != "cylinder":
             continue
         for field, value, nominal, more in (
-            ("diameter_mm", diameter[row], float(name[:2]), 1.5),
-            ("length_mm", length[row], float(name[2:]) / 10, 5.0),
+            ("diameter_mm", diameter[row], float(name[:2]), 2.0),
+            ("length_mm", length[row], float(name[2:]) / 10, 6.0),
         ):
-            if value < nominal - 1.0 or value > nominal + more:
+            if (value < nominal - 1.5 or value > nominal + more) and parsed.sound(row, [field]):
                 expected = f"does not agree with format {name}: expected about {nominal:g}"
                 parsed.complain("format-size", row, field, f"{value:g}", expected)
 
 
+# Energy per mass and volume, C-rates and DCIR · capacity outside of which some unit must be wrong:
+# column blamed, least, most, unit.
+RATIOS = (
+    ("mass_g", 15.0, 450.0, "Wh/kg"),
+    ("capacity_ah", 20.0, 1300.0, "Wh per litre"),
+    ("current_continuous_a", 0.05, 150.0, "C"),
+    ("current_charge_a", 0.02, 60.0, "C"),
+    ("dcir_mohm", 4.0, 1500.0, "mohm Ah"),
+)
+
+
 def _check_ratios(parsed: Columns) -> None:
-    """Energy per mass and volume, and C-rates, that no cell has: some unit is wrong."""
     capacity = parsed.numbers("capacity_ah")
     energy = capacity * parsed.numbers("voltage_nominal_v")
-    diameter = parsed.numbers("diameter_mm")
-    face = np.where(
-        parsed.texts("shape") == "cylinder",
-        np.pi / 4 * diameter**2,
-        parsed.numbers("width_mm") * parsed.numbers("thickness_mm"),
-    )
-    litres = face * parsed.numbers("length_mm") * 1e-6
-    with np.errstate(divide="ignore", invalid="ignore"):
-        checks = (
-            ("mass_g", energy / (parsed.numbers("mass_g") / 1000), 15.0, 450.0, "Wh/kg"),
-            ("length_mm", energy / litres, 20.0, 1300.0, "Wh per litre"),
-            ("current_continuous_a", parsed.numbers("current_continuous_a") / capacity, 0.05, 150.0, "C"),
-            ("current_charge_a", parsed.numbers("current_charge_a") / capacity, 0.02, 60.0, "C"),
-            ("dcir_mohm", parsed.numbers("dcir_mohm") * capacity, 5.0, 1000.0, "mohm Ah"),
+    flat = parsed.numbers("width_mm") * parsed.numbers("thickness_mm")
+    round_ = np.pi / 4 * parsed.numbers("diameter_mm") ** 2
+    face = np.where(parsed.texts("shape") == "cylinder", round_, flat)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        ratios = (
+            energy / (parsed.numbers("mass_g") / 1000),
+            energy / (face * parsed.numbers("length_mm") * 1e-6),
+            parsed.numbers("current_continuous_a") / capacity,
+            parsed.numbers("current_charge_a") / capacity,
+            parsed.numbers("dcir_mohm") * capacity,
         )
-    for field, value, low, high, unit in checks:
-        wrong = (value < low) | (value > high)
-        expected = f"are the units right? it makes {{:.3g}} {unit}, expected {low:g} to {high:g}"
-        for row in np.flatnonzero(wrong & np.isfinite(value)):
-            found = f"{parsed.numbers(field)[row]:g}"
-            parsed.complain("wrong-scale", int(row), field, found, expected.format(value[row]))
+    used = [field for field, *_ in RATIOS] + [
+        "voltage_nominal_v",
+        "diameter_mm",
+        "length_mm",
+        "width_mm",
+        "thickness_mm",
+    ]
+    sound = np.array([parsed.sound(row, used) for row in range(len(capacity))])
+    for (field, low, high, unit), value in zip(RATIOS, ratios, strict=True):
+        for row in np.flatnonzero(((value < low) | (value > high)) & np.isfinite(value) & sound).tolist():
+            expected = f"are the units right? it makes {value[row]:.3g} {unit}, expected {low:g} to {high:g}"
+            parsed.complain("wrong-scale", row, field, f"{parsed.numbers(field)[row]:g}", expected)
 
 
 def _price_breaks(parsed: Columns) -> tuple[Floats, Floats]:
     """Prices from a quantity on, padded to one width; the first is the plain price from one cell on."""
     prices = parsed.numbers("price")
     rows = []
-    for row, text in enumerate(parsed.texts("price_breaks")):
-        pairs = [(1.0, float(prices[row])), *_parse_breaks(parsed, row, str(text))]
+    for row, text in enumerate(parsed.texts("price_breaks").tolist()):
+        pairs = [(1.0, float(prices[row])), *_parse_breaks(parsed, row, text)]
         for (last, dear), (quantity, price) in pairwise(pairs):
             if quantity <= last:
                 parsed.complain(

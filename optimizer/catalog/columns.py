@@ -51,6 +51,7 @@ class Columns:
     values: dict[str, NDArray[Any]]
     ignored: tuple[str, ...]
     problems: list[Problem] = field(default_factory=list)
+    faulty: set[tuple[int, str]] = field(default_factory=set)
 
     def numbers(self, name: str) -> Floats:
         """A number column, NaN where empty or faulty; all NaN when the column is missing."""
@@ -63,7 +64,12 @@ class Columns:
     def complain(self, code: str, row: int, field: str, found: object, expected: str) -> None:
         """Note a problem in row `row` (counted from 0)."""
         where = f"row {self.table.places[row]}"
+        self.faulty.add((row, field))
         self.problems.append(Problem(code, self.table.file, where, field, str(found), expected))
+
+    def sound(self, row: int, names: Iterable[str]) -> bool:
+        """Whether nothing is wrong yet with these columns of a row, so that a follow-up check makes sense."""
+        return not any((row, name) in self.faulty for name in names)
 
     def complain_where(
         self, mask: Bools, code: str, field: str, found: Sequence[object], expected: str

@@ -124,7 +124,7 @@ def ocv_curve(chemistry: str, *, folder: Path | None = None) -> OcvCurve:
     if found is not None:
         return read_ocv(found, name=chemistry)
     known = sorted({path.stem for place in folders for path in _files(place)})
-    near = nearest(chemistry, known)
+    near = next((name for name in known if name.lower() == chemistry.lower()), nearest(chemistry, known))
     hint = f'; is "{near}" meant?' if near else ""
     expected = f"has no OCV curve; known: {', '.join(known)}{hint}"
     place = str(folder or "built-in curves")

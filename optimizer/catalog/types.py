@@ -44,9 +44,9 @@ CELL_COLUMNS = (
     Column("pulse_s", low=0.1, high=180, ask="seconds"),
     Column("current_charge_a", low=0.05, high=3000, ask="amperes"),
     Column("mass_g", low=5, high=20000, ask="grams"),
-    Column("price", zero=True),
+    Column("price", zero=True, high=1e6, ask="whole units of the currency"),
     Column("price_breaks", "text", needed=False, filled=False),
-    Column("stock", needed=False, filled=False, zero=True, whole=True, default=np.inf),
+    Column("stock", needed=False, filled=False, zero=True, whole=True, high=1e9, ask="cells", default=np.inf),
     Column("temp_min_c", signed=True, low=-80, high=40, ask="degrees Celsius"),
     Column("temp_max_c", signed=True, low=0, high=150, ask="degrees Celsius"),
     Column("ocv", "text", needed=False, filled=False),
@@ -62,7 +62,7 @@ STRIP_COLUMNS = (
         "density_kg_m3", needed=False, filled=False, low=1000, high=25000, ask="kilograms per cubic metre"
     ),
     Column("current_density_a_mm2", low=0.5, high=100, ask="amperes per square millimetre"),
-    Column("price_per_m", zero=True),
+    Column("price_per_m", zero=True, high=1e5, ask="whole units of the currency"),
 )
 WIRE_COLUMNS = (
     Column("id", "text"),
@@ -70,7 +70,7 @@ WIRE_COLUMNS = (
     Column("resistance_ohm_per_km", low=0.03, high=2000, ask="ohms per kilometre"),
     Column("current_a", low=0.1, high=1000, ask="amperes"),
     Column("mass_g_per_m", low=0.2, high=6000, ask="grams per metre"),
-    Column("price_per_m", zero=True),
+    Column("price_per_m", zero=True, high=1e5, ask="whole units of the currency"),
     Column("insulation_temp_c", low=50, high=300, ask="degrees Celsius"),
 )
 BMS_COLUMNS = (
@@ -89,7 +89,7 @@ BMS_COLUMNS = (
     Column("length_mm", low=5, high=1000, ask="millimetres"),
     Column("width_mm", low=5, high=1000, ask="millimetres"),
     Column("height_mm", low=1, high=300, ask="millimetres"),
-    Column("price", zero=True),
+    Column("price", zero=True, high=1e6, ask="whole units of the currency"),
 )
 FUSE_COLUMNS = (
     Column("id", "text"),
@@ -97,7 +97,7 @@ FUSE_COLUMNS = (
     Column("voltage_dc_v", low=5, high=1500, ask="volts"),
     Column("resistance_mohm", low=0.005, high=200, ask="milliohms"),
     Column("mass_g", low=0.2, high=5000, ask="grams"),
-    Column("price", zero=True),
+    Column("price", zero=True, high=1e6, ask="whole units of the currency"),
 )
 CHARGER_COLUMNS = (
     Column("id", "text"),
@@ -105,7 +105,7 @@ CHARGER_COLUMNS = (
     Column("current_a", low=0.1, high=500, ask="amperes"),
     Column("efficiency"),
     Column("mass_g", low=10, high=50000, ask="grams"),
-    Column("price", zero=True),
+    Column("price", zero=True, high=1e6, ask="whole units of the currency"),
 )
 
 
