@@ -21,7 +21,7 @@ Floats = npt.NDArray[np.float64]
 
 # What makes two candidates different packs, with the weight of each part of the difference. A strip, a wire
 # or a fuse is exchanged in an evening; another cell, count or sharing-out is another pack.
-FAMILY: dict[str, float] = {"cell_id": 0.4, "series": 0.2, "parallel": 0.2, "split": 0.2}
+FAMILY: dict[str, float] = {"cell_id": 0.5, "series": 0.2, "parallel": 0.2, "split": 0.1}
 
 
 def shares(weights: Mapping[str, float] | None, *, objectives: Sequence[str]) -> Floats:
@@ -160,7 +160,7 @@ def knee_distance(points: Floats) -> Floats:
 
 
 def _by_sum(points: Floats, weights: Floats) -> Floats:
-    return -weighted_sum(points, weights=weights)
+    return np.asarray(1.0 - weighted_sum(points, weights=weights), dtype=float)
 
 
 def _by_topsis(points: Floats, weights: Floats) -> Floats:
@@ -251,6 +251,9 @@ def rank(
 def difference(frame: pd.DataFrame, *, row: int, points: Floats) -> Floats:
     """How different every row is from one: half by what it is made of, half by what it achieves.
 
+    made of = Σ weight · (names differ, or |Δcount| / larger count); achieves = root mean square of the
+    normalised objectives' differences
+
     Parameters
     ----------
     frame : DataFrame
@@ -269,7 +272,12 @@ def difference(frame: pd.DataFrame, *, row: int, points: Floats) -> Floats:
     for column, weight in FAMILY.items():
         if column in frame:
             values = frame[column].to_numpy()
-            made += weight * (values != values[row])
+            if values.dtype.kind in "iuf":
+                # 19 in series instead of 20 is hardly another pack, 10 instead of 20 is.
+                larger = np.maximum(np.maximum(np.abs(values), np.abs(values[row])), 1)
+                made += weight * np.abs(values - values[row]) / larger
+            else:
+                made += weight * (values != values[row])
     achieved = np.sqrt(np.mean((points - points[row]) ** 2, axis=1))
     return np.asarray(0.5 * made + 0.5 * achieved, dtype=float)
 
@@ -286,7 +294,7 @@ def pick_different(
     """A few rows that are good and differ: never two of the same cell, counts and split.
 
     First the row of highest merit; then, each time, the row with the highest
-    (1 − appetite) · merit + appetite · (least difference to the rows already picked), merit scaled to 0..1.
+    (1 − appetite) · merit + appetite · (least difference to the rows already picked), both scaled to 0..1.
 
     Parameters
     ----------
@@ -324,7 +332,8 @@ def pick_different(
     family = ranked.groupby([name for name in FAMILY if name in ranked], dropna=False).ngroup().to_numpy()
     picked, open_rows, apart = [0], family != family[0], difference(ranked, row=0, points=points)
     while len(picked) < n and bool(open_rows.any()):
-        value = (1.0 - appetite) * quality + appetite * apart
+        scale = max(float(apart[open_rows].max()), 1e-12)
+        value = (1.0 - appetite) * quality + appetite * apart / scale
         best = int(np.argmax(np.where(open_rows, value, -np.inf)))
         picked.append(best)
         open_rows = open_rows & (family != family[best])

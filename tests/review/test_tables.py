@@ -1,0 +1,71 @@
+"""Terminal tables: right rows, right figures, 100 columns, no tricks from ids."""
+
+import pandas as pd
+import pytest
+
+from optimizer.review.tables import (
+    clipped,
+    front_summary,
+    highlights,
+    shortlist_table,
+    side_by_side,
+    text_table,
+)
+
+USE = ["range_km", "peak_power_w", "pack_mass_kg", "cost"]
+
+
+def test_highlights_are_the_best_rows(front):
+    found = dict(highlights(front, objectives=USE))
+    assert front["range_km"].iloc[found["most range"]] == front["range_km"].max()
+    assert front["pack_mass_kg"].iloc[found["least pack mass"]] == front["pack_mass_kg"].min()
+    assert front["cost"].iloc[found["least cost"]] == front["cost"].min()
+    assert "balanced" in found
+
+
+def test_summary_fits_and_shows_figures_with_units(front):
+    front.loc[0, "cell_id"] = "a-cell-with-a-name-that-somebody-made-far-too-long-for-a-table"
+    text = front_summary(front, objectives=USE, currency="EUR")
+    assert max(len(line) for line in text.splitlines()) <= 100
+    best = front["range_km"].max()
+    assert f"{best:.1f}" in text
+    for header in ("range km", "peak W", "mass kg", "cost EUR", "hottest °C"):
+        assert header in text
+    assert text.startswith("60 designs on the front")
+    assert "nothing meets every limit" in front_summary(front.iloc[:0], objectives=USE)
+
+
+def test_shortlist_and_side_by_side_fit(front):
+    short = shortlist_table(front.head(5).assign(merit=0.5), currency="EUR")
+    assert len(short.splitlines()) == 7
+    assert max(len(line) for line in short.splitlines()) <= 100
+    both = side_by_side(front.head(2).to_dict("records"), columns=["series", *USE], currency="EUR")
+    assert both.splitlines()[2].split() == ["series", "16", "16"]
+    assert "cost EUR" in both
+
+
+def test_missing_figures_are_dashes_not_nan():
+    row = {"design_id": "a", "range_km": float("nan")}
+    assert side_by_side([row, row], columns=["range_km"]).splitlines()[2].split() == ["range", "km", "–", "–"]
+
+
+def test_control_signs_in_ids_do_not_reach_the_terminal():
+    assert clipped("a\x1b[31mb", 20) == "a?[31mb"
+    assert clipped("abcdef", 4) == "abc…"
+
+
+def test_rows_of_other_length_are_refused():
+    with pytest.raises(ValueError, match="as many cells"):
+        text_table(["a", "b"], [["1"]])
+
+
+def test_columns_line_up():
+    lines = text_table(["name", "n"], [["a", "1"], ["bb", "100"]]).splitlines()
+    assert lines == ["name    n", "────  ───", "a       1", "bb    100"]
+
+
+def test_frame_is_left_alone(front):
+    before = front.copy()
+    front_summary(front, objectives=USE)
+    shortlist_table(front)
+    pd.testing.assert_frame_equal(front, before)
