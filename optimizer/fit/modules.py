@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely.geometry import Polygon
 
-from optimizer.fit.bricks import Brick, Stack, stack
+from optimizer.fit.bricks import Brick, Stack, shrink, stack
+from optimizer.fit.cases import ModuleKind, cross_size, inner_centres, module_kinds
 from optimizer.fit.compartment import Compartment
 from optimizer.fit.layout import AXES, CellSize, Clearance, Layout
 from optimizer.fit.section import cross_axes
@@ -19,182 +21,6 @@ Floats = NDArray[np.float64]
 
 MOST_GROUPS = 24  # a case of more is a tray
 MOST_LAYOUTS = 12
-
-
-@dataclass(frozen=True)
-class ModuleKind:
-    """One case: how its cells stand, and its outer box.
-
-    Parameters
-    ----------
-    groups, parallel : int
-        Series groups in the case, cells per group.
-    rows, columns, layers : int
-        Cells across (rows step along the thickness, columns along the width) and along their axis.
-    staggered : bool
-        Whether every other row is shifted by half a pitch.
-    turned : bool
-        For blocks: whether the cell's width lies along the rows' step instead of along the columns.
-    length_mm, width_mm, thickness_mm : float
-        Outer box: along the cell axis, along the columns, along the rows' step.
-    """
-
-    groups: int
-    parallel: int
-    rows: int
-    columns: int
-    layers: int
-    staggered: bool
-    turned: bool
-    length_mm: float
-    width_mm: float
-    thickness_mm: float
-
-    @property
-    def cells(self) -> int:
-        """Cells in the case."""
-        return self.rows * self.columns * self.layers
-
-    @property
-    def boundary_pairs(self) -> int:
-        """Pairs of cells that groups laid as stripes share with the next group, at most `parallel`."""
-        sides = [side for side in (self.rows, self.columns) if self.parallel % side == 0]
-        return max(sides, default=1)
-
-    def text(self) -> str:
-        """What people read, such as "4 groups of 2, 2 × 4 square"."""
-        form = "staggered" if self.staggered else "square"
-        deep = f" × {self.layers} layers" if self.layers > 1 else ""
-        return f"{self.groups} groups of {self.parallel}, {self.rows} × {self.columns} {form}{deep}"
-
-
-def case_size(
-    size: CellSize,
-    clearance: Clearance,
-    *,
-    rows: int,
-    columns: int,
-    layers: int,
-    staggered: bool,
-    turned: bool,
-) -> tuple[float, float, float]:
-    """Outer box of a case: cells and gaps, two case walls across the axis, two end stacks per layer along it.
-
-    Parameters
-    ----------
-    size, clearance
-        Cell and gaps.
-    rows, columns, layers, staggered, turned
-        As in ModuleKind.
-
-    Returns
-    -------
-    tuple of float
-        Along the axis, along the columns, along the rows' step [mm].
-    """
-    wide, high = cross_size(size, turned=turned)
-    gap = clearance.cell_gap_mm
-    step = (wide + gap) * math.sqrt(0.75) if staggered else high + gap
-    shift = (wide + gap) / 2 if staggered and rows > 1 else 0.0
-    return (
-        layers * (size.length_mm + 2 * clearance.end_mm),
-        columns * (wide + gap) - gap + shift + 2 * clearance.case_mm,
-        (rows - 1) * step + high + 2 * clearance.case_mm,
-    )
-
-
-def cross_size(size: CellSize, *, turned: bool) -> tuple[float, float]:
-    """Size of a cell along the columns and along the rows' step [mm]."""
-    if size.shape == "cylinder":
-        return size.diameter_mm, size.diameter_mm
-    return (size.thickness_mm, size.width_mm) if turned else (size.width_mm, size.thickness_mm)
-
-
-def module_kinds(size: CellSize, clearance: Clearance, *, groups: int, parallel: int) -> list[ModuleKind]:
-    """All cases for a number of groups: square and staggered rows, one or two layers.
-
-    Every arrangement can be shared out into groups of neighbours, row by row to and fro. Two layers are made
-    only for an even number of groups, so that no group lies in both.
-
-    Parameters
-    ----------
-    size, clearance
-        Cell and gaps.
-    groups, parallel : int
-        At least 1.
-
-    Returns
-    -------
-    list of ModuleKind
-        Those whose groups share the most pairs first, then the smallest.
-
-    Raises
-    ------
-    ValueError
-        If a count is below 1.
-    """
-    if groups < 1 or parallel < 1:
-        raise ValueError(f"groups and parallel must be at least 1, found {groups} and {parallel}")
-    cylinder = size.shape == "cylinder"
-    found = []
-    for layers in (1, 2) if groups % 2 == 0 else (1,):
-        count = groups * parallel // layers
-        for rows in (r for r in range(1, count + 1) if count % r == 0):
-            columns = count // rows
-            forms = [(False, False)] if not cylinder or rows <= columns else []
-            forms += [(True, False)] if cylinder and rows > 1 and columns > 1 else []
-            forms += [(False, True)] if not cylinder else []
-            for staggered, turned in forms:
-                box = case_size(
-                    size,
-                    clearance,
-                    rows=rows,
-                    columns=columns,
-                    layers=layers,
-                    staggered=staggered,
-                    turned=turned,
-                )
-                found.append(ModuleKind(groups, parallel, rows, columns, layers, staggered, turned, *box))
-    return sorted(found, key=lambda k: (-k.boundary_pairs, k.length_mm * k.width_mm * k.thickness_mm))
-
-
-def case_wall_mm3(kind: ModuleKind, clearance: Clearance) -> float:
-    """Volume of a case's walls: four sides, bottom and cover, each case_mm thick; webs between cells left out.
-
-    V = (L·W·T) − (L − 2c)(W − 2c)(T − 2c)
-
-    Parameters
-    ----------
-    kind : ModuleKind
-    clearance : Clearance
-
-    Returns
-    -------
-    float
-        [mm³]
-    """
-    box = np.array([kind.length_mm, kind.width_mm, kind.thickness_mm])
-    return float(np.prod(box) - np.prod(np.maximum(box - 2 * clearance.case_mm, 0.0)))
-
-
-def inner_centres(kind: ModuleKind, size: CellSize, clearance: Clearance) -> Floats:
-    """Centres of a case's cells from its lowest corner: along the axis, the columns, the rows' step [mm]."""
-    wide, high = cross_size(size, turned=kind.turned)
-    pitch = wide + clearance.cell_gap_mm
-    step = pitch * math.sqrt(0.75) if kind.staggered else high + clearance.cell_gap_mm
-    layer, row, column = (
-        part.ravel()
-        for part in np.meshgrid(*map(np.arange, (kind.layers, kind.rows, kind.columns)), indexing="ij")
-    )
-    shift = pitch / 2 * (row % 2) if kind.staggered else np.zeros(len(row))
-    along = (layer + 0.5) * (size.length_mm + 2 * clearance.end_mm)
-    return np.column_stack(
-        [
-            along,
-            clearance.case_mm + wide / 2 + column * pitch + shift,
-            clearance.case_mm + high / 2 + row * step,
-        ]
-    )
 
 
 def case_brick(kind: ModuleKind, clearance: Clearance) -> Brick:
@@ -288,11 +114,12 @@ def kind_of(layout: Layout, clearance: Clearance, *, parallel: int) -> ModuleKin
 
 
 def directions(compartment: Compartment, axis: int) -> tuple[int, ...]:
-    """Directions of layers worth trying: where the section is the same all along, those along the axis win."""
+    """Directions of layers worth trying, the best guess first; along the axis where no section differs."""
     box = len(set(compartment.profile_mm)) == 4 and is_upright(compartment.profile_mm)
     if not compartment.keep_outs and (box or axis == compartment.extrude):
         return (axis,)
-    return (0, 1, 2)
+    first = axis if box else compartment.extrude
+    return (first, *(d for d in range(3) if d != first))
 
 
 def is_upright(profile_mm: tuple[tuple[float, float], ...]) -> bool:
@@ -307,17 +134,29 @@ def most_cases(compartment: Compartment, brick: Brick) -> int:
     if np.any(np.sort(case) > np.sort(reach) + 1e-6):
         return 0
     room = float(np.prod(reach + brick.gap_across_mm))
-    if brick.gap_across_mm <= 2 * brick.margin_across_mm:
-        room = min(room, compartment.volume_mm3)
+    rest = brick.margin_across_mm - brick.gap_across_mm / 2
+    if rest >= 0:
+        room = min(room, room_mm3(compartment, rest))
     return int(room / float(np.prod(case + brick.gap_across_mm)) + 1e-9)
 
 
-def fullest(compartment: Compartment, brick: Brick, axes: Iterable[int]) -> tuple[Stack, int] | None:
-    """The fullest stack over cell axes and directions of layers, and its axis."""
+@lru_cache(maxsize=256)
+def room_mm3(compartment: Compartment, margin_mm: float) -> float:
+    """Volume within a margin to the walls; of the keep-outs only what they take without a margin."""
+    inside = shrink(Polygon(compartment.profile_mm), margin_mm, margin_mm).area
+    room = inside * max(compartment.depth_mm - 2 * margin_mm, 0.0)
+    return float(min(room, compartment.volume_mm3))
+
+
+def fullest(
+    compartment: Compartment, brick: Brick, axes: Iterable[int], *, thorough: bool
+) -> tuple[Stack, int] | None:
+    """The fullest stack over cell axes and directions of layers (the first or all), and its axis."""
     best: tuple[Stack, int] | None = None
     most = most_cases(compartment, brick)
     for axis in axes:
-        for direction in directions(compartment, axis):
+        ways = directions(compartment, axis)
+        for direction in ways if thorough else ways[:1]:
             if best is None or len(best[0]) < most:
                 found = stack(compartment, brick, axis=axis, direction=direction)
                 if len(found) and (best is None or len(found) > len(best[0])):
@@ -325,9 +164,32 @@ def fullest(compartment: Compartment, brick: Brick, axes: Iterable[int]) -> tupl
     return best
 
 
+@dataclass(frozen=True, eq=False)
+class Found:
+    """Stacked cases of one kind and the axis of their cells."""
+
+    kind: ModuleKind
+    cases: Stack
+    axis: int
+
+    @property
+    def held(self) -> tuple[int, int, int]:
+        """What layouts are compared by: groups held, groups per case, boundary pairs."""
+        return held(self.kind, len(self.cases))
+
+
 def held(kind: ModuleKind, cases: int) -> tuple[int, int, int]:
-    """What layouts are compared by: groups held, groups per case, boundary pairs."""
+    """Groups held, groups per case, boundary pairs."""
     return kind.groups * cases, kind.groups, kind.boundary_pairs
+
+
+def front(found: list[Found]) -> list[Found]:
+    """Those that no other beats; of equals the first."""
+    kept: list[Found] = []
+    for one in found:
+        if not any(beats(other.held, one.held) for other in kept):
+            kept = [other for other in kept if not beats(one.held, other.held)] + [one]
+    return kept
 
 
 def beats(one: tuple[int, ...], other: tuple[int, ...]) -> bool:
@@ -348,10 +210,10 @@ def module_layouts(
 ) -> list[Layout]:
     """Layouts of equal cases with whole groups, all cells of a layout along one axis.
 
-    For each number of groups and each inner arrangement the fullest stack over all six orientations is
-    found. Kept are those that no other beats in groups held, groups per case and boundary pairs at once:
-    fewer cases of the same kind are always possible, so more groups per case means fewer cases for any number
-    of groups wanted.
+    For each number of groups and each inner arrangement that may still win, a stack is sought over all six
+    orientations; then all directions of layers are tried for the best of them. Kept are those that no other
+    beats in groups held, groups per case and boundary pairs at once: a case can always be left out, so more
+    groups per case means fewer cases for any number of groups wanted.
 
     Parameters
     ----------
@@ -379,17 +241,21 @@ def module_layouts(
         If a count is below 1.
     """
     end = time.monotonic() + seconds
-    found: list[tuple[ModuleKind, Layout, int]] = []
-    for groups in sorted(set(groups_per_module) or range(1, MOST_GROUPS + 1), reverse=True):
-        for kind in module_kinds(size, clearance, groups=groups, parallel=parallel):
-            brick = case_brick(kind, clearance)
-            hope = held(kind, most_cases(compartment, brick))
-            if hope[0] == 0 or any(beats(held(k, n), hope) for k, _, n in found):
-                continue
-            best = fullest(compartment, brick, axes) if time.monotonic() < end else None
-            if best and not any(beats(held(k, n), held(kind, len(best[0]))) for k, _, n in found):
-                layout = layout_of(compartment, size, clearance, kind, *best)
-                found = [f for f in found if not beats(held(kind, len(best[0])), held(f[0], f[2]))]
-                found.append((kind, layout, len(best[0])))
-    found.sort(key=lambda f: (-f[1].cells, -f[0].groups))
-    return [layout for _, layout, _ in found[:MOST_LAYOUTS]]
+    numbers = sorted(set(groups_per_module) or range(1, MOST_GROUPS + 1), reverse=True)
+    kinds = [k for n in numbers for k in module_kinds(size, clearance, groups=n, parallel=parallel)]
+    found: list[Found] = []
+    tried: list[Found] = []
+    for kind in kinds:
+        brick = case_brick(kind, clearance)
+        hope = held(kind, most_cases(compartment, brick))
+        if hope[0] and not any(beats(f.held, hope) for f in found) and time.monotonic() < end:
+            best = fullest(compartment, brick, axes, thorough=False)
+            if best:
+                tried.append(Found(kind, *best))
+                found = front([*found, tried[-1]])
+    for one in sorted(tried, key=lambda f: -f.held[0])[:MOST_LAYOUTS]:
+        if time.monotonic() < end:
+            best = fullest(compartment, case_brick(one.kind, clearance), axes, thorough=True)
+            found = front([*found, Found(one.kind, *best)]) if best else found
+    found.sort(key=lambda f: f.held, reverse=True)
+    return [layout_of(compartment, size, clearance, f.kind, f.cases, f.axis) for f in found[:MOST_LAYOUTS]]
