@@ -51,7 +51,6 @@ class Columns:
     values: dict[str, NDArray[Any]]
     ignored: tuple[str, ...]
     problems: list[Problem] = field(default_factory=list)
-    faulty: set[tuple[int, str]] = field(default_factory=set)
 
     def numbers(self, name: str) -> Floats:
         """A number column, NaN where empty or faulty; all NaN when the column is missing."""
@@ -64,12 +63,7 @@ class Columns:
     def complain(self, code: str, row: int, field: str, found: object, expected: str) -> None:
         """Note a problem in row `row` (counted from 0)."""
         where = f"row {self.table.places[row]}"
-        self.faulty.add((row, field))
         self.problems.append(Problem(code, self.table.file, where, field, str(found), expected))
-
-    def sound(self, row: int, names: Iterable[str]) -> bool:
-        """Whether nothing is wrong yet with these columns of a row, so that a follow-up check makes sense."""
-        return not any((row, name) in self.faulty for name in names)
 
     def complain_where(
         self, mask: Bools, code: str, field: str, found: Sequence[object], expected: str
@@ -164,9 +158,9 @@ def _parse(parsed: Columns, column: Column, texts: list[str] | None) -> NDArray[
     empty = np.array([not text for text in texts])
     if column.filled:
         _complain_empty(parsed, column, empty)
-    _check_sign(parsed, column, values, texts)
-    _check_scale(parsed, column, values, texts)
+    wrong = _check_sign(parsed, column, values, texts) | _check_scale(parsed, column, values, texts)
     values[empty] = column.default
+    values[wrong] = np.nan  # so that no check across columns blames the row again
     return values
 
 
@@ -191,25 +185,25 @@ def _complain_empty(parsed: Columns, column: Column, empty: Bools) -> None:
         parsed.complain("empty-cell", int(row), column.name, "an empty cell", f"must have {what}")
 
 
-def _check_sign(parsed: Columns, column: Column, values: Floats, texts: list[str]) -> None:
+def _check_sign(parsed: Columns, column: Column, values: Floats, texts: list[str]) -> Bools:
     if column.signed:
-        return
-    if column.zero:
-        parsed.complain_where(values < 0, "negative", column.name, texts, "must be ≥ 0")
-    else:
-        parsed.complain_where(values <= 0, "not-positive", column.name, texts, "must be > 0")
+        return np.zeros(len(values), dtype=bool)
+    wrong: Bools = values < 0 if column.zero else values <= 0
+    code, expected = ("negative", "must be ≥ 0") if column.zero else ("not-positive", "must be > 0")
+    parsed.complain_where(wrong, code, column.name, texts, expected)
     if column.whole:
         fraction = np.isfinite(values) & (values != np.round(values))
         parsed.complain_where(fraction, "not-whole", column.name, texts, "must be a whole number")
+    return wrong
 
 
-def _check_scale(parsed: Columns, column: Column, values: Floats, texts: list[str]) -> None:
-    low = -np.inf if column.low == 0.0 and not column.signed else column.low
-    wrong = (values < low) | (values > column.high)
+def _check_scale(parsed: Columns, column: Column, values: Floats, texts: list[str]) -> Bools:
+    wrong: Bools = (values < column.low) | (values > column.high)
     if not column.signed:
         wrong &= values > 0
     expected = f"is this in {column.ask}? expected {column.low:g} to {column.high:g}"
     parsed.complain_where(wrong, "wrong-scale", column.name, texts, expected)
+    return wrong
 
 
 def _check_unique(parsed: Columns, name: str) -> None:

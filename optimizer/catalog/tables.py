@@ -123,13 +123,13 @@ def _read_csv(path: Path, text: str) -> Table:
         elif line and not (line.startswith("#") and not line.startswith(EXCEL_ERRORS)):
             break
         start += 1
-    body = "".join(lines[start:])
+    body = "".join(lines[start:]).translate(SPACES)
     delimiter = delimiter or _delimiter(lines[start] if start < len(lines) else "")
     try:
         records = list(csv.reader(io.StringIO(body, newline=""), delimiter=delimiter, strict=True))
     except csv.Error as error:
         raise BadInput([_file_problem("csv", path, f"is no well-formed CSV: {error}")]) from None
-    cells = [tuple(cell.translate(SPACES).strip() for cell in record) for record in records]
+    cells = [tuple(map(str.strip, record)) for record in records]
     return _table(path, cells, start + 1, delimiter)
 
 

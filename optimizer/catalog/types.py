@@ -37,7 +37,7 @@ CELL_COLUMNS = (
     Column("capacity_min_ah", low=0.1, high=500, ask="ampere-hours"),
     Column("voltage_nominal_v", low=1, high=5, ask="volts"),
     Column("voltage_max_v", low=1, high=5, ask="volts"),
-    Column("voltage_min_v", low=0.8, high=4, ask="volts"),
+    Column("voltage_min_v", low=0.8, high=5, ask="volts"),
     Column("dcir_mohm", low=0.05, high=500, ask="milliohms"),
     Column("current_continuous_a", low=0.1, high=3000, ask="amperes"),
     Column("current_pulse_a", low=0.1, high=6000, ask="amperes"),
