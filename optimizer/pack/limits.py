@@ -389,14 +389,36 @@ def greatest_power(
     )
     low = _current_for_drop(volts - np.asarray(terminal_min_v, float), resistance)
     matched = _current_for_drop(volts, 2.0 * resistance)
-    stack = np.stack(np.broadcast_arrays(
-        sag, caps.cell_a, caps.strip_a, caps.wire_a, caps.bms_a, caps.fuse_a, caps.controller_a, matched,
-        caps.thermal_a, low,
-    ))  # fmt: skip
-    limit = np.argmin(stack, axis=0)
-    current = np.maximum(np.min(stack, axis=0), 0.0)
+    currents = (
+        sag,
+        caps.cell_a,
+        caps.strip_a,
+        caps.wire_a,
+        caps.bms_a,
+        caps.fuse_a,
+        caps.controller_a,
+        matched,
+        caps.thermal_a,
+        low,
+    )
+    current, limit = _least(currents)
     power = current * (volts - current * resistance)
     return Power(same_kind(power), same_kind(current), limit)
+
+
+def _least(currents: tuple[ArrayLike, ...]) -> tuple[Floats, NDArray[np.int64]]:
+    """The least of several currents, not under 0, and the index of the first that is least."""
+    arrays = [np.asarray(current, float) for current in currents]
+    least = np.full(np.broadcast_shapes(*(array.shape for array in arrays)), np.inf)
+    which = np.zeros(least.shape, dtype=np.int64)
+    for index, array in enumerate(arrays):
+        # A cap that binds nobody costs nothing: most blocks have several.
+        if array.ndim == 0 and np.isinf(array):
+            continue
+        lower = array < least
+        np.copyto(which, index, where=lower)
+        np.minimum(least, array, out=least)
+    return np.maximum(least, 0.0), which
 
 
 def _current_for_drop(drop: Floats, resistance: Floats) -> Floats:

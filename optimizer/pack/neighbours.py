@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
-from optimizer.pack.arrays import Floats
+from optimizer.pack.arrays import Floats, same_kind
 
 Ints = NDArray[np.int64]
 
@@ -70,32 +70,53 @@ def free_walls(across_mm: Floats, *, stack: ArrayLike, reach_mm: float) -> tuple
     points = np.asarray(across_mm, float)
     if points.ndim != 2 or points.shape[1] != 2 or not reach_mm > 0:
         raise ValueError("across_mm must have shape (n, 2) and reach_mm must be positive")
-    label = np.asarray(stack, int)
-    # Labels become a third axis, further apart than any neighbour.
-    apart = np.column_stack([points, label * (10.0 * reach_mm)])
-    pairs = cKDTree(apart).query_pairs(reach_mm, output_type="ndarray").reshape(-1, 2)
-    walls = np.full(len(points), 4.0)
-    own = np.concatenate([pairs[:, 0], pairs[:, 1]])
-    other = np.concatenate([pairs[:, 1], pairs[:, 0]])
-    if len(own):
-        widest = _widest_angle(points, own, other)
-        walls[widest > 0] = np.maximum(widest[widest > 0] / (np.pi / 2.0) - 1.0, 0.0)
-    return walls, np.asarray(pairs, dtype=np.int64)
+    rays = _Rays.around(points, np.asarray(stack, int), reach_mm)
+    return rays.walls(len(points)), rays.pairs
 
 
-def _widest_angle(points: Floats, own: Ints, other: Ints) -> Floats:
-    """Widest angle between successive neighbours of each cell [rad]; 0 for a cell without any."""
-    step = points[other] - points[own]
-    angle = np.arctan2(step[:, 1], step[:, 0])
-    order = np.lexsort([angle, own])
-    own, angle = own[order], angle[order]
-    first = np.flatnonzero(np.r_[True, own[1:] != own[:-1]])
-    last = np.r_[first[1:], len(own)] - 1
-    following = np.r_[angle[1:], 0.0]
-    following[last] = angle[first] + 2.0 * np.pi
-    widest = np.zeros(len(points))
-    np.maximum.at(widest, own, following - angle)
-    return widest
+@dataclass(frozen=True, eq=False)
+class _Rays:
+    """From each cell to each neighbour, sorted by cell and then by angle; each pair twice."""
+
+    own: Ints
+    other: Ints
+    angle: Floats
+
+    @classmethod
+    def around(cls, points: Floats, label: Ints, reach_mm: float) -> _Rays:
+        # Labels become a third axis, further apart than any neighbour.
+        apart = np.column_stack([points, label * (10.0 * reach_mm)])
+        pairs = cKDTree(apart).query_pairs(reach_mm, output_type="ndarray").reshape(-1, 2)
+        own = np.concatenate([pairs[:, 0], pairs[:, 1]])
+        other = np.concatenate([pairs[:, 1], pairs[:, 0]])
+        step = points[other] - points[own]
+        angle = np.arctan2(step[:, 1], step[:, 0])
+        order = np.lexsort([angle, own])
+        return cls(own[order], other[order], angle[order])
+
+    def among(self, used: NDArray[np.bool_]) -> _Rays:
+        """The rays between used cells."""
+        keep = used[self.own] & used[self.other]
+        return _Rays(self.own[keep], self.other[keep], self.angle[keep])
+
+    @property
+    def pairs(self) -> Ints:
+        """Each pair once, shape (m, 2)."""
+        once = self.own < self.other
+        return np.stack([self.own[once], self.other[once]], axis=1)
+
+    def walls(self, cells: int) -> Floats:
+        """Free sides of each cell, see `free_walls`."""
+        walls = np.full(cells, 4.0)
+        if len(self.own) == 0:
+            return walls
+        first = np.flatnonzero(np.r_[True, self.own[1:] != self.own[:-1]])
+        last = np.r_[first[1:], len(self.own)] - 1
+        following = np.r_[self.angle[1:], 0.0]
+        following[last] = self.angle[first] + 2.0 * np.pi
+        widest = np.maximum.reduceat(following - self.angle, first)
+        walls[self.own[first]] = np.maximum(widest / (np.pi / 2.0) - 1.0, 0.0)
+        return walls
 
 
 def contents(
@@ -126,27 +147,35 @@ def contents(
     ValueError
         If there is no cell.
     """
-    points = np.asarray(centres_mm, float)
-    if len(points) == 0:
+    if len(centres_mm) == 0:
         raise ValueError("no cells to count")
-    layers, modules = np.asarray(layer, int), np.asarray(module, int)
-    across = np.delete(points, axis, axis=1)
-    walls, pairs = free_walls(across, stack=layers + modules * (int(layers.max()) + 1), reach_mm=reach_mm)
-    inner = walls < 0.5
-    ends = _free_ends(layers, modules)
-    mixed = inner[pairs[:, 0]] != inner[pairs[:, 1]]
-    values = (
-        inner.sum(), (~inner).sum(), mixed.sum(), walls[inner].sum(), walls[~inner].sum(),
-        ends[inner].sum(), ends[~inner].sum(),
+    place = np.zeros(len(centres_mm), dtype=np.int64)
+    counts = contents_by_groups(
+        centres_mm, group=place, axis=axis, layer=layer, module=module, reach_mm=reach_mm
+    )
+    return Contents(*(same_kind(values[0]) for values in vars(counts).values()))
+
+
+def _count(rays: _Rays, used: NDArray[np.bool_], layers: Ints, modules: Ints) -> tuple[float, ...]:
+    """The fields of Contents for the used cells."""
+    between = rays.among(used)
+    walls = between.walls(len(used))
+    inner, outer = used & (walls < 0.5), used & (walls >= 0.5)
+    ends = _free_ends(layers, modules, used)
+    # Each pair stands twice among the rays, once from its inner cell.
+    mixed = inner[between.own] & outer[between.other]
+    return (
+        inner.sum(), outer.sum(), mixed.sum(), walls[inner].sum(), walls[outer].sum(), ends[inner].sum(),
+        ends[outer].sum(),
     )  # fmt: skip
-    return Contents(*(np.float64(value) for value in values))  # type: ignore[arg-type]
 
 
-def _free_ends(layers: Ints, modules: Ints) -> Floats:
-    """Ends of each cell that face a cover: in a tray those of the outermost layers, in a module both."""
+def _free_ends(layers: Ints, modules: Ints, used: NDArray[np.bool_]) -> Floats:
+    """Ends of each cell that face a cover: in a tray those of the outermost used layers, in a module both."""
     if modules.max() > 0:
         return np.full(len(layers), 2.0)
-    return np.asarray((layers == layers.min()).astype(float) + (layers == layers.max()))
+    bottom, top = layers[used].min(), layers[used].max()
+    return np.asarray((layers == bottom).astype(float) + (layers == top))
 
 
 def contents_by_groups(
@@ -181,11 +210,10 @@ def contents_by_groups(
     layers, modules = np.asarray(layer, int), np.asarray(module, int)
     if place.size == 0 or place.max() < 0:
         raise ValueError("no group is used")
+    across = np.delete(points, axis, axis=1)
+    rays = _Rays.around(across, layers + modules * (int(layers.max()) + 1), reach_mm)
     rows = []
     for last in range(int(place.max()) + 1):
         used = (place >= 0) & (place <= last)
-        counts = contents(
-            points[used], axis=axis, layer=layers[used], module=modules[used], reach_mm=reach_mm
-        )
-        rows.append(list(vars(counts).values()))
+        rows.append(_count(rays, used, layers, modules) if used.any() else (0.0,) * 7)
     return Contents(*np.array(rows, dtype=float).T)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -14,6 +15,9 @@ from optimizer.pack.arrays import Floats, same_kind
 
 #: No draw leaves less of a cell than this: a spread so wide that it matters is no longer normal.
 _LEAST = 0.05
+
+#: Counts up to this are looked up: the search asks for the same few again and again.
+_TABLE_MOST = 2047
 
 _GRID = np.linspace(-10.0, 10.0, 2001)
 _DENSITY = np.exp(-0.5 * _GRID**2) / np.sqrt(2.0 * np.pi)
@@ -123,13 +127,25 @@ def expected_normal_max(count: ArrayLike) -> Floats:
     n = np.asarray(count, dtype=float)
     if np.any(n < 1) or np.any(n != np.floor(n)):
         raise ValueError("count must be a whole number of at least 1")
+    most = int(n.max(initial=1))
+    if most <= _TABLE_MOST:
+        return same_kind(_table(1 << most.bit_length())[n.astype(np.int64)])
     distinct, inverse = np.unique(n, return_inverse=True)
-    # The trapezoid rule converges exponentially on a smooth integrand that vanishes at both ends.
-    below = np.exp((distinct[:, None] - 1.0) * _LOG_BELOW)
-    step = _GRID[1] - _GRID[0]
-    values = (distinct[:, None] * _GRID * _DENSITY * below).sum(axis=1) * step
-    values[distinct == 1] = 0.0
-    return same_kind(values[inverse].reshape(n.shape))
+    return same_kind(_normal_max(distinct)[inverse].reshape(n.shape))
+
+
+@cache
+def _table(size: int) -> Floats:
+    """Values for counts under size, computed once; entry 0 stands for nothing."""
+    return np.concatenate([[0.0], _normal_max(np.arange(1.0, size))])
+
+
+def _normal_max(count: Floats) -> Floats:
+    """The integral by the trapezoid rule: exponentially exact for a smooth integrand that dies away."""
+    below = np.exp((count[:, None] - 1.0) * _LOG_BELOW)
+    values = (count[:, None] * _GRID * _DENSITY * below).sum(axis=1) * (_GRID[1] - _GRID[0])
+    values[count == 1] = 0.0
+    return np.asarray(values, dtype=float)
 
 
 def draw_factors(

@@ -1,0 +1,128 @@
+"""Bench of the pack room, run by hand: python tests/bench/bench_pack.py
+
+Each vectorised form is first compared with one candidate at a time, then timed against it.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+import sys
+import time
+from collections.abc import Callable
+
+import numpy as np
+import scipy
+
+from optimizer.pack import bill, case, heat, limits, neighbours
+from optimizer.pack.harness import Places, harness_block
+
+SEED = 1
+
+
+def best_seconds(run: Callable[[], object], repeats: int = 5) -> float:
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        run()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def report(name: str, many: float, one: float, count: int) -> None:
+    print(f"{name:28s} {count / many:12.0f} per second   {one * count / many:8.1f} × one at a time")
+
+
+def bench_limits(count: int = 100_000) -> None:
+    rng = np.random.default_rng(SEED)
+    numbers = {
+        "ocv_v": rng.uniform(3.0, 4.0, count),
+        "cell_ohm": rng.uniform(0.01, 0.05, count),
+        "extra_ohm": rng.uniform(0.0, 0.02, count),
+        "series": rng.integers(5, 20, count),
+        "parallel": rng.integers(1, 8, count),
+    }
+    caps = rng.uniform(20.0, 150.0, (4, count))
+
+    def block(rows: slice | int) -> limits.Power:
+        picked = {name: values[rows] for name, values in numbers.items()}
+        cell, strip, wire, bms = caps[:, rows]
+        own = limits.Caps(cell_a=cell, strip_a=strip, wire_a=wire, bms_a=bms, controller_a=80.0)
+        return limits.greatest_power(**picked, cut_off_v=2.5, caps=own)
+
+    whole = block(slice(None))
+    assert all(block(k).power_w == whole.power_w[k] for k in range(0, count, 997))
+    report("greatest power", best_seconds(lambda: block(slice(None))), best_seconds(lambda: block(0)), count)
+
+
+def bench_bill(count: int = 100_000) -> None:
+    cells = np.random.default_rng(SEED).integers(20, 300, count).astype(float)
+
+    def block(rows: slice | int) -> tuple[object, object]:
+        lines = [
+            *bill.cell_lines(
+                cells[rows], mass_g=48.0, price=4.2, break_quantity=[100, 250], break_price=[4.0, 3.8],
+                spare_fraction=0.05,
+            ),
+            bill.pieces_line("insulation", count=cells[rows], mass_g=0.3, price=0.05),
+            bill.material_line("case", mass_kg=cells[rows] * 0.006, price_per_kg=25.0),
+        ]  # fmt: skip
+        return bill.totals(lines)
+
+    whole = block(slice(None))
+    assert all(np.allclose(block(k), [part[k] for part in whole], rtol=1e-14) for k in range(0, count, 997))
+    report("bill totals", best_seconds(lambda: block(slice(None))), best_seconds(lambda: block(0)), count)
+
+
+def bench_harness(count: int = 2_000) -> None:
+    rng = np.random.default_rng(SEED)
+    places = Places(*rng.uniform(0.0, 500.0, (3, 2, 3)), (4, 0))
+    split = rng.integers(1, 15, (count, 2))
+    whole = harness_block(split, places=places)
+    assert all(harness_block(split[k], places=places).pins[0] == whole.pins[k] for k in range(0, count, 97))
+    many = best_seconds(lambda: harness_block(split, places=places))
+    report(
+        "harness, 2 compartments", many, best_seconds(lambda: harness_block(split[0], places=places)), count
+    )
+
+
+def bench_layout(groups: int = 30) -> None:
+    i, j = np.meshgrid(np.arange(20), np.arange(6), indexing="ij")
+    centres = np.column_stack([i.ravel() * 19.3, j.ravel() * 19.3, np.zeros(120)])
+    group, zeros = np.repeat(np.arange(groups), 4), np.zeros(120, int)
+
+    def tray(used: np.ndarray) -> case.CaseVolume:
+        return case.tray_case(
+            centres, extents_mm=np.tile([18.5, 18.5, 65.2], (120, 1)), round_cells=True, axis=2, layer=zeros,
+            group=used, case_mm=1.6, cell_gap_mm=0.8, end_mm=2.5,
+        )  # fmt: skip
+
+    first = np.where(group <= 9, group, -1)
+    assert np.isclose(tray(first).shell_mm3[-1], tray(group).shell_mm3[9])
+    report("case by groups", best_seconds(lambda: tray(group)), best_seconds(lambda: tray(first)), groups)
+
+    counted = neighbours.contents_by_groups(
+        centres, group=group, axis=2, layer=zeros, module=zeros, reach_mm=25.0
+    )
+    net = heat.build(
+        counted, diameter_mm=18.5, length_mm=65.2, cell_mass_kg=0.048, cell_gap_mm=0.8, end_mm=2.5,
+        case_gap_mm=1.0, case_area_m2=0.08, case_mass_kg=0.25, box=heat.Box(420.0, 118.0, 78.0),
+    )  # fmt: skip
+    found = heat.cell_heat_at_limit(net, limit_c=60.0, air_c=25.0)
+    again = heat.steady(net, cell_w=found, air_c=25.0)[..., :2].max(axis=-1)
+    assert np.allclose(again, 60.0, atol=1e-6)
+    count = best_seconds(lambda: neighbours.contents_by_groups(
+        centres, group=group, axis=2, layer=zeros, module=zeros, reach_mm=25.0
+    ))  # fmt: skip
+    limit = best_seconds(lambda: heat.cell_heat_at_limit(net, limit_c=60.0, air_c=25.0))
+    print(f"{'neighbours, 30 prefixes':28s} {count * 1e3:12.2f} ms")
+    print(f"{'heat at limit, 30 networks':28s} {limit * 1e3:12.2f} ms")
+
+
+if __name__ == "__main__":
+    print(f"{platform.machine()}, {os.cpu_count()} cores, Python {sys.version.split()[0]}, "
+          f"NumPy {np.__version__}, SciPy {scipy.__version__}, seed {SEED}")  # fmt: skip
+    bench_limits()
+    bench_bill()
+    bench_harness()
+    bench_layout()
