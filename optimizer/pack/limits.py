@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optimizer.pack.arrays import Floats, same_kind
-from optimizer.pack.spread import expected_normal_max
+from optimizer.pack.sharing import weakest_group_factor as weakest_group_factor
+from optimizer.pack.sharing import worst_share as worst_share
 
 #: Names of the limits; a result holds the index. The order is kept: new ones go to the end.
 LIMITS = (
@@ -200,75 +201,6 @@ def fuse_cap(rating_a: ArrayLike, *, continuous: bool, ambient_factor: ArrayLike
     """
     part = FUSE_CONTINUOUS if continuous else 1.0
     return same_kind(part * np.asarray(rating_a, float) * np.asarray(ambient_factor, float))
-
-
-def worst_share(dcir_cv: ArrayLike, *, series: ArrayLike, parallel: ArrayLike) -> Floats:
-    """Largest current of any cell over the mean current of a cell, expected from the spread of resistance.
-
-    share = 1 / (1 − σ · max(c_P, c_SP · √((P − 1)/P)))
-
-    Cells in parallel carry I_i / mean = (1/r_i) / mean(1/r). With r_i = r (1 + σ z_i) and normal z that is
-    1 / (1 + σ (z_i − z̄)) to first order in z̄. Within one group the expected least z_i − z̄ is −c_P. Over S
-    groups the S·P deviations have variance (P − 1)/P and are nearly independent, which gives the second
-    form. Against a simulation the excess over 1 is met within 8 % at σ = 2 % (see the tests).
-
-    Parameters
-    ----------
-    dcir_cv : float or ndarray, shape (n,)
-        Standard deviation of cell resistance over its mean, σ [-].
-    series, parallel : int or ndarray, shape (n,)
-        [-]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        1 where P is 1 [-].
-
-    Raises
-    ------
-    ValueError
-        If the spread is negative or a count is below 1.
-
-    Source: derivation above; order statistics c_n: Harter, Biometrika 48 (1961) 151.
-    """
-    sigma = np.asarray(dcir_cv, float)
-    if np.any(sigma < 0):
-        raise ValueError("dcir_cv must not be negative")
-    cells = np.asarray(parallel, float)
-    one_group = expected_normal_max(parallel)
-    all_groups = expected_normal_max(cells * np.asarray(series, float)) * np.sqrt((cells - 1.0) / cells)
-    return same_kind(1.0 / (1.0 - np.minimum(sigma * np.maximum(one_group, all_groups), 0.9)))
-
-
-def weakest_group_factor(dcir_cv: ArrayLike, *, series: ArrayLike, parallel: ArrayLike) -> Floats:
-    """Resistance of the worst of S series groups over the mean group, expected from the spread.
-
-    k = 1 + σ · c_S / √P
-
-    Parameters
-    ----------
-    dcir_cv : float or ndarray, shape (n,)
-        Standard deviation of cell resistance over its mean, σ [-].
-    series, parallel : int or ndarray, shape (n,)
-        [-]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        At least 1 [-].
-
-    Raises
-    ------
-    ValueError
-        If the spread is negative or a count is below 1.
-
-    Source: a group's resistance has relative spread σ/√P to first order; largest of S: Harter, Biometrika 48
-    (1961) 151.
-    """
-    sigma = np.asarray(dcir_cv, float)
-    if np.any(sigma < 0):
-        raise ValueError("dcir_cv must not be negative")
-    return same_kind(1.0 + sigma * expected_normal_max(series) / np.sqrt(np.asarray(parallel, float)))
 
 
 def sag_current(
