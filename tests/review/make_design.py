@@ -1,7 +1,5 @@
 """A small design made by hand for the tests of the review room; cells, parts and vehicle are invented."""
 
-from types import SimpleNamespace
-
 import numpy as np
 import pandas as pd
 
@@ -9,6 +7,7 @@ from optimizer.design import Design, Station
 from optimizer.fit.compartment import Compartment, KeepOut, box, keep_out_box
 from optimizer.fit.groups import Chain
 from optimizer.fit.layout import CellSize, Clearance, Layout
+from optimizer.fit.proof import prove
 
 CLEARANCE = Clearance()
 SIZE = CellSize("cylinder", length_mm=70.6, diameter_mm=21.6)
@@ -54,8 +53,7 @@ def _station(compartment, flat, group, *, axis, middle, groups, first):
     polarity = np.where(group < 0, 0, np.where(group % 2 == 0, 1, -1))
     links = np.zeros(0, dtype=np.int64)
     chain = Chain(group, held, 3, np.full(held - 1, 2), polarity, links, "by hand")
-    proof = SimpleNamespace(ok=True)
-    return Station(compartment, layout, chain, groups, first, proof)
+    return Station(compartment, layout, chain, groups, first, prove(layout, compartment, CLEARANCE))
 
 
 def stem():
@@ -123,23 +121,23 @@ def make_design(**changes):
     )
     harness = pd.DataFrame(
         [
-            ("deck plate 14", "stem plate 14", "power", 640.0, 6.0, 2.0, 44.0, 2.1, ""),
-            ("stem plate 18", "BMS P+", "power", 700.0, 6.0, 2.2, 47.0, 2.4, ""),
-            ("deck plate 0", "fuse", "power", 160.0, 6.0, 0.5, 11.0, 0.6, ""),
-            ("deck plates 0-14", "BMS", "balance", 380.0, 0.25, 26.0, 18.0, 3.3, "B0 B1 B2"),
+            ("deck −", "BMS", "power", 210.0, "w-6", 6.0, 0.65, 15.0, 0.8, "", 0),
+            ("deck +", "stem −", "power", 640.0, "w-6", 6.0, 2.0, 44.0, 2.1, "", 0),
+            ("stem +", "pack connector at BMS", "power", 700.0, "w-6", 6.0, 2.2, 47.0, 2.4, "", 0),
+            *[
+                (f"deck group {max(k, 1)} {'+' if k else '−'}", "BMS", "balance", 180.0 + 20 * k, "w-025", 0.25,
+                 12.0, 0.9, 0.05, "deck", 1)
+                for k in range(15)
+            ],
+            *[
+                (f"stem group {max(k, 15)} {'+' if k > 14 else '−'}", "BMS", "balance", 520.0 + 20 * k, "w-025",
+                 0.25, 30.0, 2.2, 0.11, "stem", 1)
+                for k in range(14, 19)
+            ],
         ],
-        columns=[
-            "from",
-            "to",
-            "purpose",
-            "length_mm",
-            "area_mm2",
-            "resistance_mohm",
-            "mass_g",
-            "cost",
-            "pins",
-        ],
-    )
+        columns=["from", "to", "purpose", "length_mm", "wire", "area_mm2", "resistance_mohm", "mass_g", "cost",
+                 "connector", "pins"],
+    )  # fmt: skip
     plates = pd.DataFrame(
         [(f"deck {k}", 3, "nickel", 0.15, 8.0, 20.0, 2) for k in range(15)],
         columns=["plate", "pieces", "material", "thickness_mm", "width_mm", "length_mm", "layers"],
