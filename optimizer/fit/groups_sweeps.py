@@ -1,0 +1,224 @@
+"""First guesses for a chain of groups: sweeps and snakes through the cells, cut into groups of P."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import dijkstra
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+REGULAR_ANGLES = (0.0, 90.0)
+IRREGULAR_ANGLES = (0.0, 90.0, 30.0, 60.0, 120.0, 150.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Region:
+    """Cells among which one chain runs: a tray, or one module.
+
+    Parameters
+    ----------
+    across_mm : ndarray, shape (n, 2)
+        Centres in the plane across the cell axis [mm].
+    level : ndarray of int, shape (n,)
+        Rank of the layer along the cell axis, from 0.
+    lateral, axial : ndarray of int, shape (m, 2), (k, 2)
+        Neighbours side by side and end to end.
+    pitch_mm : float
+        Least centre distance of neighbours [mm].
+    """
+
+    across_mm: Floats
+    level: Ints
+    lateral: Ints
+    axial: Ints
+    pitch_mm: float
+
+    @property
+    def cells(self) -> int:
+        """Number of cells."""
+        return len(self.level)
+
+
+def most_groups(level: Ints, *, parallel: int) -> int:
+    """Upper bound on the number of groups when no group spans two layers: sum of floor(n_layer / P).
+
+    Parameters
+    ----------
+    level : ndarray of int, shape (n,)
+        Layer of each cell.
+    parallel : int
+        Cells per group.
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> most_groups(np.array([0, 0, 0, 1, 1, 1]), parallel=2)
+    2
+    """
+    return int(np.sum(np.bincount(level) // parallel)) if len(level) else 0
+
+
+def cut(order: Ints, level: Ints, *, parallel: int, groups: int, tail: bool) -> Ints | None:
+    """Cut an order of cells into groups of P; no group spans two layers.
+
+    Parameters
+    ----------
+    order : ndarray of int, shape (n,)
+    level : ndarray of int, shape (n,)
+        Layer of each cell.
+    parallel, groups : int
+        Cells per group, groups wanted.
+    tail : bool
+        Cells that fill no group are left at the end of a layer's run (True) or at its start.
+
+    Returns
+    -------
+    ndarray of int, shape (groups, parallel), or None
+        None when the order yields fewer groups.
+    """
+    breaks = np.flatnonzero(np.diff(level[order])) + 1
+    parts = []
+    for run in np.split(order, breaks):
+        held = len(run) // parallel * parallel
+        parts.append(run[:held] if tail else run[len(run) - held :])
+    members = np.concatenate(parts).reshape(-1, parallel)
+    return np.ascontiguousarray(members[:groups]) if len(members) >= groups else None
+
+
+def clusters(values: Floats, *, gap: float) -> Ints:
+    """Rank of the cluster of each value; clusters are parted by more than `gap`.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+    gap : float
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+
+    Examples
+    --------
+    >>> clusters(np.array([0.0, 5.0, 0.1]), gap=1.0).tolist()
+    [0, 1, 0]
+    """
+    by_value = np.argsort(values, kind="stable")
+    rank = np.zeros(len(values), dtype=np.int64)
+    rank[by_value[1:]] = np.cumsum(np.diff(values[by_value]) > gap)
+    return rank
+
+
+def bandings(values: Floats, *, pitch_mm: float, parallel: int) -> list[Ints]:
+    """Ways to cut the width of a region into bands: by rows where there are rows, else by width and by count.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Coordinate across the bands [mm].
+    pitch_mm : float
+    parallel : int
+
+    Returns
+    -------
+    list of ndarray of int, shape (n,)
+        Band of each cell, from 0.
+    """
+    row = clusters(values, gap=0.25 * pitch_mm)
+    rows = int(row.max()) + 1
+    span = float(np.ptp(values))
+    found: dict[bytes, Ints] = {}
+    if rows >= 0.6 * (span / pitch_mm + 1):
+        for width in range(1, rows + 1):
+            for band in (row // width, np.minimum(row // width, rows // width - 1), row * width // rows):
+                found.setdefault(band.tobytes(), band)
+        return list(found.values())
+    rank = np.argsort(np.argsort(values, kind="stable"), kind="stable")
+    for bands in range(1, int(span / pitch_mm) + 2):
+        by_width = np.minimum((values - values.min()) * bands / (span + 1e-9), bands - 1).astype(np.int64)
+        share = max(round(len(values) / bands / parallel), 1) * parallel
+        for band in (by_width, np.minimum(rank // share, max(len(values) // share - 1, 0))):
+            found.setdefault(band.tobytes(), band)
+    return list(found.values())
+
+
+def sweep_orders(region: Region, *, parallel: int, regular: bool) -> Iterator[tuple[str, Ints]]:
+    """Orders in which a chain may run through a region, with the name of each pattern.
+
+    Snakes through bands in several directions and band widths, columns in a band swept alike or to and fro;
+    layers one after another or band by band. Irregular regions also get sweeps by distance along the
+    neighbour graph from outlying cells, which follow bends.
+
+    Parameters
+    ----------
+    region : Region
+    parallel : int
+    regular : bool
+        Whether cells stand in rows.
+
+    Yields
+    ------
+    name : str
+    order : ndarray of int, shape (n,)
+    """
+    for angle in REGULAR_ANGLES if regular else IRREGULAR_ANGLES:
+        turn = np.deg2rad(angle)
+        along = region.across_mm @ np.array([np.cos(turn), np.sin(turn)])
+        across = region.across_mm @ np.array([-np.sin(turn), np.cos(turn)])
+        for band in bandings(across, pitch_mm=region.pitch_mm, parallel=parallel):
+            name = f"snake of {int(band.max()) + 1} bands at {angle:g} degrees"
+            for order in _snakes(along, across, band, region):
+                yield name, order
+    if not regular:
+        for order in _graph_sweeps(region):
+            yield "sweep along the neighbour graph", order
+
+
+def _snakes(along: Floats, across: Floats, band: Ints, region: Region) -> Iterator[Ints]:
+    """Snakes through the bands: column sweeps, starting corners and layer orders varied."""
+    column = clusters(along, gap=0.25 * region.pitch_mm)
+    if column.max() + 1 < 0.6 * (np.ptp(along) / region.pitch_mm + 1):
+        column = np.floor((along - along.min()) / region.pitch_mm).astype(np.int64)
+    side = np.round(across, 3)
+    many = bool(region.level.max())
+    flips = (1, -1)
+    for fro, up, right, layered in product((False, True), flips, flips, (True, False)[: 1 + many]):
+        level = region.level
+        bands = band if up > 0 else band.max() - band
+        turns = (
+            bands if layered else bands * (level.max() + 1) + np.where(bands % 2, level.max() - level, level)
+        )
+        forward = np.where(turns % 2, -right, right)
+        sweep = np.where(column % 2, -1, 1) if fro else np.where(turns % 2, -1, 1)
+        order = np.lexsort((side * sweep * up, column * forward, turns))
+        if layered:
+            parts = [order[level[order] == rank] for rank in range(level.max() + 1)]
+            order = np.concatenate([part[::-1] if rank % 2 else part for rank, part in enumerate(parts)])
+        yield order
+
+
+def _graph_sweeps(region: Region) -> Iterator[Ints]:
+    """Layer by layer, cells by walking distance from the outermost cell in each of six directions."""
+    start, end = region.lateral.T
+    length = np.linalg.norm(region.across_mm[start] - region.across_mm[end], axis=1)
+    graph = coo_array((length, (start, end)), shape=(region.cells, region.cells)).tocsr()
+    for angle in np.deg2rad(IRREGULAR_ANGLES):
+        reach = region.across_mm @ np.array([np.cos(angle), np.sin(angle)])
+        for sign in (1.0, -1.0):
+            parts = []
+            for rank in range(int(region.level.max()) + 1):
+                here = np.flatnonzero(region.level == rank)
+                far = here[np.argmax(sign * reach[here])]
+                walk = dijkstra(graph, directed=False, indices=far)[here]
+                part = here[np.lexsort((reach[here], np.nan_to_num(walk, posinf=1e9)))]
+                parts.append(part[::-1] if rank % 2 else part)
+            yield np.concatenate(parts)
