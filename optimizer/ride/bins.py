@@ -50,8 +50,11 @@ class CompressedRide:
     cells : CellArrays
     table : ndarray, shape (n_cells, FIELDS)
         Numbers per cell with the shares of this ride filled in.
-    critical : ndarray, shape (n_cells, CRITICAL_STEPS, 4, 2)
-        Battery power and its filtered values with τ1, τ2, the lag's τ at the least and the largest mass [W].
+    critical : ndarray, shape (n_cells, CRITICAL_STEPS, 7, 2)
+        Battery power and its filtered values with τ1, τ2, the lag's τ at the least and the largest mass [W];
+        then how far each filtered value stands between the lap's mean (0) and the step's own power (1) [-].
+    critical_count : ndarray of int, shape (n_cells,)
+        Steps in use, the first ones.
     """
 
     constant_w: Floats
@@ -66,6 +69,7 @@ class CompressedRide:
     cells: CellArrays
     table: Floats
     critical: Floats
+    critical_count: NDArray[np.int64]
 
 
 def compress(
@@ -104,11 +108,11 @@ def compress(
     if not np.all(mean_w > 0):
         raise ValueError(f"the ride takes no energy from the battery: mean power {mean_w.min():.3g} W")
     bins, error = _merge_until(steps, masses=masses, tolerance=tolerance)
-    table, critical = _per_cell(power_w, steps=steps, cells=cells)
+    table, critical, count = _per_cell(power_w, steps=steps, cells=cells)
     return CompressedRide(
         *bins, vehicle=steps.vehicle, distance_m=float(steps.distance_m.sum()),
         duration_s=float(steps.duration_s.sum()), mass_min_kg=mass_min_kg, mass_max_kg=mass_max_kg,
-        error=error, cells=cells, table=table, critical=critical,
+        error=error, cells=cells, table=table, critical=critical, critical_count=count,
     )  # fmt: skip
 
 
@@ -181,7 +185,7 @@ def _merge_to(
     return a, b, weight, ends, kind, alone
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def filter_lap(power: Floats, duration_s: Floats, tau_s: float) -> tuple[Floats, float]:
     """A repeated lap's power behind a first-order lag, and the share of its variance that comes through.
 
@@ -222,10 +226,13 @@ def filter_lap(power: Floats, duration_s: Floats, tau_s: float) -> tuple[Floats,
     return end, covariance / variance if variance > 1e-12 * total * mean**2 else 0.0
 
 
-def _per_cell(power_w: Floats, *, steps: RideSteps, cells: CellArrays) -> tuple[Floats, Floats]:
+def _per_cell(
+    power_w: Floats, *, steps: RideSteps, cells: CellArrays
+) -> tuple[Floats, Floats, NDArray[np.int64]]:
     """Shares and critical steps of each cell; equal time constants are filtered once."""
     table = cells.table()
-    critical = np.zeros((cells.count, CRITICAL_STEPS, 4, 2))
+    critical, count = np.zeros((cells.count, CRITICAL_STEPS, 7, 2)), np.zeros(cells.count, dtype=np.int64)
+    mean_w = float(power_w[1] @ steps.duration_s / steps.duration_s.sum())
     known: dict[float, tuple[Floats, float]] = {}
     for cell in range(cells.count):
         filtered = []
@@ -240,12 +247,17 @@ def _per_cell(power_w: Floats, *, steps: RideSteps, cells: CellArrays) -> tuple[
         # more the weaker the pack is: left out, so that sag only grows with current (see rangekernel).
         loads = np.stack([power_w[[0, 2]], *(np.maximum(f, 0.0) for f in filtered)])
         chosen = _worst_steps(loads, cells=cells, cell=cell)
-        critical[cell] = np.moveaxis(loads[:, :, chosen], 2, 0)
-    return table, critical
+        count[cell] = len(chosen)
+        critical[cell, : len(chosen), :4] = np.moveaxis(loads[:, :, chosen], 2, 0)
+        middle = loads[:, :, chosen].mean(axis=1)
+        # A step without anything above the mean has no share of its own.
+        above = np.maximum(middle[0] - mean_w, 1e-9)
+        critical[cell, : len(chosen), 4:] = np.clip((middle[1:] - mean_w) / above, 0.0, 1.0).T[:, :, None]
+    return table, critical, count
 
 
 def _worst_steps(loads: Floats, *, cells: CellArrays, cell: int) -> NDArray[np.int64]:
-    """Indices of CRITICAL_STEPS steps, repeated where fewer matter, worst by sag for several mixes.
+    """Indices of at most CRITICAL_STEPS steps, the worst by sag for several mixes.
 
     Mixes: power alone; the cell's own resistances at SoC 0.1, 0.5 with little and with much resistance
     outside the cell.
@@ -260,8 +272,7 @@ def _worst_steps(loads: Floats, *, cells: CellArrays, cell: int) -> NDArray[np.i
             r0 = cells.r0_ohm[cell, at] * (1.0 + outside)
             mix = np.array([r0, cells.r1_ohm[cell, at], cells.r2_ohm[cell, at], lag_ohm])
             found += list(np.tensordot(mix, loads, axes=1).argmax(axis=1))
-    distinct = list(dict.fromkeys(int(step) for step in found))[:CRITICAL_STEPS]
-    return np.array(distinct + [distinct[0]] * (CRITICAL_STEPS - len(distinct)), dtype=np.int64)
+    return np.array(list(dict.fromkeys(int(step) for step in found))[:CRITICAL_STEPS], dtype=np.int64)
 
 
 def falls_with_mass(ride: CompressedRide) -> bool:
@@ -280,7 +291,7 @@ def falls_with_mass(ride: CompressedRide) -> bool:
     bool
         False means only that it is not certain.
     """
-    if np.any(ride.critical[..., 1] < ride.critical[..., 0] * (1.0 - 1e-12)):
+    if np.any(ride.critical[:, :, :4, 1] < ride.critical[:, :, :4, 0] * (1.0 - 1e-12)):
         return False
     a, b = ride.constant_w, ride.per_mass_w_kg
     with np.errstate(divide="ignore", invalid="ignore"):

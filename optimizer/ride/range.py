@@ -202,7 +202,7 @@ def range_block(
     cell, series, parallel, table = candidate_table(packs, ride=ride)
     vehicle = ride.vehicle
     raw = kernel.run_block(
-        cell, table, ride.cells.curves(), ride.table, ride.critical,
+        cell, table, ride.cells.curves(), ride.table, ride.critical, ride.critical_count,
         (ride.constant_w, ride.per_mass_w_kg, ride.weight),
         (vehicle.drivetrain_efficiency, vehicle.regen_efficiency, vehicle.accessory_w),
         (ride.mass_min_kg, ride.mass_max_kg), (start_soc, reserve_soc, intervals),

@@ -53,6 +53,8 @@ from optimizer.ride.cells import (
 )
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Row = tuple[float, ...]
 
 RESERVE, CUTOFF, CURRENT, POWER = 0, 1, 2, 3
 """Why a pack stops; see STOP_NAMES in range.py."""
@@ -60,13 +62,14 @@ RESERVE, CUTOFF, CURRENT, POWER = 0, 1, 2, 3
 # Columns of a candidate: in one cell's terms.
 CELLS, OUTSIDE, MASS, CURRENT_LIMIT, CHARGE_LIMIT, AIR_K, RESISTANCE_K_W, CAPACITY_J_K = range(8)
 
-# Columns of the state at a node.
-(Z, MEAN_A, SQUARE_A2, VOLTAGE, HEAT, TEMP_K) = range(6)
-STATE = 6
+# A node: SoC, lap means of I and I², energy per charge at the terminals, heat, temperature, and the factor on
+# the resistances; then what the critical steps need: R0, R1, built-up R2 and lag, the lap's mean voltage.
+# Whether the pack is alive at all comes last. Tuples and scalars stay in registers; arrays would not.
+(Z, MEAN_A, SQUARE_A2, VOLTAGE, HEAT, TEMP_K, FACTOR, R0, R1, R2, LAG_Z, MEAN_V, ALIVE) = range(13)
 
 # Columns of the result: time [s], charge-weighted sums, extremes and the stop.
-(TIME, CHARGE, ENERGY, SQUARE_S, HEAT_J, I_MAX, V_LOW, SOC_STOP, TEMP_END, STOP) = range(10)
-RESULT = 10
+(TIME, ENERGY, SQUARE_S, HEAT_J, I_MAX, V_LOW, SOC_STOP, TEMP_END, STOP) = range(9)
+RESULT = 9
 
 FIRST_ITERATIONS = 4
 SUB_STEPS = 8
@@ -74,7 +77,7 @@ SUB_STEPS = 8
 _MATH = {"reassoc", "contract", "nsz"}
 
 
-@njit(cache=True, fastmath=_MATH)
+@njit(cache=True, error_model="numpy", forceinline=True, fastmath=_MATH)
 def lap_sums(power: Floats, weight: Floats, u: float, r: float, floor_a: float) -> tuple[float, float]:
     """Mean of I and I² over the lap for constant powers behind u and r; I is never below floor_a."""
     mean, square = 0.0, 0.0
@@ -87,7 +90,7 @@ def lap_sums(power: Floats, weight: Floats, u: float, r: float, floor_a: float) 
     return mean, square
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", forceinline=True)
 def deliverable(
     u: float, cell_ohm: float, outside_ohm: float, v_min: float, limit_a: float
 ) -> tuple[float, int]:
@@ -101,233 +104,248 @@ def deliverable(
     return (u - total * current) * current, why
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", forceinline=True)
 def built_up(mean_a: float, charge_c: float, tau_s: float) -> float:
     """Share of a slow voltage that has built up after a charge: 1 − exp(−q/(i·τ))."""
-    if charge_c <= 0.0:
-        return 0.0
-    return 1.0 if mean_a <= 0.0 else -math.expm1(-charge_c / (mean_a * tau_s))
+    turns = charge_c / (mean_a * tau_s)
+    # exp(−37) vanishes beside 1 in double precision.
+    return 1.0 if turns > 37.0 else 1.0 - math.exp(-turns)
 
 
-@njit(cache=True)
-def interpolate(curves: Floats, column: int, z: float) -> float:
-    """Linear on the uniform SoC grid, ends held."""
-    at = min(max(z, 0.0), 1.0) * (len(curves) - 1)
-    low = min(int(at), len(curves) - 2)
-    return float(curves[low, column] + (at - low) * (curves[low + 1, column] - curves[low, column]))
+@njit(cache=True, error_model="numpy", forceinline=True)
+def place(z: float, points: int) -> tuple[int, float]:
+    """Interval of a uniform SoC grid and the share of the way through it, ends held."""
+    at = min(max(z, 0.0), 1.0) * (points - 1)
+    low = min(int(at), points - 2)
+    return low, at - low
 
 
-@njit(cache=True)
-def ocv_slope(curves: Floats, z: float) -> float:
-    """dOCV/dz on the uniform SoC grid [V]."""
-    low = min(int(min(max(z, 0.0), 1.0) * (len(curves) - 1)), len(curves) - 2)
-    return float((curves[low + 1, 0] - curves[low, 0]) * (len(curves) - 1))
+@njit(cache=True, error_model="numpy", forceinline=True)
+def interpolate(curves: Floats, cell: int, column: int, low: int, part: float) -> float:
+    """Linear between grid points low and low + 1."""
+    first = curves[cell, low, column]
+    return float(first + part * (curves[cell, low + 1, column] - first))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", forceinline=True)
+def ocv_at(curves: Floats, cell: int, z: float) -> float:
+    """OCV at a SoC [V]."""
+    low, part = place(z, curves.shape[1])
+    return float(interpolate(curves, cell, 0, low, part))
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def ocv_slope(curves: Floats, cell: int, low: int) -> float:
+    """dOCV/dz in an interval of the SoC grid [V]."""
+    return float((curves[cell, low + 1, 0] - curves[cell, low, 0]) * (curves.shape[1] - 1))
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def arrhenius(temp_k: float, activation_k: float, reference_k: float) -> float:
+    """Factor on the resistances at a temperature: exp(E·(1/T − 1/T_ref))."""
+    return math.exp(activation_k * (1.0 / temp_k - 1.0 / reference_k))
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _node(
-    state: Floats, parts: Floats, curves: Floats, numbers: Floats, candidate: Floats,
-    power: Floats, weight: Floats, drawn_c: float, start: bool,
-) -> bool:  # fmt: skip
-    """Solve the lap's currents at the SoC in state[Z]; False when even the sagged mean voltage is gone."""
-    z = state[Z]
-    factor = math.exp(numbers[ACTIVATION] * (1.0 / state[TEMP_K] - 1.0 / numbers[REFERENCE_K]))
-    r0 = factor * interpolate(curves, 1, z)
-    r1 = factor * interpolate(curves, 2, z)
-    r2 = factor * interpolate(curves, 3, z)
+    curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats,
+    z: float, drawn_c: float, temp_k: float, factor: float, mean_a: float, iterations: int,
+) -> Row:  # fmt: skip
+    """Solve the lap's currents at one SoC, from the mean current of the node before."""
+    low, part = place(z, curves.shape[1])
+    ocv = interpolate(curves, cell, 0, low, part)
+    r0 = factor * interpolate(curves, cell, 1, low, part)
+    r1 = factor * interpolate(curves, cell, 2, low, part)
+    r2 = factor * interpolate(curves, cell, 3, low, part)
     lag_z = numbers[LAG] / (3600.0 * numbers[CAPACITY])
-    ocv = interpolate(curves, 0, z)
     fast = r0 + numbers[SHARE1] * r1 + numbers[SHARE2] * r2
-    fast += numbers[SHARE_LAG] * lag_z * ocv_slope(curves, z)
+    fast += numbers[SHARE_LAG] * lag_z * ocv_slope(curves, cell, low)
     total = fast + candidate[OUTSIDE]
     slow1, slow2 = (1.0 - numbers[SHARE1]) * r1, (1.0 - numbers[SHARE2]) * r2
     floor_a = -min(candidate[CHARGE_LIMIT], max(numbers[V_MAX] - ocv, 0.0) / fast)
-    mean, square, u = state[MEAN_A], 0.0, ocv
-    if start:
-        mean = 0.0
-        for k in range(len(power)):
-            mean += weight[k] * max(power[k] / ocv, floor_a)
-    for _ in range(FIRST_ITERATIONS if start else 1):
+    mean, square, u, alive, grown2, grown = mean_a, 0.0, ocv, 1.0, 0.0, 0.0
+    for _ in range(iterations):
         grown2, grown = built_up(mean, drawn_c, numbers[TAU2]), built_up(mean, drawn_c, numbers[LAG_TAU])
-        surface = z - (1.0 - numbers[SHARE_LAG]) * grown * lag_z * mean
-        u = interpolate(curves, 0, surface) - (slow1 + slow2 * grown2) * mean
+        u = ocv_at(curves, cell, z - (1.0 - numbers[SHARE_LAG]) * grown * lag_z * mean)
+        u -= (slow1 + slow2 * grown2) * mean
         if u <= 2.0 * total * mean:
-            return False
+            alive = 0.0
+            break
         mean, square = lap_sums(power, weight, u, total, floor_a)
-    state[MEAN_A], state[SQUARE_A2] = mean, square
-    state[VOLTAGE] = u - total * square / mean
-    state[HEAT] = ocv * mean - (u * mean - fast * square)
-    parts[0], parts[1], parts[2], parts[3] = r0, r1, r2 * grown2, lag_z * grown
-    parts[4] = 1.0 / (u - total * mean)
-    return True
+    voltage, heat = u - total * square / mean, (ocv - u) * mean + fast * square
+    return (z, mean, square, voltage, heat, temp_k, factor, r0, r1, r2 * grown2, lag_z * grown,
+            u - total * mean, alive)  # fmt: skip
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _sagged(curves: Floats, cell: int, node: Row, v_min: float, steps: Floats, c: int) -> float:
+    """Voltage behind R0 at a critical step that just meets the cut-off.
+
+    A filtered current is the filtered power over a voltage: the lap's mean where it comes from the whole
+    lap, the cut-off where it comes from the step itself (bins.py has the shares). A step whose voltage is
+    above the cut-off in truth is above it on this assumption too, so the two are told apart rightly.
+    """
+    mean, below = node[MEAN_V], node[MEAN_V] - v_min
+    i1 = steps[c, 1] / (mean - steps[c, 4] * below)
+    i2 = steps[c, 2] / (mean - steps[c, 5] * below)
+    lag = steps[c, 3] / (mean - steps[c, 6] * below)
+    return float(ocv_at(curves, cell, node[Z] - node[LAG_Z] * lag) - node[R1] * i1 - node[R2] * i2)
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _margins(
-    state: Floats, parts: Floats, curves: Floats, numbers: Floats, candidate: Floats, critical: Floats,
+    curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats, count: int,
     before: Floats, margins: Floats,
 ) -> tuple[float, int]:  # fmt: skip
     """Margin of each critical step; how far towards this node it can still be driven, and what ends it."""
+    if node[ALIVE] == 0.0:
+        return 0.0, CUTOFF
     share, stop = 1.0, RESERVE
-    for c in range(len(critical)):
-        p = critical[c, 0]
-        if _repeats(critical, c):
-            margins[c] = margins[0]
-            continue
-        u = _sagged(state, parts, curves, critical[c])
-        most, why = deliverable(u, parts[0], candidate[OUTSIDE], numbers[V_MIN], candidate[CURRENT_LIMIT])
-        margins[c] = most - p
+    for c in range(count):
+        u = _sagged(curves, cell, node, numbers[V_MIN], steps, c)
+        most, why = deliverable(u, node[R0], candidate[OUTSIDE], numbers[V_MIN], candidate[CURRENT_LIMIT])
+        margins[c] = most - steps[c, 0]
         if margins[c] < 0.0:
-            part = before[c] / (before[c] - margins[c]) if before[c] > 0.0 else 0.0
+            part = before[c] / (before[c] - margins[c])
             if part <= share:
                 share, stop = part, why
     return share, stop
 
 
-@njit(cache=True)
-def _repeats(critical: Floats, c: int) -> bool:
-    """Whether a critical step only fills the table up, as a copy of the first."""
-    return c > 0 and critical[c, 0] == critical[0, 0] and critical[c, 1] == critical[0, 1]
-
-
-@njit(cache=True)
-def _sagged(state: Floats, parts: Floats, curves: Floats, step: Floats) -> float:
-    """Voltage behind R0 at a critical step: its own filtered powers over the lap's mean voltage."""
-    u = interpolate(curves, 0, state[Z] - parts[3] * step[3] * parts[4])
-    return float(u - (parts[1] * step[1] + parts[2] * step[2]) * parts[4])
-
-
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _note_extremes(
-    result: Floats, state: Floats, parts: Floats, curves: Floats, candidate: Floats, critical: Floats
+    out: Floats, n: int, curves: Floats, cell: int, candidate: Row, node: Row, steps: Floats, count: int
 ) -> None:
     """Keep the largest current and the lowest cell voltage of the critical steps at a node."""
-    for c in range(len(critical)):
-        if _repeats(critical, c):
-            continue
-        u, p = _sagged(state, parts, curves, critical[c]), critical[c, 0]
-        total = parts[0] + candidate[OUTSIDE]
+    total = node[R0] + candidate[OUTSIDE]
+    for c in range(count):
+        # Its own voltage is not the cut-off here, so its filtered currents count at the mean voltage.
+        u, p = _sagged(curves, cell, node, node[MEAN_V], steps, c), steps[c, 0]
         current = 2.0 * p / (u + math.sqrt(max(u * u - 4.0 * total * p, 0.0)))
-        result[I_MAX] = max(result[I_MAX], current)
-        result[V_LOW] = min(result[V_LOW], u - parts[0] * current)
+        out[n, I_MAX] = max(out[n, I_MAX], current)
+        out[n, V_LOW] = min(out[n, V_LOW], u - node[R0] * current)
 
 
-@njit(cache=True)
-def _note_stop(result: Floats, stop: int, numbers: Floats, candidate: Floats) -> None:
+@njit(cache=True, error_model="numpy")
+def _note_stop(out: Floats, n: int, stop: int, numbers: Row, candidate: Row) -> None:
     """Record why the pack stopped; the limit that it met is an extreme by definition."""
-    result[STOP] = stop
+    out[n, STOP] = stop
     if stop == CUTOFF:
-        result[V_LOW] = min(result[V_LOW], numbers[V_MIN])
+        out[n, V_LOW] = min(out[n, V_LOW], numbers[V_MIN])
     if stop == CURRENT:
-        result[I_MAX] = candidate[CURRENT_LIMIT]
+        out[n, I_MAX] = candidate[CURRENT_LIMIT]
 
 
-@njit(cache=True)
-def _advance(result: Floats, old: Floats, new: Floats, drop_c: float, share: float) -> None:
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _advance(out: Floats, n: int, old: Row, new: Row, drop_c: float, share: float) -> None:
     """Add the part `share` of an interval that draws drop_c, its integrands linear between the nodes."""
-    first = drop_c * (share - 0.5 * share * share)
-    last = drop_c * 0.5 * share * share
-    result[TIME] += first / old[MEAN_A] + last / new[MEAN_A]
-    result[CHARGE] += first + last
-    result[ENERGY] += first * old[VOLTAGE] + last * new[VOLTAGE]
-    result[SQUARE_S] += first * old[SQUARE_A2] / old[MEAN_A] + last * new[SQUARE_A2] / new[MEAN_A]
-    result[HEAT_J] += first * old[HEAT] / old[MEAN_A] + last * new[HEAT] / new[MEAN_A]
-    result[SOC_STOP] = old[Z] + share * (new[Z] - old[Z])
-    result[TEMP_END] = new[TEMP_K]
+    first = drop_c * (share - 0.5 * share * share) / old[MEAN_A]
+    last = drop_c * 0.5 * share * share / new[MEAN_A]
+    out[n, TIME] += first + last
+    out[n, ENERGY] += first * old[MEAN_A] * old[VOLTAGE] + last * new[MEAN_A] * new[VOLTAGE]
+    out[n, SQUARE_S] += first * old[SQUARE_A2] + last * new[SQUARE_A2]
+    out[n, HEAT_J] += first * old[HEAT] + last * new[HEAT]
+    out[n, SOC_STOP] = old[Z] + share * (new[Z] - old[Z])
+    out[n, TEMP_END] = old[TEMP_K] + share * (new[TEMP_K] - old[TEMP_K])
 
 
-@njit(cache=True)
-def _warmed(state: Floats, candidate: Floats, drop_c: float) -> float:
-    """Cell temperature after an interval, heated as at its start."""
-    rise = candidate[RESISTANCE_K_W] * state[HEAT]
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _warmed(node: Row, numbers: Row, candidate: Row, drop_c: float) -> tuple[float, float]:
+    """Cell temperature after an interval, heated as at its start, and the factor on the resistances."""
     if candidate[RESISTANCE_K_W] <= 0.0:
-        return float(state[TEMP_K])
+        return node[TEMP_K], node[FACTOR]
     tau = candidate[RESISTANCE_K_W] * candidate[CAPACITY_J_K]
-    end = candidate[AIR_K] + rise
-    return float(end + (state[TEMP_K] - end) * math.exp(-drop_c / (state[MEAN_A] * tau)))
+    end = candidate[AIR_K] + candidate[RESISTANCE_K_W] * node[HEAT]
+    temp_k = end + (node[TEMP_K] - end) * math.exp(-drop_c / (node[MEAN_A] * tau))
+    return temp_k, arrhenius(temp_k, numbers[ACTIVATION], numbers[REFERENCE_K])
 
 
-@njit(cache=True)
-def _begin(
-    result: Floats, old: Floats, soc: tuple[float, float, int], curves: Floats, numbers: Floats,
-    candidate: Floats, power: Floats, weight: Floats, critical: Floats, margins: Floats,
-) -> bool:  # fmt: skip
-    """The first node: whether the full pack can drive the ride at all."""
-    parts = np.zeros(5)
-    old[:] = 0.0
-    old[Z], old[TEMP_K] = soc[0], candidate[AIR_K]
-    result[SOC_STOP], result[TEMP_END], result[V_LOW] = soc[0], candidate[AIR_K], numbers[V_MAX]
-    stop = CUTOFF
-    if _node(old, parts, curves, numbers, candidate, power, weight, 0.0, True):
-        margins[0, :] = 0.0
-        stop = _margins(old, parts, curves, numbers, candidate, critical, margins[0], margins[1])[1]
-    if stop == RESERVE:
-        _note_extremes(result, old, parts, curves, candidate, critical)
-    else:
-        _note_stop(result, stop, numbers, candidate)
-    return stop == RESERVE
+@njit(cache=True, error_model="numpy")
+def _first_node(
+    curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats, z: float
+) -> Row:
+    """The full pack, iterated from the current that it would give without sag."""
+    ocv, mean = ocv_at(curves, cell, z), 0.0
+    floor_a = -candidate[CHARGE_LIMIT]
+    for k in range(len(power)):
+        mean += weight[k] * max(power[k] / ocv, floor_a)
+    factor = arrhenius(candidate[AIR_K], numbers[ACTIVATION], numbers[REFERENCE_K])
+    return _node(curves, cell, numbers, candidate, power, weight, z, 0.0, candidate[AIR_K], factor, mean,
+                 FIRST_ITERATIONS)  # fmt: skip
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _run_down(
-    result: Floats, state: Floats, soc: tuple[float, float, int], curves: Floats, numbers: Floats,
-    candidate: Floats, power: Floats, weight: Floats, critical: Floats, margins: Floats,
+    out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats,
+    weight: Floats, steps: Floats, count: int, margins: Floats, before: Floats,
+    soc: tuple[float, float, int],
 ) -> None:  # fmt: skip
     """Visit the nodes from full to reserve; in the interval that fails, again in SUB_STEPS finer ones."""
-    old, new, parts = state[0], state[1], np.zeros(5)
-    charge = 3600.0 * numbers[CAPACITY]
+    out[n, SOC_STOP], out[n, TEMP_END], out[n, V_LOW] = soc[0], candidate[AIR_K], numbers[V_MAX]
+    old = _first_node(curves, cell, numbers, candidate, power, weight, soc[0])
+    share, stop = _margins(curves, cell, numbers, candidate, old, steps, count, before, margins)
+    if stop != RESERVE:
+        _note_stop(out, n, stop, numbers, candidate)
+        return
+    _note_extremes(out, n, curves, cell, candidate, old, steps, count)
     step, left, fine, last_stop = (soc[0] - soc[1]) / soc[2], soc[2], False, RESERVE
     while left > 0:
-        margins[0, :] = margins[1]
-        drop = step * charge
-        new[:] = old
-        new[Z], new[TEMP_K] = old[Z] - step, _warmed(old, candidate, drop)
-        drawn = (soc[0] - new[Z]) * charge
-        share, stop = 0.0, CUTOFF
-        if _node(new, parts, curves, numbers, candidate, power, weight, drawn, False):
-            share, stop = _margins(new, parts, curves, numbers, candidate, critical, margins[0], margins[1])
+        before[:count] = margins[:count]
+        z, drop = old[Z] - step, step * 3600.0 * numbers[CAPACITY]
+        temp_k, factor = _warmed(old, numbers, candidate, drop)
+        new = _node(curves, cell, numbers, candidate, power, weight, z,
+                    (soc[0] - z) * 3600.0 * numbers[CAPACITY], temp_k, factor, old[MEAN_A], 1)  # fmt: skip
+        share, stop = _margins(curves, cell, numbers, candidate, new, steps, count, before, margins)
         if stop != RESERVE and not fine:
-            margins[1, :] = margins[0]
+            margins[:count] = before[:count]
             fine, last_stop, left, step = True, stop, SUB_STEPS, step / SUB_STEPS
             continue
-        _advance(result, old, new, drop, share)
+        _advance(out, n, old, new, drop, share)
         if stop != RESERVE:
-            _note_stop(result, stop, numbers, candidate)
-            return
+            last_stop = stop
+            break
         left -= 1
         if fine or left == 0:
-            _note_extremes(result, new, parts, curves, candidate, critical)
-        old[:] = new
-    # Finer steps may just pass the node at which a coarse one failed: it ends there all the same.
-    _note_stop(result, last_stop, numbers, candidate)
+            _note_extremes(out, n, curves, cell, candidate, new, steps, count)
+        old = new
+    # Finer steps may just pass the node at which a coarse one failed: the range ends there all the same.
+    _note_stop(out, n, last_stop, numbers, candidate)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
+def _load(
+    bins: tuple[Floats, Floats], critical: Floats, cell: int, candidate: Row, drive: Row, masses: Row,
+    power: Floats, steps: Floats,
+) -> None:  # fmt: skip
+    """Fill in one cell's power in each bin, and at the critical steps with its filtered values."""
+    share = 1.0 / candidate[CELLS]
+    gain, regen, accessory = share / drive[0], share * drive[1], share * drive[2]
+    for k in range(len(power)):
+        wheel = bins[0][k] + bins[1][k] * candidate[MASS]
+        power[k] = max(wheel * gain, wheel * regen) + accessory
+    along = (candidate[MASS] - masses[0]) / (masses[1] - masses[0]) if masses[1] > masses[0] else 0.0
+    for s in range(steps.shape[0]):
+        for f in range(steps.shape[1]):
+            low, high = critical[cell, s, f, 0], critical[cell, s, f, 1]
+            steps[s, f] = (low + along * (high - low)) * (share if f < 4 else 1.0)
+
+
+@njit(cache=True, error_model="numpy")
 def run_block(
-    cell: NDArray[np.int64], candidates: Floats, curves: Floats, table: Floats, critical: Floats,
-    bins: tuple[Floats, Floats, Floats], drive: tuple[float, float, float], masses: tuple[float, float],
-    soc: tuple[float, float, int],
+    cell: Ints, candidates: Floats, curves: Floats, table: Floats, critical: Floats, counts: Ints,
+    bins: tuple[Floats, Floats, Floats], drive: Row, masses: Row, soc: tuple[float, float, int],
 ) -> Floats:  # fmt: skip
     """Run every candidate down; one row of RESULT columns each, in one cell's terms."""
-    constant, per_mass, weight = bins
-    efficiency, regen, accessory = drive
     out = np.zeros((len(cell), RESULT))
-    power, state = np.empty(len(weight)), np.empty((2, STATE))
+    power, weight = np.empty(len(bins[2])), bins[2]
     steps = np.empty((critical.shape[1], critical.shape[2]))
-    margins = np.empty((2, critical.shape[1]))
-    gain = 1.0 / efficiency
+    margins, before = np.zeros(critical.shape[1]), np.zeros(critical.shape[1])
     for n in range(len(cell)):
-        candidate, c = candidates[n], cell[n]
-        for k in range(len(weight)):
-            wheel = constant[k] + per_mass[k] * candidate[MASS]
-            power[k] = (max(wheel * gain, wheel * regen) + accessory) / candidate[CELLS]
-        along = (candidate[MASS] - masses[0]) / (masses[1] - masses[0]) if masses[1] > masses[0] else 0.0
-        for s in range(steps.shape[0]):
-            for f in range(4):
-                low, high = critical[c, s, f, 0], critical[c, s, f, 1]
-                steps[s, f] = (low + along * (high - low)) / candidate[CELLS]
-        if _begin(
-            out[n], state[0], soc, curves[c], table[c], candidate, power, weight, steps, margins
-        ):
-            _run_down(out[n], state, soc, curves[c], table[c], candidate, power, weight, steps, margins)
+        c, t, q = cell[n], table, candidates
+        numbers = (t[c, 0], t[c, 1], t[c, 2], t[c, 3], t[c, 4], t[c, 5], t[c, 6], t[c, 7], t[c, 8],
+                   t[c, 9], t[c, 10], t[c, 11])  # fmt: skip
+        candidate = (q[n, 0], q[n, 1], q[n, 2], q[n, 3], q[n, 4], q[n, 5], q[n, 6], q[n, 7])
+        _load((bins[0], bins[1]), critical, c, candidate, drive, masses, power, steps)
+        _run_down(out, n, curves, c, numbers, candidate, power, weight, steps, counts[c], margins, before,
+                  soc)  # fmt: skip
     return out

@@ -66,9 +66,13 @@ def simulate(
     In each step the power is constant and the current is the lower root of r·I² − u·I + P = 0; the voltages
     of R1, R2 and the lag are advanced exactly for constant current, and enter the solution at mid-step. The
     run ends when a step asks for more than the pack gives at the cut-off, the current limit or the matched
-    load, or at the reserve. So that the range changes smoothly with the design, the end is interpolated: at
-    the reserve by charge between the ends of the last lap, at a failing step by its power margin in this lap
-    and the lap before; in the first lap, the range ends at the failing step.
+    load, or at the reserve. So that the range changes smoothly with the design, the end is interpolated: a
+    step that fails is placed between its state one lap ago and now, where it could just be driven; the
+    other steps are looked at too, one lap ahead, as a harder one that was not due yet may fail at a higher
+    SoC, and the SoC at which the ride can no longer be driven in full ends the range; and the unfinished lap
+    counts by its share of the lap's charge, as in `range_block`. In the first lap the range ends at the
+    failing step. Consumption, heat and rms current are means over whole laps, or over what was driven of the
+    first.
 
     Parameters
     ----------
@@ -100,8 +104,8 @@ def simulate(
     for n, mass_kg in enumerate(table[:, kernel.MASS]):
         power, lap_s, lap_way = _fine_steps(steps, mass_kg=float(mass_kg), step_max_s=step_max_s)
         rows[n] = simkernel.run(
-            power / table[n, kernel.CELLS], lap_s, lap_way, curves[cell[n]], numbers[cell[n]], table[n],
-            (start_soc, reserve_soc), MAX_STEPS, np.empty((0, simkernel.RECORD)), 1,
+            power / table[n, kernel.CELLS], lap_s, lap_way, curves, cell[n], numbers[cell[n]],
+            table[n], (start_soc, reserve_soc), MAX_STEPS, np.empty((0, simkernel.RECORD)), 1,
         )  # fmt: skip
     if np.any(rows[:, simkernel.STOP] < 0):
         raise ValueError(f"candidate {int(np.argmin(rows[:, simkernel.STOP]))} is never emptied by this ride")
@@ -144,13 +148,12 @@ def simulate_trace(
         raise ValueError(f"a trace is of one design, found {len(cell)}")
     power, lap_s, lap_way = _fine_steps(steps, mass_kg=float(table[0, kernel.MASS]), step_max_s=STEP_MAX_S)
     power = power / table[0, kernel.CELLS]
-    curves, numbers = ride.cells.curves()[cell[0]], ride.table[cell[0]]
-    soc = (start_soc, reserve_soc)
-    none = np.empty((0, simkernel.RECORD))
-    first = simkernel.run(power, lap_s, lap_way, curves, numbers, table[0], soc, MAX_STEPS, none, 1)
+    fixed = (power, lap_s, lap_way, ride.cells.curves(), cell[0], ride.table[cell[0]], table[0],
+             (start_soc, reserve_soc), MAX_STEPS)  # fmt: skip
+    first = simkernel.run(*fixed, np.empty((0, simkernel.RECORD)), 1)
     every = max(int(first[simkernel.STEPS] // points) + 1, 1)
     record = np.full((int(first[simkernel.STEPS]) // every + 1, simkernel.RECORD), np.nan)
-    simkernel.run(power, lap_s, lap_way, curves, numbers, table[0], soc, MAX_STEPS, record, every)
+    simkernel.run(*fixed, record, every)
     time, way, z, cell_v, pack_v, current, temp = record[np.isfinite(record[:, 0])].T
     volts, amps = pack_v * series[0], current * parallel[0]
     return RideTrace(time, way / 1000.0, z, volts, amps, volts * amps, cell_v, temp - CELSIUS_K)
