@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from optimizer.pack import bill
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(
     need=st.integers(0, 60),
     price=st.floats(0.5, 9.0),

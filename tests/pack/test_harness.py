@@ -31,7 +31,7 @@ def places_of(*sizes: int, seed: int = 3) -> Places:
     return Places(rng.uniform(0, 500, shape), rng.uniform(0, 500, shape), rng.uniform(0, 500, shape), sizes)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     sizes=st.lists(st.integers(0, 5), min_size=1, max_size=3),
     data=st.data(),
