@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import groupby
 from typing import TYPE_CHECKING
 
 from optimizer.review import expected
@@ -81,8 +80,9 @@ def _measure(design: Design) -> Step:
         f"such a cell may drain itself.",
         f"Reject cells whose resistance is more than {RESISTANCE_SPREAD:.0%} above the middle of the batch. "
         f"The catalog says {dcir:g} mΩ as DCIR; a 1 kHz meter shows less, so compare cells with one meter.",
-        f"Make groups of {row['parallel']} whose sums of capacity, or means of resistance, are as equal as the "
-        f"batch allows. Bring all cells to within {VOLTAGE_SPREAD_V * 1000:.0f} mV before any are joined.",
+        f"Make groups of {row['parallel']} whose sums of capacity, or means of resistance, are as "
+        f"equal as the batch allows. Bring all cells to within "
+        f"{VOLTAGE_SPREAD_V * 1000:.0f} mV before any are joined.",
     )
     return Step("Measure and match the cells", checks, note="Limits of spread: common practice.")
 
@@ -99,15 +99,13 @@ def _insulate() -> Step:
 def _place(design: Design) -> Step:
     rows: list[tuple[str, ...]] = []
     for station in design.stations:
-        faces = expected.positive_faces(station)
-        for face, run in groupby(faces, key=lambda item: (item[0] % 2, item[2])):
-            for group, cells, _ in run:
-                rows.append((station.compartment.name, str(group), str(cells), face[1]))
+        for group, cells, face in expected.positive_faces(station):
+            rows.append((station.compartment.name, str(group), str(cells), face))
     checks = (
         "Print the case, try it in its box with the lid on, and try one cell in every bore before the rest.",
         "Set the cells group by group from the drawing. Positive ends point as in the table.",
-        "Have a second person check the polarity of every group against the drawing before anything is welded. "
-        "One turned cell is a short circuit through its neighbours.",
+        "Have a second person check the polarity of every group against the drawing before anything is "
+        "welded. One turned cell is a short circuit through its neighbours.",
     )
     return Step("Place the cells", checks, (("box", "group", "cells", "positive ends on face"), tuple(rows)))
 
@@ -135,10 +133,11 @@ def _weld(design: Design) -> Step:
     layers = int(design.strip.get("layers", 1))
     checks = (
         "Cover every group that is not being worked on; a strip that falls across two plates burns.",
-        f"Weld the plates in the order of their numbers. Strips that lie in the series direction carry the pack "
-        f"current: {layers} layer{'s' if layers != 1 else ''} there. Strips within a group only level it.",
-        "Two weld pairs at least on each end. On the negative end weld off its centre: the seal or vent of "
-        "some cells lies there, and the inner tab behind it.",
+        f"Weld the plates in the order of their numbers. Strips that lie in the series direction carry "
+        f"the pack current: {layers} layer{'s' if layers != 1 else ''} there. Strips within "
+        f"a group only level it.",
+        "Two weld pairs at least on each end. No weld on the centre of the negative end, where the "
+        "inner tab is: weld off its centre.",
         "After each plate check by eye and by a light pull that every weld holds.",
     )
     return Step("Weld the plates", checks, (tuple(name.replace("_mm", " [mm]") for name in columns), rows))
@@ -156,7 +155,8 @@ def _verify(design: Design) -> Step:
         rows.append((module.name, groups, f"{v.full_v:.2f}", f"{v.nominal_v:.2f}", f"{v.empty_v:.2f}"))
     cells = expected.group_resistance_mohm(design)
     checks = (
-        "Measure every group: all must agree within 10 mV. A group that sinks overnight holds a bad cell or weld.",
+        "Measure every group: all must agree within 10 mV. A group that sinks overnight holds a bad "
+        "cell or weld.",
         "Measure every case. Its voltage is the number of its groups times the mean voltage of your cells; "
         "the table gives it at the ends of the window.",
         f"Measure the drop over each plate under a known current. The cells of one group alone have "
@@ -172,10 +172,11 @@ def _balance(design: Design) -> Step:
         for pin, (name, place, v) in enumerate(expected.taps(design, module), start=1):
             rows.append((module.name, str(pin), name, place, f"{v.nominal_v:.1f}", f"{v.full_v:.1f}"))
     checks = (
-        "Lay the balance leads from the negative end upwards, one after the other, each insulated before the next.",
+        "Lay the balance leads from the negative end upwards, one after the other, each insulated before "
+        "the next.",
         "Number both ends of every lead. Pins as in the table; pin 1 is the most negative.",
-        "Measure every pin of the plug against pin 1 before it meets the BMS. Each must be one group more than "
-        "the last; one wrong order destroys a BMS.",
+        "Measure every pin of the plug against pin 1 before it meets the BMS. Each must be one group more "
+        "than the last; one wrong order destroys a BMS.",
     )
     headers = ("case", "pin", "lead", "tap", "nominal to pin 1 [V]", "full to pin 1 [V]")
     return Step("Balance leads", checks, (headers, tuple(rows)))
@@ -185,7 +186,8 @@ def _isolation(design: Design) -> Step:
     full = float(design.row["voltage_full_v"])
     least = INSULATION_OHM_PER_V * full
     checks = (
-        "Cover plates and edges; no strip, lead or weld may be able to chafe through to its neighbour or the box.",
+        "Cover plates and edges; no strip, lead or weld may be able to chafe through to its neighbour or "
+        "the box.",
         f"Measure from each pack terminal to the box: at least {least / 1000:.1f} kΩ "
         f"({INSULATION_OHM_PER_V:.0f} Ω per volt of full charge); a dry new pack shows megohms.",
         "Shake the pack gently and measure again.",
@@ -202,7 +204,8 @@ def _harness(design: Design) -> Step:
     fuse = design.fuse
     rating = f", {float(fuse['current_a']):g} A" if "current_a" in fuse else ""
     checks = (
-        f"Fit the fuse ({fuse['id']}{rating}) first, at the positive terminal, and leave it open until the end.",
+        f"Fit the fuse ({fuse['id']}{rating}) first, at the positive terminal, and leave it open until "
+        f"the end.",
         "Join the cases with the power wires of the table, positive to negative in the chain's order. "
         "Measure the voltage across each pair of ends before you close it.",
         "Secure every wire where it leaves a box; edges get a grommet.",
@@ -214,8 +217,8 @@ def _harness(design: Design) -> Step:
 def _bms(design: Design) -> Step:
     row = design.row
     checks = (
-        f"BMS last ({design.bms['id']}): power negative first, then the balance plugs in the order of the pack, "
-        f"as its own papers say.",
+        f"BMS last ({design.bms['id']}): power negative first, then the balance plugs in the order "
+        f"of the pack, as its own papers say.",
         f"Check that it is set to {row['series']} in series and to this cell's window, "
         f"{float(design.cell['voltage_min_v']):g} to {float(design.cell['voltage_max_v']):g} V.",
         "Check that the voltages it reports are those you measured, group by group.",
@@ -234,10 +237,12 @@ def _first_charge(design: Design) -> Step:
         ("mass", quantity("pack_mass_kg", row["pack_mass_kg"])),
     )
     checks = (
-        "Close the fuse, charge for the first time outdoors or in a place that may burn, at a tenth of the capacity "
-        "per hour, and stay with it.",
-        "Stop if a group runs ahead of the others by more than 30 mV or a cell gets warmer than its neighbours.",
-        "Measure the pack against the table. Resistance: voltage step over current step after 10 s of a known load.",
+        "Close the fuse, charge for the first time outdoors or in a place that may burn, at a tenth of "
+        "the capacity per hour, and stay with it.",
+        "Stop if a group runs ahead of the others by more than 30 mV or a cell gets warmer than "
+        "its neighbours.",
+        "Measure the pack against the table. Resistance: voltage step over current step after 10 s "
+        "of a known load.",
         "Ride gently first; check bolts, temperature and group voltages after the first ten rides.",
     )
     return Step("First charge and final check", checks, (("measured on the pack", "expected"), rows))
@@ -247,10 +252,10 @@ GENERAL = (
     "These figures are calculated, not tested. A builder checks them; cellstow certifies nothing.",
     "Lithium cells hold their energy while you work: wear eye protection, take off rings and watches, use "
     "insulated tools, have sand or a class D or water-mist extinguisher and a way out.",
-    "Local codes rule. Where they ask for licensed practice, or where the pack is for sale, hire or public roads, "
-    "leave the work and its approval to those who hold the licence.",
-    "Transport of lithium batteries is regulated (UN 38.3 and the rules of each carrier); a pack of one's own "
-    "making has not passed these tests.",
+    "Local codes rule. Where they ask for licensed practice, or where the pack is for sale, hire or public "
+    "roads, leave the work and its approval to those who hold the licence.",
+    "Transport of lithium batteries is regulated (UN 38.3 and the rules of each carrier); a pack of one's "
+    "own making has not passed these tests.",
 )
 
 
@@ -295,8 +300,8 @@ def build_markdown(design: Design) -> str:
         f"# Build sheet: {_markdown_cell(str(design.title))}",
         "",
         f"Design {_markdown_cell(str(row['design_id']))}: {row['series']}S{row['parallel']}P of "
-        f"{_markdown_cell(str(row['cell_id']))}, {row['cell_count']} cells. Groups and plates are numbered from "
-        f"the pack's negative terminal, as on the drawings (layout.svg).",
+        f"{_markdown_cell(str(row['cell_id']))}, {row['cell_count']} cells. Groups and plates are numbered "
+        f"from the pack's negative terminal, as on the drawings (layout.svg).",
         "",
         "Made by cellstow; check before use.",
         "",

@@ -100,7 +100,7 @@ def voltages(design: Design, *, groups: int) -> Voltages:
 
 
 def taps(design: Design, module: Module) -> list[tuple[str, str, Voltages]]:
-    """Balance taps of a case, from its negative end: name, where it is soldered or welded, voltage to the first.
+    """Balance taps of a case, from its negative end: name, where it is joined, voltage to the first.
 
     Parameters
     ----------

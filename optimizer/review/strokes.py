@@ -11,9 +11,10 @@ from matplotlib.collections import LineCollection, PatchCollection
 from matplotlib.patches import Circle, PathPatch
 from matplotlib.patches import Polygon as PolygonPatch
 from matplotlib.path import Path
-from shapely.geometry import LineString, Polygon
+from shapely.geometry import Polygon
 
 from optimizer.review import look
+from optimizer.review.views import strip_outline
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -142,12 +143,10 @@ def strips(axes: Axes, lines: Iterable[tuple[Point, Point]], *, width: float, st
         Whether the pieces lie in the series direction.
     """
     bands: list[Patch] = []
-    for start, end in lines:
-        way = np.subtract(end, start)
-        # Strips reach a little past the weld.
-        reach = way / max(float(np.hypot(*way)), 1e-9) * width * 0.35
-        band = LineString([tuple(np.subtract(start, reach)), tuple(np.add(end, reach))])
-        bands.append(PolygonPatch(np.asarray(band.buffer(width / 2, cap_style="flat").exterior.coords)))
+    for ends in lines:
+        bands.append(
+            PolygonPatch(np.asarray(strip_outline(np.asarray(ends), width_mm=width).exterior.coords))
+        )
     colour, level = (look.STRIP, 7) if strong else ("#c3c4c2", 6)
     axes.add_artist(
         PatchCollection(

@@ -208,6 +208,27 @@ def strip_lines(station: Station, *, pairs: Ints, members: Ints) -> tuple[Ints, 
     return tied[~same], tied[same]
 
 
+def strip_outline(ends_mm: Floats, *, width_mm: float) -> Polygon:
+    """A piece of strip from cell to cell, reaching a third of its width past both middles.
+
+    Parameters
+    ----------
+    ends_mm : ndarray, shape (2, 2)
+        Middles of the two cells [mm].
+    width_mm : float
+        [mm]
+
+    Returns
+    -------
+    Polygon
+        A rectangle [mm].
+    """
+    way = (ends_mm[1] - ends_mm[0]) / max(float(np.hypot(*(ends_mm[1] - ends_mm[0]))), 1e-9)
+    along, across = way * width_mm / 3.0, np.array([-way[1], way[0]]) * width_mm / 2.0
+    a, b = ends_mm[0] - along, ends_mm[1] + along
+    return Polygon([a + across, a - across, b - across, b + across])
+
+
 def ribbon(station: Station, *, view: View, members: Ints, pairs: Ints, margin_mm: float) -> shapely.Geometry:
     """One shape around a group's cells, reaching from neighbour to neighbour.
 

@@ -125,18 +125,18 @@ def make_design(**changes):
             ("deck +", "stem −", "power", 640.0, "w-6", 6.0, 2.0, 44.0, 2.1, "", 0),
             ("stem +", "pack connector at BMS", "power", 700.0, "w-6", 6.0, 2.2, 47.0, 2.4, "", 0),
             *[
-                (f"deck group {max(k, 1)} {'+' if k else '−'}", "BMS", "balance", 180.0 + 20 * k, "w-025", 0.25,
-                 12.0, 0.9, 0.05, "deck", 1)
+                (f"deck group {max(k, 1)} {'+' if k else '−'}", "BMS", "balance", 180.0 + 20 * k, "w-025",
+                 0.25, 12.0, 0.9, 0.05, "deck", 1)
                 for k in range(15)
             ],
             *[
-                (f"stem group {max(k, 15)} {'+' if k > 14 else '−'}", "BMS", "balance", 520.0 + 20 * k, "w-025",
-                 0.25, 30.0, 2.2, 0.11, "stem", 1)
+                (f"stem group {max(k, 15)} {'+' if k > 14 else '−'}", "BMS", "balance", 520.0 + 20 * k,
+                 "w-025", 0.25, 30.0, 2.2, 0.11, "stem", 1)
                 for k in range(14, 19)
             ],
         ],
-        columns=["from", "to", "purpose", "length_mm", "wire", "area_mm2", "resistance_mohm", "mass_g", "cost",
-                 "connector", "pins"],
+        columns=["from", "to", "purpose", "length_mm", "wire", "area_mm2", "resistance_mohm", "mass_g",
+                 "cost", "connector", "pins"],
     )  # fmt: skip
     plates = pd.DataFrame(
         [(f"deck {k}", 3, "nickel", 0.15, 8.0, 20.0, 2) for k in range(15)],

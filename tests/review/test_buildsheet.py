@@ -69,8 +69,9 @@ def test_expected_values_are_on_the_sheet(sheet):
 def test_checks_of_good_practice_are_on_the_sheet(sheet):
     low = sheet.lower()
     for text in (
-        "measure the rest voltage and the resistance of every cell", "insulating ring", "polarity of every group",
-        "clean strip", "peel the strip off", "too hot", "too cold", "off its centre", "series direction",
+        "measure the rest voltage and the resistance of every cell", "insulating ring",
+        "polarity of every group", "clean strip", "peel the strip off", "too hot",
+        "too cold", "off its centre", "series direction",
         "pin 1 is the most negative", "bms last", "60 v dc", "local codes", "licensed practice", "un 38.3",
         "to the box: at least 7.6 kω",
     ):  # fmt: skip

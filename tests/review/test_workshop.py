@@ -1,0 +1,54 @@
+"""The workshop folder is complete, reads back, and is the same when written again."""
+
+import hashlib
+
+import pandas as pd
+import pytest
+
+from optimizer.review import workshop
+from optimizer.review.workshop import bill_with_totals, has_cad, write_design
+
+
+@pytest.fixture(scope="module")
+def folder(design, tmp_path_factory):
+    place = tmp_path_factory.mktemp("design")
+    written = write_design(place, design, dpi=50)
+    return place, written
+
+
+def test_folder_is_complete_and_holds_no_leftovers(folder):
+    place, written = folder
+    names = {path.name for path in place.iterdir()}
+    assert names == {path.name for path in written}
+    assert {"layout.svg", "layout.png", "layout.dxf", "ride.svg", "plates.csv", "harness.csv", "bill.csv",
+            "build.md"} <= names  # fmt: skip
+    assert any(name.endswith(".stl") for name in names) == has_cad()
+
+
+def test_tables_read_back(folder, design):
+    place, _ = folder
+    bill = pd.read_csv(place / "bill.csv")
+    assert bill["cost"].iloc[-1] == pytest.approx(design.bill["cost"].sum())
+    assert bill["item"].iloc[-1] == "total"
+    assert len(pd.read_csv(place / "harness.csv")) == len(design.harness)
+    assert list(pd.read_csv(place / "plates.csv").columns) == list(design.plates.columns)
+
+
+def test_written_again_it_is_the_same(folder, design, tmp_path):
+    place, _ = folder
+    for path in write_design(tmp_path, design, cases=False, dpi=50):
+        old, new = (place / path.name).read_bytes(), path.read_bytes()
+        assert hashlib.sha256(old).hexdigest() == hashlib.sha256(new).hexdigest(), path.name
+
+
+def test_totals_leave_the_bill_alone(design):
+    before = design.bill.copy()
+    assert bill_with_totals(design.bill)["mass_g"].iloc[-1] == pytest.approx(before["mass_g"].sum())
+    pd.testing.assert_frame_equal(design.bill, before)
+
+
+def test_cases_without_their_extra_are_refused_before_anything_is_written(design, tmp_path, monkeypatch):
+    monkeypatch.setattr(workshop, "has_cad", lambda: False)
+    with pytest.raises(ImportError, match=r"cellstow\[cad\]"):
+        write_design(tmp_path / "out", design, cases=True)
+    assert not (tmp_path / "out").exists()
