@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from optimizer.cell import (
+    GAS_CONSTANT_J_MOL_K,
+    LAG_GAINS,
+    LAG_RATES,
+    REFERENCE_TEMP_C,
+    CellModel,
+    pulse_resistance_ohm,
+)
 
 Floats = NDArray[np.float64]
 
@@ -108,3 +118,75 @@ class CellArrays:
     def curves(self) -> Floats:
         """OCV, R0, R1, R2 per grid point, side by side in memory, shape (n_cells, n_soc, 4)."""
         return np.ascontiguousarray(np.stack([self.ocv_v, self.r0_ohm, self.r1_ohm, self.r2_ohm], axis=2))
+
+
+def from_models(
+    models: Sequence[CellModel], *, points: int = 101, current_c_rate: float | None = None
+) -> CellArrays:
+    """Cell models in the form that the ride reads: three resistances and one lag.
+
+    R0 is the drop after 0.1 s over the current, R1 what comes on top until 10 s, R2 what a lasting load adds;
+    each less what the lag takes from the OCV by then, so that 0.1 s, 10 s and the lasting drop are the
+    model's own at the reference current. The model's two surfaces become one, whose steady lag is their
+    mean weighted by voltage.
+
+    Parameters
+    ----------
+    models : sequence of CellModel
+        At least one.
+    points : int
+        Length of the SoC grid, at least 2 [-].
+    current_c_rate : float, optional
+        Current over capacity at which the kinetic and electrolyte drops count; each model's reference current
+        if left out [1/h].
+
+    Returns
+    -------
+    CellArrays
+
+    Raises
+    ------
+    ValueError
+        If there is no model or fewer than two points.
+    """
+    if not models or points < 2:
+        raise ValueError("from_models needs at least one model and two points")
+    soc = np.linspace(0.0, 1.0, points)
+    rows = [_resistances(model, soc=soc, current_c_rate=current_c_rate) for model in models]
+    delay = float((LAG_GAINS / LAG_RATES).sum() / LAG_GAINS.sum()) * 15.0
+
+    def column(values: Sequence[float]) -> Floats:
+        return np.array(values, dtype=np.float64)
+
+    capacity = column([m.capacity_ah for m in models])
+    lag_s = column([m.lag_soc_per_a for m in models]) * 3600.0 * capacity
+    return CellArrays(
+        ocv_v=np.array([np.maximum.accumulate(np.interp(soc, m.soc, m.ocv_v)) for m in models]),
+        r0_ohm=np.array([row[0] for row in rows]), r1_ohm=np.array([row[1] for row in rows]),
+        r2_ohm=np.array([row[2] for row in rows]), capacity_ah=capacity,
+        tau1_s=column([m.tau1_s for m in models]), tau2_s=column([m.tau2_s for m in models]),
+        lag_s=lag_s, lag_tau_s=np.maximum(lag_s * delay, 1.0),
+        voltage_min_v=column([m.voltage_min_v for m in models]),
+        voltage_max_v=column([m.voltage_max_v for m in models]),
+        activation_k=column([m.activation_energy_j_mol / GAS_CONSTANT_J_MOL_K for m in models]),
+        reference_temp_c=np.full(len(models), REFERENCE_TEMP_C),
+    )  # fmt: skip
+
+
+def _resistances(
+    model: CellModel, *, soc: Floats, current_c_rate: float | None
+) -> tuple[Floats, Floats, Floats]:
+    """R0, R1, R2 over the grid, so that the drops after 0.1 s, 10 s and for ever are the model's own."""
+    amps = model.reference_current_a if current_c_rate is None else current_c_rate * model.capacity_ah
+    first, ten, ever = (
+        np.interp(soc, model.soc, pulse_resistance_ohm(model, seconds=seconds, current_a=amps))
+        for seconds in (0.1, 10.0, np.inf)
+    )
+    at = np.interp(soc, model.soc, model.ocv_v)
+    lagged = (at - np.interp(soc - model.lag_soc_per_a * amps, model.soc, model.ocv_v)) / amps
+    lag_s = model.lag_soc_per_a * 3600.0 * model.capacity_ah
+    delay = max(lag_s * float((LAG_GAINS / LAG_RATES).sum() / LAG_GAINS.sum()) * 15.0, 1.0)
+    grown10 = -np.expm1(-10.0 / delay)
+    r1 = np.maximum(ten - first - lagged * grown10, 0.0)
+    r1 = r1 / -np.expm1(-10.0 / model.tau1_s)
+    return np.maximum(first, 1e-6), r1, np.maximum(ever - first - r1 - lagged, 0.0)

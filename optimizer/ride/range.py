@@ -19,7 +19,7 @@ Ints = NDArray[np.int64]
 STOP_NAMES = ("reserve", "cell cut-off", "current limit", "power not available")
 """Why a range ends, by stop code."""
 
-INTERVALS = 24
+INTERVALS = 20
 """SoC intervals of the fast form."""
 
 
