@@ -1,4 +1,4 @@
-"""Compiled kernels of the group chain: boundary pairs, connectivity, and the local search.
+"""Compiled local search over chains of groups.
 
 State of a chain: group_of (n,) and slot (n,) say where a cell is, members (G, P) which cells a group has,
 order (G,) and pos (G,) where a group stands in the chain. Cells left over have group -1. Neighbours come as
@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+
+from optimizer.fit.groups_measure import index_members, measure, off_side, pairs_between, pieces_of
 
 Ints = NDArray[np.int64]
 
@@ -28,117 +30,6 @@ def draw(rng: Ints, below: int) -> int:
     value ^= value << 17
     rng[0] = value
     return int(((value >> 20) & 0x7FFFFFFFFF) % below)
-
-
-@njit(cache=True)
-def pairs_between(
-    a: int, b: int, members: Ints, group_of: Ints, slot: Ints, ptr: Ints, idx: Ints, work: Ints
-) -> int:
-    """Most disjoint neighbour pairs between two groups (maximum matching by augmenting paths).
-
-    Arguments: groups a and b, the state of the chain, boundary neighbour lists, work (5, P) scratch rows.
-    """
-    size = members.shape[1]
-    mate_a, mate_b, seen, parent, queue = work[0], work[1], work[2], work[3], work[4]
-    count = 0
-    for s in range(size):
-        mate_a[s] = mate_b[s] = -1
-    for start in range(size):
-        for s in range(size):
-            seen[s] = 0
-        queue[0] = start
-        head, tail, found = 0, 1, -1
-        while head < tail and found < 0:
-            u = queue[head]
-            head += 1
-            cell = members[a, u]
-            for e in range(ptr[cell], ptr[cell + 1]):
-                other = idx[e]
-                if group_of[other] != b or seen[slot[other]]:
-                    continue
-                t = slot[other]
-                seen[t] = 1
-                parent[t] = u
-                if mate_b[t] < 0:
-                    found = t
-                    break
-                queue[tail] = mate_b[t]
-                tail += 1
-        if found < 0:
-            continue
-        count += 1
-        while found >= 0:
-            u = parent[found]
-            following = mate_a[u]
-            mate_b[found] = u
-            mate_a[u] = found
-            found = following
-    return count
-
-
-@njit(cache=True)
-def pieces_of(group: int, members: Ints, group_of: Ints, slot: Ints, ptr: Ints, idx: Ints, work: Ints) -> int:
-    """Number of connected pieces of a group, over its lateral neighbour lists; work (5, P) is scratch."""
-    size = members.shape[1]
-    seen, queue = work[2], work[4]
-    for s in range(size):
-        seen[s] = 0
-    pieces = 0
-    for start in range(size):
-        if seen[start]:
-            continue
-        pieces += 1
-        seen[start] = 1
-        queue[0] = start
-        head, tail = 0, 1
-        while head < tail:
-            cell = members[group, queue[head]]
-            head += 1
-            for e in range(ptr[cell], ptr[cell + 1]):
-                other = idx[e]
-                if group_of[other] == group and not seen[slot[other]]:
-                    seen[slot[other]] = 1
-                    queue[tail] = slot[other]
-                    tail += 1
-    return pieces
-
-
-@njit(cache=True)
-def index_members(members: Ints, count: int) -> tuple[Ints, Ints]:
-    """group_of and slot of each of `count` cells from members (G, P)."""
-    group_of = np.full(count, -1, dtype=np.int64)
-    slot = np.full(count, -1, dtype=np.int64)
-    for g in range(members.shape[0]):
-        for s in range(members.shape[1]):
-            group_of[members[g, s]] = g
-            slot[members[g, s]] = s
-    return group_of, slot
-
-
-@njit(cache=True)
-def measure(
-    members: Ints, count: int, lat_ptr: Ints, lat_idx: Ints, bnd_ptr: Ints, bnd_idx: Ints
-) -> tuple[Ints, Ints]:
-    """Connected pieces of each group (G,) and pairs at each boundary (G - 1,), groups in chain order."""
-    group_of, slot = index_members(members, count)
-    groups, size = members.shape
-    work = np.zeros((5, size), dtype=np.int64)
-    pieces = np.zeros(groups, dtype=np.int64)
-    pairs = np.zeros(max(groups - 1, 0), dtype=np.int64)
-    for g in range(groups):
-        pieces[g] = pieces_of(g, members, group_of, slot, lat_ptr, lat_idx, work)
-        if g:
-            pairs[g - 1] = pairs_between(g - 1, g, members, group_of, slot, bnd_ptr, bnd_idx, work)
-    return pieces, pairs
-
-
-@njit(cache=True)
-def off_side(group: int, members: Ints, side: NDArray[np.bool_]) -> int:
-    """1 when no cell of the group is on the terminal side asked for, else 0."""
-    for s in range(members.shape[1]):
-        if side[members[group, s]]:
-            return 0
-    return 1
 
 
 @njit(cache=True)
@@ -237,10 +128,10 @@ def anneal(
 ) -> tuple[Ints, float]:
     """Improve a chain by cycles of cells between groups and reversals of stretches of the chain.
 
-    Cost: sum of price[pairs] over the boundaries, and price[0] for each piece too many of a group and for each
-    terminal off its side. Metropolis acceptance, temperature falling from heat[0] to heat[1]. Only groups at
-    places window[0]..window[1] of the chain and cells left over are touched. Returns the cheapest members (G, P)
-    met on the way, in chain order, and how much cheaper they are. The same seed gives the same answer.
+    Cost: sum of price[pairs] over the boundaries, and price[0] for each piece too many of a group and for
+    each terminal off its side. Metropolis acceptance, temperature falling from heat[0] to heat[1]. Only
+    groups at places window[0]..window[1] of the chain and cells left over are touched. Returns the cheapest
+    members (G, P) met on the way, in chain order, and how much cheaper they are. Repeatable by seed.
 
     graph: lateral and boundary neighbour lists and terminal sides (lat_ptr, lat_idx, bnd_ptr, bnd_idx,
     start_side, end_side).
@@ -409,4 +300,4 @@ def _try_reversal(
     if after >= 0:
         pairs[high] = after
     ends[0], ends[1] = first, last
-    return rise
+    return float(rise)

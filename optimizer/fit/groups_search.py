@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.fit import groups_kernels as kernels
 from optimizer.fit.groups_adjacency import compressed
 from optimizer.fit.groups_exact import EXACT_CELLS, exact_members
+from optimizer.fit.groups_kernels import anneal
+from optimizer.fit.groups_measure import measure
 from optimizer.fit.groups_sweeps import Region, cut, most_groups, sweep_orders
 
 Ints = NDArray[np.int64]
@@ -160,7 +161,7 @@ def _judged(task: _Task, members: Ints, name: str) -> _Guess:
     if not len(members):
         nothing = np.zeros(0, dtype=np.int64)
         return _Guess(members, name, nothing, nothing, 0)
-    pieces, pairs = kernels.measure(members, task.region.cells, *task.graph[:4])
+    pieces, pairs = measure(members, task.region.cells, *task.graph[:4])
     start_side, end_side = task.graph[4:]
     missed = int(not start_side[members[0]].any()) + int(not end_side[members[-1]].any())
     return _Guess(members, name, pieces, pairs, missed)
@@ -190,7 +191,7 @@ def _price(parallel: int) -> Floats:
     pairs = np.arange(parallel + 1)
     price = parallel * parallel / np.maximum(pairs, 0.5)
     price[0] = 2.0 * price[0] + 20.0
-    return price
+    return np.asarray(price, dtype=np.float64)
 
 
 def _lifting_price(parallel: int, least: int) -> Floats:
@@ -198,11 +199,11 @@ def _lifting_price(parallel: int, least: int) -> Floats:
     pairs = np.arange(parallel + 1)
     price = (parallel - pairs) + np.where(pairs <= least, 2.0 * parallel + 2.0 * (least - pairs), 0.0)
     price[0] = 8.0 * price[0] + 20.0
-    return price
+    return np.asarray(price, dtype=np.float64)
 
 
 def _anneal_all(task: _Task, guesses: list[_Guess], moves: int, seed: int) -> list[_Guess]:
-    """Local search over the whole chain from each guess at each heat: the best by rank and the best by price."""
+    """Local search over the whole chain from each guess at each heat: the best by rank and by price."""
     if not guesses:
         return [_judged(task, np.zeros((0, task.parallel), dtype=np.int64), "none")]
     price, found = _price(task.parallel), list(guesses)
@@ -220,7 +221,7 @@ def _annealed(
     """One run of the local search; the guess itself where nothing cheaper was met."""
     if moves < 1:
         return guess
-    members, gain = kernels.anneal(
+    members, gain = anneal(
         guess.members, task.region.cells, task.graph, price, window, moves, (heat, COLD), seed
     )
     return _judged(task, members, guess.name.removesuffix(IMPROVED) + IMPROVED) if gain > 0 else guess
@@ -254,7 +255,7 @@ def _cycle(values: tuple[int, ...]) -> Iterator[int]:
 
 
 def _fill(task: _Task, guess: _Guess, moves: int, seed: int) -> _Guess:
-    """Raise the mean number of pairs and keep the least: first over the whole chain, then window by window."""
+    """Raise the mean number of pairs and keep the least: over the whole chain, then window by window."""
     if guess.perfect or not len(guess.pairs) or guess.broken:
         return guess
     price = _lifting_price(task.parallel, guess.least - 1)
