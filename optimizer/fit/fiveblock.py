@@ -112,23 +112,29 @@ def next_pinwheel(i, j, xp, yp, start, state):  # type: ignore[no-untyped-def]
 @njit(cache=True)
 def solve(i, j, state):  # type: ignore[no-untyped-def]
     """Most boxes found in a rectangle with sides sum number i and j; fills the state."""
-    value, done, bound, diff, cuts, _ = state
+    value, done, bound, diff, cuts, budget = state
     i, j = max(i, j), min(i, j)
-    if done[i, j] or value[i, j] >= bound[i, j]:
+    if done[i, j] or value[i, j] >= bound[i, j] or budget[0] < 0:
         return value[i, j]
     xs, ys = raster(i, diff), raster(j, diff)
     lines = straight(i, j, xs, ys, diff)
-    xp, yp = pairs(xs, i, diff), pairs(ys, j, diff)
+    xp = yp = np.empty((0, 2), dtype=np.int64)
     cut = np.zeros(4, dtype=np.int64)
     t = 0
     while value[i, j] < bound[i, j]:
         if t < len(lines):
-            cut[:] = lines[t]
+            budget[0] -= 1
+            for k in range(4):
+                cut[k] = lines[t, k]
         else:
+            if t == len(lines):
+                budget[0] -= len(xs) ** 2 + len(ys) ** 2
+                xp, yp = pairs(xs, i, diff), pairs(ys, j, diff)
             at = next_pinwheel(i, j, xp, yp, t - len(lines), state)
             if at < 0:
                 break
-            cut[:2], cut[2:] = xp[at // len(yp)], yp[at % len(yp)]
+            for k in range(2):
+                cut[k], cut[2 + k] = xp[at // len(yp), k], yp[at % len(yp), k]
             t = at + len(lines)
         t += 1
         total = 0
@@ -140,7 +146,8 @@ def solve(i, j, state):  # type: ignore[no-untyped-def]
                 total += solve(u, v, state) - bound[u, v]
         if total > value[i, j]:
             value[i, j] = total
-            cuts[i, j] = cut
+            for k in range(4):
+                cuts[i, j, k] = cut[k]
     done[i, j] = True
     return value[i, j]
 

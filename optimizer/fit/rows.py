@@ -7,6 +7,7 @@ corner, or where a stretch of one box's height just fits one box more.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -25,15 +26,17 @@ TOUCH_MM = 2e-7  # an edge that enters a band by less only touches it
 CORNER_RAD = 0.26  # smaller turns belong to a rounded side
 MAX_LEVELS = 600
 MAX_CUTS = 6
+MAX_CRITICAL = 50
 STEPS = 5_000_000
 
 
 @dataclass(frozen=True, eq=False)
 class Region:
-    """Edges x1, y1, x2, y2 of a polygon, shape (m, 4), and its corners, shape (k, 2) [mm]."""
+    """Edges x1, y1, x2, y2 of a polygon, shape (m, 4), its corners, shape (k, 2), and holes' boxes [mm]."""
 
     edges: Floats
     corners: Floats
+    holes: tuple[Window, ...] = ()
 
     def swapped(self) -> Region:
         """The region mirrored at the diagonal: x and y exchanged."""
@@ -49,7 +52,8 @@ def edges_of(polygon: Any) -> Region:
     if not rings:
         return Region(np.zeros((0, 4)), np.zeros((0, 2)))
     edges = np.concatenate([np.hstack([ring, np.roll(ring, -1, axis=0)]) for ring in rings])
-    return Region(np.ascontiguousarray(edges), np.concatenate([corners_of(ring) for ring in rings]))
+    holes = tuple(ring.bounds for part in parts for ring in part.interiors)
+    return Region(np.ascontiguousarray(edges), np.concatenate([corners_of(ring) for ring in rings]), holes)
 
 
 def corners_of(ring: Floats) -> Floats:
@@ -168,24 +172,45 @@ def slanted(edges: Floats) -> bool:
 
 
 def critical_levels(region: Region, bases: Floats, heights: Floats, sums: Floats, window: Window) -> Floats:
-    """Levels where the first stretch widths of bands of these heights pass a sum of box sides."""
+    """Levels where the free stretches of bands of these heights pass a sum of box sides or are widest."""
     left, low, right, top = window
     out: list[float] = []
     for height in heights:
         breaks = np.unique(np.concatenate([bases, bases - height]))
         breaks = breaks[(breaks >= low) & (breaks <= top - height)]
         for start, end in pairwise(breaks):
-            step = min(1e-3, (end - start) / 4)
-            first = stretches(region.edges, start + step, start + step + height, left, right)
-            last = stretches(region.edges, end - step, end - step + height, left, right)
-            if len(first) != len(last):
-                continue
-            for w0, w1 in zip(np.ptp(first, axis=1), np.ptp(last, axis=1), strict=True):
-                if abs(w1 - w0) > 1e-6:
-                    targets = sums[(sums > min(w0, w1)) & (sums < max(w0, w1))]
-                    share = (targets - w0) / (w1 - w0)
-                    out.extend(start + step + share * (end - start - 2 * step))
-    return np.array(out[:: max(1, len(out) // 50)])
+            step = min(1e-3, (end - start) / 8)
+            at = np.array([start + step, start + 2 * step, end - 2 * step, end - step])
+            free = [stretches(region.edges, level, level + height, left, right) for level in at]
+            if len({len(f) for f in free}) == 1:
+                for k in range(len(free[0])):
+                    out.extend(crossings(at, np.array([f[k] for f in free]), sums))
+    return np.array(out[:: max(1, len(out) // MAX_CRITICAL)])
+
+
+def crossings(at: Floats, ends: Floats, sums: Floats) -> list[float]:
+    """Levels within a piece where a stretch has its kinks, or passes a sum of box sides.
+
+    Each end of the stretch, shape (4, 2) at four levels, follows one edge near the start of the piece and
+    one near its end; it changes over where their lines meet.
+    """
+    knots = [at[0], at[3]]
+    for side in ends.T:
+        first, last = (side[1] - side[0]) / (at[1] - at[0]), (side[3] - side[2]) / (at[3] - at[2])
+        if abs(first - last) > 1e-6:
+            meet = at[0] + (side[3] - side[0] - last * (at[3] - at[0])) / (first - last)
+            knots += [float(meet)] if at[0] < meet < at[3] else []
+    knots.sort()
+    slope = [(ends[1] - ends[0]) / (at[1] - at[0]), (ends[3] - ends[2]) / (at[3] - at[2])]
+    early = ends[0] + np.subtract.outer(np.array(knots), at[0])[:, None] * slope[0]
+    late = ends[3] + np.subtract.outer(np.array(knots), at[3])[:, None] * slope[1]
+    width = np.minimum(early[:, 1], late[:, 1]) - np.maximum(early[:, 0], late[:, 0])
+    out = knots[1:-1]
+    for (y0, y1), (w0, w1) in zip(pairwise(knots), pairwise(width), strict=True):
+        if abs(w1 - w0) > 1e-6:
+            targets = sums[(sums > min(w0, w1)) & (sums < max(w0, w1))]
+            out.extend(y0 + (targets - w0) / (w1 - w0) * (y1 - y0))
+    return out
 
 
 def pack_bands(region: Region, table: fiveblock.Table, window: Window) -> Floats:
@@ -236,22 +261,29 @@ def packer(region: Region, a: float, b: float, *, turn: bool) -> Packer:
 
 
 def pack_region(region: Region, a: float, b: float, *, turn: bool) -> Floats:
-    """Boxes of the best choice of bands, over the whole region or on both sides of one straight cut."""
+    """Boxes of the best choice of bands, over the whole region or in the parts of one division of it."""
     if not len(region.edges):
         return np.zeros((0, 4))
     tool = packer(region, a, b, turn=turn)
     (left, low), (right, top) = region.corners.min(axis=0), region.corners.max(axis=0)
     best = tool.best((left, low, right, top))
     most = int(area(region) / (a * b) + 1e-6)
-    for at in inner(region.corners[:, 0], left, right):
+    for parts in divisions(region, (left, low, right, top)):
         if len(best) < most:
-            both = [tool.best((left, low, at, top)), tool.best((at, low, right, top))]
-            best = max(best, np.concatenate(both), key=len)
-    for at in inner(region.corners[:, 1], low, top):
-        if len(best) < most:
-            both = [tool.best((left, low, right, at)), tool.best((left, at, right, top))]
-            best = max(best, np.concatenate(both), key=len)
+            best = max(best, np.concatenate([tool.best(part) for part in parts]), key=len)
     return best
+
+
+def divisions(region: Region, window: Window) -> Iterator[list[Window]]:
+    """Ways to divide a window: straight cuts at corners, and pinwheels around holes."""
+    left, low, right, top = window
+    for at in inner(region.corners[:, 0], left, right):
+        yield [(left, low, at, top), (at, low, right, top)]
+    for at in inner(region.corners[:, 1], low, top):
+        yield [(left, low, right, at), (left, at, right, top)]
+    for x0, y0, x1, y1 in region.holes[: MAX_CUTS // 2]:
+        yield [(left, low, x1, y0), (x1, low, right, y1), (x0, y1, right, top), (left, y0, x0, top)]
+        yield [(left, low, x0, y1), (left, y1, x1, top), (x1, y0, right, top), (x0, low, right, y0)]
 
 
 def inner(values: Floats, low: float, high: float) -> Floats:
