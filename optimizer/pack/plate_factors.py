@@ -239,10 +239,10 @@ def _gathered(made: ChainGeometry, end: _Solved, series: _Solved) -> PlateFactor
     spread = size * _centred(-entry - leave).max(axis=1)
     closed = size * _centred(-entry - end.potential).max(axis=1)
     worst = np.maximum(_running(np.maximum, spread[:-1]), closed)
-    across_mm = np.bincount(made.across_at, weights=made.across_mm, minlength=groups)
+    across_mm = _sums(made.across_at, made.across_mm, groups)
     joined = np.bincount(made.across_at[made.joints[:, 0]], minlength=groups)
     pieces = np.asarray(np.bincount(made.across_at, minlength=groups) - joined, dtype=np.float64)
-    along_mm = np.bincount(made.series_at, weights=made.series_mm, minlength=groups - 1)
+    along_mm = _sums(made.series_at, made.series_mm, groups - 1)
     along = np.asarray(np.bincount(made.series_at, minlength=groups - 1), dtype=np.float64)
     return PlateFactors(
         length_mm=length,
@@ -272,6 +272,11 @@ def _at_ends(values: Floats, linked: NDArray[np.bool_]) -> Floats:
     """What they add up to over the end plates of the first g groups."""
     between = np.where(linked, values[:-1] + values[1:], 0.0)
     return np.asarray(values[0] + _running(np.add, between) + values, dtype=np.float64)
+
+
+def _sums(at: Ints, values: Floats, count: int) -> Floats:
+    """Sum of the values of each place, shape (count,)."""
+    return np.asarray(np.bincount(at, weights=values, minlength=count), dtype=np.float64)
 
 
 def _centred(rows: Floats) -> Floats:
