@@ -28,9 +28,13 @@ from shapely.geometry import MultiPolygon
 from optimizer.fit import hops, kernels
 
 Array = NDArray[Any]
-TERMS_PER_SECOND = 35e6  # effort that stands for one second of budget; common machines manage twice that
+TERMS_PER_SECOND = 40e6  # effort that stands for one second of budget; a free core manages more
 STILL = 1.0  # hops without gain, per circle, after which a start is given up
-SHARES = np.array((3.0, 4.0, 1.5, 1.5, 0.7))  # how often each kind of move is made
+SHARES = (3.0, 4.0, 1.5, 1.5, 0.7, 1.0)  # how often each of hops.MOVES is made
+POOL = 8  # good minima that are kept to be combined
+LIMIT = 600  # steps of a minimisation
+ENOUGH_TERMS = 4e5  # per square of the number of circles: a few circles are soon tried out
+HOP_TERMS, VACANCY_TERMS = 3000, 60  # what a hop costs besides, in terms
 OVERLAP = 2e-9  # relative to the pitch: overlaps up to this are contacts
 
 
@@ -137,6 +141,9 @@ def free_points(
         return best
     walls = as_walls(region, pitch_mm)
     limit = oler_bound(region, pitch_mm) if bound is None else bound
+    if len(best) >= limit:
+        return best
+    _load(walls)  # compiling or loading the kernel is no part of the budget
     search = _Search(walls, seed=seed, effort=seconds * TERMS_PER_SECOND, deadline=time.monotonic() + seconds)
     starts = [np.array(points, dtype=float) / pitch_mm for points in warm]
     placed = np.array(best, dtype=float) / pitch_mm
@@ -148,6 +155,11 @@ def free_points(
     return placed * pitch_mm if len(placed) > len(best) else best
 
 
+def _load(walls: Walls) -> None:
+    """Compile the kernel, or load it from its cache, by settling one circle."""
+    kernels.settle(np.zeros(2), *walls.arrays, 1, np.empty(1))
+
+
 class _Search:
     """Effort spent, random state and walls of one free placement."""
 
@@ -155,41 +167,50 @@ class _Search:
         self.walls = walls
         self.effort = effort
         self.deadline = deadline
-        self.work = np.zeros(1, dtype=np.int64)
-        self.wins = np.zeros(len(SHARES), dtype=np.int64)
+        self.work = 0
+        self.pool: list[tuple[float, Array]] = []
         self.rng = np.random.default_rng(seed)
-        self.state = self.rng.integers(1, 2**63, size=1, dtype=np.uint64)
+        self.odds = np.cumsum(SHARES) / np.sum(SHARES)
 
     def spent(self) -> bool:
         """Whether the effort or, on a slow machine, the time is used up."""
-        return bool(self.work[0] >= self.effort) or time.monotonic() > self.deadline
+        return self.work >= self.effort or time.monotonic() > self.deadline
 
     def place(self, count: int, placed: Array, warm: list[Array]) -> Array | None:
         """`count` points that hold, or None when the effort is used up first."""
         turn = 0
-        while not self.spent():
-            x = self.start(count, placed, warm, turn)
-            found = self.climb(x)
+        self.pool = []
+        enough = self.work + ENOUGH_TERMS * count**2
+        while not self.spent() and self.work < enough:
+            found = self.climb(self.start(count, placed, warm, turn))
             if found is not None:
                 return found
             turn += 1
         return None
 
+    def settle(self, x: Array) -> tuple[float, Array]:
+        """Energy of the nearest minimum, which replaces x, and the share of each circle in it."""
+        load = np.empty(len(x))
+        value, terms = kernels.settle(x.reshape(-1), *self.walls.arrays, LIMIT, load)
+        self.work += terms + HOP_TERMS + VACANCY_TERMS * len(x)
+        return value, load
+
     def climb(self, x: Array) -> Array | None:
         """Hop from a start until everything fits or nothing has improved for a while."""
-        value = kernels.settle(x, *self.walls.arrays, 600, self.work)
-        best, idle, chunk = value, 0, 10
-        while not self.spent():
-            if value < kernels.FEASIBLE and self.holds(x):
-                return x
-            if idle > STILL * len(x) + 40:
+        value, load = self.settle(x)
+        idle = 0
+        while value >= kernels.FEASIBLE or not self.holds(x):
+            if idle > STILL * len(x) + 40 or self.spent():
+                self.pool = sorted([*self.pool, (value, x)], key=lambda item: item[0])[:POOL]
                 return None
-            value = hops.hop(
-                x, value, *self.walls.arrays, self.state, chunk, 0.0, SHARES, self.wins, self.work
-            )
-            idle = 0 if value < best * (1 - 1e-3) else idle + chunk
-            best = min(best, value)
-        return x if value < kernels.FEASIBLE and self.holds(x) else None
+            move = hops.MOVES[int(np.searchsorted(self.odds, self.rng.random()))]
+            trial = move(x, load, self.rng, self.scatter)
+            new, share = self.settle(trial)
+            idle += 1
+            if new < value:
+                idle = 0 if new < value * (1 - 1e-3) else idle
+                x, value, load = trial, new, share
+        return x
 
     def holds(self, x: Array) -> bool:
         """Whether points keep their distance and lie inside, to OVERLAP."""
@@ -203,7 +224,9 @@ class _Search:
             return self.resize(placed, count)
         if turn <= len(warm) and len(warm[turn - 1]):
             return self.resize(warm[turn - 1], count)
-        if turn % 3 == 0:
+        if turn % 2 == 0 and len(self.pool) >= 3:
+            return self.resize(self.splice() if self.rng.random() < 0.6 else self.tile(), count)
+        if turn % 5 == 0:
             return self.scatter(count)
         return self.resize(self.hexagonal(count), count)
 
@@ -215,6 +238,38 @@ class _Search:
             gap = KDTree(x).query(trial)[0] if len(x) else self.rng.random(len(trial))
             x = np.vstack((x, trial[int(np.argmax(gap))]))
         return np.ascontiguousarray(x)
+
+    def splice(self) -> Array:
+        """One part of a good minimum and the rest of another, each perhaps mirrored, cut along a line."""
+        low, high = self.walls.box[:2], self.walls.box[2:]
+        one, two = (self.mirrored(self.pool[k][1]) for k in self.rng.integers(len(self.pool), size=2))
+        side = int(self.rng.random() < (high - low)[1] / (high - low).sum())
+        cut = self.rng.uniform(low[side], high[side])
+        return np.vstack((one[one[:, side] < cut], two[two[:, side] >= cut]))
+
+    def tile(self) -> Array:
+        """A window of a good minimum, repeated along the longer side as it is or mirrored in turn."""
+        low, high = self.walls.box[:2], self.walls.box[2:]
+        side = int((high - low)[1] > (high - low)[0])
+        x = self.mirrored(self.pool[int(self.rng.integers(len(self.pool)))][1])
+        wide = self.rng.uniform(1.5, max(3.0, 0.5 * (high - low)[side]))
+        start = self.rng.uniform(low[side], max(low[side], high[side] - wide))
+        window = x[(x[:, side] >= start) & (x[:, side] < start + wide)]
+        mirror = self.rng.random() < 0.5
+        copies = []
+        for k in range(-int((start - low[side]) / wide) - 1, int((high[side] - start) / wide) + 1):
+            copy = window.copy()
+            if mirror and k % 2:
+                copy[:, side] = 2 * start + wide - copy[:, side]
+            copy[:, side] += k * wide
+            copies.append(copy)
+        every = np.vstack(copies)
+        return every[(every[:, side] >= low[side]) & (every[:, side] <= high[side])]
+
+    def mirrored(self, x: Array) -> Array:
+        """Points mirrored in the middle of the box along neither, either or both sides, at random."""
+        turn = self.rng.random(2) < 0.5
+        return np.where(turn, self.walls.box[:2] + self.walls.box[2:] - x, x)
 
     def scatter(self, count: int) -> Array:
         """Random points of the region."""
