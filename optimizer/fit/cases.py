@@ -150,25 +150,6 @@ def module_kinds(size: CellSize, clearance: Clearance, *, groups: int, parallel:
     return sorted(found, key=lambda k: (-k.boundary_pairs, k.length_mm * k.width_mm * k.thickness_mm))
 
 
-def case_wall_mm3(kind: ModuleKind, clearance: Clearance) -> float:
-    """Volume of a case's walls: four sides, bottom and cover, each case_mm thick; no webs between cells.
-
-    V = (L·W·T) − (L − 2c)(W − 2c)(T − 2c)
-
-    Parameters
-    ----------
-    kind : ModuleKind
-    clearance : Clearance
-
-    Returns
-    -------
-    float
-        [mm³]
-    """
-    box = np.array([kind.length_mm, kind.width_mm, kind.thickness_mm])
-    return float(np.prod(box) - np.prod(np.maximum(box - 2 * clearance.case_mm, 0.0)))
-
-
 def inner_centres(kind: ModuleKind, size: CellSize, clearance: Clearance) -> Floats:
     """Centres of a case's cells from its lowest corner: along the axis, the columns, the rows' step [mm]."""
     wide, high = cross_size(size, turned=kind.turned)
