@@ -8,6 +8,7 @@ common colour blindness) and by light and dark, so that a black and white print 
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -132,7 +133,16 @@ def to_bytes(figure: Figure, *, kind: str, dpi: int = 150) -> bytes:
     buffer = io.BytesIO()
     with own_look():
         figure.savefig(buffer, format=kind, dpi=dpi, metadata=metadata)
-    return buffer.getvalue()
+    return _shortened(buffer.getvalue()) if kind == "svg" else buffer.getvalue()
+
+
+def _shortened(svg: bytes) -> bytes:
+    """Coordinates to a hundredth of a point (3.5 µm on paper): the files shrink by a third."""
+
+    def short(match: re.Match[bytes]) -> bytes:
+        return b"%g" % round(float(match.group()), 2)
+
+    return re.sub(rb' d="[^"]*"', lambda path: re.sub(rb"-?\d+\.\d{3,}", short, path.group()), svg)
 
 
 def inline_svg(figure: Figure, *, alt: str) -> str:

@@ -182,4 +182,34 @@ def make_front(rows=60):
     return pd.DataFrame(found)
 
 
-__all__ = ["KeepOut", "make_design", "make_front", "make_row"]
+def make_run():
+    """An invented run.json."""
+    return {
+        "title": "cargo kick-scooter (invented)",
+        "brief": {
+            "title": "cargo kick-scooter (invented)", "currency": "EUR",
+            "compartment": [
+                {
+                    "name": "deck", "shape": "prism", "extrude": "y", "depth_mm": 83.0,
+                    "profile_mm": [[0, 0], [420, 0], [408, 78], [12, 78]], "keep_out": [{"name": "controller"}],
+                },
+                {"name": "stem", "shape": "box", "length_mm": 62.0, "width_mm": 82.0, "height_mm": 250.0},
+            ],
+            "electrical": {
+                "voltage_max_v": 84.0, "voltage_min_v": 44.0, "battery_current_a": 45.0,
+                "regen_current_a": 10.0,
+            },
+            "vehicle": {"mass_kg": 14.0, "rider_kg": 80.0, "payload_kg": 25.0},
+            "ride": {"speed_kmh": 22.0, "grade_pct": 1.0, "reserve_soc": 0.1, "temp_c": 20.0},
+            "constraints": {"range_km_min": 10.0, "pack_mass_kg_max": 9.0, "cost_max": None},
+            "objectives": {"use": ["range_km", "peak_power_w", "pack_mass_kg", "cost"]},
+        },
+        "inputs": {"brief.toml": "0" * 64, "cells.csv": "1" * 64},
+        "versions": {"cellstow": "0.1.0", "numpy": "2.4"},
+        "space": {"raw": 1234567, "scored": 4321, "pruned": {"bound on range": 900000}, "complete": True},
+        "rejected": {"does not fit": 3100, "peak_power_w_min": 611, "voltage_max_v": 550},
+        "timing": {"search_s": 3.21, "fit_s": 8.4},
+    }  # fmt: skip
+
+
+__all__ = ["KeepOut", "make_design", "make_front", "make_row", "make_run"]

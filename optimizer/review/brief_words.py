@@ -1,0 +1,119 @@
+"""The brief in sentences, so that a reader of the report knows what was asked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from optimizer.review.words import describe, quantity
+
+Section = Mapping[str, Any]
+
+
+def joined(parts: Sequence[str]) -> str:
+    """Words in a row: "a", "a and b", "a, b and c"."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def compartment_words(compartment: Section) -> str:
+    """A compartment with its size, such as "stem (box, 310 × 62 × 62 mm)".
+
+    Parameters
+    ----------
+    compartment : mapping
+        As the brief has it.
+
+    Returns
+    -------
+    str
+    """
+    if compartment.get("shape") == "prism":
+        profile = compartment["profile_mm"]
+        wide = max(p[0] for p in profile) - min(p[0] for p in profile)
+        high = max(p[1] for p in profile) - min(p[1] for p in profile)
+        size = f"prism of {len(profile)} corners, {wide:g} × {high:g} mm, {compartment['depth_mm']:g} mm deep"
+    else:
+        size = " × ".join(f"{compartment[k]:g}" for k in ("length_mm", "width_mm", "height_mm")) + " mm"
+        size = f"box, {size}"
+    out = len(compartment.get("keep_out") or ())
+    less = f", less {out} keep-out{'s' if out != 1 else ''}" if out else ""
+    return f"{compartment['name']} ({size}{less})"
+
+
+def limit_words(name: str, value: Any, *, currency: str = "") -> str:
+    """A limit, such as "range at least 25.0 km".
+
+    Parameters
+    ----------
+    name : str
+        Key of the brief's constraints; ends in _min or _max.
+    value : float
+    currency : str
+        Label of prices.
+
+    Returns
+    -------
+    str
+    """
+    base, side = name.rsplit("_", 1)
+    base = {"peak_low_power_w": "peak_low_w"}.get(base, base)
+    kind = "at least" if side == "min" else "at most"
+    return f"{describe(base)[0]} {kind} {quantity(base, value, currency=currency)}"
+
+
+def brief_sentences(brief: Section) -> list[str]:
+    """What was asked, in words; sections that a brief leaves out are left out here.
+
+    Parameters
+    ----------
+    brief : mapping
+        As run.json keeps it.
+
+    Returns
+    -------
+    list of str
+    """
+    currency = str(brief.get("currency", ""))
+    boxes = [compartment_words(c) for c in brief.get("compartment") or ()]
+    found = []
+    if boxes:
+        found.append(f"The battery must fit into {joined(boxes)}.")
+    found += _electrical(brief.get("electrical"))
+    found += _ride(brief.get("vehicle"), brief.get("ride"))
+    limits = {k: v for k, v in (brief.get("constraints") or {}).items() if v is not None}
+    if limits:
+        words = [limit_words(k, v, currency=currency) for k, v in limits.items()]
+        found.append(f"Limits: {joined(words)}.")
+    use = (brief.get("objectives") or {}).get("use")
+    if use:
+        found.append(f"Wanted: the best trade-offs of {joined([describe(name)[0] for name in use])}.")
+    return found
+
+
+def _electrical(section: Section | None) -> list[str]:
+    if not section:
+        return []
+    regen = section.get("regen_current_a") or 0.0
+    back = f" and takes back {regen:g} A" if regen else ""
+    return [
+        f"The pack must stay between {section['voltage_min_v']:g} V when empty and "
+        f"{section['voltage_max_v']:g} V when full; the controller draws up to "
+        f"{section['battery_current_a']:g} A{back}."
+    ]
+
+
+def _ride(vehicle: Section | None, ride: Section | None) -> list[str]:
+    if not vehicle or not ride:
+        return []
+    mass = float(vehicle["mass_kg"]) + float(vehicle["rider_kg"]) + float(vehicle.get("payload_kg") or 0.0)
+    if ride.get("trace"):
+        way = f"the ride in {ride['trace']}, repeated"
+    else:
+        way = f"a steady {ride['speed_kmh']:g} km/h at {ride.get('grade_pct') or 0.0:g} % grade"
+    start, reserve = float(ride.get("start_soc", 1.0)), float(ride.get("reserve_soc", 0.1))
+    return [
+        f"Vehicle, rider and load weigh {mass:g} kg without the pack. Range is counted on {way}, from "
+        f"{start:.0%} to {reserve:.0%} of charge at {ride.get('temp_c', 25.0):g} °C."
+    ]

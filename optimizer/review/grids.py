@@ -1,0 +1,253 @@
+"""Tables of the report page: plain texts with their places, ready for a template that escapes them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from optimizer.review.words import axis_label, describe, number
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from optimizer.design import Design
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One cell: its text, whether it is a figure, a bar's length in percent, whether it tells of a fault."""
+
+    text: str
+    number: bool = False
+    bar: float | None = None
+    bad: bool = False
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line; total lines are set apart."""
+
+    cells: tuple[Cell, ...]
+    total: bool = False
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A table with headers; a header that is a number stands to the right."""
+
+    headers: tuple[Cell, ...]
+    rows: tuple[Row, ...] = field(default=())
+    caption: str = ""
+
+
+def is_number(value: object) -> bool:
+    """Whether a value is a figure (numpy's count, truth values do not)."""
+    return hasattr(value, "__float__") and not isinstance(value, (bool, str))
+
+
+def plain(headers: Sequence[str], rows: Sequence[Sequence[str]], *, numbers: Sequence[int] = ()) -> Grid:
+    """A table of texts.
+
+    Parameters
+    ----------
+    headers : sequence of str
+    rows : sequence of sequences of str
+    numbers : sequence of int
+        Columns that hold figures.
+
+    Returns
+    -------
+    Grid
+    """
+    return Grid(
+        tuple(Cell(h, k in numbers) for k, h in enumerate(headers)),
+        tuple(Row(tuple(Cell(str(c), k in numbers) for k, c in enumerate(row))) for row in rows),
+    )
+
+
+def of_frame(frame: pd.DataFrame, *, currency: str = "") -> Grid:
+    """A frame as a table, units in its headers.
+
+    Parameters
+    ----------
+    frame : DataFrame
+    currency : str
+        Label of prices.
+
+    Returns
+    -------
+    Grid
+    """
+    figures = [kind.kind in "iuf" for kind in frame.dtypes]
+    headers = tuple(
+        Cell(axis_label(str(name), currency=currency), figure)
+        for name, figure in zip(frame.columns, figures, strict=True)
+    )
+    rows = []
+    for record in frame.itertuples(index=False):
+        cells = [
+            Cell(f"{value:.4g}" if figure and value == value else str(value) if not figure else "–", figure)
+            for value, figure in zip(record, figures, strict=True)
+        ]
+        rows.append(Row(tuple(cells)))
+    return Grid(headers, tuple(rows))
+
+
+def bill(frame: pd.DataFrame, *, currency: str) -> Grid:
+    """The bill with bars for mass and cost, heaviest first, and a total line.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Columns item, part, quantity, unit, mass_g, cost.
+    currency : str
+        Label of prices.
+
+    Returns
+    -------
+    Grid
+    """
+    frame = frame.sort_values("mass_g", ascending=False, kind="stable")
+    mass, cost = float(frame["mass_g"].sum()), float(frame["cost"].sum())
+    rows = []
+    for _, line in frame.iterrows():
+        what = f"{float(line['quantity']):g} {line['unit']}"
+        rows.append(
+            Row(
+                (
+                    Cell(str(line["item"])),
+                    Cell(str(line["part"])),
+                    Cell(what, True),
+                    _bar(float(line["mass_g"]), mass, decimals=0),
+                    _bar(float(line["cost"]), cost, decimals=2),
+                )
+            )
+        )
+    last = (Cell("total"), Cell(""), Cell(""), Cell(f"{mass:.0f}", True), Cell(f"{cost:.2f}", True))
+    headers = (
+        Cell("item"), Cell("part"), Cell("quantity", True), Cell("mass [g]", True), Cell(f"cost [{currency}]", True),
+    )  # fmt: skip
+    return Grid(headers, (*rows, Row(last, total=True)))
+
+
+def _bar(value: float, total: float, *, decimals: int) -> Cell:
+    share = 100.0 * value / total if total > 0 else 0.0
+    return Cell(number(value, decimals=decimals), True, round(min(max(share, 0.0), 100.0), 1))
+
+
+def margins(row: Mapping[str, Any], *, currency: str) -> Grid:
+    """How far each limit is away; a negative margin misses it.
+
+    Parameters
+    ----------
+    row : mapping
+        The candidate's row; columns margin_….
+    currency : str
+        Label of prices.
+
+    Returns
+    -------
+    Grid
+        Margins that are no number are left out.
+    """
+    rows = []
+    for name, value in row.items():
+        if not str(name).startswith("margin_") or not is_number(value) or float(value) != float(value):
+            continue
+        label, unit, decimals = describe(str(name), currency=currency)
+        missed = float(value) < 0
+        text = f"{number(value, decimals=decimals)} {unit}".strip()
+        verdict = Cell("misses" if missed else "meets", bad=missed)
+        rows.append(Row((Cell(label.removeprefix("margin, ")), Cell(text, True), verdict)))
+    return Grid((Cell("limit"), Cell("margin", True), Cell("")), tuple(rows))
+
+
+def tolerances(design: Design) -> Grid:
+    """Gaps that the layout keeps at the cells' largest size: asked for, and proven in each box.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    Grid
+    """
+    gap = design.clearance
+    rows = []
+    for station in design.stations:
+        if station.groups == 0:
+            continue
+        proof = station.proof
+        found = (
+            ("cell to cell", gap.cell_gap_mm, proof.least_gap_cell_mm),
+            ("cell to wall", gap.wall_mm + min(gap.case_mm, gap.end_mm), proof.least_gap_wall_mm),
+            ("cell to keep-out", gap.wall_mm + min(gap.case_mm, gap.end_mm), proof.least_gap_keep_out_mm),
+        )
+        for what, asked, proven in found:
+            if proven == float("inf"):
+                continue
+            bad = proven < asked - 1e-6
+            name = Cell(f"{station.compartment.name}: {what}")
+            rows.append(Row((name, Cell(f"{asked:.2f}", True), Cell(f"{proven:.2f}", True, bad=bad))))
+    headers = (Cell("gap [mm]"), Cell("asked for", True), Cell("least found", True))
+    return Grid(headers, tuple(rows), "Independent proof, with every cell at its largest size")
+
+
+def run_table(run: Mapping[str, Any]) -> Grid:
+    """Where the figures come from: the space searched, files with their hashes, versions, times.
+
+    Parameters
+    ----------
+    run : mapping
+        Content of run.json.
+
+    Returns
+    -------
+    Grid
+    """
+    space = run.get("space") or {}
+    rows: list[tuple[str, str]] = []
+    for key, label in (("raw", "candidates in the space"), ("scored", "candidates scored")):
+        if key in space:
+            rows.append((label, f"{space[key]}"))
+    rows += [(f"left out unscored: {why}", str(count)) for why, count in (space.get("pruned") or {}).items()]
+    if "complete" in space:
+        rows.append(
+            ("search", "complete: the front is the true one" if space["complete"] else "not complete")
+        )
+    rows += [(f"input {name}", f"sha256 {digest}") for name, digest in (run.get("inputs") or {}).items()]
+    rows += [(f"version of {name}", str(value)) for name, value in (run.get("versions") or {}).items()]
+    times = {name: value for name, value in (run.get("timing") or {}).items() if is_number(value)}
+    rows += [(f"time, {name.removesuffix('_s')}", f"{float(value):.2f} s") for name, value in times.items()]
+    return plain(("", ""), rows)
+
+
+def reason_words(reason: str) -> str:
+    """A reason as people read it; the name of a limit becomes "peak power below its limit"."""
+    for ending, words in (("_min", "below its limit"), ("_max", "above its limit")):
+        base = reason.removesuffix(ending)
+        if base != reason and describe(base)[1]:
+            return f"{describe(base)[0]} {words}"
+    return reason.replace("_", " ")
+
+
+def rejected(run: Mapping[str, Any]) -> Grid:
+    """Reasons with counts and bars, the commonest first.
+
+    Parameters
+    ----------
+    run : mapping
+        Content of run.json.
+
+    Returns
+    -------
+    Grid
+    """
+    reasons = sorted((run.get("rejected") or {}).items(), key=lambda item: (-float(item[1]), item[0]))
+    total = sum(float(count) for _, count in reasons)
+    rows = tuple(
+        Row((Cell(reason_words(str(why))), _bar(float(count), total, decimals=0))) for why, count in reasons
+    )
+    return Grid((Cell("reason"), Cell("candidates", True)), rows)
