@@ -16,7 +16,19 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 
 # Objectives that a brief may choose and whether more is better.
-OBJECTIVES: dict[str, bool] = {"range_km": True, "peak_power_w": True, "pack_mass_kg": False, "cost": False}
+OBJECTIVES: dict[str, bool] = {
+    "range_km": True,
+    "peak_power_w": True,
+    "pack_mass_kg": False,
+    "cost": False,
+    "energy_wh": True,
+    "continuous_power_w": True,
+    "peak_low_w": True,
+    "consumption_wh_per_km": False,
+    "speed_headroom_kmh": True,
+    "hot_cell_c": False,
+    "charge_min": False,
+}
 
 
 def signed(columns: Mapping[str, npt.ArrayLike], *, objectives: Sequence[str]) -> Floats:

@@ -89,3 +89,40 @@ def distinct_sizes(
     sizes = sorted(set(each), key=lambda z: (z.shape, z.diameter_mm, z.length_mm, z.width_mm, z.thickness_mm))
     index = {size: k for k, size in enumerate(sizes)}
     return sizes, np.array([index[size] for size in each], dtype=np.int64)
+
+
+def rotation(degrees: tuple[float, float, float]) -> npt.NDArray[np.float64]:
+    """Rotation about x, then y, then z of the vehicle, shape (3, 3)."""
+    matrix = np.eye(3)
+    for axis, angle in enumerate(np.radians(degrees)):
+        i, j = (k for k in range(3) if k != axis)
+        turn = np.eye(3)
+        turn[i, i] = turn[j, j] = np.cos(angle)
+        # y points the other way round in the pair (x, z).
+        turn[j, i] = np.sin(angle) * (-1.0 if axis == 1 else 1.0)
+        turn[i, j] = -turn[j, i]
+        matrix = turn @ matrix
+    return matrix
+
+
+def to_vehicle(room: Compartment, points_mm: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Points of a compartment's own axes in the vehicle's.
+
+    Parameters
+    ----------
+    room : Compartment
+    points_mm : array-like, shape (…, 3)
+        [mm]
+
+    Returns
+    -------
+    ndarray, shape (…, 3)
+        [mm]
+    """
+    out: npt.NDArray[np.float64] = np.asarray(points_mm, float) @ rotation(room.rotation_deg).T
+    return out + np.asarray(room.position_mm, float)
+
+
+def centre_mm(room: Compartment) -> npt.NDArray[np.float64]:
+    """Middle of a compartment's extent, in its own axes [mm], shape (3,)."""
+    return np.asarray([(low + high) / 2.0 for low, high in room.extent_mm])

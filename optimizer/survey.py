@@ -92,7 +92,7 @@ def survey(brief: Brief, cells: Cells) -> list[Finding]:
     list of Finding
         Compartments in the brief's order, sizes from small to large.
     """
-    rows = np.flatnonzero(matching(cells.id, brief.vary.cells))
+    rows = np.flatnonzero(matching(cells.id.tolist(), brief.vary.cells))
     sizes, size_of = distinct_sizes(cells, rows)
     unusable = compartment_problems(brief)
     found = []

@@ -76,7 +76,7 @@ class TestGoodBrief:
         }  # fmt: skip
 
     def test_charge_time_needs_chargers_and_headroom_a_motor(self, tmp_path: Path) -> None:
-        text = SMALL + "[constraints]\ncharge_h_max = 4\nspeed_headroom_kmh_min = 5\n"
+        text = SMALL + "[constraints]\ncharge_min_max = 240\nspeed_headroom_kmh_min = 5\n"
         text += (
             "[vehicle]\nmass_kg = 20\nrider_kg = 80\ncda_m2 = 0.6\ncrr = 0.01\ndrivetrain_efficiency = 0.8\n"
         )
@@ -227,7 +227,11 @@ class TestBadBrief:
             ("a = " + "9" * 5000, "bad-toml"),
             ("a = " + "[" * 5000, "bad-toml"),
             ("", "missing-key"),
-            (".".join("a" * 3000) + " = 1", "unknown-key"),
+            (".".join("a" * 50) + " = 1", "unknown-key"),
+            (".".join("a" * 100_000) + " = 1", "bad-toml"),
+            ("x = {" + ".".join("a" * 100_000) + " = 1}", "bad-toml"),
+            ("[" + " " * 100_000 + "x]", "unknown-key"),
+            ("\n".join(f"k{n} = 1" for n in range(1000)), "more"),
         ],
     )
     def test_broken_files(self, tmp_path: Path, text: str, code: str) -> None:

@@ -39,6 +39,8 @@ def load_brief(path: Path | str) -> Brief:
     """
     path = Path(path)
     text = _read_text(path)
+    if _runs_deep(text):
+        raise BadInput([_bad_toml(path, RecursionError())])
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
@@ -48,7 +50,9 @@ def load_brief(path: Path | str) -> Brief:
     try:
         brief = Brief.model_validate(data)
     except ValidationError as error:
-        schema = schema_problems(error.errors(), data, file=str(path), text=text, model=Brief)
+        schema = schema_problems(
+            error.errors(include_url=False), data, file=str(path), text=text, model=Brief
+        )
         raise BadInput(cap(schema + problems)) from None
     if problems:
         raise BadInput(cap(problems))
@@ -68,6 +72,12 @@ def _read_text(path: Path) -> str:
     except OSError as error:
         problem = Problem("unreadable-file", str(path), expected=f"can't be read: {error.strerror}")
     raise BadInput([problem])
+
+
+def _runs_deep(text: str) -> bool:
+    """Dotted keys of a hundred parts: no brief has them, and reading them takes quadratic time."""
+    code = (line.partition("#")[0] for line in text.splitlines())
+    return any(run.count(".") > 100 for line in code for run in re.findall(r"[\w.\- \t\"']+", line))
 
 
 def _bad_toml(path: Path, error: Exception) -> Problem:
@@ -108,7 +118,7 @@ def _defaults(model: BaseModel, prefix: str) -> list[tuple[str, Any]]:
         elif isinstance(value, tuple) and value and isinstance(value[0], BaseModel):
             for number, item in enumerate(value, start=1):
                 found += _defaults(item, f"{place}[{getattr(item, 'name', number)}].")
-        elif key not in model.model_fields_set and value is not None and value not in ((), ""):
+        elif key not in model.model_fields_set and value is not None and value not in ((), "", {}):
             found.append((place, value))
     return found
 
@@ -133,7 +143,7 @@ def require_for_search(brief: Brief) -> list[Problem]:
     ]
     needed = ["strips", "wires", "bms", "fuses"]
     asked = set(brief.objectives.use)
-    if brief.constraints.charge_h_max is not None or "charge_h" in asked:
+    if brief.constraints.charge_min_max is not None or "charge_min" in asked:
         needed.append("chargers")
     for key in needed:
         if getattr(brief.catalog, key) is None:

@@ -53,11 +53,11 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "constraints.hot_cell_c_max": (20, 120, "degrees Celsius"),
     "constraints.range_km_min": (0.05, 5000, "kilometres"),
     "constraints.pack_mass_kg_max": (0.05, 5000, "kilograms"),
-    "constraints.charge_h_max": (0.05, 100, "hours"),
+    "constraints.charge_min_max": (3, 6000, "minutes"),
     "constraints.energy_wh_min": (1, 1e6, "watt-hours"),
     "constraints.peak_power_w_min": (5, 1e6, "watts"),
     "constraints.continuous_power_w_min": (5, 1e6, "watts"),
-    "constraints.peak_low_power_w_min": (5, 1e6, "watts"),
+    "constraints.peak_low_w_min": (5, 1e6, "watts"),
     "parts.case_density_kg_m3": (50, 12000, "kilograms per cubic metre"),
     "parts.weld_mohm": (0.001, 10, "milliohms"),
     "parts.insulation_g_per_cell": (0.001, 100, "grams"),
@@ -241,7 +241,7 @@ class RuleChecks:
 
 
 def leaves(value: Any, loc: Loc = (), *, stop: str = "") -> Iterator[tuple[Loc, Any]]:
-    """Every value of the brief with its place; with `stop`, only the values of that key, whole."""
+    """Every keyed value of the brief with its place; with `stop`, only the values of that key."""
     if len(loc) > 8:  # deeper than any brief: dotted keys can nest without end
         return
     if stop and loc and loc[-1] == stop:
@@ -251,7 +251,8 @@ def leaves(value: Any, loc: Loc = (), *, stop: str = "") -> Iterator[tuple[Loc, 
             yield from leaves(inner, (*loc, key), stop=stop)
     elif isinstance(value, list):
         for at, inner in enumerate(value):
-            yield from leaves(inner, (*loc, at), stop=stop)
+            if isinstance(inner, dict):  # items of plain lists have no key of their own
+                yield from leaves(inner, (*loc, at), stop=stop)
     elif not stop:
         yield loc, value
 

@@ -40,11 +40,11 @@ ObjectiveName = Literal[
     "cost",
     "energy_wh",
     "continuous_power_w",
-    "peak_low_power_w",
+    "peak_low_w",
     "consumption_wh_per_km",
     "speed_headroom_kmh",
     "hot_cell_c",
-    "charge_h",
+    "charge_min",
 ]
 
 
@@ -200,17 +200,21 @@ class Constraints(Section):
     range_km_min: Positive | None = None
     peak_power_w_min: Positive | None = None
     continuous_power_w_min: Positive | None = None
-    peak_low_power_w_min: Positive | None = None
+    peak_low_w_min: Positive | None = None
     pack_mass_kg_max: Positive | None = None
     cost_max: Positive | None = None
     energy_wh_min: Positive | None = None
     hot_cell_c_max: Number | None = None
     speed_headroom_kmh_min: Number | None = None
-    charge_h_max: Positive | None = None
+    charge_min_max: Positive | None = None
 
 
 class Objectives(Section):
-    """[objectives]: what the front trades off; the sense of each (most or least) is known to score."""
+    """[objectives]: what the front trades off; the sense of each (most or least) is known to the front.
+
+    resolution: per objective, the difference below which two packs count as equal; the front is then thinned
+    to rows that stand for all others within it. Without it every non-dominated row is kept.
+    """
 
     use: Annotated[tuple[ObjectiveName, ...], Field(min_length=1)] = (
         "range_km",
@@ -218,6 +222,7 @@ class Objectives(Section):
         "pack_mass_kg",
         "cost",
     )
+    resolution: dict[ObjectiveName, Positive] = {}
 
 
 class Vary(Section):

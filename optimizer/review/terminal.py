@@ -1,4 +1,4 @@
-"""What the terminal shows: plain tables in at most 100 columns."""
+"""What the terminal shows: plain text in at most 100 columns."""
 
 from __future__ import annotations
 
@@ -7,22 +7,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.brief import defaults_in_use
+from optimizer.review.tables import front_summary, text_table
 
 if TYPE_CHECKING:
     from optimizer.inputs import Inputs
     from optimizer.survey import Finding
-
-
-def columns(rows: Sequence[Sequence[str]], *, head: Sequence[str], right: Sequence[int] = ()) -> str:
-    """Rows of text in aligned columns under a head; columns whose number is in `right` align right."""
-    table = [list(head), *[list(row) for row in rows]]
-    width = [max(len(row[k]) for row in table) for k in range(len(head))]
-    lines = []
-    for row in table:
-        cells = [text.rjust(width[k]) if k in right else text.ljust(width[k]) for k, text in enumerate(row)]
-        lines.append("  ".join(cells).rstrip())
-    lines.insert(1, "  ".join("-" * size for size in width))
-    return "\n".join(lines)
 
 
 def fit_table(findings: Sequence[Finding]) -> str:
@@ -42,15 +31,15 @@ def fit_table(findings: Sequence[Finding]) -> str:
             [
                 finding.compartment.name,
                 outer,
+                finding.layout.name if finding.layout else "none fits",
                 str(finding.cells),
                 f"+{gain}" if gain > 0 and finding.regular else "",
                 "" if gap is None else f"{gap:.3f}",
                 "yes" if record["proven"] else "",
-                finding.layout.name if finding.layout else "none fits",
             ]
         )
-    head = ["compartment", "cell mm", "cells", "over rows", "least gap mm", "proven", "layout"]
-    return columns(rows, head=head, right=(2, 3, 4))
+    head = ["compartment", "cell mm", "layout", "cells", "over rows", "least gap mm", "proven"]
+    return text_table(head, rows, left=3)
 
 
 def check_text(inputs: Inputs) -> str:
@@ -87,3 +76,24 @@ def _plain(value: object) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     return f'"{value}"' if isinstance(value, str) else str(value)
+
+
+def search_summary(result: Result) -> str:
+    """What a search found: the best by each objective and a balanced pack, then the cautions."""
+    space = result.run["space"]
+    lines = [
+        f"{space['raw']:,} candidates, {space['scored']:,} scored, the rest ruled out with proof;"
+        f" {result.run['timing']['search_s']:.1f} s."
+        if space["complete"]
+        else f"Interrupted: {space['scored']:,} candidates scored so far; the front is valid, not complete."
+    ]
+    if len(result.front):
+        lines.append(front_summary(result.front, objectives=result.objectives, currency=result.currency))
+        lines.append(f"Written: {result.folder}/front.parquet, front.csv, run.json")
+        return "\n".join(lines)
+    lines.append("No candidate meets every constraint. Candidates by reason:")
+    reasons = {**space["pruned"], **space["rejected"]}
+    lines += [f"  {count:>15,}  {reason}" for reason, count in sorted(reasons.items(), key=lambda x: -x[1])]
+    short = {name: gap for name, gap in result.run["nearest"].items() if gap < 0}
+    lines += [f"Nearest miss on {name}: {-gap:.4g} short" for name, gap in short.items()]
+    return "\n".join(lines)

@@ -30,7 +30,7 @@ COLUMNS: dict[str, str] = {
     "neg_peak_a": WORST,
     "neg_continuous_a": WORST,
     "neg_charge_a": WORST,
-    "share": WORST,
+    "spread_ohm": WORST,
     "hot_rise_k_per_w": WORST,
 }
 INDEX = {name: k for k, name in enumerate(COLUMNS)}

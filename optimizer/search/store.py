@@ -85,4 +85,9 @@ def write_run(folder: Path, *, front: pd.DataFrame, units: Mapping[str, str], ru
     """Write front.parquet, front.csv and run.json, each atomically."""
     write_atomic(folder / "front.parquet", parquet_bytes(front, units=units))
     write_atomic(folder / "front.csv", csv_bytes(front))
+    write_record(folder, run)
+
+
+def write_record(folder: Path, run: Mapping[str, Any]) -> None:
+    """Write run.json alone: what became of every candidate, even when none was feasible."""
     write_atomic(folder / "run.json", (json.dumps(run, indent=2, ensure_ascii=False) + "\n").encode())

@@ -16,7 +16,7 @@ def random_choice(rng, count):
         mass_kg=rng.integers(0, 4, count),
         cost=rng.integers(0, 4, count),
         neg_peak_a=-rng.integers(1, 4, count),
-        share=rng.integers(1, 3, count),
+        spread_ohm=rng.integers(1, 3, count),
     )
 
 

@@ -1,0 +1,144 @@
+"""All that a search reads: the brief with its catalogs, curves and ride, every problem reported at once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.brief import Brief, defaults_in_use, input_hashes, load_brief, require_for_search, series_problems
+from optimizer.catalog import (
+    Bms,
+    Cells,
+    Chargers,
+    Fuses,
+    Ride,
+    Strips,
+    Wires,
+    matching,
+    pattern_problems,
+    read_bms,
+    read_cells,
+    read_chargers,
+    read_fuses,
+    read_ride,
+    read_strips,
+    read_wires,
+)
+from optimizer.problems import BadInput, Problem
+from optimizer.survey import compartment_problems
+
+Table = TypeVar("Table")
+Rows = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Inputs:
+    """A brief whose every file has been read; the rows are those that [vary] allows."""
+
+    brief: Brief
+    cells: Cells
+    strips: Strips
+    wires: Wires
+    bms: Bms
+    fuses: Fuses
+    chargers: Chargers | None
+    ride: Ride | None
+    cell_rows: Rows
+    strip_rows: Rows
+    wire_rows: Rows
+    bms_rows: Rows
+    fuse_rows: Rows
+
+    def hashes(self) -> dict[str, str]:
+        """SHA-256 of the brief and every file it names."""
+        return input_hashes(self.brief, {f"ocv.{c.name}": c.sha256 for c in self.cells.curves})
+
+    def record(self) -> dict[str, Any]:
+        """What `check --json` prints."""
+        return {
+            "title": self.brief.title,
+            "cells": len(self.cell_rows),
+            "strips": len(self.strip_rows),
+            "wires": len(self.wire_rows),
+            "bms": len(self.bms_rows),
+            "fuses": len(self.fuse_rows),
+            "defaults": {key: value for key, value in defaults_in_use(self.brief)},
+            "inputs": self.hashes(),
+        }
+
+
+class _Reader:
+    """Reads tables one after another and keeps the problems of those that fail."""
+
+    def __init__(self) -> None:
+        self.problems: list[Problem] = []
+
+    def __call__(self, read: Callable[[Path], Table], path: Path | None) -> Table | None:
+        if path is None:
+            return None
+        try:
+            return read(path)
+        except BadInput as bad:
+            self.problems += bad.problems
+            return None
+
+
+def load_inputs(path: Path | str) -> Inputs:
+    """Read a brief and everything it names.
+
+    Parameters
+    ----------
+    path : Path or str
+        The brief.
+
+    Returns
+    -------
+    Inputs
+
+    Raises
+    ------
+    BadInput
+        With every problem of the brief, of all tables, and between them.
+    """
+    brief = load_brief(path)
+    files = brief.files()
+    read = _Reader()
+    read.problems += require_for_search(brief)
+    read.problems += [problem for each in compartment_problems(brief).values() for problem in each]
+    cells = read(lambda file: read_cells(file, ocv_folder=files.get("catalog.ocv")), files["catalog.cells"])
+    strips = read(read_strips, files.get("catalog.strips"))
+    wires = read(read_wires, files.get("catalog.wires"))
+    bms = read(read_bms, files.get("catalog.bms"))
+    fuses = read(read_fuses, files.get("catalog.fuses"))
+    chargers = read(read_chargers, files.get("catalog.chargers"))
+    ride = read(read_ride, files.get("ride.trace"))
+    tables = {"cells": cells, "strips": strips, "wires": wires, "bms": bms, "fuses": fuses}
+    rows = {name: _rows(brief, name, table, read.problems) for name, table in tables.items()}
+    if cells is not None and len(rows["cells"]):
+        read.problems += series_problems(
+            brief,
+            voltage_max_v=cells.voltage_max_v[rows["cells"]],
+            voltage_min_v=cells.voltage_min_v[rows["cells"]],
+        )
+    if read.problems:
+        raise BadInput(read.problems)
+    assert cells is not None and strips is not None and wires is not None
+    assert bms is not None and fuses is not None
+    return Inputs(
+        brief, cells, strips, wires, bms, fuses, chargers, ride,
+        rows["cells"], rows["strips"], rows["wires"], rows["bms"], rows["fuses"],
+    )  # fmt: skip
+
+
+def _rows(brief: Brief, name: str, table: Any, problems: list[Problem]) -> Rows:
+    """Rows of a table that [vary] allows; patterns that match nothing are problems."""
+    if table is None:
+        return np.zeros(0, dtype=np.int64)
+    patterns = getattr(brief.vary, name)
+    problems += pattern_problems(patterns, table.id, file=str(brief.path), field=f"vary.{name}")
+    return np.flatnonzero(matching(table.id, patterns)).astype(np.int64)

@@ -1,0 +1,145 @@
+"""The whole design space of a brief: which (cell, S, P) there are, in tasks that can be worked on apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.brief import Brief
+from optimizer.fit.compartment import Compartment
+from optimizer.fit.layout import CellSize, Layout
+from optimizer.fit.place import place
+from optimizer.geometry import clearance, compartments, distinct_sizes
+from optimizer.inputs import Inputs
+from optimizer.score_context import Context
+from optimizer.search.fills import Fill, FillRules, fills
+from optimizer.search.parts import Build, builds
+from optimizer.survey import fit_seed
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+# Nominal effort for the chain of groups of one layout [s]; regular layouts take less.
+CHAIN_SECONDS = 0.05
+
+# Reasons for which a candidate is refused before it is scored, in the order in which they are tried.
+VOLTAGE, ROOM, NO_PART, STOCK = "voltage window", "does not fit", "no BMS or fuse", "stock"
+
+
+@dataclass(frozen=True)
+class Task:
+    """All packs of one cell size with P cells in parallel."""
+
+    size: int
+    parallel: int
+
+
+@dataclass(frozen=True, eq=False)
+class Space:
+    """A brief's design space, ready to be searched."""
+
+    inputs: Inputs
+    context: Context
+
+    @property
+    def brief(self) -> Brief:
+        """The brief."""
+        return self.inputs.brief
+
+    @cached_property
+    def rooms(self) -> tuple[Compartment, ...]:
+        """The compartments."""
+        return compartments(self.brief)
+
+    @cached_property
+    def sizes(self) -> list[CellSize]:
+        """Distinct cell sizes."""
+        return distinct_sizes(self.inputs.cells, self.inputs.cell_rows)[0]
+
+    @cached_property
+    def size_of(self) -> Ints:
+        """Size of each chosen cell, shape (n_cells,)."""
+        return distinct_sizes(self.inputs.cells, self.inputs.cell_rows)[1]
+
+    @cached_property
+    def builds(self) -> list[Build]:
+        """Strips in their numbers of layers."""
+        return builds(self.inputs)
+
+    @cached_property
+    def window(self) -> tuple[Ints, Ints]:
+        """Least and most cells in series that each chosen cell's voltage and [vary] allow; least > most: none."""
+        asked, cells = self.brief.electrical, self.context.cells
+        assert asked is not None
+        # A hair of tolerance: 15 · 4.0 V counts as 60 V whatever binary fractions make of it.
+        most = np.floor(asked.voltage_max_v / cells.voltage_max_v + 1e-9).astype(np.int64)
+        least = np.ceil(asked.voltage_min_v / cells.voltage_min_v - 1e-9).astype(np.int64)
+        low, high = self.brief.vary.series
+        return np.maximum(least, low), np.minimum(most, high)
+
+    def layouts(self, room: int, size: int) -> list[Layout]:
+        """Tray and block layouts of a cell size that enter the search, from the cache when known.
+
+        Of all that the fit offers, the fullest of each placement and the fullest along each axis.
+        """
+        if "tray" not in self.brief.fit.ways and self.sizes[size].shape == "cylinder":
+            return []
+        offered = place(
+            self.rooms[room],
+            self.sizes[size],
+            clearance(self.brief),
+            placements=self.brief.fit.placements,
+            seconds=self.brief.fit.seconds,
+            seed=fit_seed(self.brief),
+        )
+        first: dict[object, Layout] = {}
+        for layout in offered:
+            first.setdefault(layout.placement, layout)
+            first.setdefault(layout.axis, layout)
+        return list({id(layout): layout for layout in first.values()}.values())
+
+    def fills(self, task: Task) -> list[list[Fill]]:
+        """Fills of every compartment for a task, from the cache when known."""
+        rules = FillRules(
+            clearance=clearance(self.brief),
+            ways=self.brief.fit.ways,
+            groups_per_module=self.brief.fit.groups_per_module,
+            layers=tuple(sorted(self.brief.vary.strip_layers)),
+            seconds=CHAIN_SECONDS,
+            seed=fit_seed(self.brief),
+        )
+        return [
+            fills(
+                room,
+                size=self.sizes[task.size],
+                parallel=task.parallel,
+                trays=self.layouts(k, task.size),
+                rules=rules,
+            )
+            for k, room in enumerate(self.rooms)
+        ]
+
+    def most_cells(self, size: int) -> list[int]:
+        """Most cells that each compartment holds, a bound for what to try in parallel."""
+        return [
+            max((layout.cells for layout in self.layouts(room, size)), default=0)
+            for room in range(len(self.rooms))
+        ]
+
+    def tasks(self) -> list[Task]:
+        """Tasks with at least one (cell, S) that the voltage allows and the room could hold."""
+        found = []
+        low, high = self.window
+        for size in range(len(self.sizes)):
+            members = np.flatnonzero((self.size_of == size) & (low <= high))
+            if not len(members):
+                continue
+            held = self.most_cells(size)
+            least = int(low[members].min())
+            for parallel in range(self.brief.vary.parallel[0], self.brief.vary.parallel[1] + 1):
+                if sum(cells // parallel for cells in held) >= least:
+                    found.append(Task(size, parallel))
+        return found

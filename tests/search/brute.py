@@ -1,0 +1,77 @@
+"""Plain enumeration of a space: every split, fill, strip, wire, BMS and fuse, nothing reduced or bounded."""
+
+from itertools import product
+
+import numpy as np
+
+from optimizer.front import nondominated, signed
+from optimizer.score import Block, margins, score
+from optimizer.search import options as op
+from optimizer.search import parts, splits
+from optimizer.search.exact import cells_cost
+from optimizer.search.plating import plated
+
+
+def every_split(space, task, monkeypatch_reduced):
+    """All splits of a task, the reduction switched off."""
+    bounds = space.brief.vary.series
+    fills = space.fills(task)
+    table, _ = splits.split_table(
+        space.rooms, fills=fills, series=bounds, rules=space.brief.harness, sensors=space.brief.parts.sensors
+    )
+    return fills, table
+
+
+def objectives(space):
+    """Objectives of every feasible candidate, shape (n, d), and how many candidates there were."""
+    asked = space.brief.electrical
+    limits = {k: v for k, v in space.brief.constraints if v is not None}
+    points, count = [], 0
+    for task in space.tasks():
+        fills, table = every_split(space, task, None)
+        if not len(table):
+            continue
+        layout = plated(space, task, fills, table)
+        wire, ohm, mass, cost = parts.wire_options(space.inputs)
+        wired = op.wired(layout, wire, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
+        groups = table.split.sum(axis=1)[wired.picks[:, 0]]
+        for cell, series in product(np.flatnonzero(space.size_of == task.size), np.unique(groups)):
+            row = space.context.cells.row[cell]
+            cells = space.inputs.cells
+            full_v = series * cells.voltage_max_v[row]
+            if full_v > asked.voltage_max_v + 1e-9 or series * cells.voltage_min_v[row] < asked.voltage_min_v - 1e-9:
+                continue
+            here = op.Options(wired.values[groups == series], wired.picks[groups == series])
+            chemistry = str(cells.chemistry[row])
+            bms, _ = parts.bms_options(space.inputs, series=series, chemistry=chemistry, full_v=full_v)
+            fuse, _ = parts.fuse_options(space.inputs, full_v=full_v)
+            if not len(bms) or not len(fuse):
+                continue
+            every = op.combine(op.combine(here, bms), fuse)
+            figures = score(block(space, every, cell, series, task.parallel), context=space.context)
+            good = np.ones(len(every), dtype=bool)
+            for gap in margins(figures, constraints=limits).values():
+                good &= gap >= 0
+            count += len(every)
+            points.append(signed(figures, objectives=space.brief.objectives.use)[good])
+    whole = np.concatenate(points) if points else np.zeros((0, len(space.brief.objectives.use)))
+    return whole[nondominated(whole)], count
+
+
+def block(space, every, cell, series, parallel):
+    n = len(every)
+    number = np.full(n, series * parallel)
+    return Block(
+        cell=np.full(n, cell),
+        series=np.full(n, series),
+        parallel=np.full(n, parallel),
+        extra_ohm=every.column("resistance_ohm"),
+        parts_kg=every.column("mass_kg"),
+        parts_cost=every.column("cost"),
+        cells_cost=cells_cost(space, np.full(n, cell), number),
+        peak_cap_a=-every.column("neg_peak_a"),
+        continuous_cap_a=-every.column("neg_continuous_a"),
+        charge_cap_a=-every.column("neg_charge_a"),
+        spread_ohm=every.column("spread_ohm"),
+        hot_rise_k_per_w=every.column("hot_rise_k_per_w"),
+    )

@@ -1,0 +1,94 @@
+"""Small random briefs over the demo catalogs."""
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from optimizer.catalog import builtin_catalogs
+from optimizer.search.setup import load_space
+
+OBJECTIVES = ["range_km", "peak_power_w", "pack_mass_kg", "cost"]
+
+
+def brief_text(rng):
+    """A brief with few choices of everything; every number drawn."""
+    folder = builtin_catalogs().as_posix()
+    ids = {name: table_ids(f"{folder}/{name}.csv") for name in ("cells", "strips", "wires", "bms", "fuses")}
+
+    def some(name, count):
+        return sorted(rng.choice(ids[name], size=count, replace=False).tolist())
+
+    cells = [x for x in ids["cells"] if "18650" in x or "21700" in x]
+    chosen = sorted(rng.choice(cells, size=2, replace=False).tolist())
+    boxes = "".join(
+        f'[[compartment]]\nname = "{name}"\nshape = "box"\nlength_mm = {rng.integers(90, 150)}\n'
+        f"width_mm = {rng.integers(60, 90)}\nheight_mm = 78\nposition_mm = [{300 * k}, 0, 0]\naxes = [\"z\"]\n"
+        for k, name in enumerate(["rear", "front"][: rng.integers(1, 3)])
+    )
+    use = sorted(rng.choice(OBJECTIVES, size=rng.integers(1, 5), replace=False).tolist())
+    limits = {
+        "range_km_min": rng.uniform(1, 8), "peak_power_w_min": rng.uniform(50, 400),
+        "pack_mass_kg_max": rng.uniform(1, 6), "cost_max": rng.uniform(60, 400),
+        "hot_cell_c_max": rng.uniform(40, 80), "continuous_power_w_min": rng.uniform(50, 200),
+    }  # fmt: skip
+    held = rng.choice(sorted(limits), size=rng.integers(0, 4), replace=False)
+    low = int(rng.integers(3, 6))
+    return f"""
+title = "random"
+seed = 3
+[catalog]
+{"".join(f'{name} = "{folder}/{name}.csv"' + chr(10) for name in ids)}
+[fit]
+ways = ["tray"]
+placements = ["square", "staggered"]
+{boxes}
+[electrical]
+voltage_max_v = {rng.uniform(26, 34):.2f}
+voltage_min_v = 6.0
+battery_current_a = {rng.uniform(10, 60):.1f}
+regen_current_a = {rng.uniform(0, 15):.1f}
+[vehicle]
+mass_kg = 15.0
+rider_kg = 75.0
+cda_m2 = 0.6
+crr = 0.015
+drivetrain_efficiency = 0.8
+regen_efficiency = 0.4
+[ride]
+speed_kmh = {rng.uniform(12, 28):.1f}
+grade_pct = {rng.uniform(0, 2):.2f}
+[constraints]
+{"".join(f"{name} = {limits[name]:.3f}" + chr(10) for name in held)}
+[objectives]
+use = {use}
+[vary]
+cells = {chosen}
+series = [{low}, {low + 2}]
+parallel = [1, 3]
+strips = {some("strips", 2)}
+wires = {some("wires", 2)}
+bms = ["*"]
+fuses = {some("fuses", 2)}
+strip_layers = [1, 2]
+"""
+
+
+def table_ids(path):
+    rows = [line.split(",")[0] for line in Path(path).read_text().splitlines() if not line.startswith("#")]
+    return rows[1:]
+
+
+@pytest.fixture
+def space_of(tmp_path):
+    """Space of a random brief by seed."""
+
+    def make(seed):
+        text = brief_text(np.random.default_rng(seed))
+        tomllib.loads(text)
+        path = tmp_path / f"brief{seed}.toml"
+        path.write_text(text)
+        return load_space(path)
+
+    return make
