@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -258,7 +259,13 @@ class ChainResult:
 
 
 def solve_chain(
-    layout: Layout, chain: Chain, build: StripBuild, *, cell_gap_mm: float, cell_resistance_ohm: float
+    layout: Layout,
+    chain: Chain,
+    build: StripBuild,
+    *,
+    cell_gap_mm: float,
+    cell_resistance_ohm: float,
+    plates: Sequence[Plate] | None = None,
 ) -> ChainResult:
     """All cells and plates of a chain in one network: the true shares, for the few designs looked at.
 
@@ -274,6 +281,8 @@ def solve_chain(
         As the chain was made with [mm].
     cell_resistance_ohm : float
         Of one cell, above 0 [ohm].
+    plates : sequence of Plate or None
+        As `plates_of` gives them, with other taps where the leads are to leave elsewhere; None: those.
 
     Returns
     -------
@@ -284,7 +293,8 @@ def solve_chain(
     ValueError
         If the chain is empty or of another layout, or the cell resistance not above 0.
     """
-    plates = plates_of(layout, chain, cell_gap_mm=cell_gap_mm, taps=build.taps)
+    if plates is None:
+        plates = plates_of(layout, chain, cell_gap_mm=cell_gap_mm, taps=build.taps)
     negative, positive = np.arange(layout.cells), layout.cells + np.arange(layout.cells)
     used = np.flatnonzero(chain.group >= 0)
     cells = np.column_stack([negative[used], positive[used]])

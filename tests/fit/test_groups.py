@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import networkx as nx
 import numpy as np
@@ -109,7 +109,7 @@ def assert_sound(layout, result):
         assert nx.is_connected(lateral.subgraph(cells.tolist()))
         assert len(set(layout.module[cells])) == 1
         assert len(set(result.polarity[cells])) == 1
-    for k, (first, second) in enumerate(zip(groups, groups[1:], strict=False)):
+    for k, (first, second) in enumerate(pairwise(groups)):
         pairs = matched(boundary, first.tolist(), second.tolist())
         assert result.boundary_pairs[k] == pairs
         if k in result.links:
@@ -176,14 +176,16 @@ def exhaustive(layout, parallel):
     return best
 
 
+BEND = [(0, 0), (1, 0), (2, 0), (3, 0), (3, 1), (3, 2), (3, 3), (2, 3), (1, 3)]
+
 SMALL = {
     "square 3 x 4": (layout_of(square(3, 4)), (2, 3, 4, 5)),
     "staggered 3 x 3": (layout_of(staggered(3, 3)), (1, 2, 3, 4)),
     "irregular 10": (layout_of(jammed(10, 3), placement="free"), (2, 3, 4)),
     "irregular 12": (layout_of(jammed(12, 5), placement="free"), (3, 4, 5)),
     "two layers of 2 x 3": (layout_of(square(2, 3), layers=2), (2, 3)),
-    "a bend of 9": (layout_of([(0, 0), (1, 0), (2, 0), (3, 0), (3, 1), (3, 2), (3, 3), (2, 3), (1, 3)] * np.array(PITCH)), (2, 3)),
-}  # fmt: skip
+    "a bend of 9": (layout_of(np.array(BEND) * PITCH), (2, 3)),
+}
 
 
 @pytest.mark.parametrize("name", SMALL)
@@ -339,7 +341,7 @@ def crosses(a, b, c, d):
 @settings(max_examples=40, deadline=None)
 @given(st.integers(0, 10_000))
 def test_strips_between_neighbours_never_cross(seed):
-    """Closed form: with a reach below sqrt(2) the neighbour graph of any placement is drawn without crossing."""
+    """Closed form: with a reach below sqrt(2) the neighbour graph of any placement is planar."""
     rng = np.random.default_rng(seed)
     points = []
     for p in rng.random((300, 2)) * 5 * PITCH:
