@@ -21,8 +21,9 @@ temperature; rides for which `falls_with_mass` holds):
    of iterations is fixed, so this holds for the computed numbers, not only for the limit.
 3. A step can be driven while its power is within what the pack gives at the cut-off, the current limit or
    the matched load, whichever comes first; that margin h falls with everything above. Nodes are the same for
-   all candidates and are visited from full to empty, so a harder load fails no later; between nodes the stop
-   lies at h_j/(h_j − h_{j+1}), which falls as either margin falls.
+   all candidates and are visited from full to empty, so a harder load fails no later; a failing interval is
+   looked at again in finer nodes, the same for all, and between those the stop lies at h_j/(h_j − h_{j+1}),
+   which falls as either margin falls.
 4. The distance is Σ Δz·(y_j·(f − f²/2) + y_{j+1}·f²/2) with y = 1/i: weights that are never negative and do
    not fall with f (1 in all intervals but the last), applied to terms that fall as i grows.
 
@@ -199,7 +200,7 @@ def _margins(
 ) -> tuple[float, int]:  # fmt: skip
     """Margin of each critical step; how far towards this node it can still be driven, and what ends it."""
     if node[ALIVE] == 0.0:
-        return 0.0, CUTOFF
+        return 0.0, POWER
     share, stop = 1.0, RESERVE
     for c in range(count):
         u = _sagged(curves, cell, node, numbers[V_MIN], steps, c)
@@ -238,9 +239,12 @@ def _note_stop(out: Floats, n: int, stop: int, numbers: Row, candidate: Row) -> 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
 def _advance(out: Floats, n: int, old: Row, new: Row, drop_c: float, share: float) -> None:
-    """Add the part `share` of an interval that draws drop_c, its integrands linear between the nodes."""
+    """Add the part `share` of an interval that draws drop_c, its integrands linear between the nodes.
+
+    A node that the pack does not reach alive counts with 1/i = 0.
+    """
     first = drop_c * (share - 0.5 * share * share) / old[MEAN_A]
-    last = drop_c * 0.5 * share * share / new[MEAN_A]
+    last = drop_c * 0.5 * share * share / new[MEAN_A] if new[ALIVE] > 0.0 else 0.0
     out[n, TIME] += first + last
     out[n, ENERGY] += first * old[MEAN_A] * old[VOLTAGE] + last * new[MEAN_A] * new[VOLTAGE]
     out[n, SQUARE_S] += first * old[SQUARE_A2] + last * new[SQUARE_A2]
@@ -258,6 +262,37 @@ def _warmed(node: Row, numbers: Row, candidate: Row, drop_c: float) -> tuple[flo
     end = candidate[AIR_K] + candidate[RESISTANCE_K_W] * node[HEAT]
     temp_k = end + (node[TEMP_K] - end) * math.exp(-drop_c / (node[MEAN_A] * tau))
     return temp_k, arrhenius(temp_k, numbers[ACTIVATION], numbers[REFERENCE_K])
+
+
+@njit(cache=True, error_model="numpy")
+def _step(
+    curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats, old: Row,
+    step: float, start_soc: float,
+) -> Row:  # fmt: skip
+    """The node one step of SoC below another."""
+    charge_c, z = 3600.0 * numbers[CAPACITY], old[Z] - step
+    temp_k, factor = _warmed(old, numbers, candidate, step * charge_c)
+    return _node(curves, cell, numbers, candidate, power, weight, z, (start_soc - z) * charge_c, temp_k,
+                 factor, old[MEAN_A], 1)  # fmt: skip
+
+
+@njit(cache=True, error_model="numpy")
+def _closer_look(
+    out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats,
+    weight: Floats, steps: Floats, count: int, margins: Floats, before: Floats, old: Row, step: float,
+    start_soc: float, stop: int,
+) -> tuple[float, int]:  # fmt: skip
+    """Where in a failing interval the pack stops, in SUB_STEPS finer steps; its margins begin in `before`."""
+    for sub in range(SUB_STEPS):
+        margins[:count] = before[:count]
+        new = _step(curves, cell, numbers, candidate, power, weight, old, step / SUB_STEPS, start_soc)
+        share, why = _margins(curves, cell, numbers, candidate, new, steps, count, margins, before)
+        if why != RESERVE:
+            return (sub + share) / SUB_STEPS, why
+        _note_extremes(out, n, curves, cell, candidate, new, steps, count)
+        old = new
+    # Finer steps may just pass the node at which the coarse one failed: the range ends there all the same.
+    return 1.0, stop
 
 
 @njit(cache=True, error_model="numpy")
@@ -283,33 +318,29 @@ def _run_down(
     """Visit the nodes from full to reserve; in the interval that fails, again in SUB_STEPS finer ones."""
     out[n, SOC_STOP], out[n, TEMP_END], out[n, V_LOW] = soc[0], candidate[AIR_K], numbers[V_MAX]
     old = _first_node(curves, cell, numbers, candidate, power, weight, soc[0])
+    # Nothing is left of the candidate before: a first node that fails, fails at once.
+    before[:] = 0.0
     share, stop = _margins(curves, cell, numbers, candidate, old, steps, count, before, margins)
     if stop != RESERVE:
         _note_stop(out, n, stop, numbers, candidate)
         return
     _note_extremes(out, n, curves, cell, candidate, old, steps, count)
-    step, left, fine, last_stop = (soc[0] - soc[1]) / soc[2], soc[2], False, RESERVE
-    while left > 0:
+    step = (soc[0] - soc[1]) / soc[2]
+    for left in range(soc[2] - 1, -1, -1):
         before[:count] = margins[:count]
-        z, drop = old[Z] - step, step * 3600.0 * numbers[CAPACITY]
-        temp_k, factor = _warmed(old, numbers, candidate, drop)
-        new = _node(curves, cell, numbers, candidate, power, weight, z,
-                    (soc[0] - z) * 3600.0 * numbers[CAPACITY], temp_k, factor, old[MEAN_A], 1)  # fmt: skip
+        new = _step(curves, cell, numbers, candidate, power, weight, old, step, soc[0])
         share, stop = _margins(curves, cell, numbers, candidate, new, steps, count, before, margins)
-        if stop != RESERVE and not fine:
-            margins[:count] = before[:count]
-            fine, last_stop, left, step = True, stop, SUB_STEPS, step / SUB_STEPS
-            continue
-        _advance(out, n, old, new, drop, share)
         if stop != RESERVE:
-            last_stop = stop
-            break
-        left -= 1
-        if fine or left == 0:
+            # The distance still comes from the coarse nodes: so it cannot exceed that of a pack that passes.
+            share, stop = _closer_look(out, n, curves, cell, numbers, candidate, power, weight, steps, count,
+                                       margins, before, old, step, soc[0], stop)  # fmt: skip
+        elif left == 0:
             _note_extremes(out, n, curves, cell, candidate, new, steps, count)
+        _advance(out, n, old, new, step * 3600.0 * numbers[CAPACITY], share)
+        if stop != RESERVE:
+            break
         old = new
-    # Finer steps may just pass the node at which a coarse one failed: the range ends there all the same.
-    _note_stop(out, n, last_stop, numbers, candidate)
+    _note_stop(out, n, stop, numbers, candidate)
 
 
 @njit(cache=True, error_model="numpy")

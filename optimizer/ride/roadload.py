@@ -19,6 +19,9 @@ Num = float | Floats
 GRAVITY_M_S2 = 9.80665
 """Standard gravity, CGPM 1901."""
 
+EARTH_RADIUS_M = 6_356_766.0
+"""Nominal radius that turns geometric into geopotential height, ISO 2533."""
+
 GAS_CONSTANT_AIR = 287.05287
 """Specific gas constant of dry air, ISO 2533 [J/(kg·K)]."""
 
@@ -26,14 +29,14 @@ GAS_CONSTANT_AIR = 287.05287
 def air_density(altitude_m: Num = 0.0, *, temp_c: Num | None = None) -> Num:
     """Density of dry air at a height in the standard atmosphere, at its own or a given temperature.
 
-    p = 101325 · (1 − 0.0065·h/288.15)^5.25588,  ρ = p / (287.05287·T)
+    H = 6356766·h/(6356766 + h),  p = 101325·(1 − 0.0065·H/288.15)^5.25588,  ρ = p/(287.05287·T)
 
     Parameters
     ----------
     altitude_m : float or ndarray
-        Up to 11 000, the end of the troposphere [m].
+        Geometric, −1000…11 000, the end of the troposphere [m].
     temp_c : float, ndarray or None
-        Air temperature; None takes the standard atmosphere's, 15 − 0.0065·h [°C].
+        Air temperature; None takes the standard atmosphere's, 15 − 0.0065·H [°C].
 
     Returns
     -------
@@ -49,11 +52,11 @@ def air_density(altitude_m: Num = 0.0, *, temp_c: Num | None = None) -> Num:
     -----
     ISO 2533 (1975), the standard atmosphere.
     """
-    if np.any(np.abs(np.asarray(altitude_m) - 5000.0) > 6000.0):
+    if not np.all(np.abs(np.asarray(altitude_m) - 5000.0) <= 6000.0):
         raise ValueError(f"altitude_m must be within -1000 and 11000, found {altitude_m}")
-    standard_k = 288.15 - 0.0065 * altitude_m
+    standard_k = 288.15 - 0.0065 * (EARTH_RADIUS_M * altitude_m / (EARTH_RADIUS_M + altitude_m))
     kelvin = standard_k if temp_c is None else temp_c + 273.15
-    if np.any(np.asarray(kelvin) <= 0):
+    if not np.all(np.asarray(kelvin) > 0):
         raise ValueError(f"temp_c must be above -273.15, found {temp_c}")
     pressure_pa = 101325.0 * (standard_k / 288.15) ** 5.25588
     return pressure_pa / (GAS_CONSTANT_AIR * kelvin)

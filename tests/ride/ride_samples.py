@@ -55,7 +55,8 @@ def town(*, hill: float = 0.06) -> Trace:
         [0, 8, 60, 66, 80, 90, 200, 206, 215, 225, 330, 340, 352, 365, 470, 480, 500, 508, 590, 600],
         [0, 22, 22, 0, 0, 25, 25, 0, 0, 18, 18, 25, 25, 32, 32, 0, 0, 20, 20, 0],
     )
-    grade = np.interp(time, [0, 225, 230, 325, 330, 340, 345, 470, 475, 600], [0, 0, hill, hill, 0, 0, -1, -1, 0, 0])
+    at = [0, 225, 230, 325, 330, 340, 345, 470, 475, 600]
+    grade = np.interp(time, at, [0, 0, hill, hill, 0, 0, -1, -1, 0, 0])
     way = np.diff(time) * 0.5 * (speed[1:] + speed[:-1])
     up, down = np.where(grade > 0, grade, 0.0), np.where(grade < 0, grade, 0.0)
     mid = lambda x: 0.5 * (x[1:] + x[:-1])  # noqa: E731

@@ -1,0 +1,83 @@
+import numpy as np
+import pytest
+
+from optimizer.ride.roadload import (
+    GRAVITY_M_S2,
+    Vehicle,
+    air_density,
+    battery_power_w,
+    drag_force_n,
+    grade_force_n,
+    inertia_force_n,
+    ride_steps,
+    rolling_force_n,
+)
+from optimizer.ride.trace import trace_from_arrays
+
+CAR = Vehicle(cda_m2=0.6, crr=0.012, drivetrain_efficiency=0.8, regen_efficiency=0.5, accessory_w=7.0)
+
+
+def test_wheel_power_is_affine_in_mass_and_equals_the_sum_of_forces():
+    lap = trace_from_arrays([0, 4, 10, 13], speed_kmh=[0, 18, 30, 12], grade_pct=[0, 4, -3, 0])
+    steps = ride_steps(lap, vehicle=CAR)
+    for mass in (60.0, 140.0):
+        force = (
+            rolling_force_n(mass, crr=0.012, grade=lap.step_grade)
+            + grade_force_n(mass, grade=lap.step_grade)
+            + inertia_force_n(mass, acceleration_m_s2=lap.acceleration_m_s2, rotating_factor=1.05)
+        )
+        drag = 0.5 * 1.225 * 0.6 * lap.step_speed_cubed
+        wheel = force * lap.step_speed_m_s + drag
+        assert steps.constant_w + steps.per_mass_w_kg * mass == pytest.approx(wheel, rel=1e-12)
+        assert steps.battery_power_w(mass) == pytest.approx(
+            [w / 0.8 + 7.0 if w > 0 else w * 0.5 + 7.0 for w in wheel]
+        )
+
+
+def test_battery_power_pays_losses_both_ways():
+    power = battery_power_w(
+        np.array([800.0, 0.0, -400.0]), drivetrain_efficiency=0.8, regen_efficiency=0.6, accessory_w=10.0
+    )
+    assert power == pytest.approx([1010.0, 10.0, -230.0])
+    assert battery_power_w(800.0, drivetrain_efficiency=0.8, regen_efficiency=0.6) == pytest.approx(1000.0)
+
+
+def test_kinetic_energy_of_a_start_and_a_stop_cancels_without_losses():
+    free = Vehicle(cda_m2=0.0, crr=0.0, drivetrain_efficiency=1.0, regen_efficiency=1.0)
+    steps = ride_steps(trace_from_arrays([0, 5, 30, 33], speed_kmh=[0, 25, 25, 0]), vehicle=free)
+    assert steps.battery_power_w(100.0) @ steps.duration_s == pytest.approx(0.0, abs=1e-9)
+    # One way: ½·1.05·m·v².
+    assert steps.battery_power_w(100.0)[0] * 5.0 == pytest.approx(0.5 * 105.0 * (25 / 3.6) ** 2)
+
+
+def test_wind_from_behind_faster_than_the_rider_pushes():
+    assert drag_force_n(5.0, cda_m2=0.5, density_kg_m3=1.2, headwind_m_s=-8.0) == pytest.approx(-2.7)
+
+
+def test_slope_splits_weight_between_normal_and_pull():
+    pull, normal = grade_force_n(10.0, grade=0.75), rolling_force_n(10.0, crr=1.0, grade=0.75)
+    assert (pull, normal) == (pytest.approx(6 * GRAVITY_M_S2), pytest.approx(8 * GRAVITY_M_S2))
+
+
+@pytest.mark.parametrize(
+    ("change", "text"),
+    [
+        ({"cda_m2": -0.1}, "cda_m2 must be >= 0, found -0.1"),
+        ({"drivetrain_efficiency": 0.0}, "drivetrain_efficiency must be in"),
+        ({"drivetrain_efficiency": 1.2}, "drivetrain_efficiency must be in"),
+        ({"regen_efficiency": 1.1}, "regen_efficiency must be in"),
+        ({"accessory_w": float("nan")}, "accessory_w must be >= 0, found nan"),
+        ({"rotating_factor": 0.9}, "rotating_factor must be >= 1"),
+        ({"density_kg_m3": 0.0}, "density_kg_m3 must be > 0"),
+        ({"crr": -1.0}, "crr must be >= 0"),
+    ],
+)
+def test_vehicle_out_of_bounds_is_named(change, text):
+    with pytest.raises(ValueError, match=text):
+        Vehicle(**({"cda_m2": 0.6, "crr": 0.012, "drivetrain_efficiency": 0.8} | change))
+
+
+@pytest.mark.parametrize(("altitude", "temp"), [(12_000.0, None), (np.nan, None), (0.0, -300.0)])
+def test_air_outside_the_troposphere_is_refused(altitude, temp):
+    with pytest.raises(ValueError, match="must be"):
+        air_density(altitude, temp_c=temp)
