@@ -160,6 +160,8 @@ class TestBrokenTables:
             (PLAIN.replace("amber", "ambé", 1).encode("latin-1"), "encoding"),
             (b"PK\x03\x04 a workbook", "not-a-table"),
             (b"PAR1 broken", "not-a-table"),
+            (",".join(f"c{n}" for n in range(10_000)).encode(), "not-a-table"),
+            (PLAIN.replace("46.0", "4" * 100_000 + "x", 1).encode(), "not-a-number"),
         ],
     )
     def test_named(self, tmp_path: Path, content: bytes, code: str) -> None:

@@ -16,6 +16,8 @@ Loc = tuple[str | int, ...]
 SHORT = reprlib.Repr()
 SHORT.maxstring = SHORT.maxother = SHORT.maxlong = 60
 
+MOST = 200  # faults told one by one; a file with more of them is another kind of file
+
 UNITS = (
     ("_rpm_per_v", "revolutions per minute and volt"),
     ("_kg_m3", "kilograms per cubic metre"),
@@ -38,6 +40,7 @@ UNITS = (
     ("_m", "metres"),
     ("_v", "volts"),
     ("_w", "watts"),
+    ("_min", "minutes"),
     ("seconds", "seconds"),
 )
 # Pydantic's kind of fault → our code and what is expected; {…} is filled from its context.
@@ -67,7 +70,8 @@ KINDS = {
 
 def unit_of(key: str) -> str:
     """Unit that a key's name carries, in words, or ""."""
-    return next((words for ending, words in UNITS if key.endswith(ending)), "")
+    bare = re.sub(r"_(min|max)$", "", key)
+    return next((words for ending, words in UNITS if bare.endswith(ending)), "")
 
 
 def schema_problems(
@@ -96,9 +100,11 @@ def schema_problems(
     list of Problem
     """
     lines = key_lines(text)
-    return [
-        _problem(error, data, file=file, lines=lines, model=model) for error in errors if not _echo(error)
-    ]
+    kept = [error for error in errors if not _echo(error)]
+    problems = [_problem(error, data, file=file, lines=lines, model=model) for error in kept[:MOST]]
+    if len(kept) > MOST:
+        problems.append(Problem("more", file, expected=f"… and {len(kept) - MOST} more faults"))
+    return problems
 
 
 def _echo(error: Mapping[str, Any]) -> bool:
@@ -218,7 +224,7 @@ def plain_loc(loc: Sequence[str | int], data: Mapping[str, Any]) -> Loc:
     """Pydantic's place without the tags that it puts in for "box" and "prism"."""
     plain: list[str | int] = []
     for part in loc:
-        if part in ("box", "prism") and plain and isinstance(plain[-1], int):
+        if part == "[key]" or (part in ("box", "prism") and plain and isinstance(plain[-1], int)):
             continue
         plain.append(part)
     return tuple(plain)
@@ -266,18 +272,23 @@ def key_lines(text: str) -> dict[Loc, int]:
     for number, raw in enumerate(text.splitlines(), start=1):
         line, quotes, inside = _without_strings(raw, quotes)
         free = depth == 0 and not inside
-        header = free and re.fullmatch(r"\s*(\[\[?)\s*([^\[\]=]+?)\s*\]\]?\s*", line)
-        key = re.match(r"\s*([\w.\- ]+?)\s*=", line)
-        if header:
-            table = _table(tuple(part.strip() for part in header[2].split(".")), header[1], counts)
+        header = line.strip()
+        is_header = free and header.startswith("[") and header.endswith("]")
+        name, equals, _ = line.partition("=")
+        if is_header:
+            table = _table(_parts(header.strip("[]")), header[:2], counts)
             lines.setdefault(table, number)
             if isinstance(table[-1], int):
                 lines.setdefault(table[:-1], number)
-        elif free and key:
-            lines.setdefault((*table, *(part.strip() for part in key[1].split("."))), number)
-        if not header:
+        elif free and equals:
+            lines.setdefault((*table, *_parts(name)), number)
+        if not is_header:
             depth = max(0, depth + line.count("[") + line.count("{") - line.count("]") - line.count("}"))
     return lines
+
+
+def _parts(key: str) -> tuple[str, ...]:
+    return tuple(part.strip() for part in key.split("."))
 
 
 def _table(names: tuple[str, ...], bracket: str, counts: dict[Loc, int]) -> Loc:

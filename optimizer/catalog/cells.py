@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from optimizer.catalog.columns import Bools, Columns, Floats, check_order, read_columns
 from optimizer.catalog.ocv import OcvCurve, ocv_curve, read_ocv
-from optimizer.catalog.tables import parse_number
+from optimizer.catalog.tables import parse_number, short
 from optimizer.catalog.types import CELL_COLUMNS, Cells, build
 from optimizer.problems import BadInput
 
@@ -144,11 +144,11 @@ def _price_breaks(parsed: Columns) -> tuple[Floats, Floats]:
         for (last, dear), (quantity, price) in pairwise(pairs):
             if quantity <= last:
                 parsed.complain(
-                    "price-break", row, "price_breaks", repr(text), "must have rising quantities over 1"
+                    "price-break", row, "price_breaks", short(text), "must have rising quantities over 1"
                 )
             elif price > dear:
                 parsed.complain(
-                    "price-break", row, "price_breaks", repr(text), "must not get dearer with quantity"
+                    "price-break", row, "price_breaks", short(text), "must not get dearer with quantity"
                 )
         rows.append(pairs)
     width = max(len(pairs) for pairs in rows)
@@ -165,7 +165,7 @@ def _parse_breaks(parsed: Columns, row: int, text: str) -> list[tuple[float, flo
         each, price_code, _ = parse_number(price.strip(), decimal=parsed.table.decimal)
         if code or price_code or count != round(count) or each < 0:
             expected = 'must look like "100:4.20;500:3.90" (quantity:price)'
-            parsed.complain("price-break", row, "price_breaks", repr(text), expected)
+            parsed.complain("price-break", row, "price_breaks", short(text), expected)
             return []
         pairs.append((count, each))
     return pairs

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.catalog.tables import EXCEL_ERRORS, Table, cap, file_sha256, parse_numbers, read_table
+from optimizer.catalog.tables import EXCEL_ERRORS, Table, cap, file_sha256, parse_numbers, read_table, short
 from optimizer.problems import BadInput, Problem, nearest
 
 Floats = NDArray[np.float64]
@@ -63,7 +63,9 @@ class Columns:
     def complain(self, code: str, row: int, field: str, found: object, expected: str) -> None:
         """Note a problem in row `row` (counted from 0)."""
         where = f"row {self.table.places[row]}"
-        self.problems.append(Problem(code, self.table.file, where, field, str(found), expected))
+        text = str(found)
+        text = text if len(text) <= 60 else text[:57] + "..."
+        self.problems.append(Problem(code, self.table.file, where, field, text, expected))
 
     def complain_where(
         self, mask: Bools, code: str, field: str, found: Sequence[object], expected: str
@@ -175,7 +177,7 @@ def _parse_texts(parsed: Columns, column: Column, texts: list[str]) -> NDArray[A
             near = nearest(text, column.choices)
             hint = f'; is "{near}" meant?' if near else ""
             expected = f"must be one of {', '.join(column.choices)}{hint}"
-            parsed.complain("unknown-value", row, column.name, repr(text), expected)
+            parsed.complain("unknown-value", row, column.name, short(text), expected)
     return np.array(texts, dtype=np.str_)
 
 
@@ -211,7 +213,9 @@ def _check_unique(parsed: Columns, name: str) -> None:
     for row, text in enumerate(parsed.table.column(name)):
         if text and text in first:
             place = parsed.table.places[first[text]]
-            parsed.complain("duplicate-id", row, name, repr(text), f"must be unique; row {place} has it, too")
+            parsed.complain(
+                "duplicate-id", row, name, short(text), f"must be unique; row {place} has it, too"
+            )
         first.setdefault(text, row)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.catalog.columns import Column, Columns, Floats, read_columns
+from optimizer.catalog.tables import short
 from optimizer.problems import BadInput, Problem, nearest
 
 CURVE_COLUMNS = (
@@ -128,7 +129,7 @@ def ocv_curve(chemistry: str, *, folder: Path | None = None) -> OcvCurve:
     hint = f'; is "{near}" meant?' if near else ""
     expected = f"has no OCV curve; known: {', '.join(known)}{hint}"
     place = str(folder or "built-in curves")
-    raise BadInput([Problem("unknown-chemistry", place, "", "chemistry", repr(chemistry), expected)])
+    raise BadInput([Problem("unknown-chemistry", place, "", "chemistry", short(chemistry), expected)])
 
 
 def _files(folder: Path) -> list[Path]:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from optimizer.catalog.columns import Bools
+from optimizer.catalog.tables import short
 from optimizer.problems import Problem, nearest
 
 
@@ -54,6 +55,6 @@ def pattern_problems(patterns: Sequence[str], ids: Sequence[str], *, file: str, 
             near = nearest(pattern, [str(name) for name in ids])
             hint = f'; is "{near}" meant?' if near else ""
             problems.append(
-                Problem("no-match", file, "", field, repr(pattern), f"matches no id of the catalog{hint}")
+                Problem("no-match", file, "", field, short(pattern), f"matches no id of the catalog{hint}")
             )
     return problems

@@ -28,6 +28,8 @@ COMMA = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?")
 GROUPED_COMMA = re.compile(r"[+-]?\d{1,3}((\.\d{3})+,\d+|(\.\d{3}){2,}|([ '’]\d{3})+(,\d+)?)")
 CLEAR_COMMA = re.compile(r"[+-]?(0,\d+|\d+,(\d{1,2}|\d{4,})|\d{4,},\d+)")
 CLEAR_POINT = re.compile(r"[+-]?(0?\.\d+|\d+\.(\d{1,2}|\d{4,})|\d{4,}\.\d+)")
+LONGEST_NUMBER = 60  # characters; longer texts are no numbers, and matching them takes quadratic time
+MOST_COLUMNS = 500
 UNCLEAR = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
 
 
@@ -144,6 +146,10 @@ def _table(path: Path, cells: Sequence[tuple[str, ...]], first_row: int, delimit
             [_file_problem("no-header", path, "is empty: expected a header row and at least one row")]
         )
     headers = cells[0]
+    if len(headers) > MOST_COLUMNS:
+        raise BadInput(
+            [_file_problem("not-a-table", path, f"has {len(headers)} columns: is this the right file?")]
+        )
     rows = [(first_row + n, row) for n, row in enumerate(cells) if n > 0 and any(row)]
     headers, rows = _without_empty_tail(headers, rows)
     problems = _header_problems(path, headers, first_row)
@@ -245,7 +251,7 @@ def parse_numbers(
     ndarray, shape (n,), and list of Problem
         Codes: not-a-number, not-finite, excel-error, decimal-comma, unclear-number.
     """
-    if table.decimal == "." and all(PLAIN.fullmatch(text) for text in texts):
+    if table.decimal == "." and all(_is_plain(text) for text in texts):
         values = np.array([float(text) for text in texts], dtype=np.float64)
         if np.isfinite(values).all():
             return values, []
@@ -257,8 +263,14 @@ def parse_numbers(
         value, code, expected = parse_number(text, decimal=table.decimal)
         values[at] = value
         if code:
-            problems.append(Problem(code, table.file, f"row {table.places[at]}", field, repr(text), expected))
+            problems.append(
+                Problem(code, table.file, f"row {table.places[at]}", field, short(text), expected)
+            )
     return values, problems
+
+
+def _is_plain(text: str) -> bool:
+    return len(text) <= LONGEST_NUMBER and PLAIN.fullmatch(text) is not None
 
 
 def parse_number(text: str, *, decimal: str = ".") -> tuple[float, str, str]:
@@ -277,6 +289,8 @@ def parse_number(text: str, *, decimal: str = ".") -> tuple[float, str, str]:
         Value, problem code ("" when fine), expectation.
     """
     nan = float("nan")
+    if len(text) > LONGEST_NUMBER:
+        return nan, "not-a-number", "must be a number"
     if text.upper() in EXCEL_ERRORS:
         return nan, "excel-error", "must be a number; the spreadsheet has an error here"
     if text.lower().lstrip("+-") in ("nan", "inf", "infinity", "1e999"):
@@ -302,6 +316,11 @@ def parse_number(text: str, *, decimal: str = ".") -> tuple[float, str, str]:
 def _unclear(text: str, sign: str, decimal: str) -> str:
     choices = f"{text.replace(sign, '')} or {text.replace(sign, decimal)}"
     return f"is unclear (thousands or decimals?); write {choices}"
+
+
+def short(text: str) -> str:
+    """The text in quotes, cut when long."""
+    return repr(text if len(text) <= 40 else text[:37] + "...")
 
 
 def cap(problems: list[Problem], *, most: int = 20) -> list[Problem]:
