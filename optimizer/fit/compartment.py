@@ -260,12 +260,10 @@ def faults(
         where = f"compartment {compartment.name}, {label}"
         if len(profile) < 3 or depth <= 0 or not np.isfinite(np.asarray(profile)).all():
             found.append(("zero-volume", f"{where}: needs three corners or more and a depth above 0"))
-        elif not Polygon(profile).is_simple or not Polygon(profile).exterior.is_simple:
-            found.append(("crossing-polygon", f"{where}: the outline crosses itself"))
-        elif Polygon(profile).area <= 1e-9:
+        elif shapely.MultiPoint(profile).convex_hull.area <= 1e-9:
             found.append(("zero-volume", f"{where}: the outline encloses no area"))
         elif not Polygon(profile).is_valid:
-            found.append(("crossing-polygon", f"{where}: the outline touches or crosses itself"))
+            found.append(("crossing-polygon", f"{where}: the outline crosses or touches itself"))
     if found:
         return found
     if compartment.volume_mm3 <= 1e-6:

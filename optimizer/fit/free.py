@@ -264,7 +264,8 @@ class _Search:
             copy[:, side] += k * wide
             copies.append(copy)
         every = np.vstack(copies)
-        return every[(every[:, side] >= low[side]) & (every[:, side] <= high[side])]
+        inside = (every[:, side] >= low[side]) & (every[:, side] <= high[side])
+        return np.asarray(every[inside])
 
     def mirrored(self, x: Array) -> Array:
         """Points mirrored in the middle of the box along neither, either or both sides, at random."""

@@ -51,7 +51,7 @@ def shake(x: Array, load: Array, rng: Generator, scatter: Scatter) -> Array:
     centre = x[rng.integers(len(x))]
     near = np.hypot(*(x - centre).T) < 1.2 + 1.6 * rng.random()
     size = 0.3 + 0.7 * rng.random()
-    return x + size * rng.uniform(-1, 1, x.shape) * near[:, None]
+    return np.asarray(x + size * rng.uniform(-1, 1, x.shape) * near[:, None])
 
 
 def quake(x: Array, load: Array, rng: Generator, scatter: Scatter) -> Array:
@@ -65,7 +65,7 @@ def slide(x: Array, load: Array, rng: Generator, scatter: Scatter) -> Array:
     along = np.array((np.cos(angle), np.sin(angle)))
     offset = (x - x[rng.integers(len(x))]) @ np.array((-along[1], along[0]))
     band = np.abs(offset) < 0.5 + 1.5 * rng.random()
-    return x + rng.uniform(-1, 1) * along * band[:, None]
+    return np.asarray(x + rng.uniform(-1, 1) * along * band[:, None])
 
 
 def flip(x: Array, load: Array, rng: Generator, scatter: Scatter) -> Array:

@@ -15,7 +15,7 @@ from shapely.geometry import MultiPolygon
 
 Array = NDArray[Any]
 EDGE = 1e-9  # relative to the pitch: how far inside its end a row is cut
-SLACK_MM = 2.5e-7  # a row that fits exactly fits
+SLACK_MM = 1e-7  # a row that fits exactly fits
 
 
 @dataclass(frozen=True, eq=False)
@@ -264,8 +264,9 @@ def best_phase(edges: Array, plan: _Plan) -> tuple[float, int]:
     """Shift of the whole pattern along the rows that holds the most cells, and how many."""
     left, right = row_spans(edges, plan.heights)
     if plan.kind == "square":  # rows a full pitch apart slide freely: each fills its own intervals
-        counts = np.floor((right - left + SLACK_MM) / plan.pitch) + 1
-        return float(np.nanmin(left)) if left.size else 0.0, int(np.nansum(counts))
+        origin = float(np.nanmin(left)) if left.size else 0.0
+        rows = range(len(plan.heights))
+        return origin, sum(len(_square_row(left[r], right[r], plan.pitch, origin)) for r in rows)
     ends = (left - plan.shifts[:, None]).ravel()
     ends = np.concatenate((ends, (right - plan.shifts[:, None]).ravel()))
     ends = ends[~np.isnan(ends)]
@@ -285,19 +286,35 @@ def place_rows(edges: Array, plan: _Plan, phase: float) -> Array:
     left, right = row_spans(edges, plan.heights)
     points = []
     for row, height in enumerate(plan.heights):
-        for a, b in zip(left[row], right[row], strict=True):
-            if np.isnan(a) or np.isnan(b):
-                continue
-            points += [(x, height) for x in _row(a, b, plan, phase + plan.shifts[row])]
+        if plan.kind == "square":
+            spots = _square_row(left[row], right[row], plan.pitch, phase)
+        else:
+            origin = phase + plan.shifts[row]
+            spots = [x for a, b in _spans(left[row], right[row]) for x in _row(a, b, plan.pitch, origin)]
+        points += [(x, height) for x in spots]
     return np.array(points, dtype=float).reshape(-1, 2)
 
 
-def _row(left: float, right: float, plan: _Plan, origin: float) -> Array:
-    """Positions along one free interval of a row."""
-    first = np.ceil((left - origin - SLACK_MM) / plan.pitch)
-    last = np.floor((right - origin + SLACK_MM) / plan.pitch)
-    if plan.kind == "square":
-        count = int(np.floor((right - left + SLACK_MM) / plan.pitch)) + 1
-        if count > last - first + 1:  # the common columns lose a cell here: fill the row from its middle
-            return (left + right - (count - 1) * plan.pitch) / 2 + plan.pitch * np.arange(count)
-    return np.asarray(origin + plan.pitch * np.arange(first, last + 1))
+def _spans(left: Array, right: Array) -> list[tuple[float, float]]:
+    """Free intervals of one row, padding left out."""
+    return [(a, b) for a, b in zip(left, right, strict=True) if not (np.isnan(a) or np.isnan(b))]
+
+
+def _row(left: float, right: float, pitch: float, origin: float) -> Array:
+    """Positions of a common lattice along one free interval of a row."""
+    first = np.ceil((left - origin - SLACK_MM) / pitch)
+    last = np.floor((right - origin + SLACK_MM) / pitch)
+    return np.asarray(origin + pitch * np.arange(first, last + 1))
+
+
+def _square_row(left: Array, right: Array, pitch: float, origin: float) -> list[float]:
+    """Positions along a row that slides freely: on common columns unless these lose a cell."""
+    spots: list[float] = []
+    for a, b in _spans(left, right):
+        low = max(a, spots[-1] + pitch) if spots else a
+        if b < low - SLACK_MM:
+            continue
+        count = int(np.floor((b - low + SLACK_MM) / pitch)) + 1
+        common = _row(low, b, pitch, origin)
+        spots += list(common if len(common) == count else low + pitch * np.arange(count))
+    return spots
