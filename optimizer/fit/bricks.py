@@ -23,7 +23,7 @@ from optimizer.fit.section import as_multi, cross_axes, free_section, prism_exte
 Floats = NDArray[np.float64]
 
 TOLERANCE_MM = 1e-7
-MAX_STARTS = 120
+MAX_STARTS = 48
 
 
 @dataclass(frozen=True)

@@ -12,10 +12,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import linprog
 
 from optimizer.fit import fiveblock, rows
 
 Floats = NDArray[np.float64]
+
+MANY_SUMS = 60  # from here on a search that need not run costs more than the better bound
 
 
 def check_sides(*sides: float) -> None:
@@ -29,6 +32,8 @@ def packed(length: float, width: float, a: float, b: float, turn: bool) -> Float
     """Cached body of `pack_rectangles`; the array is read-only."""
     make = fiveblock.turning_table if turn else fiveblock.fixed_table
     table = make(a, b, max(length, width))
+    if turn and len(table.x_sums) > MANY_SUMS:
+        fiveblock.know_bound(table, length, width, upper_bound(length, width, a, b))
     boxes = fiveblock.place(table, length, width)
     boxes.setflags(write=False)
     return boxes
@@ -71,9 +76,12 @@ def pack_rectangles(length: float, width: float, a: float, b: float, *, turn: bo
 def upper_bound(length: float, width: float, a: float, b: float) -> int:
     """A number of rectangles a × b that no packing of length × width exceeds.
 
-    Both sides are shortened to sums i·a + j·b; then area, less the waste that Barnes proves for bars:
+    Both sides are shortened to sums i·a + j·b. Then the smaller of two bounds: area less the waste that
+    Barnes proves for bars,
 
         ⌊(L·W − max over s in {a, b} of min(r·t, (s − r)·(s − t))) / (a·b)⌋,  r = L mod s, t = W mod s
+
+    and the linear programme over partitions (see `partition_bound`).
 
     Parameters
     ----------
@@ -100,7 +108,42 @@ def upper_bound(length: float, width: float, a: float, b: float) -> int:
     check_sides(length, width, a, b)
     short, long = sorted((fiveblock.units(a), fiveblock.units(b)))
     sums = [fiveblock.greatest_sum(short, long, fiveblock.reach(side)) for side in (length, width)]
-    return int(fiveblock.bounds(np.array(sums), short, long)[0, 1])
+    if min(sums) == 0 or max(sums) < long:
+        return 0
+    barnes = int(fiveblock.bounds(np.array(sums), short, long)[0, 1])
+    return min(barnes, partition_bound(*(side / fiveblock.UNITS_PER_MM for side in (*sums, short, long))))
+
+
+def partitions(length: float, a: float, b: float) -> Floats:
+    """Pairs (i, j) with i·a + j·b ≤ length where neither can grow alone, shape (k, 2)."""
+    i = np.arange(int(length / a + 1e-9) + 1)
+    return np.column_stack([i, np.floor((length - i * a) / b + 1e-9)])
+
+
+def partition_bound(length: float, width: float, a: float, b: float) -> int:
+    """Bound from what each straight line through a packing can cross.
+
+    A line along x crosses i boxes lying (a along x) and j standing ones, i·a + j·b ≤ L; averaged over all
+    lines, (b·lying / W, a·standing / W) is a mean of such pairs, and likewise for lines along y. The most
+    boxes under both conditions is a linear programme.
+
+    Source: H. Isermann, "Ein Planungssystem zur Optimierung der Palettenbeladung mit kongruenten rechteckigen
+    Versandgebinden", OR Spektrum 9 (1987).
+    """
+    across, up = partitions(length, a, b), partitions(width, a, b)
+    k, m = len(across), len(up)
+    # variables: lying, standing, width share of each partition of L, length share of each partition of W
+    covers = np.zeros((4, 2 + k + m))
+    covers[0, 0], covers[0, 2 : 2 + k] = b, -across[:, 0]
+    covers[1, 1], covers[1, 2 : 2 + k] = a, -across[:, 1]
+    covers[2, 1], covers[2, 2 + k :] = b, -up[:, 0]
+    covers[3, 0], covers[3, 2 + k :] = a, -up[:, 1]
+    shares = np.zeros((2, 2 + k + m))
+    shares[0, 2 : 2 + k], shares[1, 2 + k :] = 1.0, 1.0
+    cost = np.concatenate([[-1.0, -1.0], np.zeros(k + m)])
+    limits = np.concatenate([np.zeros(4), [width, length]])
+    answer = linprog(cost, A_ub=np.vstack([covers, shares]), b_ub=limits, method="highs")
+    return int(-answer.fun + 1e-6)
 
 
 def pack_in_polygon(polygon: Any, a: float, b: float, *, turn: bool = True) -> Floats:

@@ -3,7 +3,7 @@
     python tests/bench/bench_pallet.py [instances per family]
 
 Draws integer instances of the families "Cover I" (up to 50 boxes) and "Cover II" (51 to 100), checks each
-packing, and prints how many reach the bound of area and Barnes waste, are one below it, or more.
+packing, and prints how many reach the upper bound, are one below it, or more.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ def main() -> None:
     print(f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}, ", end="")
     print(f"numba {numba.__version__}, seed {SEED}, {count} instances per family")
     pack_rectangles(22, 16, 5, 3)  # compile
-        rng = np.random.default_rng(SEED)
+    rng = np.random.default_rng(SEED)
     heads = ("at bound", "one below", "two below", "more", "median ms", "max ms")
     print(f"{'family':<10}" + "".join(f"{head:>11}" for head in heads))
     for name, most in (("Cover I", (1, 50)), ("Cover II", (51, 100)), ("larger", (101, 200))):

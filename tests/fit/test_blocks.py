@@ -109,6 +109,7 @@ def test_keep_outs_cost_cells_only_where_they_are() -> None:
     assert free > less >= free - 5 * 3
 
 
+@pytest.mark.slow
 @given(
     length=st.floats(60, 260), width=st.floats(40, 150), height=st.floats(40, 150), taper=st.floats(0, 20),
     extrude=st.integers(0, 2), side=st.floats(8, 60), thin=st.floats(8, 30), long=st.floats(20, 100),

@@ -125,6 +125,7 @@ def test_cases_of_a_layer_lie_both_ways() -> None:
     assert_sound(found[0], room, none, 1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [ROUND, BLOCK])
 @pytest.mark.parametrize("compartment", [STEM, DECK, replace(DECK, keep_outs=(KEEP_OUT,))])
 def test_every_layout_offered_is_sound_and_none_beats_another(
@@ -157,6 +158,7 @@ def test_the_same_question_gets_the_same_answer() -> None:
         np.testing.assert_array_equal(one.centres_mm, other.centres_mm)
 
 
+@pytest.mark.slow
 @given(
     length=st.floats(60, 300), width=st.floats(60, 160), height=st.floats(40, 120), taper=st.floats(0, 20),
     extrude=st.integers(0, 2), parallel=st.integers(1, 4), groups=st.integers(1, 4), blocks=st.booleans(),
