@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from optimizer import brief_schema as schema
+from optimizer.brief import schema
 from optimizer.catalog import Cells
 from optimizer.fit.compartment import Compartment, KeepOut, box, keep_out_box
 from optimizer.fit.layout import AXES, CellSize, Clearance
@@ -119,8 +119,9 @@ def to_vehicle(room: Compartment, points_mm: npt.ArrayLike) -> npt.NDArray[np.fl
     ndarray, shape (…, 3)
         [mm]
     """
-    out: npt.NDArray[np.float64] = np.asarray(points_mm, float) @ rotation(room.rotation_deg).T
-    return out + np.asarray(room.position_mm, float)
+    turned: npt.NDArray[np.float64] = np.asarray(points_mm, float) @ rotation(room.rotation_deg).T
+    out: npt.NDArray[np.float64] = turned + np.asarray(room.position_mm, float)
+    return out
 
 
 def centre_mm(room: Compartment) -> npt.NDArray[np.float64]:

@@ -10,7 +10,14 @@ from typing import Any, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.brief import Brief, defaults_in_use, input_hashes, load_brief, require_for_search, series_problems
+from optimizer.brief import (
+    Brief,
+    defaults_in_use,
+    input_hashes,
+    load_brief,
+    require_for_search,
+    series_problems,
+)
 from optimizer.catalog import (
     Bms,
     Cells,
@@ -67,7 +74,7 @@ class Inputs:
             "wires": len(self.wire_rows),
             "bms": len(self.bms_rows),
             "fuses": len(self.fuse_rows),
-            "defaults": {key: value for key, value in defaults_in_use(self.brief)},
+            "defaults": dict(defaults_in_use(self.brief)),
             "inputs": self.hashes(),
         }
 

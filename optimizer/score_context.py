@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.brief_schema import Brief
+from optimizer.brief import Brief
 from optimizer.catalog import Cells, Chargers, Ride
 from optimizer.pack import limits
 from optimizer.ride.bins import CompressedRide, compress
@@ -17,10 +17,6 @@ from optimizer.ride.roadload import RideSteps, Vehicle, air_density, ride_steps
 from optimizer.ride.trace import Trace, steady_cruise, trace_from_arrays
 
 Floats = npt.NDArray[np.float64]
-
-# Spread of resistance between new cells of one batch, used when the brief gives none: 0.7 to 3.8 % in the
-# literature, Wildfeuer and Lienkamp, eTransportation 2021 (abstract).
-DCIR_CV = 0.02
 
 # Pack masses that the compressed ride must hold for [kg]: from nothing to more than any rider carries.
 PACK_MASS_KG = (0.0, 120.0)
@@ -196,7 +192,7 @@ def build_context(
         voltage_min_v=asked.voltage_min_v,
         battery_current_a=asked.battery_current_a,
         regen_current_a=asked.regen_current_a,
-        dcir_cv=brief.spread.dcir or DCIR_CV,
+        dcir_cv=brief.spread.dcir,
         motor=_motor(brief),
         chargers=chargers,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -31,7 +32,8 @@ CODE = tuple(
     for name in (
         "fit.groups", "fit.groups_adjacency", "fit.groups_exact", "fit.groups_kernels", "fit.groups_modules",
         "fit.groups_search", "fit.groups_sweeps", "fit.modules", "fit.place", "fit.free", "fit.lattice",
-        "pack.case", "pack.plate_factors", "pack.plate_geometry", "pack.heat", "pack.convection", "pack.neighbours", "search.plating", "search.fills",
+        "pack.case", "pack.plate_factors", "pack.plate_geometry", "pack.heat", "pack.convection",
+        "pack.neighbours", "search.plating", "search.fills",
     )
 )  # fmt: skip
 
@@ -168,7 +170,7 @@ def _case_and_heat(
 ) -> tuple[Floats, Floats]:
     """Printed volume of the cases [mm³] and rise of the hottest cell [K/W] for the first 1 … G groups."""
     gaps = rules.clearance
-    shape = {
+    shape: dict[str, Any] = {
         "extents_mm": layout.extents_mm, "round_cells": size.shape == "cylinder", "axis": layout.axis,
         "group": links.group, "case_mm": gaps.case_mm, "cell_gap_mm": gaps.cell_gap_mm, "end_mm": gaps.end_mm,
     }  # fmt: skip

@@ -142,7 +142,7 @@ def run_record(space: Space, outcome: Outcome, front: pd.DataFrame) -> dict[str,
         "title": space.brief.title,
         "cellstow": __version__,
         "brief": space.brief.model_dump(mode="json", exclude_none=True),
-        "defaults": {key: value for key, value in defaults_in_use(space.brief)},
+        "defaults": dict(defaults_in_use(space.brief)),
         "inputs": space.inputs.hashes(),
         "seed": space.brief.seed,
         "objectives": {

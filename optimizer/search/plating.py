@@ -38,7 +38,8 @@ def plate_metrics(
         hottest piece over the pack's [-], spread_n: see PlateFactors.spread_mm [mm].
     metrics : ndarray, shape (G, len(names))
     """
-    names, rules, columns = ["weld", "series_mm", "across_mm"], ["add"] * 3, []
+    names, rules = ["weld", "series_mm", "across_mm"], ["add"] * 3
+    columns: list[Floats] = []
     for n in layers:
         plates = chain_plates(
             layout, chain, cell_gap_mm=cell_gap_mm, layers_series=n, taps=chain.parallel

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass, field
 from multiprocessing import get_context
@@ -79,7 +79,7 @@ def search(space: Space, *, workers: int = 1, progress: Progress | None = None) 
     return outcome
 
 
-def _here(space: Space, tasks: list[Task]) -> Iterator[tuple[archive.Survivors, Tally]]:
+def _here(space: Space, tasks: list[Task]) -> Generator[tuple[archive.Survivors, Tally], None, None]:
     engine = Engine(space)
     for task in tasks:
         yield engine.run(task)
@@ -103,7 +103,7 @@ def _work(task: Task, known: archive.Survivors) -> tuple[archive.Survivors, Tall
 
 def _in_processes(
     space: Space, tasks: list[Task], workers: int, outcome: Outcome
-) -> Iterator[tuple[archive.Survivors, Tally]]:
+) -> Generator[tuple[archive.Survivors, Tally], None, None]:
     """Tasks over processes, each handed the survivors known when it starts."""
     pool = ProcessPoolExecutor(
         workers, mp_context=get_context("spawn"), initializer=_start, initargs=(space.brief.path,)

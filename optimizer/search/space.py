@@ -71,7 +71,7 @@ class Space:
 
     @cached_property
     def window(self) -> tuple[Ints, Ints]:
-        """Least and most cells in series that each chosen cell's voltage and [vary] allow; least > most: none."""
+        """Least and most cells in series by each cell's voltage and [vary]; least > most where none is."""
         asked, cells = self.brief.electrical, self.context.cells
         assert asked is not None
         # A hair of tolerance: 15 · 4.0 V counts as 60 V whatever binary fractions make of it.

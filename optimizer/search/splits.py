@@ -1,4 +1,4 @@
-"""Shares of the series groups over the compartments, each with the fill of every compartment and the harness."""
+"""Shares of the groups over the compartments, each with the fill of every compartment and the harness."""
 
 from __future__ import annotations
 
@@ -91,7 +91,7 @@ def split_table(
     rules: HarnessRules,
     sensors: int,
 ) -> tuple[Splits, dict[int, int]]:
-    """All splits for one cell size and P, less those that another of the same S equals or beats in everything.
+    """All splits for one cell size and P, less those that another of the same S makes superfluous.
 
     Parameters
     ----------
@@ -180,7 +180,9 @@ def places(rooms: Sequence[Compartment], chosen: Sequence[Fill | None]) -> Place
     The chain runs from one end of the compartment's longest side to the other, whatever the layout; wires
     get slack for what lies between that and the real tap.
     """
-    starts, ends, middles = [], [], []
+    starts: list[Floats] = []
+    ends: list[Floats] = []
+    middles: list[Floats] = []
     for room in rooms:
         low, high = np.array(room.extent_mm, dtype=float).T
         middle = centre_mm(room)
