@@ -172,8 +172,8 @@ def test_a_harder_pack_never_goes_farther(samples, town_ride, case):
 
 def test_monotone_along_fine_sweeps(town_ride):
     """Steps so fine that a jump in the discretisation would show."""
-    sweep = np.linspace(0.0, 1.0, 20_001)
-    for cell in range(12):
+    sweep = np.linspace(0.0, 1.0, 5001)
+    for cell in range(0, 12, 3):
         base = {"cell": cell, "series": 14, "parallel": 2, "total_mass_kg": 130.0, "air_temp_c": 5.0}
         for change, sign in (
             ({"total_mass_kg": 110.0 + 40.0 * sweep}, -1), ({"extra_resistance_ohm": 0.3 * sweep}, -1),

@@ -12,8 +12,8 @@ from optimizer.search.exact import cells_cost
 from optimizer.search.plating import plated
 
 
-def every_split(space, task, monkeypatch_reduced):
-    """All splits of a task, the reduction switched off."""
+def every_split(space, task):
+    """All splits of a task; the caller has switched their reduction off."""
     bounds = space.brief.vary.series
     fills = space.fills(task)
     table, _ = splits.split_table(
@@ -28,7 +28,7 @@ def objectives(space):
     limits = {k: v for k, v in space.brief.constraints if v is not None}
     points, count = [], 0
     for task in space.tasks():
-        fills, table = every_split(space, task, None)
+        fills, table = every_split(space, task)
         if not len(table):
             continue
         layout = plated(space, task, fills, table)
@@ -39,7 +39,8 @@ def objectives(space):
             row = space.context.cells.row[cell]
             cells = space.inputs.cells
             full_v = series * cells.voltage_max_v[row]
-            if full_v > asked.voltage_max_v + 1e-9 or series * cells.voltage_min_v[row] < asked.voltage_min_v - 1e-9:
+            empty_v = series * cells.voltage_min_v[row]
+            if full_v > asked.voltage_max_v + 1e-9 or empty_v < asked.voltage_min_v - 1e-9:
                 continue
             here = op.Options(wired.values[groups == series], wired.picks[groups == series])
             chemistry = str(cells.chemistry[row])
