@@ -25,7 +25,7 @@ def command(brief: Path, as_json: bool) -> None:
     from optimizer.survey import compartment_problems, survey
 
     wanted = load_brief(brief)
-    cells = read_cells(wanted.files()["catalog.cells"])
+    cells = read_cells(wanted.files()["catalog.cells"], sizes_only=True)
     findings = survey(wanted, cells)
     if as_json:
         click.echo(json.dumps([finding.record() for finding in findings], indent=2))
