@@ -15,10 +15,11 @@ temperature; rides for which `falls_with_mass` holds):
    Σ w·∂c/∂u = −Σ w·c·φ(c), φ = 1/√(u² − 4·r·p) at least 1/u for c > 0 and at most 1/u for c < 0, so the sum
    is at most −Σ w·c/u ≤ 0: the mean current grows as u falls. Regeneration cut by a charge limit only drops
    negative terms, and the voltage left for it is counted from OCV(z), which no candidate can change.
-2. i·(1 − exp(−q/(i·τ))) grows with i, so u falls with i, at the same z. Node by node, i_j = g(i_{j−1}) with g
-   rising in i and in the load: by induction from the first node (where the iteration starts from the current
-   without sag and repeats a fixed number of times) a harder load has the larger i at every node. The number
-   of iterations is fixed, so this holds for the computed numbers, not only for the limit.
+2. i·(1 − exp(−q/(i·τ))) grows with i, so u falls with i, at the same z; at a critical step likewise. Node
+   by node, i_j = g(i_{j−1}) with g rising in i and in the load: by induction from the first node (where the
+   iteration starts from the current without sag and repeats a fixed number of times) a harder load has the
+   larger i at every node. The number of iterations is fixed, so this holds for the computed numbers, not
+   only for the limit.
 3. A step can be driven while its power is within what the pack gives at the cut-off, the current limit or
    the matched load, whichever comes first; that margin h falls with everything above. Nodes are the same for
    all candidates and are visited from full to empty, so a harder load fails no later; a failing interval is
@@ -64,9 +65,9 @@ RESERVE, CUTOFF, CURRENT, POWER = 0, 1, 2, 3
 CELLS, OUTSIDE, MASS, CURRENT_LIMIT, CHARGE_LIMIT, AIR_K, RESISTANCE_K_W, CAPACITY_J_K = range(8)
 
 # A node: SoC, lap means of I and I², energy per charge at the terminals, heat, temperature, and the factor on
-# the resistances; then what the critical steps need: R0, R1, built-up R2 and lag, the lap's mean voltage.
+# the resistances; then what the critical steps need: R0, R1, R2, charge drawn, the lap's mean voltage.
 # Whether the pack is alive at all comes last. Tuples and scalars stay in registers; arrays would not.
-(Z, MEAN_A, SQUARE_A2, VOLTAGE, HEAT, TEMP_K, FACTOR, R0, R1, R2, LAG_Z, MEAN_V, ALIVE) = range(13)
+(Z, MEAN_A, SQUARE_A2, VOLTAGE, HEAT, TEMP_K, FACTOR, R0, R1, R2, DRAWN, MEAN_V, ALIVE) = range(13)
 
 # Columns of the result: time [s], charge-weighted sums, extremes and the stop.
 (TIME, ENERGY, SQUARE_S, HEAT_J, I_MAX, V_LOW, SOC_STOP, TEMP_END, STOP) = range(9)
@@ -107,10 +108,17 @@ def deliverable(
 
 @njit(cache=True, error_model="numpy", forceinline=True)
 def built_up(mean_a: float, charge_c: float, tau_s: float) -> float:
-    """Share of a slow voltage that has built up after a charge: 1 − exp(−q/(i·τ))."""
-    turns = charge_c / (mean_a * tau_s)
-    # exp(−37) vanishes beside 1 in double precision.
-    return 1.0 if turns > 37.0 else 1.0 - math.exp(-turns)
+    """Share of a slow voltage that has built up after a charge: 1 − exp(−q/(i·τ)), within 0.01.
+
+    exp is cut after the fourth power, which costs no call and keeps the share concave in q/(i·τ), so that
+    i times the share still grows with i.
+    """
+    if charge_c <= 0.0:
+        return 0.0
+    # Numerator and denominator times (i·τ)⁴: one division.
+    a, q = mean_a * tau_s, charge_c
+    rest = q * (a * a * a + q * (0.5 * a * a + q * (a / 6.0 + q / 24.0)))
+    return rest / (rest + a * a * a * a)
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
@@ -164,22 +172,24 @@ def _node(
     total = fast + candidate[OUTSIDE]
     slow1, slow2 = (1.0 - numbers[SHARE1]) * r1, (1.0 - numbers[SHARE2]) * r2
     floor_a = -min(candidate[CHARGE_LIMIT], max(numbers[V_MAX] - ocv, 0.0) / fast)
-    mean, square, u, alive, grown2, grown = mean_a, 0.0, ocv, 1.0, 0.0, 0.0
+    mean, square, u, alive = mean_a, 0.0, ocv, 1.0
     for _ in range(iterations):
-        grown2, grown = built_up(mean, drawn_c, numbers[TAU2]), built_up(mean, drawn_c, numbers[LAG_TAU])
-        u = ocv_at(curves, cell, z - (1.0 - numbers[SHARE_LAG]) * grown * lag_z * mean)
-        u -= (slow1 + slow2 * grown2) * mean
+        lagging = (1.0 - numbers[SHARE_LAG]) * lag_z * built_up(mean, drawn_c, numbers[LAG_TAU])
+        u = ocv_at(curves, cell, z - lagging * mean)
+        u -= (slow1 + slow2 * built_up(mean, drawn_c, numbers[TAU2])) * mean
         if u <= 2.0 * total * mean:
             alive = 0.0
             break
         mean, square = lap_sums(power, weight, u, total, floor_a)
     voltage, heat = u - total * square / mean, (ocv - u) * mean + fast * square
-    return (z, mean, square, voltage, heat, temp_k, factor, r0, r1, r2 * grown2, lag_z * grown,
+    return (z, mean, square, voltage, heat, temp_k, factor, r0, r1, r2, drawn_c,
             u - total * mean, alive)  # fmt: skip
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
-def _sagged(curves: Floats, cell: int, node: Row, v_min: float, steps: Floats, c: int) -> float:
+def _sagged(
+    curves: Floats, cell: int, numbers: Row, node: Row, v_min: float, steps: Floats, c: int
+) -> float:
     """Voltage behind R0 at a critical step that just meets the cut-off.
 
     A filtered current is the filtered power over a voltage: the lap's mean where it comes from the whole
@@ -189,8 +199,11 @@ def _sagged(curves: Floats, cell: int, node: Row, v_min: float, steps: Floats, c
     mean, below = node[MEAN_V], node[MEAN_V] - v_min
     i1 = steps[c, 1] / (mean - steps[c, 4] * below)
     i2 = steps[c, 2] / (mean - steps[c, 5] * below)
-    lag = steps[c, 3] / (mean - steps[c, 6] * below)
-    return float(ocv_at(curves, cell, node[Z] - node[LAG_Z] * lag) - node[R1] * i1 - node[R2] * i2)
+    i3 = steps[c, 3] / (mean - steps[c, 6] * below)
+    i2 *= built_up(i2, node[DRAWN], numbers[TAU2])
+    i3 *= built_up(i3, node[DRAWN], numbers[LAG_TAU])
+    ocv = ocv_at(curves, cell, node[Z] - numbers[LAG] * i3 / (3600.0 * numbers[CAPACITY]))
+    return float(ocv - node[R1] * i1 - node[R2] * i2)
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
@@ -203,7 +216,7 @@ def _margins(
         return 0.0, POWER
     share, stop = 1.0, RESERVE
     for c in range(count):
-        u = _sagged(curves, cell, node, numbers[V_MIN], steps, c)
+        u = _sagged(curves, cell, numbers, node, numbers[V_MIN], steps, c)
         most, why = deliverable(u, node[R0], candidate[OUTSIDE], numbers[V_MIN], candidate[CURRENT_LIMIT])
         margins[c] = most - steps[c, 0]
         if margins[c] < 0.0:
@@ -215,13 +228,14 @@ def _margins(
 
 @njit(cache=True, error_model="numpy")
 def _note_extremes(
-    out: Floats, n: int, curves: Floats, cell: int, candidate: Row, node: Row, steps: Floats, count: int
-) -> None:
+    out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats,
+    count: int,
+) -> None:  # fmt: skip
     """Keep the largest current and the lowest cell voltage of the critical steps at a node."""
     total = node[R0] + candidate[OUTSIDE]
     for c in range(count):
         # Its own voltage is not the cut-off here, so its filtered currents count at the mean voltage.
-        u, p = _sagged(curves, cell, node, node[MEAN_V], steps, c), steps[c, 0]
+        u, p = _sagged(curves, cell, numbers, node, node[MEAN_V], steps, c), steps[c, 0]
         current = 2.0 * p / (u + math.sqrt(max(u * u - 4.0 * total * p, 0.0)))
         out[n, I_MAX] = max(out[n, I_MAX], current)
         out[n, V_LOW] = min(out[n, V_LOW], u - node[R0] * current)
@@ -289,7 +303,7 @@ def _closer_look(
         share, why = _margins(curves, cell, numbers, candidate, new, steps, count, margins, before)
         if why != RESERVE:
             return (sub + share) / SUB_STEPS, why
-        _note_extremes(out, n, curves, cell, candidate, new, steps, count)
+        _note_extremes(out, n, curves, cell, numbers, candidate, new, steps, count)
         old = new
     # Finer steps may just pass the node at which the coarse one failed: the range ends there all the same.
     return 1.0, stop
@@ -324,7 +338,7 @@ def _run_down(
     if stop != RESERVE:
         _note_stop(out, n, stop, numbers, candidate)
         return
-    _note_extremes(out, n, curves, cell, candidate, old, steps, count)
+    _note_extremes(out, n, curves, cell, numbers, candidate, old, steps, count)
     step = (soc[0] - soc[1]) / soc[2]
     for left in range(soc[2] - 1, -1, -1):
         before[:count] = margins[:count]
@@ -335,7 +349,7 @@ def _run_down(
             share, stop = _closer_look(out, n, curves, cell, numbers, candidate, power, weight, steps, count,
                                        margins, before, old, step, soc[0], stop)  # fmt: skip
         elif left == 0:
-            _note_extremes(out, n, curves, cell, candidate, new, steps, count)
+            _note_extremes(out, n, curves, cell, numbers, candidate, new, steps, count)
         _advance(out, n, old, new, step * 3600.0 * numbers[CAPACITY], share)
         if stop != RESERVE:
             break

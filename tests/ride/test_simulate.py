@@ -1,0 +1,113 @@
+import numpy as np
+import pytest
+
+from optimizer.ride.bins import compress
+from optimizer.ride.range import STOP_NAMES, PackBlock, range_block
+from optimizer.ride.roadload import ride_steps
+from optimizer.ride.simulate import simulate, simulate_trace
+
+
+@pytest.mark.parametrize("warm", [False, True])
+def test_fast_and_stepping_agree_on_realistic_packs(samples, town_ride, warm):
+    """Random packs of two chemistries, -5 to 35 degC, that drive the lap at least six times.
+
+    Packs that reach the reserve agree within 0.5 %. Where sag ends the range first, the two forms judge
+    one step of a lap at a voltage that falls steeply: within 1.5 %.
+    """
+    steps, ride = town_ride
+    packs = samples.packs(ride, 120, seed=11, warm=warm)
+    fast, slow = range_block(packs, ride=ride), simulate(packs, steps=steps, ride=ride)
+    often = slow.range_km > 6 * ride.distance_m / 1000
+    full = often & (fast.stop == 0) & (slow.stop == 0)
+    assert full.sum() > 90
+    deviation = fast.range_km / np.where(often, slow.range_km, np.nan) - 1
+    assert np.abs(deviation[full]).max() < 0.005
+    assert np.abs(deviation[full]).mean() < 0.001
+    assert np.abs(deviation[often]).max() < 0.015
+    assert fast.consumption_wh_per_km[full] == pytest.approx(slow.consumption_wh_per_km[full], rel=3e-3)
+    assert fast.energy_out_wh[full] == pytest.approx(slow.energy_out_wh[full], rel=5e-3)
+
+
+def test_one_percent_more_resistance_would_be_noticed(samples, town_ride):
+    """The agreement above is not blind: 3 % less capacity stands out of it."""
+    steps, ride = town_ride
+    packs = PackBlock(cell=2, series=14, parallel=3, total_mass_kg=125.0)
+    fast = range_block(packs, ride=ride, reserve_soc=0.1).range_km[0]
+    less = simulate(packs, steps=steps, ride=ride, reserve_soc=0.127).range_km[0]
+    assert abs(fast / less - 1) > 0.02
+
+
+def test_finer_time_steps_change_little(samples, town_ride):
+    steps, ride = town_ride
+    packs = samples.packs(ride, 6, seed=5)
+    coarse = simulate(packs, steps=steps, ride=ride)
+    fine = simulate(packs, steps=steps, ride=ride, step_max_s=0.25)
+    assert coarse.range_km == pytest.approx(fine.range_km, rel=1e-3)
+
+
+def test_trace_adds_up(town_ride):
+    steps, ride = town_ride
+    packs = PackBlock(
+        cell=2, series=14, parallel=3, total_mass_kg=125.0, extra_resistance_ohm=0.02, air_temp_c=10.0,
+        thermal_resistance_k_w=15.0,
+    )  # fmt: skip
+    whole = simulate(packs, steps=steps, ride=ride)
+    trace = simulate_trace(packs, steps=steps, ride=ride, points=10**6)
+    step = np.diff(trace.time_s, prepend=0.0)
+    assert step == pytest.approx(np.ones_like(step))
+    drawn_ah = np.cumsum(trace.current_a * step) / 3600
+    assert trace.soc == pytest.approx(1.0 - drawn_ah / (3 * ride.cells.capacity_ah[2]), abs=1e-9)
+    assert trace.voltage_v == pytest.approx(14 * trace.cell_voltage_v - 0.02 * trace.current_a)
+    # Power is what the ride asks, except where a full cell cannot take the regeneration.
+    asked = np.resize(steps.battery_power_w(125.0), len(step))
+    assert trace.power_w[600:] == pytest.approx(asked[600:], rel=1e-6)
+    assert trace.cell_voltage_v.max() <= ride.cells.voltage_max_v[2] + 1e-9
+    assert trace.soc[-1] <= 0.1 < trace.soc[-2]
+    assert trace.distance_km[-1] == pytest.approx(whole.range_km[0], rel=0.03)
+    assert 10.0 < trace.temp_c[-1] == pytest.approx(whole.temp_end_c[0], abs=0.1)
+    assert len(simulate_trace(packs, steps=steps, ride=ride, points=50).time_s) <= 51
+
+
+def test_heating_follows_its_step_response(samples):
+    """Steady heat into one heat capacity: T = T_air + R·Q·(1 − exp(−t/RC)), closed form."""
+    import dataclasses
+
+    from optimizer.ride.roadload import Vehicle
+    from optimizer.ride.trace import steady_cruise
+
+    one = samples.cells(1)
+    flat = dataclasses.replace(
+        one, ocv_v=np.full_like(one.ocv_v, 3.6), r0_ohm=np.full_like(one.r0_ohm, 0.03),
+        r1_ohm=np.zeros_like(one.r0_ohm), r2_ohm=np.zeros_like(one.r0_ohm), activation_k=np.zeros(1),
+    )  # fmt: skip
+    steps = ride_steps(steady_cruise(25.0), vehicle=Vehicle(0.6, 0.012, 0.8))
+    ride = compress(steps, cells=flat, mass_min_kg=90.0, mass_max_kg=110.0)
+    packs = PackBlock(
+        cell=0, series=10, parallel=2, total_mass_kg=100.0, air_temp_c=20.0, thermal_resistance_k_w=12.0,
+        heat_capacity_j_k=45.0,
+    )  # fmt: skip
+    power, ohm = steps.battery_power_w(100.0)[0] / 20, 0.03
+    amps = (3.6 - np.sqrt(3.6**2 - 4 * ohm * power)) / (2 * ohm)
+    for result in (range_block(packs, ride=ride), simulate(packs, steps=steps, ride=ride)):
+        seconds = result.duration_s[0]
+        expected = 20.0 + 12.0 * ohm * amps**2 * -np.expm1(-seconds / (12.0 * 45.0))
+        assert result.temp_end_c[0] == pytest.approx(expected, abs=1e-3)
+        assert result.heat_w[0] == pytest.approx(20 * ohm * amps**2, rel=1e-6)
+
+
+def test_first_lap_ends_at_the_step_that_fails(samples, town_ride):
+    steps, ride = town_ride
+    packs = PackBlock(cell=0, series=10, parallel=1, total_mass_kg=140.0, current_limit_a=18.0)
+    result = simulate(packs, steps=steps, ride=ride)
+    assert STOP_NAMES[result.stop[0]] == "current limit"
+    power = steps.battery_power_w(140.0)
+    first = int(np.argmax(power > 18.0 * 41.0))
+    way = np.cumsum(steps.distance_m)
+    assert 0 < result.range_km[0] * 1000 <= way[first]
+
+
+def test_traces_of_several_designs_are_refused(town_ride):
+    steps, ride = town_ride
+    packs = PackBlock(cell=[0, 1], series=10, parallel=2, total_mass_kg=120.0)
+    with pytest.raises(ValueError, match="one design, found 2"):
+        simulate_trace(packs, steps=steps, ride=ride)
