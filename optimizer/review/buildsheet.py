@@ -155,8 +155,7 @@ def _verify(design: Design) -> Step:
         rows.append((module.name, groups, f"{v.full_v:.2f}", f"{v.nominal_v:.2f}", f"{v.empty_v:.2f}"))
     cells = expected.group_resistance_mohm(design)
     checks = (
-        "Measure every group: all must agree within 10 mV. A group that sinks overnight holds a bad "
-        "cell or weld.",
+        "Measure every group: all must agree within 10 mV. A group that sinks overnight holds a bad cell or weld.",
         "Measure every case. Its voltage is the number of its groups times the mean voltage of your cells; "
         "the table gives it at the ends of the window.",
         f"Measure the drop over each plate under a known current. The cells of one group alone have "
@@ -186,8 +185,7 @@ def _isolation(design: Design) -> Step:
     full = float(design.row["voltage_full_v"])
     least = INSULATION_OHM_PER_V * full
     checks = (
-        "Cover plates and edges; no strip, lead or weld may be able to chafe through to its neighbour or "
-        "the box.",
+        "Cover plates and edges; no strip, lead or weld may be able to chafe through to its neighbour or the box.",
         f"Measure from each pack terminal to the box: at least {least / 1000:.1f} kΩ "
         f"({INSULATION_OHM_PER_V:.0f} Ω per volt of full charge); a dry new pack shows megohms.",
         "Shake the pack gently and measure again.",
@@ -204,8 +202,7 @@ def _harness(design: Design) -> Step:
     fuse = design.fuse
     rating = f", {float(fuse['current_a']):g} A" if "current_a" in fuse else ""
     checks = (
-        f"Fit the fuse ({fuse['id']}{rating}) first, at the positive terminal, and leave it open until "
-        f"the end.",
+        f"Fit the fuse ({fuse['id']}{rating}) first, at the positive terminal, and leave it open until the end.",
         "Join the cases with the power wires of the table, positive to negative in the chain's order. "
         "Measure the voltage across each pair of ends before you close it.",
         "Secure every wire where it leaves a box; edges get a grommet.",
@@ -239,8 +236,7 @@ def _first_charge(design: Design) -> Step:
     checks = (
         "Close the fuse, charge for the first time outdoors or in a place that may burn, at a tenth of "
         "the capacity per hour, and stay with it.",
-        "Stop if a group runs ahead of the others by more than 30 mV or a cell gets warmer than "
-        "its neighbours.",
+        "Stop if a group runs ahead of the others by more than 30 mV or a cell gets warmer than its neighbours.",
         "Measure the pack against the table. Resistance: voltage step over current step after 10 s "
         "of a known load.",
         "Ride gently first; check bolts, temperature and group voltages after the first ten rides.",

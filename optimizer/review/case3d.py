@@ -190,9 +190,7 @@ def case_parts(design: Design, *, clearance_mm: float = 0.0) -> list[Part]:
     parts: list[Part] = []
     for station in design.stations:
         for name, layer, index in _cases(station):
-            parts += _one_case(
-                design, station, name=name, layer=layer, index=index, clearance_mm=clearance_mm
-            )
+            parts += _one_case(design, station, name=name, layer=layer, index=index, clearance_mm=clearance_mm)
     return parts
 
 
@@ -217,9 +215,7 @@ def _one_case(
     design: Design, station: Station, *, name: str, layer: int, index: views.Ints, clearance_mm: float
 ) -> list[Part]:
     sizes, gap = sizes_of(design, station), design.clearance.cell_gap_mm
-    outer, inner = views.case_outline(
-        station, axis=station.layout.axis, layer=layer, clearance=design.clearance
-    )
+    outer, inner = views.case_outline(station, axis=station.layout.axis, layer=layer, clearance=design.clearance)
     bore = bores(station, index=index, clearance_mm=clearance_mm)
     if station.layout.way == "modules":
         outer = _around(outer, bore)

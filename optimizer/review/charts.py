@@ -96,9 +96,7 @@ def front_chart(
         bar.outline.set_linewidth(0.4)
         _keys(figure, axes, frame, size=size, label=axis_label(size, currency=currency))
         _rings(axes, frame, x=x, y=y, picked=[str(p) for p in np.asarray(picked, dtype=object)])
-        axes.set_title(
-            f"Front: {len(frame)} designs that no other beats in everything", loc="left", fontsize=9
-        )
+        axes.set_title(f"Front: {len(frame)} designs that no other beats in everything", loc="left", fontsize=9)
     return figure
 
 
@@ -115,9 +113,7 @@ def _keys(figure: Figure, axes: Axes, frame: pd.DataFrame, *, size: str, label: 
         steps = np.array([low, (low + high) / 2, high])
         white: dict[str, Any] = {"c": "#ffffff", "edgecolors": look.INK, "linewidths": 0.5}
         dots = [axes.scatter([], [], s=area, **white) for area in mark_sizes(steps)]
-        figure.legend(
-            dots, [f"{s:.3g}" for s in steps], title=label, loc="outside lower right", ncols=3, **style
-        )
+        figure.legend(dots, [f"{s:.3g}" for s in steps], title=label, loc="outside lower right", ncols=3, **style)
 
 
 def _rings(axes: Axes, frame: pd.DataFrame, *, x: str, y: str, picked: list[str]) -> None:
@@ -182,9 +178,7 @@ def ride_plot(design: Design) -> Figure:
     return figure
 
 
-def _distance_axis(
-    axes: Axes, minutes: npt.NDArray[np.float64], distance_km: npt.NDArray[np.float64]
-) -> None:
+def _distance_axis(axes: Axes, minutes: npt.NDArray[np.float64], distance_km: npt.NDArray[np.float64]) -> None:
     """Distance on the upper edge, at even steps of the way."""
     total = float(distance_km[-1])
     if total <= 0:

@@ -274,9 +274,7 @@ def _panel(axes: Axes, design: Design, panel: Panel, *, x: float, y: float, scal
 def _keep_out(axes: Axes, shape: shapely.Geometry, name: str) -> None:
     if shape.is_empty:
         return
-    strokes.fill(
-        axes, shape, facecolor=look.BLOCKED, edgecolor=look.SOFT, linewidth=0.7, hatch="////", zorder=2
-    )
+    strokes.fill(axes, shape, facecolor=look.BLOCKED, edgecolor=look.SOFT, linewidth=0.7, hatch="////", zorder=2)
     x0, _, x1, _ = shape.bounds
     size = float(np.clip((x1 - x0) * 2.0 / max(len(name), 1), 3.5, 6.0))
     ground = {"facecolor": look.BLOCKED, "edgecolor": "none", "pad": 0.6}
@@ -353,9 +351,7 @@ def _face(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> N
     for number, members in views.plates_on_face(station, layer=panel.layer, side=panel.view.side).items():
         series, cross = views.strip_lines(station, pairs=pairs, members=members)
         for tied, strong in ((cross, False), (series, True)):
-            lines = [
-                tuple(map(tuple, np.asarray(put(shapely.LineString(flat[list(p)])).coords))) for p in tied
-            ]
+            lines = [tuple(map(tuple, np.asarray(put(shapely.LineString(flat[list(p)])).coords))) for p in tied]
             strokes.strips(axes, lines, width=width, strong=strong)  # type: ignore[arg-type]
         spots = put(shapely.MultiPoint(flat[members]))
         strokes.pill(

@@ -96,9 +96,7 @@ def _layer(
     _cells(space, station, view, layer=layer, shift=shift)
     for side, name in ((-1, "STRIP_LOW"), (1, "STRIP_HIGH")):
         _strips(space, design, station, view, layer=layer, side=side, name=name, shift=shift)
-    words = (
-        f"{station.compartment.name}, layer {layer + 1}, {view.name}, design {design.row['design_id']}, mm"
-    )
+    words = f"{station.compartment.name}, layer {layer + 1}, {view.name}, design {design.row['design_id']}, mm"
     _text(space, words, (box.bounds[0], box.bounds[3] + 8.0), 6.0, shift, centred=False)
 
 

@@ -125,9 +125,8 @@ def bill(frame: pd.DataFrame, *, currency: str) -> Grid:
             )
         )
     last = (Cell("total"), Cell(""), Cell(""), Cell(f"{mass:.0f}", True), Cell(f"{cost:.2f}", True))
-    headers = (
-        Cell("item"), Cell("part"), Cell("quantity", True), Cell("mass [g]", True), Cell(f"cost [{currency}]", True),
-    )  # fmt: skip
+    figures = ("quantity", "mass [g]", f"cost [{currency}]")
+    headers = (Cell("item"), Cell("part"), *(Cell(name, True) for name in figures))
     return Grid(headers, (*rows, Row(last, total=True)))
 
 
@@ -214,9 +213,7 @@ def run_table(run: Mapping[str, Any]) -> Grid:
             rows.append((label, f"{space[key]}"))
     rows += [(f"left out unscored: {why}", str(count)) for why, count in (space.get("pruned") or {}).items()]
     if "complete" in space:
-        rows.append(
-            ("search", "complete: the front is the true one" if space["complete"] else "not complete")
-        )
+        rows.append(("search", "complete: the front is the true one" if space["complete"] else "not complete"))
     rows += [(f"input {name}", f"sha256 {digest}") for name, digest in (run.get("inputs") or {}).items()]
     rows += [(f"version of {name}", str(value)) for name, value in (run.get("versions") or {}).items()]
     times = {name: value for name, value in (run.get("timing") or {}).items() if is_number(value)}
@@ -233,6 +230,12 @@ def reason_words(reason: str) -> str:
     return reason.replace("_", " ")
 
 
+def _counts(run: Mapping[str, Any]) -> dict[str, float]:
+    """Rejected candidates by reason, wherever the run keeps them."""
+    found = run.get("rejected") or (run.get("space") or {}).get("rejected") or {}
+    return {str(why): float(count) for why, count in found.items()}
+
+
 def rejected(run: Mapping[str, Any]) -> Grid:
     """Reasons with counts and bars, the commonest first.
 
@@ -245,7 +248,7 @@ def rejected(run: Mapping[str, Any]) -> Grid:
     -------
     Grid
     """
-    reasons = sorted((run.get("rejected") or {}).items(), key=lambda item: (-float(item[1]), item[0]))
+    reasons = sorted(_counts(run).items(), key=lambda item: (-float(item[1]), item[0]))
     total = sum(float(count) for _, count in reasons)
     rows = tuple(
         Row((Cell(reason_words(str(why))), _bar(float(count), total, decimals=0))) for why, count in reasons

@@ -127,9 +127,7 @@ def to_bytes(figure: Figure, *, kind: str, dpi: int = 150) -> bytes:
     -------
     bytes
     """
-    metadata: dict[str, Any] = (
-        {"Date": None, "Creator": "cellstow"} if kind == "svg" else {"Software": "cellstow"}
-    )
+    metadata: dict[str, Any] = {"Date": None, "Creator": "cellstow"} if kind == "svg" else {"Software": "cellstow"}
     buffer = io.BytesIO()
     with own_look():
         figure.savefig(buffer, format=kind, dpi=dpi, metadata=metadata)

@@ -56,9 +56,7 @@ def chart_library() -> tuple[str, str]:
     import bokeh
 
     folder = Path(bokeh.__file__).parent / "server" / "static" / "js"
-    text = "\n".join(
-        (folder / name).read_text(encoding="utf-8") for name in ("bokeh.min.js", "bokeh-api.min.js")
-    )
+    text = "\n".join((folder / name).read_text(encoding="utf-8") for name in ("bokeh.min.js", "bokeh-api.min.js"))
     return f"Bokeh {bokeh.__version__} (BSD 3-Clause)", in_script(text)
 
 

@@ -108,9 +108,7 @@ def cell_end(axes: Axes, shape: Polygon, *, positive: bool, round_cell: bool, wo
     cell(axes, shape, round_cell=round_cell, facecolor=ground, edgecolor=look.INK, zorder=4)
     if positive:
         if round_cell:
-            axes.add_artist(
-                Circle(middle, 0.96 * radius, fill=False, edgecolor=colour, linewidth=1.2, zorder=5)
-            )
+            axes.add_artist(Circle(middle, 0.96 * radius, fill=False, edgecolor=colour, linewidth=1.2, zorder=5))
         axes.add_artist(Circle(middle, 0.46 * radius, facecolor=colour, linewidth=0, zorder=5))
         _spokes(axes, middle, 0.56 * radius, 0.84 * radius, angles=(0, 90, 180, 270), colour=colour)
     else:
@@ -120,9 +118,7 @@ def cell_end(axes: Axes, shape: Polygon, *, positive: bool, round_cell: bool, wo
         text(axes, middle, words, color="#ffffff", fontsize=size, fontweight="bold", zorder=9)
 
 
-def _spokes(
-    axes: Axes, middle: Point, near: float, far: float, *, angles: Iterable[float], colour: str
-) -> None:
+def _spokes(axes: Axes, middle: Point, near: float, far: float, *, angles: Iterable[float], colour: str) -> None:
     turn = np.radians(np.asarray(list(angles), dtype=float))
     way = np.column_stack([np.cos(turn), np.sin(turn)])
     lines = np.stack([np.asarray(middle) + near * way, np.asarray(middle) + far * way], axis=1)
@@ -144,9 +140,7 @@ def strips(axes: Axes, lines: Iterable[tuple[Point, Point]], *, width: float, st
     """
     bands: list[Patch] = []
     for ends in lines:
-        bands.append(
-            PolygonPatch(np.asarray(strip_outline(np.asarray(ends), width_mm=width).exterior.coords))
-        )
+        bands.append(PolygonPatch(np.asarray(strip_outline(np.asarray(ends), width_mm=width).exterior.coords)))
     colour, level = (look.STRIP, 7) if strong else ("#c3c4c2", 6)
     axes.add_artist(
         PatchCollection(

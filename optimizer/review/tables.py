@@ -41,9 +41,7 @@ def clipped(text: str, width: int) -> str:
     return safe if len(safe) <= width else safe[: width - 1] + "…"
 
 
-def text_table(
-    headers: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1, width: int = WIDTH
-) -> str:
+def text_table(headers: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1, width: int = WIDTH) -> str:
     """Rows under headers, columns two spaces apart, figures to the right.
 
     The widest left column gives way until the table fits.
@@ -186,9 +184,7 @@ def front_summary(
         rows.append([why, *_pack(row), str(row["design_id"]), *figures(row, columns)])
     cells = frame["cell_id"].nunique()
     size = f"{counted(len(frame), 'design')} on the front, with {counted(cells, 'kind')} of cell."
-    table = text_table(
-        ["", "pack", "design", *headers_for(columns, currency=currency)], rows, left=3, width=width
-    )
+    table = text_table(["", "pack", "design", *headers_for(columns, currency=currency)], rows, left=3, width=width)
     return f"{size}\n\n{table}\n\n{spans(frame, columns=objectives, currency=currency)}"
 
 

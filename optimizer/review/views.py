@@ -88,9 +88,7 @@ def silhouette(solid: Compartment | KeepOut, *, view: View) -> Polygon:
         shift = (origin[first], origin[second])
         flat = shapely.transform(Polygon(solid.profile_mm), lambda p: p + np.array(shift))
     else:
-        reach = prism_extent(
-            solid.profile_mm, extrude=solid.extrude, depth_mm=solid.depth_mm, origin_mm=origin
-        )
+        reach = prism_extent(solid.profile_mm, extrude=solid.extrude, depth_mm=solid.depth_mm, origin_mm=origin)
         flat = rectangle(reach[first][0], reach[second][0], reach[first][1], reach[second][1])
     return Polygon(mirrored(flat)) if view.mirrored else Polygon(flat)
 
@@ -293,8 +291,6 @@ def case_outline(
         return shapely.union_all(outer), shapely.union_all(inner)
     hull = shapely.union_all(cell_shapes(station, view=natural, index=np.flatnonzero(cells))).convex_hull
     middle, half = layout.centres_mm[cells][0, axis], layout.extents_mm[cells][0, axis] / 2 + clearance.end_mm
-    free = free_section(
-        station.compartment, axis=axis, low_mm=float(middle - half), high_mm=float(middle + half)
-    )
+    free = free_section(station.compartment, axis=axis, low_mm=float(middle - half), high_mm=float(middle + half))
     band = hull.buffer(wall, quad_segs=24).intersection(free.buffer(-clearance.wall_mm, join_style="mitre"))
     return band.simplify(0.01), hull.intersection(band.buffer(-wall, join_style="mitre")).simplify(0.01)

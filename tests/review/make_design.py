@@ -24,9 +24,7 @@ def staggered(nx, ny, *, x0, z0, pitch):
 def deck():
     """Tapered deck box with a keep-out, cells along y, three rows of 15, three positions left over."""
     profile = ((0.0, 0.0), (420.0, 0.0), (408.0, 78.0), (12.0, 78.0))
-    keep = keep_out_box(
-        "controller", origin_mm=(372.0, 0.0, 0.0), length_mm=48.0, width_mm=118.0, height_mm=30.0
-    )
+    keep = keep_out_box("controller", origin_mm=(372.0, 0.0, 0.0), length_mm=48.0, width_mm=118.0, height_mm=30.0)
     compartment = Compartment("deck", profile, 1, 83.0, (keep,), axes=(0, 1, 2))
     pitch = SIZE.diameter_mm + CLEARANCE.cell_gap_mm
     flat = staggered(15, 3, x0=28.0, z0=15.0, pitch=pitch)
@@ -191,7 +189,8 @@ def make_run():
             "compartment": [
                 {
                     "name": "deck", "shape": "prism", "extrude": "y", "depth_mm": 83.0,
-                    "profile_mm": [[0, 0], [420, 0], [408, 78], [12, 78]], "keep_out": [{"name": "controller"}],
+                    "profile_mm": [[0, 0], [420, 0], [408, 78], [12, 78]],
+                    "keep_out": [{"name": "controller"}],
                 },
                 {"name": "stem", "shape": "box", "length_mm": 62.0, "width_mm": 82.0, "height_mm": 250.0},
             ],

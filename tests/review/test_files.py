@@ -9,9 +9,7 @@ import pytest
 from optimizer.review.files import csv_text, defused, write_bytes
 
 
-@pytest.mark.parametrize(
-    "text", ["=1+1", "+SUM(A1)", "-cmd|x", "@now", "\t=1", "\r=1", "=HYPERLINK(1)", "＝1"]
-)
+@pytest.mark.parametrize("text", ["=1+1", "+SUM(A1)", "-cmd|x", "@now", "\t=1", "\r=1", "=HYPERLINK(1)", "＝1"])
 def test_formulas_are_defused(text):
     # Kinds of start named by OWASP, "CSV Injection" (published).
     assert defused(text) == "'" + text
@@ -23,9 +21,7 @@ def test_harmless_values_stay(value):
 
 
 def test_csv_defuses_ids_headers_and_keeps_figures():
-    frame = pd.DataFrame(
-        {"design_id": ["=cmd", "d1"], "cost": [-1.25, 1 / 3], "n": [1, 2], "=h": ["a", None]}
-    )
+    frame = pd.DataFrame({"design_id": ["=cmd", "d1"], "cost": [-1.25, 1 / 3], "n": [1, 2], "=h": ["a", None]})
     text = csv_text(frame)
     back = pd.read_csv(io.StringIO(text))
     assert list(back.columns) == ["design_id", "cost", "n", "'=h"]

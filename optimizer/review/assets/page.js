@@ -87,9 +87,10 @@
       if (hit.length) { toggle(hit[0]); source.selected.indices = []; }
     });
     $("scatter").replaceChildren();
-    P.show(figure, $("scatter"));
-    scatter = { figure, source, rings, mapper, choice };
+    scatter = { figure, source, rings, mapper, choice, view: null };
     ringPins();
+    const own = scatter;
+    return P.show(figure, $("scatter")).then((view) => { own.view = view; });
   };
 
   const ringPins = () => {
@@ -139,8 +140,8 @@
       if (hit.length) { toggle(hit[0]); source.selected.indices = []; }
     });
     $("parallel").replaceChildren();
-    P.show(figure, $("parallel"));
     parallel = { figure, source, strong };
+    return P.show(figure, $("parallel"));
   };
 
   /* ---- filters ------------------------------------------------------------------------------------ */
@@ -251,11 +252,11 @@
       filter();
     });
     window.addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((d) => { d.open = true; }));
-    if (total) { drawScatter(); drawParallel(); }
+    const drawn = total ? [drawScatter(), drawParallel()] : [];
     filter(); drawPins();
     data.picked.slice(0, 3).forEach(toggle);
-    document.documentElement.dataset.ready = "yes";
+    Promise.all(drawn).then(() => { document.documentElement.dataset.ready = "yes"; });
   };
-  window.cellstow = { state: () => ({ pinned: [...pinned], visible: visible.length, axes: scatter && scatter.choice, points: scatter ? scatter.source.data.x.length : 0 }), plot: () => Bokeh.index };
+  window.cellstow = { state: () => ({ pinned: [...pinned], visible: visible.length, axes: scatter && scatter.choice, points: scatter ? scatter.source.data.x.length : 0, label: scatter && scatter.figure.below[0].axis_label }), chart: () => scatter };
   start();
 })();

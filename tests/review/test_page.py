@@ -1,0 +1,159 @@
+"""The report's text: complete in itself, escaped, honest about empty fronts."""
+
+import json
+import re
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+pytest.importorskip("bokeh", reason="the report's charts come from bokeh")
+
+from optimizer.review.brief_words import brief_sentences
+from optimizer.review.grids import bill, margins, rejected, run_table, tolerances
+from optimizer.review.page import as_json, front_data, in_script, render_page, write_page
+
+NASTY = "</script><img src=x onerror=alert(1)> \"&' {{ 7*7 }}"
+
+
+class Outline(HTMLParser):
+    """Collects tags, ids and references."""
+
+    def __init__(self):
+        super().__init__()
+        self.tags, self.ids, self.links, self.labels = [], [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        given = dict(attrs)
+        self.tags.append(tag)
+        if "id" in given and tag not in ("path", "g", "clippath", "use", "defs", "svg"):
+            self.ids.append(given["id"])
+        self.links += [given[k] for k in ("src", "href") if k in given and tag not in ("use",)]
+        if tag == "svg":
+            self.labels.append(given.get("aria-label"))
+
+
+@pytest.fixture(scope="module")
+def text(design, make):
+    front = make.make_front()
+    return render_page(front=front, run=make.make_run(), designs=[design], units={"cost": "EUR"})
+
+
+@pytest.fixture(scope="module")
+def outline(text):
+    parser = Outline()
+    parser.feed(text)
+    return parser
+
+
+def test_nothing_is_loaded_from_anywhere(outline):
+    assert all(link.startswith(("#", "data:")) for link in outline.links), outline.links
+    assert outline.tags.count("link") == 1  # the empty icon, which keeps browsers from asking for one
+
+
+def test_the_page_forbids_itself_to_load(text):
+    policy = re.search(r'http-equiv="Content-Security-Policy" content="([^"]*)"', text).group(1)
+    assert policy.startswith("default-src 'none'")
+    assert "http" not in policy
+
+
+def test_every_link_inside_finds_its_place(outline):
+    inside = {link[1:] for link in outline.links if link.startswith("#") and len(link) > 1}
+    assert inside <= set(outline.ids)
+    assert len(outline.ids) == len(set(outline.ids))
+
+
+def test_pictures_have_words(outline):
+    assert len(outline.labels) == 2
+    assert all(label and len(label) > 20 for label in outline.labels)
+
+
+def test_all_that_was_asked_for_is_there(text):
+    for needed in (
+        "The battery must fit into deck", "The front as a table", "Why candidates were rejected",
+        "Side by side",
+        "All objectives at once", "Margins to the limits", "Mass and cost", "Wiring", "The ride", "Tolerances",
+        "Cautions", "Build sheet", "peak power below its limit", "sha256", "18S3P of demo-21700-hp",
+    ):  # fmt: skip
+        assert needed in text, needed
+
+
+def test_data_in_the_page_are_the_fronts(text, front):
+    blob = re.search(r'id="front-data">(.*?)</script>', text, re.S).group(1)
+    data = json.loads(blob)
+    assert data["ids"] == list(front["design_id"])
+    assert np.allclose(data["values"]["range_km"], front["range_km"], rtol=1e-6)
+
+
+def test_names_are_escaped_everywhere(make, front):
+    front.loc[0, ["design_id", "cell_id"]] = [NASTY, NASTY]
+    nasty = make.make_design(row=make.make_row(design_id=NASTY, cell_id=NASTY), title=NASTY, cautions=(NASTY,))
+    run = make.make_run() | {"title": NASTY, "rejected": {NASTY: 3}, "inputs": {NASTY: NASTY}}
+    text = render_page(front=front, run=run, designs=[nasty], units={"cost": NASTY})
+    assert "<img" not in text
+    assert "onerror=alert(1)>" not in text
+    assert "{{ 7*7 }}" in text  # shown, not worked out
+    parser = Outline()
+    parser.feed(text)
+    assert parser.tags.count("script") == 3
+
+
+def test_json_for_a_script_element():
+    # JSON's own \u escapes mean the same text (RFC 8259).
+    text = as_json({"a": "</script><!--&"})
+    assert "<" not in text
+    assert "&" not in text
+    assert json.loads(text) == {"a": "</script><!--&"}
+    assert in_script("x = '</script>' <!-- y") == "x = '<\\/script>' <\\!-- y"
+
+
+def test_missing_figures_become_nothing(front):
+    front["hot_cell_c"] = front["hot_cell_c"].where(front.index > 3)
+    data = front_data(front, currency="EUR", picked=[])
+    assert data["values"]["hot_cell_c"][:5] == [None, None, None, None, pytest.approx(front["hot_cell_c"][4])]
+    as_json(data)
+
+
+def test_an_empty_front_still_makes_a_page(front, make, tmp_path):
+    write_page(tmp_path / "r.html", front=front.iloc[:0], run=make.make_run(), designs=[], units={})
+    text = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "nothing meets every limit" in text
+    assert "Why candidates were rejected" in text
+
+
+def test_same_run_same_bytes(design, make, text):
+    again = render_page(front=make.make_front(), run=make.make_run(), designs=[design], units={"cost": "EUR"})
+    assert again == text
+
+
+def test_weight_stays_bearable(text):
+    # Regression only: the library is 1.4 MB, a design's drawing a few hundred kB.
+    assert len(text.encode()) < 2.6e6
+
+
+def test_grids_hold_the_figures(design, make):
+    lines = bill(design.bill, currency="EUR")
+    assert lines.rows[-1].total
+    assert lines.rows[-1].cells[4].text == f"{design.bill['cost'].sum():.2f}"
+    assert lines.rows[0].cells[3].bar == pytest.approx(100 * 3726 / design.bill["mass_g"].sum(), abs=0.05)
+    limits = margins({"margin_range_km": -0.4, "margin_cost": float("nan"), "x": 1}, currency="EUR")
+    assert [c.text for c in limits.rows[0].cells] == ["range", "-0.4 km", "misses"]
+    assert limits.rows[0].cells[2].bad
+    assert len(limits.rows) == 1
+    gaps = tolerances(design)
+    assert gaps.rows[0].cells[0].text == "deck: cell to cell"
+    assert float(gaps.rows[0].cells[2].text) == pytest.approx(0.8, abs=0.01)
+    assert rejected(make.make_run()).rows[0].cells[0].text == "does not fit"
+    assert any("complete" in r.cells[1].text for r in run_table(make.make_run()).rows)
+    assert rejected({"space": {"rejected": {"does not fit": 2}}}).rows[0].cells[1].text == "2"
+
+
+def test_brief_in_words(make):
+    words = " ".join(brief_sentences(make.make_run()["brief"]))
+    for needed in ("deck (prism of 4 corners, 420 × 78 mm, 83 mm deep, less 1 keep-out)",
+                   "stem (box, 62 × 82 × 250 mm)",
+                   "119 kg", "45 A and takes back 10 A", "range at least 10.0 km", "pack mass at most 9.00 kg",
+                   "range, peak power, pack mass and cost"):  # fmt: skip
+        assert needed in words, needed
+    assert "cost at most" not in words
+    assert brief_sentences({}) == []
