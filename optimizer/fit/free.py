@@ -222,7 +222,7 @@ class _Search:
         """Start number `turn`: what holds now with one more, then regular, hexagonal and random patterns."""
         if turn == 0 and len(placed):
             return self.resize(placed, count)
-        if turn <= len(warm) and len(warm[turn - 1]):
+        if 0 < turn <= len(warm) and len(warm[turn - 1]):
             return self.resize(warm[turn - 1], count)
         if turn % 2 == 0 and len(self.pool) >= 3:
             return self.resize(self.splice() if self.rng.random() < 0.6 else self.tile(), count)

@@ -14,7 +14,7 @@ from shapely.geometry import MultiPolygon
 
 from optimizer.fit.cache import Arrays, cached
 from optimizer.fit.compartment import Compartment, Slice, centre_regions
-from optimizer.fit.lattice import Rows, regular
+from optimizer.fit.lattice import Rows, quick_count, regular
 from optimizer.fit.layout import AXES, CellSize, Clearance, Layout
 from optimizer.fit.proof import prove
 from optimizer.fit.section import cross_axes
@@ -158,21 +158,20 @@ def _free(region: MultiPolygon, pitch: float, warm: list[Array], seconds: float,
 def _stack(compartment: Compartment, size: CellSize, clearance: Clearance, axis: int) -> _Stack:
     """Layers along an axis with the regular rows of each distinct region, worked out once."""
     pitch = size.diameter_mm + clearance.cell_gap_mm
-    known: dict[bytes, list[Rows]] = {}
+    known: dict[bytes, float] = {}
 
     def worth(region: MultiPolygon) -> float:
         token = shapely.to_wkb(region)
         if token not in known:
-            known[token] = regular(region, pitch)
-        return float(max((len(rows.points_mm) for rows in known[token]), default=0))
+            known[token] = float(quick_count(region, pitch))
+        return known[token]
 
     slices = centre_regions(compartment, size, clearance, axis, worth=worth)
     tokens = [shapely.to_wkb(layer.region) for layer in slices]
     distinct = list(dict.fromkeys(tokens))
     regions = [slices[tokens.index(token)].region for token in distinct]
-    for region in regions:
-        worth(region)
-    return _Stack(axis, slices, regions, [distinct.index(t) for t in tokens], [known[t] for t in distinct])
+    rows = [regular(region, pitch) for region in regions]
+    return _Stack(axis, slices, regions, [distinct.index(t) for t in tokens], rows)
 
 
 def _shares(stacks: list[_Stack], pitch: float) -> list[list[float]]:

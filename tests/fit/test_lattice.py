@@ -6,7 +6,7 @@ import shapely
 from scipy.spatial.distance import pdist
 from shapely.geometry import MultiPolygon, Polygon
 
-from optimizer.fit.lattice import regular, regular_count, zigzag_pitch
+from optimizer.fit.lattice import quick_count, regular, regular_count, zigzag_pitch
 
 SLIVER = 2.5e-7
 
@@ -83,6 +83,14 @@ def test_a_larger_box_never_holds_fewer_in_rows():
         now = regular_count(region(side, 0.7 * side), 1.0)
         assert now >= last
         last = now
+
+
+def test_the_quick_count_never_promises_more_and_misses_little():
+    rng = np.random.default_rng(2)
+    for _ in range(60):
+        shape = region(*rng.uniform(0.3, 9.0, 2))
+        exact = regular_count(shape, 1.0)
+        assert 0.9 * exact - 2 <= quick_count(shape, 1.0) <= exact
 
 
 def test_nothing_fits_in_nothing():
