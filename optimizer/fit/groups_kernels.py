@@ -81,7 +81,7 @@ def _pick_cell(
     if high - low == groups - 1 and (groups < 3 or draw(rng, 4) == 0):
         return draw(rng, count)
     weak = low + draw(rng, max(high - low, 1))
-    for _ in range(CONTEST if high - low > 2 * CONTEST else 0):
+    for _ in range(CONTEST + groups // 16 if high - low > 2 * CONTEST else 0):
         rival = low + draw(rng, high - low)
         if pairs[rival] < pairs[weak]:
             weak = rival
@@ -261,7 +261,7 @@ def _try_reversal(
     members, group_of, slot, order, pos, _, pairs, ends, work, rng = state
     _, _, bnd_ptr, bnd_idx, start_side, end_side = graph
     groups = members.shape[0]
-    cell = draw(rng, group_of.shape[0])
+    cell = _pick_cell(members, order, pairs, window, group_of.shape[0], rng)
     span = bnd_ptr[cell + 1] - bnd_ptr[cell]
     if span == 0:
         return 0.0

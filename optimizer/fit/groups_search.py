@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 # Moves that the local search makes per nominal second: what one core of a small machine does, rounded down.
-MOVES_PER_SECOND = 400_000
+MOVES_PER_SECOND = 1_000_000
 
 # Shares of the moves: over the whole chain, then on the weakest boundaries, then on the mean.
 WHOLE, LIFT, FILL = 0.4, 0.35, 0.25
@@ -27,6 +27,10 @@ WHOLE, LIFT, FILL = 0.4, 0.35, 0.25
 # First guesses that the local search starts from, and temperatures it starts at, in pairs at a full boundary.
 STARTS = 3
 HEATS = (2.0, 6.0)
+MENDING = (0.5, 1.0, 2.0)
+
+# Least moves spent on mending a broken chain: a lost group weighs more than a tenth of a second.
+MENDING_MOVES = 100_000
 COLD = 0.05
 
 # Groups on each side of a weak boundary that are rebuilt together, and moves for one attempt.
@@ -151,6 +155,8 @@ def _search_large(task: _Task, wanted: int, regular: bool, moves: int, seed: int
     guesses = _guesses(task, wanted, regular)
     best = _anneal_all(task, guesses, round(moves * WHOLE), seed)
     if best[0].broken:
+        best = [_mend(task, best[0], max(moves, MENDING_MOVES) if moves else 0, seed)]
+    if best[0].broken:
         best = [_retreat(task, best[0], moves, seed)]
     raised = [_lift(task, guess, round(moves * LIFT / len(best)), seed) for guess in best]
     return _fill(task, min(raised, key=lambda guess: guess.key), round(moves * FILL), seed)
@@ -171,8 +177,10 @@ def _guesses(task: _Task, groups: int, regular: bool) -> list[_Guess]:
     """The best few distinct first guesses with this many groups: by price and by rank in turn."""
     pool: dict[tuple[float, ...], _Guess] = {}
     price = _price(task.parallel)
+    spare = groups * task.parallel < task.region.cells
+    ends = (True, False) if spare else (True,)
     for name, order in sweep_orders(task.region, parallel=task.parallel, regular=regular):
-        for tail in (True, False):
+        for tail in ends:
             members = cut(order, task.region.level, parallel=task.parallel, groups=groups, tail=tail)
             if members is None:
                 continue
@@ -248,6 +256,22 @@ def _lift(task: _Task, guess: _Guess, moves: int, seed: int) -> _Guess:
     return best
 
 
+def _mend(task: _Task, guess: _Guess, moves: int, seed: int) -> _Guess:
+    """Rebuild the groups around faults until none is left: around one, then, warm, along the whole chain."""
+    price, best, last = _price(task.parallel), guess, len(guess.members) - 1
+    for attempt in range(moves // (3 * ATTEMPT)):
+        faults = np.flatnonzero(best.pairs == 0).tolist() + np.flatnonzero(best.pieces > 1).tolist()
+        if not faults or last < 1:
+            break
+        at, width = faults[attempt % len(faults)], WINDOWS[attempt % len(WINDOWS)]
+        window = (max(at + 1 - width, 0), min(at + width, last))
+        best = _annealed(task, best, price, window, ATTEMPT, 2.0 * task.parallel, seed + attempt)
+        best = _annealed(
+            task, best, price, (0, last), 2 * ATTEMPT, MENDING[attempt % len(MENDING)], seed - attempt
+        )
+    return best
+
+
 def _cycle(values: tuple[int, ...]) -> Iterator[int]:
     """The values again and again."""
     while True:
@@ -276,10 +300,10 @@ def _retreat(task: _Task, failed: _Guess, moves: int, seed: int) -> _Guess:
         room = len(failed.members) - len(sound.members)
         if room < 2:
             break
-        tried = _thinned(task, failed, min(max(failed.broken // 2, 1), room - 1))
-        for heat in HEATS:
-            whole = (0, len(tried.members) - 1)
-            tried = _annealed(task, tried, price, whole, moves // RETREATS // 2, heat, seed + attempt)
+        tried = _thinned(task, failed, min(max(failed.broken // 2, attempt + 1), room - 1))
+        whole = (0, len(tried.members) - 1)
+        tried = _annealed(task, tried, price, whole, moves // RETREATS // 2, HEATS[0], seed + attempt)
+        tried = _mend(task, tried, moves // RETREATS // 2, seed + attempt)
         sound = max(sound, _longest_sound(task, tried), key=lambda guess: len(guess.members))
         if tried.broken:
             failed = tried
@@ -287,11 +311,10 @@ def _retreat(task: _Task, failed: _Guess, moves: int, seed: int) -> _Guess:
 
 
 def _thinned(task: _Task, guess: _Guess, lost: int) -> _Guess:
-    """A broken chain without some of its groups: those in pieces first, then those at a broken boundary."""
-    fault = 2.0 * (guess.pieces - 1)
-    fault[1:] += guess.pairs == 0
-    fault[:-1] += guess.pairs == 0
-    kept = np.sort(np.argsort(-fault, kind="stable")[lost:])
+    """A broken chain without the groups next to its faults: their cells are room to mend the rest."""
+    faults = np.concatenate([np.flatnonzero(guess.pairs == 0) + 0.5, np.flatnonzero(guess.pieces > 1)])
+    distance = np.abs(np.arange(len(guess.members))[:, None] - faults[None, :]).min(axis=1)
+    kept = np.sort(np.argsort(distance, kind="stable")[lost:])
     return _judged(task, np.ascontiguousarray(guess.members[kept]), guess.name)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -15,6 +15,7 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 REGULAR_ANGLES = (0.0, 90.0)
+CORNERS = ((1, 1), (-1, -1), (1, -1), (-1, 1))
 IRREGULAR_ANGLES = (0.0, 90.0, 30.0, 60.0, 120.0, 150.0)
 
 
@@ -143,7 +144,7 @@ def bandings(values: Floats, *, pitch_mm: float, parallel: int) -> list[Ints]:
                 found.setdefault(band.tobytes(), band)
         return list(found.values())
     rank = np.argsort(np.argsort(values, kind="stable"), kind="stable")
-    for bands in range(1, int(span / pitch_mm) + 2):
+    for bands in range(1, min(int(span / pitch_mm) + 1, 2 * len(values) // parallel) + 1):
         by_width = np.minimum((values - values.min()) * bands / (span + 1e-9), bands - 1).astype(np.int64)
         share = max(round(len(values) / bands / parallel), 1) * parallel
         for band in (by_width, np.minimum(rank // share, max(len(values) // share - 1, 0))):
@@ -176,22 +177,23 @@ def sweep_orders(region: Region, *, parallel: int, regular: bool) -> Iterator[tu
         across = region.across_mm @ np.array([-np.sin(turn), np.cos(turn)])
         for band in bandings(across, pitch_mm=region.pitch_mm, parallel=parallel):
             name = f"snake of {int(band.max()) + 1} bands at {angle:g} degrees"
-            for order in _snakes(along, across, band, region):
+            for order in _snakes(along, across, band, region, CORNERS if regular else CORNERS[:2]):
                 yield name, order
     if not regular:
         for order in _graph_sweeps(region):
             yield "sweep along the neighbour graph", order
 
 
-def _snakes(along: Floats, across: Floats, band: Ints, region: Region) -> Iterator[Ints]:
+def _snakes(
+    along: Floats, across: Floats, band: Ints, region: Region, corners: Sequence[tuple[int, int]]
+) -> Iterator[Ints]:
     """Snakes through the bands: column sweeps, starting corners and layer orders varied."""
     column = clusters(along, gap=0.25 * region.pitch_mm)
     if column.max() + 1 < 0.6 * (np.ptp(along) / region.pitch_mm + 1):
         column = np.floor((along - along.min()) / region.pitch_mm).astype(np.int64)
     side = np.round(across, 3)
     many = bool(region.level.max())
-    flips = (1, -1)
-    for fro, up, right, layered in product((False, True), flips, flips, (True, False)[: 1 + many]):
+    for fro, (up, right), layered in product((False, True), corners, (True, False)[: 1 + many]):
         level = region.level
         bands = band if up > 0 else band.max() - band
         turns = (

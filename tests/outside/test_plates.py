@@ -147,7 +147,7 @@ def row_of_four(pitch=22.0):
     ],
 )
 def test_ladder_bus_of_four_cells(ends, shares_a, milliohm):
-    """Nodal analysis: 20 mohm cells, 1 mohm per link on both rails, 40 A, fed at the same or opposite ends."""
+    """Nodal analysis: 20 mohm cells, 1 mohm per link of both rails, 40 A, fed at the same or opposite ends."""
     layout, links = row_of_four()
     build = StripBuild("nickel", 1.0, 1.0, resistivity_ohm_m=1e-3 / 22.0 * 1e-3)
     made = plates_of(layout, links, cell_gap_mm=1.0)
