@@ -111,21 +111,37 @@ def test_pinning_from_the_table_puts_designs_side_by_side(page, front):
     assert state(page)["pinned"] == [front["design_id"][7]]
 
 
-def test_a_click_on_a_mark_pins_it(page, front):
-    page.locator("#scatter").scroll_into_view_if_needed()
+def spot_of(page, place):
+    """Where a mark of the chart lies on the screen."""
+    page.evaluate("document.getElementById('scatter').scrollIntoView({ behavior: 'instant' })")
     page.wait_for_timeout(300)
-    spot = page.evaluate(
-        """() => {
+    return page.evaluate(
+        """(place) => {
             const { view, source } = window.cellstow.chart();
             const box = view.el.getBoundingClientRect();
             const { x_scale, y_scale } = view.frame;
-            const [x, y] = [x_scale.compute(source.data.x[0]), y_scale.compute(source.data.y[0])];
-            return { x: box.x + x, y: box.y + y, id: source.data.id[0] };
-        }"""
+            const [x, y] = [x_scale.compute(source.data.x[place]), y_scale.compute(source.data.y[place])];
+            return { x: box.x + x, y: box.y + y, id: source.data.id[place] };
+        }""",
+        place,
     )
+
+
+def test_a_click_on_a_mark_pins_it(page, front):
+    spot = spot_of(page, 0)
     page.mouse.click(spot["x"], spot["y"])
     page.wait_for_function("window.cellstow.state().pinned.length === 1")
     assert state(page)["pinned"] == [spot["id"]]
+
+
+def test_hover_tells_of_a_design(page):
+    spot = spot_of(page, 5)
+    page.mouse.move(spot["x"] - 3, spot["y"] - 3)
+    page.mouse.move(spot["x"], spot["y"], steps=4)
+    page.wait_for_function(
+        "(id) => [...document.querySelectorAll('.bk-Tooltip')].some((t) => t.shadowRoot.textContent.includes(id))",
+        arg=spot["id"],
+    )
 
 
 def test_everything_is_reached_by_keyboard(page):
@@ -142,6 +158,7 @@ def test_print_shows_all_rows_and_opens_what_is_folded(page, front, tmp_path):
     page.emulate_media(media="print")
     assert page.evaluate("[...document.querySelectorAll('details')].every((d) => d.open)")
     assert page.locator("#front-table tbody tr:visible").count() == len(front)
+    assert page.locator("canvas.paper:visible").count() == 2
     page.pdf(path=tmp_path / "r.pdf", prefer_css_page_size=True)
     assert (tmp_path / "r.pdf").read_bytes().startswith(b"%PDF")
     # Nothing reaches past the right edge of the paper.

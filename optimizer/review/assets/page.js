@@ -141,7 +141,8 @@
     });
     $("parallel").replaceChildren();
     parallel = { figure, source, strong };
-    return P.show(figure, $("parallel"));
+    const own = parallel;
+    return P.show(figure, $("parallel")).then((view) => { own.view = view; });
   };
 
   /* ---- filters ------------------------------------------------------------------------------------ */
@@ -251,7 +252,20 @@
       document.querySelectorAll("input[data-limit]").forEach((input) => { input.value = ""; });
       filter();
     });
-    window.addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((d) => { d.open = true; }));
+    window.addEventListener("beforeprint", () => {
+      document.querySelectorAll("details").forEach((d) => { d.open = true; });
+      for (const [name, chart] of [["scatter", scatter], ["parallel", parallel]]) {
+        if (!chart || !chart.view) continue;
+        const copy = chart.view.export("png", true).canvas;
+        copy.className = "paper";
+        $(name).append(copy);
+        $(name).classList.add("copied");
+      }
+    });
+    window.addEventListener("afterprint", () => {
+      document.querySelectorAll(".paper").forEach((copy) => copy.remove());
+      document.querySelectorAll(".copied").forEach((box) => box.classList.remove("copied"));
+    });
     const drawn = total ? [drawScatter(), drawParallel()] : [];
     filter(); drawPins();
     data.picked.slice(0, 3).forEach(toggle);
