@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from optimizer.ride import cellkernel
 from optimizer.ride import rangekernel as kernel
 from optimizer.ride.bins import CompressedRide
 from optimizer.ride.cells import CELSIUS_K
@@ -125,14 +126,14 @@ def candidate_table(packs: PackBlock, *, ride: CompressedRide) -> tuple[Ints, In
     _check(named, ride=ride)
     cell, series, parallel = (named[key].astype(np.int64) for key in ("cell", "series", "parallel"))
     table = np.empty((*shape, 8))
-    table[:, kernel.CELLS] = series * parallel
-    table[:, kernel.OUTSIDE] = named["extra_resistance_ohm"] * parallel / series
-    table[:, kernel.MASS] = named["total_mass_kg"]
-    table[:, kernel.CURRENT_LIMIT] = named["current_limit_a"] / parallel
-    table[:, kernel.CHARGE_LIMIT] = named["charge_current_limit_a"] / parallel
-    table[:, kernel.AIR_K] = named["air_temp_c"] + CELSIUS_K
-    table[:, kernel.RESISTANCE_K_W] = named["thermal_resistance_k_w"]
-    table[:, kernel.CAPACITY_J_K] = named["heat_capacity_j_k"]
+    table[:, cellkernel.CELLS] = series * parallel
+    table[:, cellkernel.OUTSIDE] = named["extra_resistance_ohm"] * parallel / series
+    table[:, cellkernel.MASS] = named["total_mass_kg"]
+    table[:, cellkernel.CURRENT_LIMIT] = named["current_limit_a"] / parallel
+    table[:, cellkernel.CHARGE_LIMIT] = named["charge_current_limit_a"] / parallel
+    table[:, cellkernel.AIR_K] = named["air_temp_c"] + CELSIUS_K
+    table[:, cellkernel.RESISTANCE_K_W] = named["thermal_resistance_k_w"]
+    table[:, cellkernel.CAPACITY_J_K] = named["heat_capacity_j_k"]
     return cell, series, parallel, table
 
 
@@ -223,7 +224,7 @@ def _assemble(
     safe_s, safe_km = np.where(moved, time_s, 1.0), np.where(moved, range_km, 1.0)
     consumption = energy_wh / safe_km
     if not moved.all():
-        still_w = mean_power_w(ride, mass_kg=table[~moved, kernel.MASS])
+        still_w = mean_power_w(ride, mass_kg=table[~moved, cellkernel.MASS])
         consumption[~moved] = still_w / (KMH_PER_M_S * speed_m_s)
     return RangeBlock(
         range_km=range_km,

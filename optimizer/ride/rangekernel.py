@@ -40,6 +40,26 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from optimizer.ride.cellkernel import (
+    AIR_K,
+    CAPACITY_J_K,
+    CELLS,
+    CHARGE_LIMIT,
+    CURRENT,
+    CURRENT_LIMIT,
+    CUTOFF,
+    MASS,
+    OUTSIDE,
+    POWER,
+    RESERVE,
+    RESISTANCE_K_W,
+    arrhenius,
+    deliverable,
+    interpolate,
+    ocv_at,
+    ocv_slope,
+    place,
+)
 from optimizer.ride.cells import (
     ACTIVATION,
     CAPACITY,
@@ -57,12 +77,6 @@ from optimizer.ride.cells import (
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Row = tuple[float, ...]
-
-RESERVE, CUTOFF, CURRENT, POWER = 0, 1, 2, 3
-"""Why a pack stops; see STOP_NAMES in range.py."""
-
-# Columns of a candidate: in one cell's terms.
-CELLS, OUTSIDE, MASS, CURRENT_LIMIT, CHARGE_LIMIT, AIR_K, RESISTANCE_K_W, CAPACITY_J_K = range(8)
 
 # A node: SoC, lap means of I and I², energy per charge at the terminals, heat, temperature, and the factor on
 # the resistances; then what the critical steps need: R0, R1, R2, charge drawn, the lap's mean voltage.
@@ -93,20 +107,6 @@ def lap_sums(power: Floats, weight: Floats, u: float, r: float, floor_a: float) 
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
-def deliverable(
-    u: float, cell_ohm: float, outside_ohm: float, v_min: float, limit_a: float
-) -> tuple[float, int]:
-    """Most power with the cell not below v_min and the current not above its limit, and what limits it."""
-    total = cell_ohm + outside_ohm
-    current, why = u / (2.0 * total), POWER
-    if limit_a < current:
-        current, why = limit_a, CURRENT
-    if (u - v_min) / cell_ohm < current:
-        current, why = (u - v_min) / cell_ohm, CUTOFF
-    return (u - total * current) * current, why
-
-
-@njit(cache=True, error_model="numpy", forceinline=True)
 def built_up(mean_a: float, charge_c: float, tau_s: float) -> float:
     """Share of a slow voltage that has built up after a charge: 1 − exp(−q/(i·τ)), within 0.01.
 
@@ -119,40 +119,6 @@ def built_up(mean_a: float, charge_c: float, tau_s: float) -> float:
     a, q = mean_a * tau_s, charge_c
     rest = q * (a * a * a + q * (0.5 * a * a + q * (a / 6.0 + q / 24.0)))
     return rest / (rest + a * a * a * a)
-
-
-@njit(cache=True, error_model="numpy", forceinline=True)
-def place(z: float, points: int) -> tuple[int, float]:
-    """Interval of a uniform SoC grid and the share of the way through it, ends held."""
-    at = min(max(z, 0.0), 1.0) * (points - 1)
-    low = min(int(at), points - 2)
-    return low, at - low
-
-
-@njit(cache=True, error_model="numpy", forceinline=True)
-def interpolate(curves: Floats, cell: int, column: int, low: int, part: float) -> float:
-    """Linear between grid points low and low + 1."""
-    first = curves[cell, low, column]
-    return float(first + part * (curves[cell, low + 1, column] - first))
-
-
-@njit(cache=True, error_model="numpy", forceinline=True)
-def ocv_at(curves: Floats, cell: int, z: float) -> float:
-    """OCV at a SoC [V]."""
-    low, part = place(z, curves.shape[1])
-    return float(interpolate(curves, cell, 0, low, part))
-
-
-@njit(cache=True, error_model="numpy", forceinline=True)
-def ocv_slope(curves: Floats, cell: int, low: int) -> float:
-    """dOCV/dz in an interval of the SoC grid [V]."""
-    return float((curves[cell, low + 1, 0] - curves[cell, low, 0]) * (curves.shape[1] - 1))
-
-
-@njit(cache=True, error_model="numpy", forceinline=True)
-def arrhenius(temp_k: float, activation_k: float, reference_k: float) -> float:
-    """Factor on the resistances at a temperature: exp(E·(1/T − 1/T_ref))."""
-    return math.exp(activation_k * (1.0 / temp_k - 1.0 / reference_k))
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
@@ -204,6 +170,13 @@ def _sagged(
     i3 *= built_up(i3, node[DRAWN], numbers[LAG_TAU])
     ocv = ocv_at(curves, cell, node[Z] - numbers[LAG] * i3 / (3600.0 * numbers[CAPACITY]))
     return float(ocv - node[R1] * i1 - node[R2] * i2)
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _copy(source: Floats, target: Floats, count: int) -> None:
+    """Copy the first numbers; a slice would make two views of them first."""
+    for i in range(count):
+        target[i] = source[i]
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
@@ -278,7 +251,7 @@ def _warmed(node: Row, numbers: Row, candidate: Row, drop_c: float) -> tuple[flo
     return temp_k, arrhenius(temp_k, numbers[ACTIVATION], numbers[REFERENCE_K])
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _step(
     curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats, old: Row,
     step: float, start_soc: float,
@@ -298,7 +271,7 @@ def _closer_look(
 ) -> tuple[float, int]:  # fmt: skip
     """Where in a failing interval the pack stops, in SUB_STEPS finer steps; its margins begin in `before`."""
     for sub in range(SUB_STEPS):
-        margins[:count] = before[:count]
+        _copy(before, margins, count)
         new = _step(curves, cell, numbers, candidate, power, weight, old, step / SUB_STEPS, start_soc)
         share, why = _margins(curves, cell, numbers, candidate, new, steps, count, margins, before)
         if why != RESERVE:
@@ -341,7 +314,7 @@ def _run_down(
     _note_extremes(out, n, curves, cell, numbers, candidate, old, steps, count)
     step = (soc[0] - soc[1]) / soc[2]
     for left in range(soc[2] - 1, -1, -1):
-        before[:count] = margins[:count]
+        _copy(margins, before, count)
         new = _step(curves, cell, numbers, candidate, power, weight, old, step, soc[0])
         share, stop = _margins(curves, cell, numbers, candidate, new, steps, count, before, margins)
         if stop != RESERVE:

@@ -8,8 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from optimizer.ride.cells import ACTIVATION, CAPACITY, LAG, LAG_TAU, REFERENCE_K, TAU1, TAU2, V_MAX, V_MIN
-from optimizer.ride.rangekernel import (
+from optimizer.ride.cellkernel import (
     AIR_K,
     CAPACITY_J_K,
     CHARGE_LIMIT,
@@ -26,6 +25,7 @@ from optimizer.ride.rangekernel import (
     ocv_slope,
     place,
 )
+from optimizer.ride.cells import ACTIVATION, CAPACITY, LAG, LAG_TAU, REFERENCE_K, TAU1, TAU2, V_MAX, V_MIN
 
 Floats = NDArray[np.float64]
 
@@ -136,6 +136,26 @@ def _first_failing(
 
 
 @njit(cache=True, error_model="numpy")
+def _end(
+    state: Floats, begun: Floats, before: Floats, s: int, lap: int, margin: float, why: int, power: Floats,
+    duration_s: Floats, curves: Floats, cell: int, numbers: Floats, candidate: Floats,
+) -> tuple[float, int]:  # fmt: skip
+    """Highest SoC at which step s, if it fails, or any other could just be driven, and what ends it there."""
+    z = -1.0
+    if margin < 0.0:
+        z = _fail(state, begun[s], power[s], duration_s[s], curves, cell, numbers, candidate)
+    if lap > 0:
+        # In the second lap, only the steps before s have been driven twice.
+        tried = len(power) if lap > 1 else s
+        other, other_why = _first_failing(
+            begun, before, tried, power, duration_s, curves, cell, numbers, candidate
+        )
+        if other > z:
+            return other, other_why
+    return z, why
+
+
+@njit(cache=True, error_model="numpy")
 def _finish_lap(
     state: Floats, first: int, power: Floats, duration_s: Floats, curves: Floats, cell: int,
     numbers: Floats, candidate: Floats,
@@ -175,15 +195,8 @@ def run(
             out[STOP], out[RANGE_M] = why, sums[WAY]
             break
         if margin < 0.0 or state[Z] <= soc[1]:
-            z = -1.0
-            if margin < 0.0:
-                z = _fail(state, begun[s], p, dt, curves, cell, numbers, candidate)
-            if lap > 0:
-                tried = len(power) if lap > 1 else s
-                other, other_why = _first_failing(
-                    begun, before, tried, power, duration_s, curves, cell, numbers, candidate
-                )
-                z, why = (other, other_why) if other > z else (z, why)
+            z, why = _end(state, begun, before, s, lap, margin, why, power, duration_s, curves, cell, numbers,
+                          candidate)  # fmt: skip
             if lap == 0:
                 drop = lap_z - _finish_lap(state, s, power, duration_s, curves, cell, numbers, candidate)
             out[STOP] = why if z > soc[1] else RESERVE

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.ride import rangekernel as kernel
-from optimizer.ride import simkernel
+from optimizer.ride import cellkernel, simkernel
 from optimizer.ride.bins import CompressedRide
 from optimizer.ride.cells import CELSIUS_K
 from optimizer.ride.range import PackBlock, RangeBlock, candidate_table, check_soc, mean_power_w
@@ -101,16 +100,16 @@ def simulate(
     numbers, curves = ride.table, ride.cells.curves()
     lap_m = float(steps.distance_m.sum())
     rows = np.zeros((len(cell), simkernel.RESULT))
-    for n, mass_kg in enumerate(table[:, kernel.MASS]):
+    for n, mass_kg in enumerate(table[:, cellkernel.MASS]):
         power, lap_s, lap_way = _fine_steps(steps, mass_kg=float(mass_kg), step_max_s=step_max_s)
         rows[n] = simkernel.run(
-            power / table[n, kernel.CELLS], lap_s, lap_way, curves, cell[n], numbers[cell[n]],
+            power / table[n, cellkernel.CELLS], lap_s, lap_way, curves, cell[n], numbers[cell[n]],
             table[n], (start_soc, reserve_soc), MAX_STEPS, np.empty((0, simkernel.RECORD)), 1,
         )  # fmt: skip
     if np.any(rows[:, simkernel.STOP] < 0):
         raise ValueError(f"candidate {int(np.argmin(rows[:, simkernel.STOP]))} is never emptied by this ride")
     return _assemble(rows, cells=series * parallel, parallel=parallel, ride=ride,
-                     mass_kg=table[:, kernel.MASS], lap_m=lap_m)  # fmt: skip
+                     mass_kg=table[:, cellkernel.MASS], lap_m=lap_m)  # fmt: skip
 
 
 def simulate_trace(
@@ -146,8 +145,8 @@ def simulate_trace(
     cell, series, parallel, table = candidate_table(packs, ride=ride)
     if len(cell) != 1:
         raise ValueError(f"a trace is of one design, found {len(cell)}")
-    power, lap_s, lap_way = _fine_steps(steps, mass_kg=float(table[0, kernel.MASS]), step_max_s=STEP_MAX_S)
-    power = power / table[0, kernel.CELLS]
+    power, lap_s, lap_way = _fine_steps(steps, mass_kg=float(table[0, cellkernel.MASS]), step_max_s=STEP_MAX_S)
+    power = power / table[0, cellkernel.CELLS]
     fixed = (power, lap_s, lap_way, ride.cells.curves(), cell[0], ride.table[cell[0]], table[0],
              (start_soc, reserve_soc), MAX_STEPS)  # fmt: skip
     first = simkernel.run(*fixed, np.empty((0, simkernel.RECORD)), 1)

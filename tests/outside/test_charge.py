@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from optimizer.pack.charge import charge_time
-from optimizer.ride.rangekernel import POWER, deliverable, lap_sums
+from optimizer.ride.cellkernel import POWER, deliverable
+from optimizer.ride.rangekernel import lap_sums
 
 
 def test_cc_cv_of_a_linear_ocv_behind_a_resistance():

@@ -6,8 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.ride.bins import compress
+from optimizer.ride.cellkernel import deliverable
 from optimizer.ride.range import STOP_NAMES, PackBlock, range_block
-from optimizer.ride.rangekernel import deliverable
 from optimizer.ride.roadload import Vehicle, ride_steps
 from optimizer.ride.simulate import simulate
 from optimizer.ride.trace import steady_cruise
