@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -43,6 +43,7 @@ class Space:
 
     inputs: Inputs
     context: Context
+    _fills: dict[Task, list[list[Fill]]] = field(default_factory=dict, repr=False)
 
     @property
     def brief(self) -> Brief:
@@ -103,6 +104,11 @@ class Space:
 
     def fills(self, task: Task) -> list[list[Fill]]:
         """Fills of every compartment for a task, from the cache when known."""
+        if task not in self._fills:
+            self._fills[task] = self._find_fills(task)
+        return self._fills[task]
+
+    def _find_fills(self, task: Task) -> list[list[Fill]]:
         rules = FillRules(
             clearance=clearance(self.brief),
             ways=self.brief.fit.ways,
