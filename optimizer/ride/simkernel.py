@@ -209,8 +209,7 @@ def run(
         _advance(state, current, heat, dt, numbers, candidate)
         _record(record, every, int(out[STEPS]),
                 (sums[TIME], sums[WAY], state[Z], voltage, terminal, current, state[TEMP]))  # fmt: skip
-        out[STEPS] += 1
-        s += 1
+        out[STEPS], s = out[STEPS] + 1, s + 1
         if s == len(power):
             drop_before, drop = drop, lap_z - state[Z]
             s, lap, lap_z = 0, lap + 1, state[Z]
