@@ -28,8 +28,8 @@ from shapely.geometry import MultiPolygon
 from optimizer.fit import hops, kernels
 
 Array = NDArray[Any]
-TERMS_PER_SECOND = 40e6  # effort that stands for one second of budget; a free core manages more
-STILL = 1.0  # hops without gain, per circle, after which a start is given up
+TERMS_PER_SECOND = 50e6  # effort that stands for one second of budget; a free core manages more
+STILL = 2.0  # hops without gain, per circle, after which a start is given up
 SHARES = (3.0, 4.0, 1.5, 1.5, 0.7, 1.0)  # how often each of hops.MOVES is made
 POOL = 8  # good minima that are kept to be combined
 LIMIT = 600  # steps of a minimisation
@@ -157,7 +157,7 @@ def free_points(
 
 def _load(walls: Walls) -> None:
     """Compile the kernel, or load it from its cache, by settling one circle."""
-    kernels.settle(np.zeros(2), *walls.arrays, 1, np.empty(1))
+    kernels.settle(np.zeros(2), *walls.arrays, 1, np.inf, np.empty(1))
 
 
 class _Search:
@@ -188,10 +188,10 @@ class _Search:
             turn += 1
         return None
 
-    def settle(self, x: Array) -> tuple[float, Array]:
+    def settle(self, x: Array, goal: float = np.inf) -> tuple[float, Array]:
         """Energy of the nearest minimum, which replaces x, and the share of each circle in it."""
         load = np.empty(len(x))
-        value, terms = kernels.settle(x.reshape(-1), *self.walls.arrays, LIMIT, load)
+        value, terms = kernels.settle(x.reshape(-1), *self.walls.arrays, LIMIT, goal, load)
         self.work += terms + HOP_TERMS + VACANCY_TERMS * len(x)
         return value, load
 
@@ -205,7 +205,7 @@ class _Search:
                 return None
             move = hops.MOVES[int(np.searchsorted(self.odds, self.rng.random()))]
             trial = move(x, load, self.rng, self.scatter)
-            new, share = self.settle(trial)
+            new, share = self.settle(trial, value)
             idle += 1
             if new < value:
                 idle = 0 if new < value * (1 - 1e-3) else idle

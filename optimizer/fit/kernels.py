@@ -18,6 +18,7 @@ Array = NDArray[Any]
 
 MEMORY = 8  # pairs of steps that the quasi-Newton method remembers
 MASK = 0.2  # side of the squares that are known to be inside the region
+PATIENCE = 25.0  # looks at the energy, 12 steps apart, for which a descent may still come below its goal
 SKIN = 0.3  # how far beyond contact the neighbour list looks
 FEASIBLE = 1e-19  # overlaps of 3e-10 pitches count as contact
 
@@ -184,12 +185,13 @@ def descent(grad: Array, s: Array, y: Array, rho: Array, last: int, stored: int,
 
 @njit(cache=True, error_model="numpy")
 def settle(
-    x: Array, planes: Array, segments: Array, mask: Array, box: Array, limit: int, load: Array
+    x: Array, planes: Array, segments: Array, mask: Array, box: Array, limit: int, goal: float, load: Array
 ) -> tuple[float, int]:
     """Minimise the overlap energy in place (limited-memory BFGS, Armijo steps).
 
     Returns the energy and the number of terms evaluated, so that effort is counted without a clock; `load`
-    receives the energy that each circle takes part in.
+    receives the energy that each circle takes part in. It gives up where the energy falls too slowly to come
+    below `goal` within PATIENCE times the steps between two looks.
     """
     n = len(x)
     pairs = np.empty((6 * n + 16, 2), np.int64)
@@ -212,6 +214,8 @@ def settle(
             break
         if step % 12 == 11:
             if reference - value < 1e-4 * value and (value > 1e-9 or reference - value < 1e-9 * value):
+                break
+            if value - goal > PATIENCE * (reference - value):
                 break
             reference = value
         slope = descent(grad, s, y, rho, last, stored, p)

@@ -112,7 +112,12 @@ def test_lattice_densities_are_approached_by_large_boxes():
 
 @pytest.mark.parametrize(
     ("width", "pitch", "ten"),
-    [(20, 18.4391, 184.4518), (25, 17.3205, 174.3846), (30, 14.4914, 148.9224), (18.5 * (1 + np.sqrt(0.75)), 9.25, 101.75)],
+    [
+        (20, 18.4391, 184.4518),
+        (25, 17.3205, 174.3846),
+        (30, 14.4914, 148.9224),
+        (18.5 * (1 + np.sqrt(0.75)), 9.25, 101.75),
+    ],
 )
 def test_zigzag_in_a_channel(width, pitch, ten):
     # Closed form p = √(d² − (W − d)²), d = 18.5; optimal in strips this narrow: Füredi, Discrete &
