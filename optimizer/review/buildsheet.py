@@ -127,7 +127,7 @@ def _trials(design: Design) -> Step:
 
 def _weld(design: Design) -> Step:
     plates = design.plates
-    wanted = ["plate", "pieces", "material", "thickness_mm", "width_mm", "length_mm", "layers"]
+    wanted = ["plate", "direction", "pieces", "material", "thickness_mm", "width_mm", "length_mm", "layers"]
     columns = [name for name in wanted if name in plates]
     rows = tuple(tuple(_figure(value) for value in row) for row in plates[columns].itertuples(index=False))
     layers = int(design.strip.get("layers", 1))

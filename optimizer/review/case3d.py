@@ -7,7 +7,6 @@ Needs manifold3d (the optional extra "cad").
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 import shapely
+from scipy.sparse.csgraph import minimum_spanning_tree
 from shapely.geometry import LineString, Polygon
 
 from optimizer.pack.case import END_STACK_MM
@@ -28,7 +28,10 @@ if TYPE_CHECKING:
 # Rings of touching cells meet in a line; grown by this they overlap and print as one.
 JOIN_MM = 0.15
 RIB_MM = 1.2
-SLIVER_MM = 0.1
+GRID_MM = 0.001
+# One line of a common nozzle: thinner walls between bores do not print.
+LEAST_WALL_MM = 0.4
+BORE_SEGMENTS = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,10 +75,13 @@ def bores(station: Station, *, index: views.Ints, clearance_mm: float) -> shapel
     """
     axis = station.layout.axis
     natural = View(axis, views.NATURAL_SIDE[axis])
-    shapes = views.cell_shapes(station, view=natural, index=index)
-    round_cells = station.layout.size.shape == "cylinder"
-    style: Any = {"quad_segs": 16} if round_cells else {"join_style": "mitre"}
-    return shapely.union_all([shape.buffer(clearance_mm, **style) for shape in shapes])
+    if station.layout.size.shape != "cylinder":
+        shapes = views.cell_shapes(station, view=natural, index=index)
+        return shapely.union_all([shape.buffer(clearance_mm, join_style="mitre") for shape in shapes])
+    # A polygon around the circle, not in it: a bore is never tighter than its cell.
+    radius = (station.layout.size.diameter_mm / 2.0 + clearance_mm) / np.cos(np.pi / (4 * BORE_SEGMENTS))
+    flat = views.project(station.layout.centres_mm[index], view=natural)
+    return shapely.union_all(shapely.buffer(shapely.points(flat), radius, quad_segs=BORE_SEGMENTS))
 
 
 def webs(station: Station, *, index: views.Ints, pairs: views.Ints, cell_gap_mm: float) -> shapely.Geometry:
@@ -100,22 +106,35 @@ def webs(station: Station, *, index: views.Ints, pairs: views.Ints, cell_gap_mm:
     flat = views.project(station.layout.centres_mm, view=natural)
     rings = bores(station, index=index, clearance_mm=cell_gap_mm / 2.0 + JOIN_MM)
     own = pairs[np.isin(pairs, index).all(axis=1)]
-    ribs = [LineString(flat[pair]).buffer(RIB_MM / 2.0, cap_style="flat") for pair in own]
+    ribs = [
+        LineString(flat[pair]).buffer(RIB_MM / 2.0, cap_style="flat")
+        for pair in (*own, *index[_tree(flat[index])])
+    ]
     return shapely.union_all([rings, *ribs])
 
 
+def _tree(flat_mm: views.Floats) -> views.Ints:
+    """Pairs that tie all points together by the shortest way, so that no ring of a loose layout floats."""
+    between = np.hypot(*(flat_mm[:, None, :] - flat_mm[None, :, :]).transpose(2, 0, 1))
+    found = minimum_spanning_tree(between).tocoo()
+    return np.column_stack([found.row, found.col]).astype(np.int64)
+
+
 def _raised(shape: shapely.Geometry, *, height_mm: float, lift_mm: float = 0.0) -> Any:
-    """A plane shape as a solid that stands on `lift_mm`; slivers thinner than a print line are left out."""
+    """A plane shape as a solid that stands on `lift_mm`, its corners on a grid of a micrometre."""
     import manifold3d
 
-    clean = shape.buffer(-SLIVER_MM, join_style="mitre").buffer(SLIVER_MM, join_style="mitre").simplify(0.01)
+    clean = shapely.set_precision(shape, GRID_MM)
     rings = [
         np.asarray(ring.coords)[:-1, :2]
         for part in shapely.get_parts(shapely.orient_polygons(clean))
         if isinstance(part, Polygon)
         for ring in (part.exterior, *part.interiors)
     ]
-    flat = manifold3d.CrossSection(rings, manifold3d.FillRule.EvenOdd)
+    flat = manifold3d.CrossSection(rings, manifold3d.FillRule.Positive)
+    # Trust no fill rule with a part that somebody prints: the area must be that of the shape.
+    if abs(flat.area() - shape.area) > 1e-3 * shape.area:
+        raise ValueError(f"a section of {shape.area:.1f} mm² came out with {flat.area():.1f} mm²")
     return manifold3d.Manifold.extrude(flat, height_mm).translate((0.0, 0.0, lift_mm))
 
 
@@ -170,8 +189,7 @@ def case_parts(design: Design, *, clearance_mm: float = 0.0) -> list[Part]:
     ----------
     design : Design
     clearance_mm : float
-        Between cell and bore, on every side [mm]. 0 prints bores of the catalog's largest diameter; at most
-        half the cell gap can be had.
+        Between cell and bore, on every side [mm]. 0 prints bores of the catalog's largest diameter.
 
     Returns
     -------
@@ -182,49 +200,66 @@ def case_parts(design: Design, *, clearance_mm: float = 0.0) -> list[Part]:
     ValueError
         If the clearance leaves no wall between the bores, or a part does not come out as a solid.
     """
-    if not 0.0 <= clearance_mm < design.clearance.cell_gap_mm / 2.0 + JOIN_MM:
+    most = max((design.clearance.cell_gap_mm - LEAST_WALL_MM) / 2.0, 0.0)
+    if not 0.0 <= clearance_mm <= most + 1e-9:
         raise ValueError(
-            f"clearance_mm must be at least 0 and under {design.clearance.cell_gap_mm / 2 + JOIN_MM:g}, "
+            f"clearance_mm must be 0 to {most:g}, so that {LEAST_WALL_MM:g} mm of wall stay between the bores, "
             f"found {clearance_mm:g}"
         )
     parts: list[Part] = []
     for station in design.stations:
-        for name, layer, index in _cases(station):
-            parts += _one_case(design, station, name=name, layer=layer, index=index, clearance_mm=clearance_mm)
+        for case in _cases(station):
+            parts += _one_case(design, station, case, clearance_mm=clearance_mm)
     return parts
 
 
-def _cases(station: Station) -> Iterator[tuple[str, int, views.Ints]]:
-    """Cases of a station: name, layer, positions with bores. A module's case holds all its seats."""
-    layout, label = station.layout, _file_name(station.compartment.name)
+@dataclass(frozen=True, eq=False)
+class _Case:
+    """One case to print: its name, how many are alike, its level along the axis, positions with bores."""
+
+    name: str
+    copies: int
+    level: int
+    index: views.Ints
+
+
+def _cases(station: Station) -> list[_Case]:
+    """Cases of a station. A module's case holds all its seats; modules that are alike are listed once."""
+    layout, label, level = station.layout, _file_name(station.compartment.name), views.levels(station)
     used = station.used
-    for layer in np.unique(layout.layer[used]):
-        own = layout.layer == layer
-        if layout.way != "modules":
-            yield f"{label}_layer{int(layer) + 1}", int(layer), np.flatnonzero(own & used)
-            continue
-        for module in np.unique(layout.module[own & used]):
-            yield (
-                f"{label}_module{int(module) + 1}",
-                int(layer),
-                np.flatnonzero(own & (layout.module == module)),
-            )
+    if layout.way != "modules":
+        return [
+            _Case(f"{label}_layer{k + 1}", 1, int(k), np.flatnonzero((level == k) & used))
+            for k in np.unique(level[used])
+        ]
+    alike: dict[bytes, list[_Case]] = {}
+    for module in np.unique(layout.module[used]):
+        for k in np.unique(level[layout.module == module]):
+            index = np.flatnonzero((layout.module == module) & (level == k))
+            here = layout.centres_mm[index] - layout.centres_mm[index].min(axis=0)
+            here = np.round(here[np.lexsort(here.T)], 3) + 0.0
+            found = _Case(f"{label}_module{int(module) + 1}", 1, int(k), index)
+            alike.setdefault(here.tobytes(), []).append(found)
+    return [
+        _Case(f"{cases[0].name}_layer{cases[0].level + 1}", len(cases), cases[0].level, cases[0].index)
+        for cases in alike.values()
+    ]
 
 
-def _one_case(
-    design: Design, station: Station, *, name: str, layer: int, index: views.Ints, clearance_mm: float
-) -> list[Part]:
-    sizes, gap = sizes_of(design, station), design.clearance.cell_gap_mm
-    outer, inner = views.case_outline(station, axis=station.layout.axis, layer=layer, clearance=design.clearance)
+def _one_case(design: Design, station: Station, case: _Case, *, clearance_mm: float) -> list[Part]:
+    sizes, gap, index = sizes_of(design, station), design.clearance.cell_gap_mm, case.index
+    outer, inner = views.case_outline(
+        station, axis=station.layout.axis, layer=case.level, clearance=design.clearance
+    )
     bore = bores(station, index=index, clearance_mm=clearance_mm)
     if station.layout.way == "modules":
         outer = _around(outer, bore)
         inner = _around(inner, bore)
     web = webs(station, index=index, pairs=views.touching(station, cell_gap_mm=gap), cell_gap_mm=gap)
     body = _body(outer, inner, web, bore, sizes=sizes)
-    parts = [_part(f"{name}_body", 1, body)]
+    parts = [_part(f"{case.name}_body", case.copies, body)]
     if sizes.cover_mm > 0.0:
-        parts.append(_part(f"{name}_cover", 2, _raised(outer, height_mm=sizes.cover_mm)))
+        parts.append(_part(f"{case.name}_cover", 2 * case.copies, _raised(outer, height_mm=sizes.cover_mm)))
     return parts
 
 
@@ -239,6 +274,8 @@ def _part(name: str, copies: int, solid: Any) -> Part:
     volume = float(solid.volume())
     if solid.is_empty() or not volume > 0:
         raise ValueError(f"{name} did not come out as a solid; no case is written")
+    if len(solid.decompose()) > 1:
+        raise ValueError(f"{name} falls into {len(solid.decompose())} pieces; no case is written")
     mesh = solid.to_mesh()
     corners = np.asarray(mesh.vert_properties, dtype=np.float32)[:, :3]
     triangles = (corners - corners.min(axis=0))[np.asarray(mesh.tri_verts, dtype=np.int64)]

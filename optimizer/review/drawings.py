@@ -77,7 +77,7 @@ def panels_of(design: Design, *, station: int) -> list[Panel]:
     it = design.stations[station]
     axis = it.layout.axis
     natural = views.NATURAL_SIDE[axis]
-    layers = [int(k) for k in np.unique(it.layout.layer)]
+    layers = [int(k) for k in np.unique(views.levels(it)[it.used])]
     found = []
     for layer in layers:
         which = f"layer {layer + 1} of {len(layers)}, " if len(layers) > 1 else ""
@@ -289,12 +289,14 @@ def _dimensions(axes: Axes, box: Polygon, *, real: tuple[float, float], profile:
     corners = np.asarray(box.exterior.coords)[:-1]
     if not profile or len(corners) > 12:
         return
-    # A tapered or stepped outline needs its top edge too; other corners follow from the two overall sizes.
-    top = corners[np.isclose(corners[:, 1], y1)]
-    wide = float(np.ptp(top[:, 0])) if len(top) > 1 else 0.0
-    if 0.0 < wide < (x1 - x0) * 0.999:
-        left, right = float(top[:, 0].min()), float(top[:, 0].max())
-        strokes.dimension(axes, (right, y1), (left, y1), away=-3.2, length_mm=wide * real[0] / (x1 - x0))
+    # A tapered or stepped outline needs its edges at the top and the bottom too, inside it.
+    for level in (y1, y0):
+        edge = corners[np.isclose(corners[:, 1], level)]
+        left, right = float(edge[:, 0].min()), float(edge[:, 0].max())
+        if 0.0 < right - left < (x1 - x0) * 0.999:
+            start, end = ((left, y0), (right, y0)) if level == y0 else ((right, y1), (left, y1))
+            length = (right - left) * real[0] / (x1 - x0)
+            strokes.dimension(axes, start, end, away=-3.2, length_mm=length)
 
 
 def _end_on(axes: Axes, design: Design, panel: Panel, put: Put) -> None:
@@ -303,7 +305,7 @@ def _end_on(axes: Axes, design: Design, panel: Panel, put: Put) -> None:
     case, _ = views.case_outline(station, axis=panel.view.axis, layer=panel.layer, clearance=design.clearance)
     case = views.mirrored(case) if panel.view.mirrored else case
     strokes.fill(axes, put(case), facecolor="#e7eeec", edgecolor=look.CASE, linewidth=0.9, zorder=2.5)
-    empty = np.flatnonzero((station.layout.layer == panel.layer) & ~station.used)
+    empty = np.flatnonzero((views.levels(station) == panel.layer) & ~station.used)
     for shape in views.cell_shapes(station, view=panel.view, index=empty):
         strokes.cell(axes, put(shape), round_cell=_round(station), **strokes.EMPTY)
 
@@ -316,7 +318,7 @@ def _chain(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> 
     """Tinted series groups with their numbers, and the way of the chain through them."""
     station, gap = design.stations[panel.station], design.clearance.cell_gap_mm
     pairs = views.touching(station, cell_gap_mm=gap)
-    group = np.where(station.layout.layer == panel.layer, views.pack_groups(station), 0)
+    group = np.where(views.levels(station) == panel.layer, views.pack_groups(station), 0)
     middles = []
     for number in np.unique(group[group > 0]):
         members = np.flatnonzero(group == number)
@@ -343,7 +345,7 @@ def _face(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> N
     pairs, way = views.touching(station, cell_gap_mm=gap), views.directions(station)
     flat = views.project(station.layout.centres_mm, view=panel.view)
     width = float(design.strip["width_mm"]) * scale
-    here = np.flatnonzero((station.layout.layer == panel.layer) & station.used)
+    here = np.flatnonzero((views.levels(station) == panel.layer) & station.used)
     for place, shape in zip(here, views.cell_shapes(station, view=panel.view, index=here), strict=True):
         strokes.cell_end(
             axes, put(shape), positive=bool(way[place] == panel.view.side), round_cell=_round(station)
@@ -353,14 +355,11 @@ def _face(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> N
         for tied, strong in ((cross, False), (series, True)):
             lines = [tuple(map(tuple, np.asarray(put(shapely.LineString(flat[list(p)])).coords))) for p in tied]
             strokes.strips(axes, lines, width=width, strong=strong)  # type: ignore[arg-type]
-        spots = put(shapely.MultiPoint(flat[members]))
-        strokes.pill(
-            axes,
-            (spots.centroid.x, spots.centroid.y),
-            f"P{number}",
-            size=5.6 if scale >= 0.4 else 4.0,
-            dark=False,
-        )
+        # A link between modules is two end plates; each carries the number.
+        for module in np.unique(station.layout.module[members]):
+            own = flat[members[station.layout.module[members] == module]]
+            spot = put(shapely.MultiPoint(own)).centroid
+            strokes.pill(axes, (spot.x, spot.y), f"P{number}", size=5.6 if scale >= 0.4 else 4.0, dark=False)
 
 
 def _side(axes: Axes, station: Station, panel: Panel, put: Put) -> None:

@@ -68,7 +68,7 @@ def drawing(design: Design) -> Drawing:
         view = View(station.layout.axis, views.NATURAL_SIDE[station.layout.axis])
         x0, y0, x1, y1 = views.silhouette(station.compartment, view=view).bounds
         right = 0.0
-        for layer in np.unique(station.layout.layer):
+        for layer in np.unique(views.levels(station)):
             _layer(space, design, station, view, layer=int(layer), shift=np.array([right - x0, up - y0]))
             right += x1 - x0 + SPACING_MM
         up += y1 - y0 + 2 * SPACING_MM
@@ -112,14 +112,14 @@ def keep_out_extent(keep_out: KeepOut) -> tuple[tuple[float, float], ...]:
 
 def _reaches(station: Station, extent: tuple[float, float], *, layer: int) -> bool:
     """Whether something between two heights stands beside the cells of a layer."""
-    own, axis = station.layout.layer == layer, station.layout.axis
+    own, axis = views.levels(station) == layer, station.layout.axis
     low = (station.layout.centres_mm[own, axis] - station.layout.extents_mm[own, axis] / 2).min()
     high = (station.layout.centres_mm[own, axis] + station.layout.extents_mm[own, axis] / 2).max()
     return bool(extent[0] < high and extent[1] > low)
 
 
 def _cells(space: Modelspace, station: Station, view: View, *, layer: int, shift: views.Floats) -> None:
-    here = np.flatnonzero(station.layout.layer == layer)
+    here = np.flatnonzero(views.levels(station) == layer)
     group = views.pack_groups(station)
     flat = views.project(station.layout.centres_mm, view=view)
     size = float(np.min(station.layout.extents_mm[:, list(cross_axes(view.axis))]))

@@ -122,6 +122,31 @@ def cell_shapes(station: Station, *, view: View, index: Ints) -> list[Polygon]:
     return [rectangle(*(c - h), *(c + h)) for c, h in zip(centres, half, strict=True)]
 
 
+def levels(station: Station) -> Ints:
+    """Height of each position along the cell axis, as a number from 0.
+
+    Cells that lie beside each other are of one level, whatever case they are in; a layout counts its layers
+    within each case.
+
+    Parameters
+    ----------
+    station : Station
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+    """
+    height = station.layout.centres_mm[:, station.layout.axis]
+    half = station.layout.extents_mm[:, station.layout.axis] / 2.0
+    level = np.zeros(len(height), dtype=np.int64)
+    start, current = -np.inf, -1
+    for place in np.argsort(height, kind="stable"):
+        if height[place] > start + half[place]:
+            start, current = height[place], current + 1
+        level[place] = current
+    return level
+
+
 def directions(station: Station) -> Ints:
     """Which way each position's positive end points along the cell axis.
 
@@ -163,7 +188,7 @@ def plates_on_face(station: Station, *, layer: int, side: int) -> dict[int, Ints
         Rising numbers.
     """
     group = pack_groups(station)
-    here = (group > 0) & (station.layout.layer == layer)
+    here = (group > 0) & (levels(station) == layer)
     positive_here = directions(station) == side
     plate = np.where(positive_here, group, group - 1)
     return {int(k): np.flatnonzero(here & (plate == k)) for k in np.unique(plate[here])}
@@ -207,7 +232,7 @@ def strip_lines(station: Station, *, pairs: Ints, members: Ints) -> tuple[Ints, 
 
 
 def strip_outline(ends_mm: Floats, *, width_mm: float) -> Polygon:
-    """A piece of strip from cell to cell, reaching a third of its width past both middles.
+    """A piece of strip from cell to cell, reaching half its width past both middles, as it is cut.
 
     Parameters
     ----------
@@ -222,7 +247,7 @@ def strip_outline(ends_mm: Floats, *, width_mm: float) -> Polygon:
         A rectangle [mm].
     """
     way = (ends_mm[1] - ends_mm[0]) / max(float(np.hypot(*(ends_mm[1] - ends_mm[0]))), 1e-9)
-    along, across = way * width_mm / 3.0, np.array([-way[1], way[0]]) * width_mm / 2.0
+    along, across = way * width_mm / 2.0, np.array([-way[1], way[0]]) * width_mm / 2.0
     a, b = ends_mm[0] - along, ends_mm[1] + along
     return Polygon([a + across, a - across, b - across, b + across])
 
@@ -278,13 +303,13 @@ def case_outline(
     """
     layout, wall = station.layout, clearance.case_mm
     natural = View(axis, NATURAL_SIDE[axis])
-    cells = (layout.layer == layer) & station.used
+    cells = (levels(station) == layer) & station.used
     if not cells.any():
         return Polygon(), Polygon()
     inner, outer = [], []
     if layout.way == "modules":
         for module in np.unique(layout.module[cells]):
-            own = np.flatnonzero((layout.layer == layer) & (layout.module == module))
+            own = np.flatnonzero((levels(station) == layer) & (layout.module == module))
             x0, y0, x1, y1 = shapely.union_all(cell_shapes(station, view=natural, index=own)).bounds
             inner.append(rectangle(x0, y0, x1, y1))
             outer.append(rectangle(x0 - wall, y0 - wall, x1 + wall, y1 + wall))

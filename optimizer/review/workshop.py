@@ -67,6 +67,9 @@ def write_design(folder: Path, design: Design, *, cases: bool | None = None, dpi
     ------
     ImportError
         If cases are asked for and the optional extra "cad" is missing.
+    ValueError
+        If cases are asked for and one does not come out as a closed solid; where they were not asked for,
+        case_none.txt tells of it.
     """
     if cases and not has_cad():
         raise ImportError("printable cases need the optional extra: pip install 'cellstow[cad]'")
@@ -87,5 +90,12 @@ def write_design(folder: Path, design: Design, *, cases: bool | None = None, dpi
     if cases or (cases is None and has_cad()):
         from optimizer.review.case3d import write_cases
 
-        written += write_cases(folder, design)
+        try:
+            written += write_cases(folder, design)
+        except ValueError as fault:
+            if cases:
+                raise
+            # A case that does not print must not cost the builder the rest of the folder.
+            written.append(folder / "case_none.txt")
+            write_text(written[-1], f"No printable case was made: {fault}\n")
     return written

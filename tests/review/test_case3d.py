@@ -1,5 +1,7 @@
 """Printed cases: closed, of the right size, with bores for the cells, and as heavy as the bill says."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -56,11 +58,18 @@ def test_bores_are_free_for_the_cells(design, parts):
     assert len(wide) == 42
     for hole in wide:
         assert hole.area == pytest.approx(np.pi * 10.8**2, rel=0.01)
+        # No wall stands nearer to the bore's middle than the cell's radius.
+        assert hole.exterior.distance(hole.centroid) >= 10.8 - 0.002
 
 
 def test_clearance_widens_the_bores(design, parts):
-    looser = {part.name: part for part in case_parts(design, clearance_mm=0.2)}
-    assert looser["deck_layer1_body"].volume_mm3 < parts["deck_layer1_body"].volume_mm3
+    # Closed form: on the cell's length the body loses at most 42 rings of the clearance's width.
+    before = parts["deck_layer1_body"].volume_mm3
+    for clearance in (0.05, 0.1, 0.2):
+        looser = {part.name: part for part in case_parts(design, clearance_mm=clearance)}
+        lost = before - looser["deck_layer1_body"].volume_mm3
+        most = 42 * np.pi * ((10.85 + clearance) ** 2 - 10.85**2) * 71.6
+        assert 0.5 * most < lost < most, clearance
     with pytest.raises(ValueError, match="clearance_mm"):
         case_parts(design, clearance_mm=0.6)
 
@@ -89,3 +98,23 @@ def test_files_read_back_closed(design, tmp_path):
     ]  # fmt: skip
     for path in paths:
         assert trimesh.load(path).is_volume
+
+
+def test_modules_that_are_alike_are_printed_from_one_file(design):
+    deck = design.stations[0]
+    # Two equal cases of seven groups, the second 200 mm further; the groups of columns 0 to 6 and 7 to 13.
+    module = np.where(deck.chain.group >= 7, 1, 0)
+    shift = np.where(deck.chain.group >= 7, 200.0, 0.0)
+    layout = replace(
+        deck.layout, way="modules", module=module, centres_mm=deck.layout.centres_mm + np.outer(shift, [1, 0, 0])
+    )
+    index = np.flatnonzero(deck.chain.group >= 0)
+    layout = replace(
+        layout,
+        centres_mm=layout.centres_mm[index], extents_mm=layout.extents_mm[index], layer=layout.layer[index],
+        module=layout.module[index],
+    )  # fmt: skip
+    chain = replace(deck.chain, group=deck.chain.group[index], polarity=deck.chain.polarity[index])
+    two = replace(design, stations=(replace(deck, layout=layout, chain=chain),))
+    found = {part.name: part.copies for part in case_parts(two)}
+    assert found == {"deck_module1_layer1_body": 2, "deck_module1_layer1_cover": 4}

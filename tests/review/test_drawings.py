@@ -67,8 +67,8 @@ def test_panels_do_not_overlap(design):
 
 def test_each_layer_has_chain_and_two_faces(design):
     deck = design.stations[0]
-    layer = np.arange(deck.layout.cells) % 2
-    two = replace(design, stations=(replace(deck, layout=replace(deck.layout, layer=layer)),))
+    centres = deck.layout.centres_mm + np.outer(np.arange(deck.layout.cells) % 2, [0.0, 75.6, 0.0])
+    two = replace(design, stations=(replace(deck, layout=replace(deck.layout, centres_mm=centres)),))
     kinds = [(p.kind, p.layer) for p in panels_of(two, station=0)]
     assert kinds == [
         ("chain", 0),

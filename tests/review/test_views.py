@@ -1,5 +1,7 @@
 """Projections: the right way round from every side, polarity and plates on the face where they are."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,7 @@ from optimizer.review.views import (
     View,
     case_outline,
     directions,
+    levels,
     pack_groups,
     plates_on_face,
     project,
@@ -71,6 +74,15 @@ def test_a_plate_joins_positive_ends_of_one_group_to_negative_ends_of_the_next(d
         for number, members in plates_on_face(deck, layer=0, side=side).items():
             assert set(group[members][way[members] == side]) <= {number}
             assert set(group[members][way[members] == -side]) <= {number + 1}
+
+
+def test_levels_follow_heights_not_the_layers_within_cases(design):
+    deck = design.stations[0]
+    lift = np.where(np.arange(deck.layout.cells) % 3 == 0, 90.0, np.arange(deck.layout.cells) * 0.1)
+    centres = deck.layout.centres_mm + np.outer(lift, [0.0, 1.0, 0.0])
+    moved = replace(deck, layout=replace(deck.layout, centres_mm=centres))
+    assert np.array_equal(levels(moved), (lift == 90.0).astype(int))
+    assert set(levels(deck)) == {0}
 
 
 def test_series_strips_cross_groups_and_others_do_not(design):

@@ -41,6 +41,22 @@ def test_written_again_it_is_the_same(folder, design, tmp_path):
         assert hashlib.sha256(old).hexdigest() == hashlib.sha256(new).hexdigest(), path.name
 
 
+def test_a_case_that_fails_does_not_cost_the_rest(design, tmp_path, monkeypatch):
+    case3d = pytest.importorskip("optimizer.review.case3d")
+    if not has_cad():
+        pytest.skip("manifold3d is in the optional extra cad")
+
+    def fails(folder, design):
+        raise ValueError("falls into 2 pieces")
+
+    monkeypatch.setattr(case3d, "write_cases", fails)
+    names = {path.name for path in write_design(tmp_path / "a", design, dpi=40)}
+    assert {"build.md", "case_none.txt"} <= names
+    assert "falls into 2 pieces" in (tmp_path / "a" / "case_none.txt").read_text(encoding="utf-8")
+    with pytest.raises(ValueError, match="falls into"):
+        write_design(tmp_path / "b", design, cases=True, dpi=40)
+
+
 def test_totals_leave_the_bill_alone(design):
     before = design.bill.copy()
     assert bill_with_totals(design.bill)["mass_g"].iloc[-1] == pytest.approx(before["mass_g"].sum())
