@@ -40,9 +40,7 @@ TALLEST_AT_FULL_MM = 297.0
 
 @dataclass(frozen=True)
 class Panel:
-    """One picture on a sheet: what of a station is shown, from where.
-
-    kind: "chain" (groups and the way of the current), "face" (cell ends and plates of one face) or "side".
+    """One picture: "chain" (groups, way of the current), "face" (cell ends, plates) or "side" of a station.
     """
 
     station: int
