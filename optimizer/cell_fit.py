@@ -25,15 +25,15 @@ PULSE_GRID = np.concatenate([[0.0], np.geomspace(1e-3, 1.0, 16)])
 TAU1_S = 5.0
 # Electrolyte overpotential at which depletion sets in, as volts of slow drop at the limiting current: of the
 # order of 2 R T / F with part of the slow drop elsewhere; set on published electrochemical parameter sets.
-LIMIT_V = 0.1
+LIMIT_V = 0.125
 VOLT_SIGMA = 0.003
 CHARGE_SIGMA = 0.0015
 END_SIGMA = 0.0007
-REST_SIGMA = 0.0004
+REST_SIGMA = 0.0002
 
 # name: (centre, spread) of a normal prior on the natural logarithm, or the logit of a share.
 _PRIORS = {
-    "ohmic": (np.log(0.3), 0.6),  # part of the instantaneous drop that is in proportion to current
+    "ohmic": (np.log(0.22), 0.9),  # part of the instantaneous drop that is in proportion to current
     "r1": (np.log(0.02), 0.7),  # seconds-long part over the instantaneous drop
     "r2": (np.log(0.25), 0.8),  # minutes-long part over the instantaneous drop
     "tau2": (np.log(100.0), 0.6),
