@@ -19,7 +19,7 @@ from optimizer.pack.sharing import weakest_group_factor, worst_share
 from optimizer.ride.headroom import speed_headroom_kmh
 from optimizer.ride.range import PackBlock, range_block
 from optimizer.ride.roadload import battery_power_w
-from optimizer.score_context import Context, at_soc, lasting_ohm
+from optimizer.score_context import Context, at_soc
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -270,9 +270,9 @@ def headrooms(block: Block, *, context: Context, pack_mass_kg: Floats) -> Scores
     assert motor is not None
     out: Scores = {}
     states = {"full": context.start_soc, "reference": context.reference_soc, "reserve": context.reserve_soc}
-    for name, soc in states.items():
+    for at, (name, soc) in enumerate(states.items()):
         ohm = limits.pack_resistance(
-            lasting_ohm(arrays, soc, temp_c=context.air_c)[k],
+            context.cells.lasting_ohm[at][k],
             series=block.series,
             parallel=block.parallel,
             extra_ohm=block.extra_ohm,

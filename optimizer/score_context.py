@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,9 +10,10 @@ import numpy.typing as npt
 
 from optimizer.brief import Brief
 from optimizer.catalog import Cells, Chargers, Ride
+from optimizer.cell import CellModel, pulse_resistance_ohm
 from optimizer.pack import limits
 from optimizer.ride.bins import CompressedRide, compress
-from optimizer.ride.cells import CellArrays
+from optimizer.ride.cells import CellArrays, from_models
 from optimizer.ride.headroom import Motor
 from optimizer.ride.roadload import RideSteps, Vehicle, air_density, ride_steps
 from optimizer.ride.trace import Trace, steady_cruise, trace_from_arrays
@@ -26,8 +28,10 @@ PACK_MASS_KG = (0.0, 120.0)
 class CellTable:
     """Chosen cells at the states that the brief asks for; every array has shape (n_cells,).
 
-    Resistances are of one cell: peak_ohm after peak_seconds at the reference state of charge, peak_low_ohm
-    the same at low charge, steady_ohm with all slow parts [ohm]. Currents are ratings [A].
+    Resistances are of one cell, drop from rest over current: peak_ohm after peak_seconds at the reference
+    state of charge, peak_low_ohm the same at low charge, steady_ohm under a load that lasts [ohm];
+    lasting_ohm, shape (3, n_cells), the same at the ride's start, the reference and the reserve, at the
+    ride's temperature. Currents are ratings [A].
     """
 
     row: npt.NDArray[np.int64]
@@ -41,6 +45,7 @@ class CellTable:
     peak_ohm: Floats
     peak_low_ohm: Floats
     steady_ohm: Floats
+    lasting_ohm: Floats
     peak_a: Floats
     continuous_a: Floats
     charge_a: Floats
@@ -69,15 +74,6 @@ class Context:
     chargers: Chargers | None
 
 
-def arrhenius(activation_k: Floats, *, temp_c: float, reference_c: Floats) -> Floats:
-    """Factor on resistance at a temperature: exp(E·(1/T − 1/T_ref)), E in kelvin.
-
-    Source: Arrhenius law; any text on chemical kinetics.
-    """
-    out: Floats = np.exp(activation_k * (1.0 / (temp_c + 273.15) - 1.0 / (reference_c + 273.15)))
-    return out
-
-
 def at_soc(grids: Floats, soc: float) -> Floats:
     """Each row's value at one state of charge, linear on the even grid 0…1, shape (n_cells,)."""
     place = soc * (grids.shape[1] - 1)
@@ -86,14 +82,14 @@ def at_soc(grids: Floats, soc: float) -> Floats:
     return out
 
 
-def lasting_ohm(arrays: CellArrays, soc: float, *, temp_c: float) -> Floats:
-    """Resistance of each cell that a lasting load meets at one state of charge [ohm], shape (n_cells,)."""
-    warm = arrhenius(arrays.activation_k, temp_c=temp_c, reference_c=arrays.reference_temp_c)
-    return np.asarray(at_soc(arrays.r0_ohm + arrays.r1_ohm + arrays.r2_ohm, soc) * warm)
+def drop_ohm(models: Sequence[CellModel], *, soc: float, seconds: float, temp_c: float) -> Floats:
+    """Drop from rest over current of each cell after a time under load [ohm], shape (n_cells,)."""
+    grids = (pulse_resistance_ohm(model, seconds=seconds, temp_c=temp_c) for model in models)
+    return np.array([np.interp(soc, model.soc, grid) for model, grid in zip(models, grids, strict=True)])
 
 
 def cell_table(
-    cells: Cells, rows: npt.NDArray[np.int64], *, arrays: CellArrays, brief: Brief
+    cells: Cells, rows: npt.NDArray[np.int64], *, models: Sequence[CellModel], brief: Brief
 ) -> CellTable:
     """Chosen cells at the brief's states of charge and temperature.
 
@@ -101,35 +97,36 @@ def cell_table(
     ----------
     cells : Cells
     rows : ndarray of int, shape (n,)
-        Chosen rows of the catalog, in the order of `arrays`.
-    arrays : CellArrays
-        Electrical models, ageing included.
+        Chosen rows of the catalog, in the order of `models`.
+    models : sequence of CellModel
+        Ageing included.
     brief : Brief
-        With [electrical].
+        With [electrical] and [ride].
     """
-    asked = brief.electrical
-    assert asked is not None
-    warm = arrhenius(arrays.activation_k, temp_c=asked.temp_c, reference_c=arrays.reference_temp_c)
-    built_up = 1.0 - np.exp(-asked.peak_seconds / arrays.tau1_s)
-    slow_up = 1.0 - np.exp(-asked.peak_seconds / arrays.tau2_s)
+    asked, ride = brief.electrical, brief.ride
+    assert asked is not None and ride is not None
 
-    def ohm(soc: float, part1: Floats | float, part2: Floats | float) -> Floats:
-        r0, r1, r2 = (at_soc(grid, soc) for grid in (arrays.r0_ohm, arrays.r1_ohm, arrays.r2_ohm))
-        return np.asarray((r0 + part1 * r1 + part2 * r2) * warm)
+    def ocv(soc: float) -> Floats:
+        return np.array([np.interp(soc, model.soc, model.ocv_v) for model in models])
 
-    charge = np.linspace(0.0, 1.0, arrays.ocv_v.shape[1])
+    def ohm(soc: float, seconds: float) -> Floats:
+        return drop_ohm(models, soc=soc, seconds=seconds, temp_c=asked.temp_c)
+
+    states = (ride.start_soc, asked.reference_soc, ride.reserve_soc)
+    lasting = [drop_ohm(models, soc=soc, seconds=np.inf, temp_c=ride.temp_c) for soc in states]
     return CellTable(
         row=rows,
         mass_kg=cells.mass_g[rows] / 1000.0,
-        energy_wh=arrays.capacity_ah * np.trapezoid(arrays.ocv_v, charge, axis=1),
+        energy_wh=np.array([m.capacity_ah * np.trapezoid(m.ocv_v, m.soc) for m in models]),
         voltage_max_v=cells.voltage_max_v[rows],
         voltage_nominal_v=cells.voltage_nominal_v[rows],
         voltage_min_v=cells.voltage_min_v[rows],
-        ocv_reference_v=at_soc(arrays.ocv_v, asked.reference_soc),
-        ocv_low_v=at_soc(arrays.ocv_v, asked.low_soc),
-        peak_ohm=ohm(asked.reference_soc, built_up, slow_up),
-        peak_low_ohm=ohm(asked.low_soc, built_up, slow_up),
-        steady_ohm=ohm(asked.reference_soc, 1.0, 1.0),
+        ocv_reference_v=ocv(asked.reference_soc),
+        ocv_low_v=ocv(asked.low_soc),
+        peak_ohm=ohm(asked.reference_soc, asked.peak_seconds),
+        peak_low_ohm=ohm(asked.low_soc, asked.peak_seconds),
+        steady_ohm=ohm(asked.reference_soc, np.inf),
+        lasting_ohm=np.array(lasting),
         peak_a=np.asarray(
             limits.rated_current(
                 cells.current_continuous_a[rows],
@@ -149,7 +146,7 @@ def build_context(
     *,
     cells: Cells,
     rows: npt.NDArray[np.int64],
-    arrays: CellArrays,
+    models: Sequence[CellModel],
     trace: Ride | None,
     chargers: Chargers | None,
 ) -> Context:
@@ -161,7 +158,7 @@ def build_context(
     cells : Cells
     rows : ndarray of int, shape (n,)
         Cells that may be chosen.
-    arrays : CellArrays
+    models : sequence of CellModel
         Their electrical models.
     trace : Ride or None
         The ride's trace; None for a steady cruise.
@@ -175,9 +172,10 @@ def build_context(
         else steady_cruise(ride.speed_kmh or 0.0, grade_pct=ride.grade_pct, length_km=ride.length_km)
     )
     steps = ride_steps(lap, vehicle=_vehicle(brief))
+    arrays = from_models(models)
     mass_kg = vehicle.mass_kg + vehicle.rider_kg + vehicle.payload_kg
     return Context(
-        cells=cell_table(cells, rows, arrays=arrays, brief=brief),
+        cells=cell_table(cells, rows, models=models, brief=brief),
         arrays=arrays,
         steps=steps,
         ride=compress(

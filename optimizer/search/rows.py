@@ -37,8 +37,8 @@ DIGITS = 6
 def rescored(found: Survivors, *, space: Space) -> tuple[Survivors, Scores]:
     """Survivors with every figure, the range from stepping through the ride second by second.
 
-    Rows that then fail a constraint or are dominated leave the front; of the rest those stay that
-    [objectives] resolution asks for.
+    First the front is thinned to the rows that [objectives] resolution asks for, since stepping takes its
+    time; then rows that fail a constraint, or are dominated, by the stepped figures leave.
 
     Parameters
     ----------
@@ -50,18 +50,18 @@ def rescored(found: Survivors, *, space: Space) -> tuple[Survivors, Scores]:
     Survivors, dict of str to ndarray
         The rows that stay, and their figures.
     """
+    objectives = space.brief.objectives.use
+    steps = [space.brief.objectives.resolution.get(name, 0.0) for name in objectives]
+    found = found.take(thin(found.objectives, resolution=steps))
     figures = full_figures(found.block(), space=space)
     constraints = {k: v for k, v in space.brief.constraints if v is not None}
     gaps = margins(figures, constraints=constraints)
     good = np.ones(len(found), dtype=bool)
     for values in gaps.values():
         good &= values >= 0
-    objectives = space.brief.objectives.use
     points = signed(figures, objectives=objectives)
     keep = np.flatnonzero(good)
     keep = keep[nondominated(points[keep])]
-    steps = [space.brief.objectives.resolution.get(name, 0.0) for name in objectives]
-    keep = keep[thin(points[keep], resolution=steps)]
     figures |= gaps
     return found.take(keep), {name: values[keep] for name, values in figures.items()}
 

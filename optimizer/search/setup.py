@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from optimizer.cell_arrays import cell_arrays
+from optimizer.cell_default import cell_models
 from optimizer.inputs import Inputs, load_inputs
 from optimizer.score_context import build_context
 from optimizer.search.space import Space
@@ -23,12 +23,12 @@ def load_space(path: Path | str) -> Space:
 
 def make_space(inputs: Inputs) -> Space:
     """The space of inputs already read."""
-    arrays = cell_arrays(inputs.cells, inputs.cell_rows, ageing=inputs.brief.ageing)
+    models = cell_models(inputs.cells, inputs.cell_rows, ageing=inputs.brief.ageing)
     context = build_context(
         inputs.brief,
         cells=inputs.cells,
         rows=inputs.cell_rows,
-        arrays=arrays,
+        models=models,
         trace=inputs.ride,
         chargers=inputs.chargers,
     )
