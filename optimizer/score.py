@@ -293,7 +293,9 @@ def headrooms(block: Block, *, context: Context, pack_mass_kg: Floats) -> Scores
 def charge_times(block: Block, *, context: Context) -> Scores:
     """Minutes from the reserve to 80 % and to full with the best charger of the catalog; infinite without one.
 
-    Constant current until the voltage limit, then constant voltage until the current has tapered.
+    Constant current until the voltage limit, then constant voltage until the current has tapered. The lag of
+    the surface is left out of the resistance: the tail of a charge may last up to a tenth longer (see
+    tests/outside/test_charge.py).
     """
     chargers, arrays, k = context.chargers, context.arrays, block.cell
     never = np.full(len(block), np.inf)

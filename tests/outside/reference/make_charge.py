@@ -1,0 +1,53 @@
+"""Make charge.csv: CC-CV charges of published parameter sets by PyBaMM's isothermal DFN at 25 degC.
+
+From 10 % SoC at a constant current to the upper cut-off, then at that voltage until C/20. Columns: set, rate
+(current over nominal capacity), soc_start, minutes_80 (to 80 % SoC), minutes (to the end), soc_end.
+
+Run by hand: python make_charge.py ; needs the extra `reference`.
+"""
+
+from __future__ import annotations
+
+import warnings
+from typing import Any
+
+import numpy as np
+from make_reference import HERE, Reference, write_csv
+
+SETS = ("Chen2020", "Prada2013")
+RATES = (0.3, 0.5)
+START = 0.1
+
+
+def charge(name: str, rate: float) -> dict[str, Any]:
+    """One charge of one set."""
+    reference = Reference(name)
+    pb = reference.pybamm
+    full_v = float(reference.values["Upper voltage cut-off [V]"])
+    steps = (f"Charge at {rate}C until {full_v} V", f"Hold at {full_v} V until C/20")
+    simulation = pb.Simulation(
+        pb.lithium_ion.DFN(), parameter_values=reference.values, experiment=pb.Experiment([steps])
+    )
+    solution = simulation.solve(initial_soc=START)
+    time_s = solution["Time [s]"].entries
+    amp = solution["Current [A]"].entries
+    # Charge over nominal capacity would hide that a set's real capacity differs: curves.csv has the real one.
+    curves = np.genfromtxt(HERE / name / "curves.csv", delimiter=",", names=True)
+    slow = curves[curves["current_a"] == curves["current_a"].min()]
+    ah = np.concatenate([[0.0], np.cumsum(np.diff(time_s) * -(amp[1:] + amp[:-1]) / 2)]) / 3600
+    soc = START + ah / slow["capacity_ah"].max()
+    return {
+        "set": name,
+        "rate": rate,
+        "current_a": round(rate * reference.capacity_ah, 6),
+        "soc_start": START,
+        "minutes_80": round(float(np.interp(0.8, soc, time_s)) / 60, 3),
+        "minutes": round(float(time_s[-1]) / 60, 3),
+        "soc_end": round(float(soc[-1]), 5),
+    }
+
+
+if __name__ == "__main__":
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        write_csv(HERE / "charge.csv", [charge(name, rate) for name in SETS for rate in RATES])
