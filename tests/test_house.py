@@ -18,7 +18,7 @@ FLOORS = [
     {"fit", "pack", "ride"},
     {"geometry", "survey", "inputs", "score", "design", "front"},
     {"search", "review", "characterize"},
-    {"api", "unfold"},
+    {"api", "unfold", "chosen"},
     {"commands"},
     {"cli"},
     {"__main__"},

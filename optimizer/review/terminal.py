@@ -11,6 +11,7 @@ from optimizer.review.tables import front_summary, text_table
 
 if TYPE_CHECKING:
     from optimizer.inputs import Inputs
+    from optimizer.search.job import Result
     from optimizer.survey import Finding
 
 
