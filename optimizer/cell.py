@@ -15,7 +15,6 @@ Thomas-Alyea, Electrochemical Systems (2004) ch. 8 and 11 (from memory); the spl
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,6 +31,9 @@ ACTIVATION_ENERGY_J_MOL = 30_000.0
 SOC_POINTS = 1001
 SUSTAINED_LIMIT = 2.0
 SURGE_LIMIT = 4.0
+# Part of the electrolyte's limiting current beyond which its drop goes on straight: at depletion the front of the
+# electrode goes on working, so a cell does not stop dead there. Set on published electrochemical parameter sets.
+DEPLETION_SHARE = 0.9
 
 # Response of the surface of a sphere to a constant flux, 1/15 - sum 2/(3 z^2) exp(-z^2 t / T) with tan z = z and
 # T = radius^2 / diffusivity, as a chain of eight exponentials with rates 20.19 * 4^k: non-negative least
@@ -189,11 +191,12 @@ def ocv(model: CellModel, soc: ArrayLike) -> Floats:
     ndarray
         [V], shape of soc.
     """
-    return np.asarray(np.interp(soc, model.soc, model.ocv_v))
+    return np.asarray(np.interp(np.asarray(soc, dtype=float), model.soc, model.ocv_v))
 
 
-def surface_lag(model: CellModel, current_a: ArrayLike, *, seconds: ArrayLike, fast: bool,
-                factor: ArrayLike = 1.0) -> Floats:
+def surface_lag(
+    model: CellModel, current_a: ArrayLike, *, seconds: ArrayLike, fast: bool, factor: ArrayLike = 1.0
+) -> Floats:
     """How far a surface's state of charge trails the mean after a constant current from rest.
 
     l(t) = I / (3600 Q) T sum g_k (1 - exp(-z_k t / T))
@@ -223,12 +226,12 @@ def surface_lag(model: CellModel, current_a: ArrayLike, *, seconds: ArrayLike, f
 
 
 def _electrolyte(current_a: Floats, limit_a: float) -> Floats:
-    """h(i) = I_lim atanh(i / I_lim), continued straight beyond 0.99 I_lim [A]."""
+    """h(i) = I_lim atanh(i / I_lim), continued straight beyond DEPLETION_SHARE I_lim [A]."""
     if not np.isfinite(limit_a):
         return current_a
     share = current_a / limit_a
-    bounded = np.clip(share, -0.99, 0.99)
-    return np.asarray(limit_a * (np.arctanh(bounded) + (share - bounded) / (1.0 - 0.99**2)))
+    bounded = np.clip(share, -DEPLETION_SHARE, DEPLETION_SHARE)
+    return np.asarray(limit_a * (np.arctanh(bounded) + (share - bounded) / (1.0 - DEPLETION_SHARE**2)))
 
 
 def _branch(model: CellModel, values: Floats, at: Floats) -> Floats:
@@ -239,8 +242,14 @@ def _branch(model: CellModel, values: Floats, at: Floats) -> Floats:
     return np.asarray(inside + low * np.minimum(at, 0.0) + high * np.maximum(at - 1.0, 0.0))
 
 
-def voltage(model: CellModel, *, soc: ArrayLike, current_a: ArrayLike, seconds: ArrayLike = 10.0,
-            temp_c: ArrayLike = REFERENCE_TEMP_C) -> Floats:
+def voltage(
+    model: CellModel,
+    *,
+    soc: ArrayLike,
+    current_a: ArrayLike,
+    seconds: ArrayLike = 10.0,
+    temp_c: ArrayLike = REFERENCE_TEMP_C,
+) -> Floats:
     """Terminal voltage after a constant current from rest, for arrays of loads and times.
 
     Parameters
@@ -266,7 +275,8 @@ def voltage(model: CellModel, *, soc: ArrayLike, current_a: ArrayLike, seconds: 
         If a time is negative.
     """
     at, amp, time_s, temp = np.broadcast_arrays(
-        *(np.asarray(a, dtype=float) for a in (soc, current_a, seconds, temp_c)))
+        *(np.asarray(a, dtype=float) for a in (soc, current_a, seconds, temp_c))
+    )
     if np.any(time_s < 0):
         raise ValueError("seconds must be at least 0")
     factor = temperature_factor(temp, activation_energy_j_mol=model.activation_energy_j_mol)
@@ -275,15 +285,19 @@ def voltage(model: CellModel, *, soc: ArrayLike, current_a: ArrayLike, seconds: 
     exchange = np.interp(at, model.soc, model.exchange_a) / factor
     delayed1 = -amp * np.expm1(-time_s / model.tau1_s)
     delayed2 = -amp * np.expm1(-time_s / model.tau2_s)
-    drop = (amp * model.r_ohmic_ohm * factor + thermal_voltage_v(temp) * np.arcsinh(amp / exchange)
-            + factor * np.interp(at, model.soc, model.r1_ohm) * delayed1
-            + factor * np.interp(at, model.soc, model.r2_ohm) * _electrolyte(delayed2, model.current_limit_a))
+    drop = (
+        amp * model.r_ohmic_ohm * factor
+        + thermal_voltage_v(temp) * np.arcsinh(amp / exchange)
+        + factor * np.interp(at, model.soc, model.r1_ohm) * delayed1
+        + factor * np.interp(at, model.soc, model.r2_ohm) * _electrolyte(delayed2, model.current_limit_a)
+    )
     surface = _branch(model, model.ocv_v - model.ocv_fast_v, slow) + _branch(model, model.ocv_fast_v, fast)
     return np.asarray(surface - drop)
 
 
-def pulse_resistance_ohm(model: CellModel, *, seconds: float = 10.0, current_a: float | None = None,
-                         temp_c: float = REFERENCE_TEMP_C) -> Floats:
+def pulse_resistance_ohm(
+    model: CellModel, *, seconds: float = 10.0, current_a: float | None = None, temp_c: float = REFERENCE_TEMP_C
+) -> Floats:
     """Drop from rest over current after a pulse, R0 + R1 of the quasi-steady form; 10 s is the DCIR.
 
     The charge that the pulse itself takes is not counted as a drop.
@@ -304,12 +318,14 @@ def pulse_resistance_ohm(model: CellModel, *, seconds: float = 10.0, current_a: 
         Over model.soc [ohm].
     """
     amp = model.reference_current_a if current_a is None else current_a
-    return np.asarray((model.ocv_v - voltage(model, soc=model.soc, current_a=amp, seconds=seconds,
-                                             temp_c=temp_c)) / amp)
+    return np.asarray(
+        (model.ocv_v - voltage(model, soc=model.soc, current_a=amp, seconds=seconds, temp_c=temp_c)) / amp
+    )
 
 
-def slow_resistance_ohm(model: CellModel, *, seconds: float = 10.0, current_a: float | None = None,
-                        temp_c: float = REFERENCE_TEMP_C) -> Floats:
+def slow_resistance_ohm(
+    model: CellModel, *, seconds: float = 10.0, current_a: float | None = None, temp_c: float = REFERENCE_TEMP_C
+) -> Floats:
     """What a load that lasts adds to the pulse resistance: R2 of the quasi-steady form, lag included.
 
     Parameters
@@ -353,68 +369,11 @@ def aged(model: CellModel, *, capacity_fraction: float = 1.0, resistance_factor:
     """
     if capacity_fraction <= 0 or resistance_factor <= 0:
         raise ValueError("capacity_fraction and resistance_factor must be above 0")
-    return replace(model, capacity_ah=model.capacity_ah * capacity_fraction,
-                   r_ohmic_ohm=model.r_ohmic_ohm * resistance_factor,
-                   exchange_a=model.exchange_a / resistance_factor,
-                   r1_ohm=model.r1_ohm * resistance_factor, r2_ohm=model.r2_ohm * resistance_factor)
-
-
-@dataclass(frozen=True, eq=False)
-class CellStack:
-    """Models side by side for a vectorised search; all on one state-of-charge grid.
-
-    soc has shape (n_soc,), the tables (n_cells, n_soc), the rest (n_cells,).
-    """
-
-    soc: Floats
-    ocv_v: Floats
-    pulse_resistance_ohm: Floats
-    slow_resistance_ohm: Floats
-    lag_soc_per_a: Floats
-    capacity_ah: Floats
-    voltage_max_v: Floats
-    voltage_min_v: Floats
-    current_continuous_a: Floats
-    current_pulse_a: Floats
-    current_charge_a: Floats
-    activation_energy_j_mol: Floats
-
-
-def stack(models: Sequence[CellModel], *, seconds: float = 10.0, points: int = 101) -> CellStack:
-    """Quasi-steady form of many cells at 25 degC as arrays.
-
-    Parameters
-    ----------
-    models : sequence of CellModel
-        At least one.
-    seconds : float
-        Pulse for the pulse resistance [s].
-    points : int
-        Length of the common state-of-charge grid, at least 2 [-].
-
-    Returns
-    -------
-    CellStack
-
-    Raises
-    ------
-    ValueError
-        If there is no model or fewer than two points.
-    """
-    if not models or points < 2:
-        raise ValueError("stack needs at least one model and two points")
-    soc = np.linspace(0.0, 1.0, points)
-
-    def table(values: Sequence[Floats]) -> Floats:
-        return np.array([np.interp(soc, m.soc, v) for m, v in zip(models, values, strict=True)])
-
-    def column(field: str) -> Floats:
-        return np.array([getattr(m, field) for m in models], dtype=float)
-
-    return CellStack(
-        soc, table([m.ocv_v for m in models]),
-        table([pulse_resistance_ohm(m, seconds=seconds) for m in models]),
-        table([slow_resistance_ohm(m, seconds=seconds) for m in models]),
-        *(column(name) for name in ("lag_soc_per_a", "capacity_ah", "voltage_max_v", "voltage_min_v",
-                                    "current_continuous_a", "current_pulse_a", "current_charge_a",
-                                    "activation_energy_j_mol")))
+    return replace(
+        model,
+        capacity_ah=model.capacity_ah * capacity_fraction,
+        r_ohmic_ohm=model.r_ohmic_ohm * resistance_factor,
+        exchange_a=model.exchange_a / resistance_factor,
+        r1_ohm=model.r1_ohm * resistance_factor,
+        r2_ohm=model.r2_ohm * resistance_factor,
+    )

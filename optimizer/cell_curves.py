@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 
 import numpy as np
 
 from optimizer.cell import Floats
-from optimizer.cell_fit import Curve, Pulse, noise_of
-from optimizer.problems import Problem, nearest
+from optimizer.cell_measured import Curve, Pulse, noise_of
+from optimizer.cell_table import read_table
+from optimizer.problems import Problem
 
 CURVE_COLUMNS = ("current_a", "capacity_ah", "voltage_v")
 PULSE_COLUMNS = ("soc", "current_a", "time_s", "voltage_before_v", "voltage_v")
@@ -17,89 +17,6 @@ PROFILE_COLUMNS = ("time_s", "power_w")
 SAME_CURRENT = 0.03
 MOST_VOLT = 10.0
 LEAST_ROWS = 5
-Table = tuple[dict[str, Floats], list[int]]
-
-
-def read_table(path: Path, columns: tuple[str, ...], problems: list[Problem]) -> Table | None:
-    """Columns of numbers with the row each stands in; None and problems if it cannot be used.
-
-    Parameters
-    ----------
-    path : Path
-        CSV with a header; lines that start with # and empty ones are passed over.
-    columns : tuple of str
-        Those that must be there; others are passed over.
-    problems : list of Problem
-        What is wrong is added to it.
-
-    Returns
-    -------
-    tuple or None
-        Arrays by column, and row numbers in the file.
-    """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not UTF-8 text"
-        problems.append(Problem("unreadable-file", str(path), expected=f"must be readable: {reason}"))
-        return None
-    lines = [(number, line) for number, line in enumerate(text.splitlines(), 1)
-             if line.strip(" ,;\t") and not line.lstrip().startswith("#")]
-    if not lines:
-        problems.append(Problem("empty-file", str(path), expected="must hold a header and rows, found nothing"))
-        return None
-    delimiter = ";" if ";" in lines[0][1] and "," not in lines[0][1] else ","
-    rows = [(number, [field.strip() for field in next(csv.reader([line], delimiter=delimiter))])
-            for number, line in lines]
-    places = _places(path, rows[0], columns, problems)
-    if places is None:
-        return None
-    if len(rows) == 1:
-        problems.append(Problem("empty-file", str(path), expected="must hold rows under its header, found none"))
-        return None
-    return _numbers(path, rows[1:], places, problems)
-
-
-def _places(path: Path, header: tuple[int, list[str]], columns: tuple[str, ...],
-            problems: list[Problem]) -> dict[str, int] | None:
-    """Where each wanted column stands."""
-    number, names = header
-    faults = []
-    for column in columns:
-        if names.count(column) == 1:
-            continue
-        twice = column in names
-        near = nearest(column, names)
-        found = "it twice" if twice else ", ".join(names)[:80] + (f" (nearest: {near})" if near else "")
-        faults.append(Problem("repeated-column" if twice else "missing-column", str(path), f"row {number}", column,
-                              found, "must be there once" if twice else "is missing"))
-    problems += faults
-    return None if faults else {column: names.index(column) for column in columns}
-
-
-def _numbers(path: Path, rows: list[tuple[int, list[str]]], places: dict[str, int],
-             problems: list[Problem]) -> Table | None:
-    """The fields as finite numbers."""
-    values: dict[str, list[float]] = {column: [] for column in places}
-    before = len(problems)
-    for number, fields in rows:
-        for column, at in places.items():
-            field = fields[at] if at < len(fields) else ""
-            try:
-                value = float(field)
-            except ValueError:
-                value = np.nan
-                code = "not-a-number" if field else "missing-value"
-                problems.append(Problem(code, str(path), f"row {number}", column, field or "nothing",
-                                        "must be a number"))
-            else:
-                if not np.isfinite(value):
-                    problems.append(Problem("not-finite", str(path), f"row {number}", column, field,
-                                            "must be a finite number"))
-            values[column].append(value)
-    if len(problems) > before:
-        return None
-    return {column: np.array(v) for column, v in values.items()}, [number for number, _ in rows]
 
 
 def _groups(current_a: Floats) -> list[Floats]:
@@ -157,14 +74,38 @@ def _row_faults(path: Path, columns: dict[str, Floats], rows: list[int]) -> list
         if amp[i] == 0:
             faults.append(Problem("zero-current", str(path), where, "current_a", "0", "must not be 0"))
         elif amp[i] * sign < 0:
-            faults.append(Problem("mixed-sign", str(path), where, "current_a", f"{amp[i]:g}",
-                                  "must have the sign of the other currents"))
+            faults.append(
+                Problem(
+                    "mixed-sign",
+                    str(path),
+                    where,
+                    "current_a",
+                    f"{amp[i]:g}",
+                    "must have the sign of the other currents",
+                )
+            )
         if columns["capacity_ah"][i] < 0:
-            faults.append(Problem("negative", str(path), where, "capacity_ah", f"{columns['capacity_ah'][i]:g}",
-                                  "must be at least 0"))
+            faults.append(
+                Problem(
+                    "negative",
+                    str(path),
+                    where,
+                    "capacity_ah",
+                    f"{columns['capacity_ah'][i]:g}",
+                    "must be at least 0",
+                )
+            )
         if not 0 < columns["voltage_v"][i] <= MOST_VOLT:
-            faults.append(Problem("out-of-range", str(path), where, "voltage_v", f"{columns['voltage_v'][i]:g}",
-                                  f"must be above 0 and at most {MOST_VOLT:g} V (one cell)"))
+            faults.append(
+                Problem(
+                    "out-of-range",
+                    str(path),
+                    where,
+                    "voltage_v",
+                    f"{columns['voltage_v'][i]:g}",
+                    f"must be above 0 and at most {MOST_VOLT:g} V (one cell)",
+                )
+            )
     return faults
 
 
@@ -173,25 +114,51 @@ def _curve_faults(path: Path, amp: float, charge: Floats, volt: Floats, rows: li
     faults = []
     name = f"(curve of {amp:g} A)"
     if len(charge) < LEAST_ROWS or charge[-1] <= charge[0]:
-        faults.append(Problem("too-few-rows", str(path), f"row {rows[0]}", "capacity_ah",
-                              f"{len(np.unique(charge))}", f"must have {LEAST_ROWS} different values or more {name}"))
+        faults.append(
+            Problem(
+                "too-few-rows",
+                str(path),
+                f"row {rows[0]}",
+                "capacity_ah",
+                f"{len(np.unique(charge))}",
+                f"must have {LEAST_ROWS} different values or more {name}",
+            )
+        )
         return faults
     allowed = max(0.006, 6.0 * noise_of(volt))
     lowest = np.minimum.accumulate(volt)
     rise = volt[1:] - lowest[:-1]
     starts = np.flatnonzero((rise > allowed) & np.concatenate([[True], rise[:-1] <= allowed]))
-    faults += [Problem("curve-rises", str(path), f"row {rows[i + 1]}", "voltage_v", f"{volt[i + 1]:g}",
-                       f"must not rise with capacity {name}, was {lowest[i]:g} before") for i in starts]
+    faults += [
+        Problem(
+            "curve-rises",
+            str(path),
+            f"row {rows[i + 1]}",
+            "voltage_v",
+            f"{volt[i + 1]:g}",
+            f"must not rise with capacity {name}, was {lowest[i]:g} before",
+        )
+        for i in starts
+    ]
     return faults
 
 
-def _set_faults(path: Path, curves: list[Curve], columns: dict[str, Floats], rows: list[int],
-                rated_ah: float | None) -> list[Problem]:
+def _set_faults(
+    path: Path, curves: list[Curve], columns: dict[str, Floats], rows: list[int], rated_ah: float | None
+) -> list[Problem]:
     """Faults between curves: fewer than two currents, more charge than the slowest curve or the row has."""
     faults = []
     if len(curves) < 2:
-        faults.append(Problem("too-few-currents", str(path), "", "current_a", f"{len(curves)}",
-                              "must have two different values or more"))
+        faults.append(
+            Problem(
+                "too-few-currents",
+                str(path),
+                "",
+                "current_a",
+                f"{len(curves)}",
+                "must have two different values or more",
+            )
+        )
     limits = [(curves[0].capacity_ah[-1] * 1.03, f"charge of the curve of {curves[0].current_a:g} A")]
     if rated_ah is not None:
         limits.append((rated_ah * 1.15, f"rated capacity {rated_ah:g} Ah"))
@@ -201,12 +168,28 @@ def _set_faults(path: Path, curves: list[Curve], columns: dict[str, Floats], row
                 amp = np.abs(columns["current_a"])
                 near = np.abs(amp - curve.current_a) <= SAME_CURRENT * curve.current_a
                 at = int(np.argmax(np.where(near, columns["capacity_ah"], -1.0)))
-                faults.append(Problem("capacity-beyond", str(path), f"row {rows[at]}", "capacity_ah",
-                                      f"{curve.capacity_ah[-1]:g}", f"must not go beyond the {name}"))
+                faults.append(
+                    Problem(
+                        "capacity-beyond",
+                        str(path),
+                        f"row {rows[at]}",
+                        "capacity_ah",
+                        f"{curve.capacity_ah[-1]:g}",
+                        f"must not go beyond the {name}",
+                    )
+                )
     tops = [float(c.voltage_v[0]) for c in curves]
     if len(curves) > 1 and max(tops[1:]) > tops[0] + 0.02 * tops[0]:
-        faults.append(Problem("curves-cross", str(path), "", "voltage_v", f"{max(tops[1:]):g}",
-                              f"must not start above the slowest curve ({tops[0]:g} V): all start from full"))
+        faults.append(
+            Problem(
+                "curves-cross",
+                str(path),
+                "",
+                "voltage_v",
+                f"{max(tops[1:]):g}",
+                f"must not start above the slowest curve ({tops[0]:g} V): all start from full",
+            )
+        )
     return faults
 
 
@@ -236,12 +219,19 @@ def read_pulses(path: Path, problems: list[Problem]) -> list[Pulse]:
     problems += faults
     if faults:
         return []
-    keys = sorted({(s, a, v) for s, a, v in zip(columns["soc"], columns["current_a"] * sign,
-                                                columns["voltage_before_v"], strict=True)})
+    keys = sorted(
+        {
+            (s, a, v)
+            for s, a, v in zip(
+                columns["soc"], columns["current_a"] * sign, columns["voltage_before_v"], strict=True
+            )
+        }
+    )
     out = []
     for soc, amp, rest in keys:
-        here = np.flatnonzero((columns["soc"] == soc) & (columns["current_a"] * sign == amp)
-                              & (columns["voltage_before_v"] == rest))
+        here = np.flatnonzero(
+            (columns["soc"] == soc) & (columns["current_a"] * sign == amp) & (columns["voltage_before_v"] == rest)
+        )
         order = here[np.argsort(columns["time_s"][here], kind="stable")]
         out.append(Pulse(float(soc), float(amp), columns["time_s"][order], drop[order], float(rest)))
     return out
@@ -254,16 +244,30 @@ def _pulse_faults(path: Path, columns: dict[str, Floats], rows: list[int], power
         ("out-of-range", "soc", ~((columns["soc"] >= 0) & (columns["soc"] <= 1)), "must be between 0 and 1"),
         ("zero-current", "current_a", columns["current_a"] == 0, "must not be 0"),
         ("not-positive", "time_s", columns["time_s"] <= 0, "must be above 0"),
-        ("out-of-range", "voltage_before_v", ~((columns["voltage_before_v"] > 0)
-         & (columns["voltage_before_v"] <= MOST_VOLT)), f"must be above 0 and at most {MOST_VOLT:g} V (one cell)"),
-        ("out-of-range", "voltage_v", ~((columns["voltage_v"] > 0) & (columns["voltage_v"] <= MOST_VOLT)),
-         f"must be above 0 and at most {MOST_VOLT:g} V (one cell)"),
-        ("wrong-way", "voltage_v", (power <= 0) & (columns["current_a"] != 0),
-         "must fall below voltage_before_v in a discharge and rise in a charge, like the other rows"),
+        (
+            "out-of-range",
+            "voltage_before_v",
+            ~((columns["voltage_before_v"] > 0) & (columns["voltage_before_v"] <= MOST_VOLT)),
+            f"must be above 0 and at most {MOST_VOLT:g} V (one cell)",
+        ),
+        (
+            "out-of-range",
+            "voltage_v",
+            ~((columns["voltage_v"] > 0) & (columns["voltage_v"] <= MOST_VOLT)),
+            f"must be above 0 and at most {MOST_VOLT:g} V (one cell)",
+        ),
+        (
+            "wrong-way",
+            "voltage_v",
+            (power <= 0) & (columns["current_a"] != 0),
+            "must fall below voltage_before_v in a discharge and rise in a charge, like the other rows",
+        ),
     )
     for code, field, bad, expected in rules:
-        faults += [Problem(code, str(path), f"row {rows[i]}", field, f"{columns[field][i]:g}", expected)
-                   for i in np.flatnonzero(bad)]
+        faults += [
+            Problem(code, str(path), f"row {rows[i]}", field, f"{columns[field][i]:g}", expected)
+            for i in np.flatnonzero(bad)
+        ]
     return faults
 
 
@@ -288,11 +292,30 @@ def read_profile(path: Path, problems: list[Problem]) -> tuple[Floats, Floats]:
     columns, rows = table
     time_s, power = columns["time_s"], columns["power_w"]
     if len(time_s) < 2:
-        problems.append(Problem("too-few-rows", str(path), "", "time_s", f"{len(time_s)}", "must have two rows or more"))
+        problems.append(
+            Problem("too-few-rows", str(path), "", "time_s", f"{len(time_s)}", "must have two rows or more")
+        )
         return time_s, power
-    problems += [Problem("not-increasing", str(path), f"row {rows[i + 1]}", "time_s", f"{time_s[i + 1]:g}",
-                         f"must be above {time_s[i]:g} of the row before") for i in np.flatnonzero(np.diff(time_s) <= 0)]
+    problems += [
+        Problem(
+            "not-increasing",
+            str(path),
+            f"row {rows[i + 1]}",
+            "time_s",
+            f"{time_s[i + 1]:g}",
+            f"must be above {time_s[i]:g} of the row before",
+        )
+        for i in np.flatnonzero(np.diff(time_s) <= 0)
+    ]
     if np.all(np.diff(time_s) > 0) and np.trapezoid(power, time_s) <= 0:
-        problems.append(Problem("no-discharge", str(path), "", "power_w", f"{np.trapezoid(power, time_s):g} J a lap",
-                                "must take more from the cell than it gives back, or the run never ends"))
+        problems.append(
+            Problem(
+                "no-discharge",
+                str(path),
+                "",
+                "power_w",
+                f"{np.trapezoid(power, time_s):g} J a lap",
+                "must take more from the cell than it gives back, or the run never ends",
+            )
+        )
     return time_s, power

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import least_squares
 
-from optimizer.cell import LAG_GAINS, LAG_RATES, SOC_POINTS, CellModel, Floats, thermal_voltage_v
+from optimizer.cell import DEPLETION_SHARE, LAG_GAINS, LAG_RATES, SOC_POINTS, CellModel, Floats, thermal_voltage_v
+from optimizer.cell_measured import Curve, CurveError, Fit, Pulse, PulseError, noise_of, smooth
 from optimizer.cell_rest import rest_points, rest_tables
 from optimizer.cell_steps import step_packed
 
@@ -26,6 +27,7 @@ TAU1_S = 5.0
 # Electrolyte overpotential at which depletion sets in, as volts of slow drop at the limiting current: of the
 # order of 2 R T / F with part of the slow drop elsewhere; set on published electrochemical parameter sets.
 LIMIT_V = 0.125
+LEAST_LIMIT = 1.9
 VOLT_SIGMA = 0.003
 CHARGE_SIGMA = 0.0015
 END_SIGMA = 0.0007
@@ -36,6 +38,7 @@ _PRIORS = {
     "ohmic": (np.log(0.22), 0.9),  # part of the instantaneous drop that is in proportion to current
     "r1": (np.log(0.02), 0.7),  # seconds-long part over the instantaneous drop
     "r2": (np.log(0.25), 0.8),  # minutes-long part over the instantaneous drop
+    "limit": (0.0, 0.4),  # volts of slow drop at the electrolyte's limiting current, over LIMIT_V
     "tau2": (np.log(100.0), 0.6),
     "slow": (np.log(4000.0), 1.3),  # diffusion times [s]
     "fast": (np.log(800.0), 1.0),
@@ -44,61 +47,12 @@ _PRIORS = {
     "width": (np.log(0.15), 0.3),  # state of charge over which the second goes over into the first
 }
 _NAMES = tuple(_PRIORS)
-_STARTS = ({"knee": 1.5}, {"slow": 1500.0, "fast": 300.0}, {"slow": 8000.0, "fast": 600.0, "knee": -2.0})
-
-
-@dataclass(frozen=True, eq=False)
-class Curve:
-    """A discharge from full at constant current: current_a > 0; capacity_ah rising; voltage_v, shape (n,)."""
-
-    current_a: float
-    capacity_ah: Floats
-    voltage_v: Floats
-
-
-@dataclass(frozen=True, eq=False)
-class Pulse:
-    """A pulse from rest: drop_v after time_s at current_a, at a state of charge whose rest voltage is rest_v."""
-
-    soc: float
-    current_a: float
-    time_s: Floats
-    drop_v: Floats
-    rest_v: float
-
-
-@dataclass(frozen=True, eq=False)
-class CurveError:
-    """How far the fitted model is from one curve.
-
-    voltage_rms_mv leaves out the last 3 % of the charge, where a curve is steep; capacity_error and
-    energy_error are relative [-], to the last row of the curve.
-    """
-
-    current_a: float
-    voltage_rms_mv: float
-    voltage_max_mv: float
-    capacity_error: float
-    energy_error: float
-
-
-@dataclass(frozen=True, eq=False)
-class PulseError:
-    """Fitted drop over measured drop, less 1 [-], of one pulse row."""
-
-    soc: float
-    current_a: float
-    time_s: float
-    drop_error: float
-
-
-@dataclass(frozen=True, eq=False)
-class Fit:
-    """The model and how well it meets what it was fitted to."""
-
-    model: CellModel
-    curves: tuple[CurveError, ...]
-    pulses: tuple[PulseError, ...]
+_STARTS: tuple[dict[str, float], ...] = (
+    {"knee": 1.5},
+    {"slow": 1500.0, "fast": 300.0},
+    {"slow": 8000.0, "fast": 600.0, "knee": -2.0},
+    {"slow": 6000.0, "fast": 1000.0, "knee": 2.0},
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,44 +77,12 @@ class _Trial:
     tables: Floats
 
 
-def noise_of(voltage_v: Floats) -> float:
-    """Random error of a smooth curve, from its third differences (their spread is sqrt(20) times as wide).
-
-    Parameters
-    ----------
-    voltage_v : ndarray, shape (n,)
-        [V]
-
-    Returns
-    -------
-    float
-        [V]; 0 for fewer than 8 rows.
-    """
-    if len(voltage_v) < 8:
-        return 0.0
-    return float(np.median(np.abs(np.diff(voltage_v, 3))) / 0.6745 / np.sqrt(20.0))
-
-
-def _smooth(voltage_v: Floats, noise_v: float) -> Floats:
-    """Moving straight-line fit when the noise is worth it, else the curve as it stands."""
-    half = min(len(voltage_v) // 40, 12)
-    if noise_v < 0.0005 or half < 1:
-        return voltage_v
-    out = voltage_v.copy()
-    for i in range(len(out)):
-        lo, hi = max(0, i - half), min(len(out), i + half + 1)
-        x = np.arange(lo, hi) - i
-        slope = np.dot(x - x.mean(), voltage_v[lo:hi]) / np.dot(x - x.mean(), x - x.mean())
-        out[i] = voltage_v[lo:hi].mean() - slope * x.mean()
-    return out
-
-
 def _task(curves: Sequence[Curve], pulses: Sequence[Pulse], voltage_min_v: float) -> _Task:
     """Scales of the fit: reference current and the instantaneous drop at it."""
     ordered = sorted(curves, key=lambda c: c.current_a)
     low, high = ordered[0], ordered[-1]
     noise = max(noise_of(c.voltage_v) for c in ordered)
-    ordered[0] = Curve(low.current_a, low.capacity_ah, _smooth(low.voltage_v, noise_of(low.voltage_v)))
+    ordered[0] = Curve(low.current_a, low.capacity_ah, smooth(low.voltage_v, noise_of(low.voltage_v)))
     first = [p for p in pulses if p.time_s.min() <= 1.0] or list(pulses)
     reference = high.current_a
     if first:
@@ -172,8 +94,16 @@ def _task(curves: Sequence[Curve], pulses: Sequence[Pulse], voltage_min_v: float
     inner = np.unique([p.soc for p in pulses if 0.03 < p.soc < 0.97]) if pulses else np.array([0.5])
     inner = inner if len(inner) else np.array([0.5])
     knots = np.concatenate([[0.0], inner, [1.0]])
-    return _Task(tuple(ordered), tuple(pulses), voltage_min_v, noise, max(drop, 1e-4), reference, knots,
-                 _kinetic_shape(knots))
+    return _Task(
+        tuple(ordered),
+        tuple(pulses),
+        voltage_min_v,
+        noise,
+        max(drop, 1e-4),
+        reference,
+        knots,
+        _kinetic_shape(knots),
+    )
 
 
 def _kinetic_shape(soc: Floats) -> Floats:
@@ -184,8 +114,9 @@ def _kinetic_shape(soc: Floats) -> Floats:
 
 def _start(task: _Task, shift: dict[str, float]) -> Floats:
     """Parameter vector: the named ones, exchange currents at the knots, shape of the slow resistance."""
-    named = [np.log(shift[n]) if n in ("slow", "fast") and n in shift else shift.get(n, _PRIORS[n][0])
-             for n in _NAMES]
+    named = [
+        np.log(shift[n]) if n in ("slow", "fast") and n in shift else shift.get(n, _PRIORS[n][0]) for n in _NAMES
+    ]
     asked = np.sinh(min(0.7 * task.drop_v / KINETIC_V, 20.0))
     level = -np.log(max(asked, 1e-3)) + task.kinetic_prior - task.kinetic_prior.max()
     return np.concatenate([named, level, np.zeros(len(SHAPE_SOC))])
@@ -195,23 +126,48 @@ def _share(logit: float) -> float:
     return float(1.0 / (1.0 + np.exp(-logit)))
 
 
+def _limit_a(limit_a: float, reference_a: float) -> float:
+    """Limiting current, kept above LEAST_LIMIT times the highest fitted one, whose curve it did not cut off."""
+    return float(((limit_a / reference_a) ** 8 + LEAST_LIMIT**8) ** 0.125 * reference_a)
+
+
 def _trial(x: Floats, task: _Task) -> _Trial:
     """Kernel arrays of a parameter vector; the OCV follows from the slowest curve."""
     v = dict(zip(_NAMES, x, strict=False))
     unit = task.drop_v / task.reference_a
     knots = len(task.kinetic_soc)
-    level = x[len(_NAMES):len(_NAMES) + knots]
+    level = x[len(_NAMES) : len(_NAMES) + knots]
     exchange = task.reference_a * np.exp(np.clip(np.interp(GRID, task.kinetic_soc, level), -12, 8))
-    shape = np.exp(np.interp(GRID, SHAPE_SOC, x[len(_NAMES) + knots:]))
+    shape = np.exp(np.interp(GRID, SHAPE_SOC, x[len(_NAMES) + knots :]))
     r2 = unit * np.exp(v["r2"])
-    numbers = np.array([0.0, unit * np.exp(v["ohmic"]), np.exp(v["slow"]), np.exp(v["fast"]), np.exp(v["tau2"]),
-                        LIMIT_V / r2, KINETIC_V, TAU1_S])
+    numbers = np.array(
+        [
+            0.0,
+            unit * np.exp(v["ohmic"]),
+            np.exp(v["slow"]),
+            np.exp(v["fast"]),
+            np.exp(v["tau2"]),
+            _limit_a(LIMIT_V * np.exp(v["limit"]) / r2, task.reference_a),
+            KINETIC_V,
+            TAU1_S,
+            DEPLETION_SHARE,
+        ]
+    )
     mid, knee = _share(v["mid"]), _share(v["knee"])
     share = mid + (knee - mid) * np.exp(-((GRID / np.exp(v["width"])) ** 2))
     tables = np.array([GRID, GRID, exchange, np.full(SOC_POINTS, unit * np.exp(v["r1"])), r2 * shape])
     curve = task.curves[0]
-    numbers[0], soc, volt = rest_points(curve.capacity_ah, curve.voltage_v, curve.current_a, numbers, tables,
-                                        share, task.voltage_min_v, LAG_RATES, LAG_GAINS)
+    numbers[0], soc, volt = rest_points(
+        curve.capacity_ah,
+        curve.voltage_v,
+        curve.current_a,
+        numbers,
+        tables,
+        share,
+        task.voltage_min_v,
+        LAG_RATES,
+        LAG_GAINS,
+    )
     tables[0], tables[1] = rest_tables(soc, volt, share)
     return _Trial(numbers, tables)
 
@@ -220,8 +176,14 @@ def _discharge(trial: _Trial, current_a: float, until_v: float) -> tuple[Floats,
     """Charge given off [Ah] and voltage of a constant current from full, on past the cut-off."""
     span = 1.25 * trial.numbers[0] / current_a * 3600.0
     grid = CURVE_GRID * span
-    trace, _ = step_packed((trial.numbers, trial.tables), time_s=grid, load=np.full(len(grid), current_a),
-                           power=False, soc=1.0, cutoff_v=until_v)
+    trace, _ = step_packed(
+        (trial.numbers, trial.tables),
+        time_s=grid,
+        load=np.full(len(grid), current_a),
+        power=False,
+        soc=1.0,
+        cutoff_v=until_v,
+    )
     return trace[:, 0] * current_a / 3600.0, trace[:, 1]
 
 
@@ -259,8 +221,14 @@ def _pulse_drop(trial: _Trial, pulse: Pulse) -> Floats:
     """Drop of a pulse at its times [V]."""
     until = float(pulse.time_s.max())
     grid = np.unique(np.concatenate([PULSE_GRID * until, pulse.time_s]))
-    trace, _ = step_packed((trial.numbers, trial.tables), time_s=grid, load=np.full(len(grid), pulse.current_a),
-                           power=False, soc=pulse.soc, cutoff_v=-1e9)
+    trace, _ = step_packed(
+        (trial.numbers, trial.tables),
+        time_s=grid,
+        load=np.full(len(grid), pulse.current_a),
+        power=False,
+        soc=pulse.soc,
+        cutoff_v=-1e9,
+    )
     rest = np.interp(pulse.soc, GRID, trial.tables[0] + trial.tables[1])
     return np.asarray(rest - np.interp(pulse.time_s, trace[:, 0], trace[:, 1]))
 
@@ -282,8 +250,8 @@ def _prior_misses(x: Floats, task: _Task) -> list[Floats]:
     """Distance of the parameters from where cells usually are."""
     named = np.array([(x[i] - _PRIORS[n][0]) / _PRIORS[n][1] for i, n in enumerate(_NAMES)])
     knots = len(task.kinetic_soc)
-    level = np.diff(x[len(_NAMES):len(_NAMES) + knots] - task.kinetic_prior) / 0.5
-    shape = x[len(_NAMES) + knots:]
+    level = np.diff(x[len(_NAMES) : len(_NAMES) + knots] - task.kinetic_prior) / 0.5
+    shape = x[len(_NAMES) + knots :]
     return [named, level, shape / 0.5, np.diff(shape) / 0.4]
 
 
@@ -296,14 +264,22 @@ def _misses(x: Floats, task: _Task) -> Floats:
 
 def _solve(task: _Task) -> Floats:
     """Best parameters of a few starts, the best one carried on to the end."""
-    tries = [least_squares(_misses, _start(task, s), args=(task,), loss="soft_l1", f_scale=3.0, max_nfev=12)
-             for s in _STARTS]
+    tries = [
+        least_squares(_misses, _start(task, s), args=(task,), loss="soft_l1", f_scale=3.0, max_nfev=12)
+        for s in _STARTS
+    ]
     best = min(tries, key=lambda t: t.cost)
     return np.asarray(least_squares(_misses, best.x, args=(task,), loss="soft_l1", f_scale=3.0, max_nfev=50).x)
 
 
-def fit_model(curves: Sequence[Curve], *, pulses: Sequence[Pulse] = (), name: str = "cell", chemistry: str = "",
-              voltage_min_v: float | None = None) -> Fit:
+def fit_model(
+    curves: Sequence[Curve],
+    *,
+    pulses: Sequence[Pulse] = (),
+    name: str = "cell",
+    chemistry: str = "",
+    voltage_min_v: float | None = None,
+) -> Fit:
     """Fit a cell's model to two or more discharge curves and, if given, pulses.
 
     Parameters
@@ -333,8 +309,11 @@ def fit_model(curves: Sequence[Curve], *, pulses: Sequence[Pulse] = (), name: st
     x = _solve(task)
     trial = _trial(x, task)
     model = _as_model(trial, task, name, chemistry, least if voltage_min_v is None else voltage_min_v)
-    return Fit(model, tuple(_curve_error(trial, c) for c in task.curves),
-               tuple(e for p in task.pulses for e in _pulse_errors(trial, p)))
+    return Fit(
+        model,
+        tuple(_curve_error(trial, c) for c in task.curves),
+        tuple(e for p in task.pulses for e in _pulse_errors(trial, p)),
+    )
 
 
 def _as_model(trial: _Trial, task: _Task, name: str, chemistry: str, voltage_min_v: float) -> CellModel:
@@ -343,11 +322,27 @@ def _as_model(trial: _Trial, task: _Task, name: str, chemistry: str, voltage_min
     table = t[0] + t[1]
     reference = task.pulses[0].current_a if task.pulses else task.reference_a
     return CellModel(
-        name=name, chemistry=chemistry, source="fitted", capacity_ah=float(n[0]), soc=GRID, ocv_v=table,
-        ocv_fast_v=t[1], r_ohmic_ohm=float(n[1]), exchange_a=t[2], r1_ohm=t[3], r2_ohm=t[4], tau1_s=TAU1_S,
-        tau2_s=float(n[4]), diffusion_slow_s=float(n[2]), diffusion_fast_s=float(n[3]),
-        current_limit_a=float(n[5]), reference_current_a=reference, current_fitted_a=task.reference_a,
-        voltage_max_v=float(table[-1]), voltage_min_v=voltage_min_v)
+        name=name,
+        chemistry=chemistry,
+        source="fitted",
+        capacity_ah=float(n[0]),
+        soc=GRID,
+        ocv_v=table,
+        ocv_fast_v=t[1],
+        r_ohmic_ohm=float(n[1]),
+        exchange_a=t[2],
+        r1_ohm=t[3],
+        r2_ohm=t[4],
+        tau1_s=TAU1_S,
+        tau2_s=float(n[4]),
+        diffusion_slow_s=float(n[2]),
+        diffusion_fast_s=float(n[3]),
+        current_limit_a=float(n[5]),
+        reference_current_a=reference,
+        current_fitted_a=task.reference_a,
+        voltage_max_v=float(table[-1]),
+        voltage_min_v=voltage_min_v,
+    )
 
 
 def _curve_error(trial: _Trial, curve: Curve) -> CurveError:
@@ -360,12 +355,19 @@ def _curve_error(trial: _Trial, curve: Curve) -> CurveError:
     upto = charge < end
     energy = np.trapezoid(np.append(volt[upto], end_v), np.append(charge[upto], end))
     measured = np.trapezoid(np.append(curve.voltage_v[0], curve.voltage_v), np.append(0.0, curve.capacity_ah))
-    return CurveError(curve.current_a, float(np.sqrt(np.mean(miss**2))), float(np.abs(miss).max()),
-                      float(end / curve.capacity_ah[-1] - 1.0), float(energy / measured - 1.0))
+    return CurveError(
+        curve.current_a,
+        float(np.sqrt(np.mean(miss**2))),
+        float(np.abs(miss).max()),
+        float(end / curve.capacity_ah[-1] - 1.0),
+        float(energy / measured - 1.0),
+    )
 
 
 def _pulse_errors(trial: _Trial, pulse: Pulse) -> list[PulseError]:
     """Compare the rows of one pulse with the model."""
     ratio = _pulse_drop(trial, pulse) / pulse.drop_v - 1.0
-    return [PulseError(pulse.soc, pulse.current_a, float(t), float(r))
-            for t, r in zip(pulse.time_s, ratio, strict=True)]
+    return [
+        PulseError(pulse.soc, pulse.current_a, float(t), float(r))
+        for t, r in zip(pulse.time_s, ratio, strict=True)
+    ]

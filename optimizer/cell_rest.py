@@ -8,15 +8,15 @@ import numpy as np
 from numba import njit
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _at(values: Any, soc: float) -> float:
     """Linear look-up on a uniform 0..1 grid, ends held."""
     x = min(max(soc, 0.0), 1.0) * (len(values) - 1)
     i = min(int(x), len(values) - 2)
-    return values[i] + (values[i + 1] - values[i]) * (x - i)
+    return float(values[i] + (values[i + 1] - values[i]) * (x - i))
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _spread(diffusion_s: float, time_s: float, rates: Any, gains: Any) -> float:
     """Lag per unit rate of a surface, rising from rest [s]."""
     total = 0.0
@@ -25,9 +25,18 @@ def _spread(diffusion_s: float, time_s: float, rates: Any, gains: Any) -> float:
     return diffusion_s * total
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def rest_points(charge_ah: Any, voltage_v: Any, current_a: float, numbers: Any, tables: Any, share: Any,
-                voltage_min_v: float, rates: Any, gains: Any) -> Any:
+@njit(cache=True)
+def rest_points(
+    charge_ah: Any,
+    voltage_v: Any,
+    current_a: float,
+    numbers: Any,
+    tables: Any,
+    share: Any,
+    voltage_min_v: float,
+    rates: Any,
+    gains: Any,
+) -> Any:
     """Capacity, and state of charge of the surface with its OCV, of every row of a slow discharge.
 
     Parameters
@@ -64,8 +73,10 @@ def rest_points(charge_ah: Any, voltage_v: Any, current_a: float, numbers: Any, 
             j = n - 1 - i
             soc[j] = mean - lag * current_a / (3600.0 * capacity)
             volt[j] = voltage_v[i] + current_a * (
-                numbers[1] - _at(tables[3], mean) * np.expm1(-time_s / numbers[7])
-                - _at(tables[4], mean) * np.expm1(-time_s / numbers[4]))
+                numbers[1]
+                - _at(tables[3], mean) * np.expm1(-time_s / numbers[7])
+                - _at(tables[4], mean) * np.expm1(-time_s / numbers[4])
+            )
             volt[j] += numbers[6] * np.arcsinh(current_a / _at(tables[2], mean))
         back = max(1, n // 40)
         slope = max((volt[back] - volt[0]) / max(soc[back] - soc[0], 1e-9), 0.5 * (volt[n - 1] - volt[0]))
@@ -74,7 +85,7 @@ def rest_points(charge_ah: Any, voltage_v: Any, current_a: float, numbers: Any, 
     return capacity, soc, volt
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _rising(values: Any) -> Any:
     """Nearest never-falling series (pool adjacent violators)."""
     n = len(values)
@@ -87,7 +98,9 @@ def _rising(values: Any) -> Any:
         blocks += 1
         while blocks > 1 and level[blocks - 2] > level[blocks - 1]:
             total = weight[blocks - 2] + weight[blocks - 1]
-            level[blocks - 2] = (level[blocks - 2] * weight[blocks - 2] + level[blocks - 1] * weight[blocks - 1]) / total
+            level[blocks - 2] = (
+                level[blocks - 2] * weight[blocks - 2] + level[blocks - 1] * weight[blocks - 1]
+            ) / total
             weight[blocks - 2] = total
             blocks -= 1
     out = np.empty(n)
@@ -99,7 +112,7 @@ def _rising(values: Any) -> Any:
     return out
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _slopes(x: Any, y: Any) -> Any:
     """Slopes of a cubic that never overshoots (Fritsch and Butland 1984); one-sided at the ends."""
     n = len(x)
@@ -125,7 +138,7 @@ def _slopes(x: Any, y: Any) -> Any:
     return d
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def rest_tables(soc: Any, volt: Any, share: Any) -> Any:
     """OCV on a uniform grid of the length of share, as its slow and its fast part.
 
@@ -166,8 +179,12 @@ def rest_tables(soc: Any, volt: Any, share: Any) -> Any:
                 k += 1
             h = x[k + 1] - x[k]
             u = (s - x[k]) / h
-            table[j] = (y[k] * (1 + 2 * u) * (1 - u) ** 2 + h * d[k] * u * (1 - u) ** 2
-                        + y[k + 1] * u * u * (3 - 2 * u) + h * d[k + 1] * u * u * (u - 1))
+            table[j] = (
+                y[k] * (1 + 2 * u) * (1 - u) ** 2
+                + h * d[k] * u * (1 - u) ** 2
+                + y[k + 1] * u * u * (3 - 2 * u)
+                + h * d[k + 1] * u * u * (u - 1)
+            )
     fast = np.zeros(points)
     for j in range(1, points):
         fast[j] = fast[j - 1] + 0.5 * (share[j] + share[j - 1]) * (table[j] - table[j - 1])

@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import os
-import shutil
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,16 +11,12 @@ import numpy as np
 
 from optimizer.cell import SURGE_LIMIT, SUSTAINED_LIMIT, CellModel, Floats, pulse_resistance_ohm
 from optimizer.cell_curves import read_curves, read_profile, read_pulses
-from optimizer.cell_fit import Curve, Fit, Pulse, fit_model
+from optimizer.cell_fit import fit_model
+from optimizer.cell_measured import Curve, Fit, Pulse
 from optimizer.cell_steps import Run, run_constant, run_profile
 from optimizer.problems import BadInput, Problem
 
-ROW_COLUMNS = (
-    "id", "format", "shape", "diameter_mm", "length_mm", "width_mm", "thickness_mm", "chemistry", "capacity_ah",
-    "capacity_min_ah", "voltage_nominal_v", "voltage_max_v", "voltage_min_v", "dcir_mohm", "current_continuous_a",
-    "current_pulse_a", "pulse_s", "current_charge_a", "mass_g", "price", "price_breaks", "stock", "temp_min_c",
-    "temp_max_c", "ocv")  # fmt: skip
-DEPLETION_LIMIT = 0.9
+DEPLETION_LIMIT = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,8 +138,10 @@ def notes(fit: Fit) -> tuple[str, ...]:
     -------
     tuple of str
     """
-    out = [f"temperature: curves are taken as measured at 25 degC; Arrhenius factor with "
-           f"{fit.model.activation_energy_j_mol / 1000:g} kJ/mol, a default"]
+    out = [
+        f"temperature: curves are taken as measured at 25 degC; Arrhenius factor with "
+        f"{fit.model.activation_energy_j_mol / 1000:g} kJ/mol, a default"
+    ]
     if not fit.pulses:
         out.append("no pulses given: the split between instantaneous and slow resistance is a default")
     poor = [f"{e.current_a:g} A" for e in fit.curves if e.voltage_rms_mv > 20 or abs(e.capacity_error) > 0.02]
@@ -195,20 +188,27 @@ def extrapolates(model: CellModel, run: Run, *, cutoff_v: float, lowest_v: float
     mean = 3600.0 * run.capacity_ah / run.duration_s if run.duration_s > 0 else float(run.current_a.max())
     surge = float(np.max(np.abs(run.current_a), initial=0.0))
     fitted = model.current_fitted_a
-    return bool(max(sustained, mean) > 1.02 * SUSTAINED_LIMIT * fitted
-                or sustained > DEPLETION_LIMIT * model.current_limit_a
-                or surge > 1.02 * SURGE_LIMIT * fitted or cutoff_v < lowest_v - 0.02)
+    return bool(
+        max(sustained, mean) > 1.02 * SUSTAINED_LIMIT * fitted
+        or sustained > DEPLETION_LIMIT * model.current_limit_a
+        or surge > 1.02 * SURGE_LIMIT * fitted
+        or cutoff_v < lowest_v - 0.02
+    )
 
 
 def _load_problems(asked: Asked) -> list[Problem]:
     """Faults of the options."""
     out = []
     for name, values in (("current", asked.currents_a), ("power", asked.powers_w)):
-        out += [Problem("not-positive", f"--{name}", "", "", f"{v:g}", "must be a finite number above 0")
-                for v in values if not (np.isfinite(v) and v > 0)]
+        out += [
+            Problem("not-positive", f"--{name}", "", "", f"{v:g}", "must be a finite number above 0")
+            for v in values
+            if not (np.isfinite(v) and v > 0)
+        ]
     if not 0 < asked.start_soc <= 1:
-        out.append(Problem("out-of-range", "--start-soc", "", "", f"{asked.start_soc:g}",
-                           "must be above 0 and at most 1"))
+        out.append(
+            Problem("out-of-range", "--start-soc", "", "", f"{asked.start_soc:g}", "must be above 0 and at most 1")
+        )
     if asked.rated_ah is not None and not (np.isfinite(asked.rated_ah) and asked.rated_ah > 0):
         out.append(Problem("not-positive", "--rated-ah", "", "", f"{asked.rated_ah:g}", "must be above 0"))
     return out
@@ -238,8 +238,16 @@ def read_asked(asked: Asked) -> tuple[list[Curve], list[Pulse], list[tuple[Float
     if asked.cutoff_v is not None and curves:
         top = float(curves[0].voltage_v[0])
         if not 0 < asked.cutoff_v < top:
-            problems.append(Problem("out-of-range", "--cutoff", "", "", f"{asked.cutoff_v:g}",
-                                    f"must be above 0 and below the {top:g} V at which the curves start"))
+            problems.append(
+                Problem(
+                    "out-of-range",
+                    "--cutoff",
+                    "",
+                    "",
+                    f"{asked.cutoff_v:g}",
+                    f"must be above 0 and below the {top:g} V at which the curves start",
+                )
+            )
     if problems:
         raise BadInput(problems)
     return curves, pulses, profiles
@@ -268,131 +276,13 @@ def characterize(asked: Asked) -> Characterized:
     cutoff = lowest if asked.cutoff_v is None else asked.cutoff_v
     cases = [(f"current {a:g} A", run_constant(model, current_a=a, cutoff_v=cutoff)) for a in asked.currents_a]
     cases += [(f"power {p:g} W", run_constant(model, power_w=p, cutoff_v=cutoff)) for p in asked.powers_w]
-    cases += [(f"profile {path}", run_profile(model, time_s=t, power_w=p, start_soc=asked.start_soc, cutoff_v=cutoff))
-              for path, (t, p) in zip(asked.profiles, profiles, strict=True)]
-    return Characterized(fit, tuple(Prediction(c, r, extrapolates(model, r, cutoff_v=cutoff, lowest_v=lowest))
-                                    for c, r in cases), tuple(curves), tuple(pulses))
-
-
-def catalog_row(model: CellModel, *, ocv_name: str) -> dict[str, str]:
-    """The catalog row that the fit can fill; size, mass, price and rated currents stay empty.
-
-    Parameters
-    ----------
-    model : CellModel
-    ocv_name : str
-        Path of the OCV curve as the catalog will name it.
-
-    Returns
-    -------
-    dict of str
-        By catalog column.
-    """
-    row = dict.fromkeys(ROW_COLUMNS, "")
-    row |= {
-        "id": model.name, "chemistry": model.chemistry, "capacity_ah": f"{model.capacity_ah:.4g}",
-        "voltage_nominal_v": f"{np.mean(model.ocv_v):.3f}", "voltage_max_v": f"{model.voltage_max_v:.3f}",
-        "voltage_min_v": f"{model.voltage_min_v:.3f}", "dcir_mohm": f"{1000 * dcir_ohm(model):.4g}",
-        "ocv": ocv_name}  # fmt: skip
-    return row
-
-
-def _csv_bytes(header: Sequence[str], rows: Sequence[Sequence[str]]) -> bytes:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(header)
-    writer.writerows(rows)
-    return text.getvalue().encode()
-
-
-def output_files(result: Characterized) -> dict[str, bytes]:
-    """Every file of the output folder by name.
-
-    Parameters
-    ----------
-    result : Characterized
-
-    Returns
-    -------
-    dict of bytes
-    """
-    from optimizer.review.cell_plot import fit_png
-
-    model = result.fit.model
-    row = catalog_row(model, ocv_name="ocv.csv")
-    thin = slice(None, None, 5)
-    return {
-        "cell.csv": _csv_bytes(ROW_COLUMNS, [[row[c] for c in ROW_COLUMNS]]),
-        "ocv.csv": _csv_bytes(("soc", "ocv_v"), [(f"{s:.4f}", f"{v:.5f}") for s, v in
-                                                 zip(model.soc[thin], model.ocv_v[thin], strict=True)]),
-        "fit.png": fit_png(result),
-    }
-
-
-def free_folder(path: Path) -> Path:
-    """The path, or the first of path-2, path-3, ... that is not there yet.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    Path
-    """
-    number, free = 1, path
-    while free.exists():
-        number += 1
-        free = path.with_name(f"{path.name}-{number}")
-    return free
-
-
-def check_folder(folder: Path, *, force: bool) -> None:
-    """Refuse an output folder that is taken, before any work is done.
-
-    Parameters
-    ----------
-    folder : Path
-    force : bool
-        Files of the same names may be replaced.
-
-    Raises
-    ------
-    BadInput
-        If the folder is there and force is not given, or it is not a folder.
-    """
-    if folder.exists() and (not force or not folder.is_dir()):
-        expected = "must not be there yet (or give --force)" if folder.is_dir() else "must be a folder"
-        raise BadInput([Problem("output-exists", str(folder), "", "--out", "", expected)])
-
-
-def write_folder(folder: Path, files: dict[str, bytes]) -> None:
-    """Write the files, all or none where the folder is new, each in one move where it is not.
-
-    Parameters
-    ----------
-    folder : Path
-    files : dict of bytes
-
-    Raises
-    ------
-    BadInput
-        If the folder cannot be written.
-    """
-    try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        part = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
-        try:
-            part.chmod(0o755)
-            for name, content in files.items():
-                (part / name).write_bytes(content)
-            if folder.exists():
-                for name in files:
-                    os.replace(part / name, folder / name)
-            else:
-                part.rename(folder)
-        finally:
-            shutil.rmtree(part, ignore_errors=True)
-    except OSError as error:
-        raise BadInput([Problem("unwritable", str(folder), "", "--out", error.strerror or "",
-                                "must be writable")]) from error
+    cases += [
+        (f"profile {path}", run_profile(model, time_s=t, power_w=p, start_soc=asked.start_soc, cutoff_v=cutoff))
+        for path, (t, p) in zip(asked.profiles, profiles, strict=True)
+    ]
+    return Characterized(
+        fit,
+        tuple(Prediction(c, r, extrapolates(model, r, cutoff_v=cutoff, lowest_v=lowest)) for c, r in cases),
+        tuple(curves),
+        tuple(pulses),
+    )

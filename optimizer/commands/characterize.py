@@ -14,44 +14,89 @@ if TYPE_CHECKING:
 
 @click.command("characterize")
 @click.argument("curves", type=click.Path(path_type=Path))
-@click.option("--pulses", type=click.Path(path_type=Path), help="CSV: soc, current_a, time_s, voltage_before_v, voltage_v.")
-@click.option("--predict", "profiles", multiple=True, type=click.Path(path_type=Path), metavar="PROFILE.csv",
-              help="Power profile (time_s, power_w; discharge positive), linear between rows, repeated to the cut-off.")
-@click.option("--current", "currents_a", multiple=True, type=float, metavar="A", help="Constant current from full.")
+@click.option(
+    "--pulses", type=click.Path(path_type=Path), help="CSV: soc, current_a, time_s, voltage_before_v, voltage_v."
+)
+@click.option(
+    "--predict",
+    "profiles",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="PROFILE.csv",
+    help="Power profile (time_s, power_w; discharge positive), linear between rows, repeated to the cut-off.",
+)
+@click.option(
+    "--current", "currents_a", multiple=True, type=float, metavar="A", help="Constant current from full."
+)
 @click.option("--power", "powers_w", multiple=True, type=float, metavar="W", help="Constant power from full.")
-@click.option("--start-soc", default=1.0, show_default=True, metavar="SOC",
-              help="State of charge at which profiles start; constant loads always start from full.")
-@click.option("--cutoff", "cutoff_v", type=float, metavar="V", help="Where to stop; the least voltage of the curves unless given.")
-@click.option("--rated-ah", type=float, metavar="AH", help="Capacity of the catalog row; curves more than 15 % beyond it are refused.")
+@click.option(
+    "--start-soc",
+    default=1.0,
+    show_default=True,
+    metavar="SOC",
+    help="State of charge at which profiles start; constant loads always start from full.",
+)
+@click.option(
+    "--cutoff",
+    "cutoff_v",
+    type=float,
+    metavar="V",
+    help="Where to stop; the least voltage of the curves unless given.",
+)
+@click.option(
+    "--rated-ah",
+    type=float,
+    metavar="AH",
+    help="Capacity of the catalog row; curves more than 15 % beyond it are refused.",
+)
 @click.option("--name", help="Id of the catalog row; the name of the curve file unless given.")
 @click.option("--chemistry", default="", help="For the catalog row: NMC, NCA, LFP, LTO, Na-ion.")
-@click.option("--out", type=click.Path(path_type=Path), help="Output folder; NAME-cell in the current folder unless given.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Output folder; NAME-cell in the current folder unless given."
+)
 @click.option("--force", is_flag=True, help="Replace files in an output folder that is there.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-def command(curves: Path, pulses: Path | None, profiles: tuple[Path, ...], currents_a: tuple[float, ...],
-            powers_w: tuple[float, ...], start_soc: float, cutoff_v: float | None, rated_ah: float | None,
-            name: str | None, chemistry: str, out: Path | None, force: bool, as_json: bool) -> None:
+def command(
+    curves: Path,
+    pulses: Path | None,
+    profiles: tuple[Path, ...],
+    currents_a: tuple[float, ...],
+    powers_w: tuple[float, ...],
+    start_soc: float,
+    cutoff_v: float | None,
+    rated_ah: float | None,
+    name: str | None,
+    chemistry: str,
+    out: Path | None,
+    force: bool,
+    as_json: bool,
+) -> None:
     """Fit a cell's model to the discharge curves in CURVES (CSV: current_a, capacity_ah, voltage_v).
 
     Two or more constant currents, each from full. Writes the catalog row, its OCV curve and a plot, reports the
     fit error per curve, and predicts constant currents, constant powers and profiles, in that order.
     """
-    from optimizer.characterize import (
-        Asked,
-        characterize,
-        check_folder,
-        free_folder,
-        output_files,
-        write_folder,
-    )
+    from optimizer.characterize import Asked, characterize
+    from optimizer.characterize_files import check_folder, free_folder, output_files, write_folder
 
     cell = name or curves.stem
     folder = out if out is not None else free_folder(Path(f"{cell}-cell"))
     if out is not None:
         check_folder(out, force=force)
-    result = characterize(Asked(curves=curves, pulses=pulses, currents_a=currents_a, powers_w=powers_w,
-                                profiles=profiles, start_soc=start_soc, cutoff_v=cutoff_v, rated_ah=rated_ah,
-                                name=cell, chemistry=chemistry))
+    result = characterize(
+        Asked(
+            curves=curves,
+            pulses=pulses,
+            currents_a=currents_a,
+            powers_w=powers_w,
+            profiles=profiles,
+            start_soc=start_soc,
+            cutoff_v=cutoff_v,
+            rated_ah=rated_ah,
+            name=cell,
+            chemistry=chemistry,
+        )
+    )
     write_folder(folder, output_files(result))
     if as_json:
         click.echo(json.dumps(result.record(), indent=2, ensure_ascii=False, allow_nan=False))
@@ -65,18 +110,28 @@ def text(result: Characterized) -> str:
     from optimizer.characterize import dcir_ohm, notes
 
     model = result.fit.model
-    lines = [f"{model.name}: {model.capacity_ah:.4g} Ah, {model.voltage_min_v:.3f} to {model.voltage_max_v:.3f} V, "
-             f"DCIR {1000 * dcir_ohm(model):.4g} mohm (10 s, {model.reference_current_a:.3g} A, half charge)", "",
-             "fit, curve      voltage rms  largest  capacity   energy"]
-    lines += [f"{e.current_a:9.4g} A    {e.voltage_rms_mv:8.1f} mV {e.voltage_max_mv:5.0f} mV {100 * e.capacity_error:+8.2f} % "
-              f"{100 * e.energy_error:+7.2f} %" for e in result.fit.curves]
-    lines += [f"pulse at {100 * p.soc:.0f} %, {p.current_a:.4g} A, {p.time_s:g} s: drop {100 * p.drop_error:+.1f} %"
-              for p in result.fit.pulses]
+    lines = [
+        f"{model.name}: {model.capacity_ah:.4g} Ah, {model.voltage_min_v:.3f} to {model.voltage_max_v:.3f} V, "
+        f"DCIR {1000 * dcir_ohm(model):.4g} mohm (10 s, {model.reference_current_a:.3g} A, half charge)",
+        "",
+        "fit, curve      voltage rms  largest  capacity   energy",
+    ]
+    lines += [
+        f"{e.current_a:9.4g} A    {e.voltage_rms_mv:8.1f} mV {e.voltage_max_mv:5.0f} mV"
+        f" {100 * e.capacity_error:+8.2f} % {100 * e.energy_error:+7.2f} %"
+        for e in result.fit.curves
+    ]
+    lines += [
+        f"pulse at {100 * p.soc:.0f} %, {p.current_a:.4g} A, {p.time_s:g} s: drop {100 * p.drop_error:+.1f} %"
+        for p in result.fit.pulses
+    ]
     for p in result.predictions:
         laps = p.run.lap_min_voltage_v
-        lines.append(f"{p.case}: {p.run.energy_wh:.4g} Wh, {p.run.capacity_ah:.4g} Ah, {p.run.duration_s:.0f} s, "
-                     f"lowest in the first of {len(laps)} lap(s) {laps[0]:.3f} V"
-                     + (" -- EXTRAPOLATES beyond the curves" if p.extrapolates else ""))
+        lines.append(
+            f"{p.case}: {p.run.energy_wh:.4g} Wh, {p.run.capacity_ah:.4g} Ah, {p.run.duration_s:.0f} s, "
+            f"lowest in the first of {len(laps)} lap(s) {laps[0]:.3f} V"
+            + (" -- EXTRAPOLATES beyond the curves" if p.extrapolates else "")
+        )
     return "\n".join(lines + [f"note: {note}" for note in notes(result.fit)])
 
 

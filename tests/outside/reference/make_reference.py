@@ -27,8 +27,18 @@ from numpy.typing import NDArray
 os.environ.setdefault("PYBAMM_DISABLE_TELEMETRY", "true")
 
 HERE = Path(__file__).parent
-SETS = ("Chen2020", "Prada2013", "Ai2020", "Ecker2015", "Marquis2019", "Mohtat2020", "NCA_Kim2011",
-        "OKane2022", "ORegan2022", "Ramadass2004")
+SETS = (
+    "Chen2020",
+    "Prada2013",
+    "Ai2020",
+    "Ecker2015",
+    "Marquis2019",
+    "Mohtat2020",
+    "NCA_Kim2011",
+    "OKane2022",
+    "ORegan2022",
+    "Ramadass2004",
+)
 POINTS = 80
 PULSE_SOC = (0.8, 0.5, 0.2)
 Row = dict[str, Any]
@@ -38,10 +48,23 @@ def ride_c() -> NDArray[np.float64]:
     """The 600 s ride, one row a second: power over (nominal capacity x mean OCV); invented."""
     time_s = np.arange(601.0)
     power = np.full(601, 0.45)
-    for start, length, level in ((0, 5, 0.0), (5, 8, 2.2), (60, 6, 1.6), (110, 15, 0.02), (125, 10, 2.2),
-                                 (200, 110, 1.15), (240, 6, 2.0), (310, 40, 0.15), (350, 25, -0.6),
-                                 (375, 20, 0.02), (395, 9, 2.2), (480, 40, 0.8), (570, 12, -0.9), (582, 19, 0.0)):
-        power[start:start + length] = level
+    for start, length, level in (
+        (0, 5, 0.0),
+        (5, 8, 2.2),
+        (60, 6, 1.6),
+        (110, 15, 0.02),
+        (125, 10, 2.2),
+        (200, 110, 1.15),
+        (240, 6, 2.0),
+        (310, 40, 0.15),
+        (350, 25, -0.6),
+        (375, 20, 0.02),
+        (395, 9, 2.2),
+        (480, 40, 0.8),
+        (570, 12, -0.9),
+        (582, 19, 0.0),
+    ):
+        power[start : start + length] = level
     return np.column_stack([time_s, power])
 
 
@@ -57,22 +80,23 @@ class Reference:
     """One parameter set, ready to be run under a load to its lower cut-off."""
 
     def __init__(self, name: str) -> None:
-        import pybamm
+        import pybamm  # type: ignore[import-untyped, unused-ignore]
 
         self.pybamm = pybamm
         self.name = name
         self.values = pybamm.ParameterValues(name)
         self.capacity_ah = float(self.values["Nominal cell capacity [A.h]"])
 
-    def run(self, time_s: NDArray[np.float64], load: NDArray[np.float64] | float, *, soc: float,
-            mode: str = "current") -> Any:
+    def run(
+        self, time_s: NDArray[np.float64], load: NDArray[np.float64] | float, *, soc: float, mode: str = "current"
+    ) -> Any:
         """Solve from `soc` under a current or power; a load over time is interpolated linearly."""
         pb = self.pybamm
         values = self.values.copy()
         options = {"operating mode": "power"} if mode == "power" else {}
         key = "Power function [W]" if mode == "power" else "Current function [A]"
-        load = load if np.isscalar(load) else pb.Interpolant(time_s, load, pb.t)
-        values.update({key: load}, check_already_exists=False)
+        given: Any = load if np.isscalar(load) else pb.Interpolant(time_s, load, pb.t)
+        values.update({key: given}, check_already_exists=False)
         model = pb.lithium_ion.DFN(options)
         for rtol, atol in ((1e-5, 1e-7), (1e-4, 1e-6), (1e-3, 1e-5)):
             solver = pb.IDAKLUSolver(rtol=rtol, atol=atol)
@@ -110,8 +134,10 @@ def curve_rows(reference: Reference) -> tuple[list[Row], float]:
         volt = solution["Voltage [V]"].entries
         grid = np.linspace(0, ah[-1], POINTS)
         mean_v = mean_v or float(np.trapezoid(volt, ah) / ah[-1])
-        rows += [{"current_a": amp, "capacity_ah": round(float(a), 7), "voltage_v": round(float(v), 5)}
-                 for a, v in zip(grid, np.interp(grid, ah, volt), strict=True)]
+        rows += [
+            {"current_a": amp, "capacity_ah": round(float(a), 7), "voltage_v": round(float(v), 5)}
+            for a, v in zip(grid, np.interp(grid, ah, volt), strict=True)
+        ]
     return rows, mean_v
 
 
@@ -123,8 +149,16 @@ def pulse_rows(reference: Reference, rate: float) -> list[Row]:
         rest = reference.run(np.linspace(0, 1, 3), 0.0, soc=soc)["Voltage [V]"].entries[0]
         time_s = np.linspace(0, 10, 101)
         volt = reference.run(time_s, amp, soc=soc)["Voltage [V]"].entries
-        rows += [{"soc": soc, "current_a": amp, "time_s": t, "voltage_before_v": round(float(rest), 6),
-                  "voltage_v": round(float(np.interp(t, time_s, volt)), 6)} for t in (0.1, 10.0)]
+        rows += [
+            {
+                "soc": soc,
+                "current_a": amp,
+                "time_s": t,
+                "voltage_before_v": round(float(rest), 6),
+                "voltage_v": round(float(np.interp(t, time_s, volt)), 6),
+            }
+            for t in (0.1, 10.0)
+        ]
     return rows
 
 
@@ -146,9 +180,18 @@ def truth_rows(reference: Reference, mean_v: float, ride: NDArray[np.float64]) -
     time_s = np.concatenate([ride[:-1, 0] + 600 * lap for lap in range(laps)])
     solution = reference.run(time_s, np.tile(ride[:-1, 1], laps) * watt, soc=0.95, mode="power")
     rows.append({"case": "ride", "value": round(watt, 6), **summary(solution, 600.0)})
-    rows += [{"case": "drop 2C", "value": row["soc"], "energy_wh": "", "capacity_ah": "", "duration_s": 10.0,
-              "lap_min_voltage_v": round(row["voltage_before_v"] - row["voltage_v"], 6)}
-             for row in pulse_rows(reference, 2.0) if row["time_s"] == 10.0]
+    rows += [
+        {
+            "case": "drop 2C",
+            "value": row["soc"],
+            "energy_wh": "",
+            "capacity_ah": "",
+            "duration_s": 10.0,
+            "lap_min_voltage_v": round(row["voltage_before_v"] - row["voltage_v"], 6),
+        }
+        for row in pulse_rows(reference, 2.0)
+        if row["time_s"] == 10.0
+    ]
     return rows
 
 
