@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import moocore
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.front import dominated_by, nondominated
+from optimizer.front import nondominated
 from optimizer.score import Block
+from optimizer.search.dominance import Dominators
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -57,6 +59,10 @@ class Survivors:
         number = {key: self.numbers[:, k] for k, key in enumerate(NUMBERS)}
         return Block(cell=name["cell"], series=name["series"], parallel=name["parallel"], **number)
 
+    def by_name(self) -> Survivors:
+        """The candidates sorted by name: the same order however they were found."""
+        return self.take(np.lexsort(self.names.T[::-1]))
+
 
 def nothing(*, rooms: int, objectives: int) -> Survivors:
     """No candidate."""
@@ -70,30 +76,95 @@ def nothing(*, rooms: int, objectives: int) -> Survivors:
 def merge(parts: Sequence[Survivors]) -> Survivors:
     """Non-dominated candidates of all parts; of those with equal objectives the first by name stays.
 
-    Sorting by name first makes the result the same in whatever order and by however many workers the parts
-    were found.
+    Which rows stay depends neither on the order nor on the number of the parts.
     """
-    names = np.concatenate([part.names for part in parts])
-    order = np.lexsort(names.T[::-1])
     whole = Survivors(
-        names[order],
-        np.concatenate([part.numbers for part in parts])[order],
-        np.concatenate([part.objectives for part in parts])[order],
+        np.concatenate([part.names for part in parts]),
+        np.concatenate([part.numbers for part in parts]),
+        np.concatenate([part.objectives for part in parts]),
     )
+    if whole.objectives.shape[1] > 1 and len(whole):
+        # First without regard to ties, so that few rows are left to sort by name.
+        whole = whole.take(np.asarray(moocore.is_nondominated(whole.objectives, keep_weakly=True), dtype=bool))
+    if len(parts) > 1 or len(whole) > 1:
+        whole = whole.by_name()
     return whole.take(nondominated(whole.objectives))
 
 
-def beaten(bounds: Floats, *, front: Floats) -> npt.NDArray[np.bool_]:
+def merge_objectives(left: Floats, right: Floats) -> Floats:
+    """Objectives of the non-dominated rows of both, shapes (n, d) and (m, d)."""
+    whole = np.concatenate([left, right])
+    return whole[nondominated(whole)]
+
+
+def slackened(bounds: Floats) -> Floats:
+    """Bounds made better by what rounding could explain.
+
+    Parameters
+    ----------
+    bounds : ndarray, shape (n, d)
+    """
+    out: Floats = bounds - SLACK * np.abs(bounds) - 1e-300
+    return out
+
+
+def beaten(bounds: Floats, *, front: Dominators) -> npt.NDArray[np.bool_]:
     """Bounds that some row of the front beats in every objective by more than rounding.
 
     Parameters
     ----------
     bounds : ndarray, shape (n, d)
         No candidate of the branch is better than this in any objective.
-    front : ndarray, shape (m, d)
+    front : Dominators
 
     Returns
     -------
     ndarray of bool, shape (n,)
     """
-    return dominated_by(bounds - SLACK * np.abs(bounds) - 1e-300, front=front)
+    return front.beat(slackened(bounds))
+
+
+class Front:
+    """The front of a search as it grows.
+
+    Rows wait until they are worth a merge; till then they bound nothing, which costs time, never rows.
+
+    Parameters
+    ----------
+    start : Survivors
+        Found before, to which what is added belongs.
+    against : ndarray, shape (m, d), optional
+        Objectives of rows found elsewhere, which bound but are not part of the front.
+    """
+
+    WAIT_ROWS = 3000
+
+    def __init__(self, start: Survivors, *, against: Floats | None = None) -> None:
+        self._merged = start
+        self._waiting: list[Survivors] = []
+        self._others = Dominators(start.objectives[:0] if against is None else against)
+        self._index()
+
+    def _index(self) -> None:
+        self._tree = Dominators(np.concatenate([self._others.rows, self._merged.objectives]))
+
+    def add(self, part: Survivors) -> None:
+        """Take candidates in."""
+        if len(part):
+            self._waiting.append(part)
+        waiting = sum(map(len, self._waiting))
+        if waiting > max(self.WAIT_ROWS, len(self._tree) // 4):
+            self.settle()
+
+    def settle(self) -> Survivors:
+        """Everything that was taken in and is not dominated."""
+        if self._waiting:
+            whole = merge([self._merged, *self._waiting])
+            self._merged = whole.take(~beaten(whole.objectives, front=self._others))
+            self._waiting = []
+            self._index()
+        return self._merged
+
+    def beats(self, bounds: Floats) -> npt.NDArray[np.bool_]:
+        """Bounds that some row merged so far beats by more than rounding, shape (n,)."""
+        return beaten(bounds, front=self._tree)

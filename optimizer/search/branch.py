@@ -1,151 +1,219 @@
-"""Branches of the space: one (cell size, S, P) with all ways to build it, and the cells that may use them."""
+"""Branches of the space: one (cell size, S, P) with all ways to build it, made as far as they are asked for."""
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.front import nondominated
 from optimizer.pack.bill import with_spares
 from optimizer.search import options as op
-from optimizer.search import parts, space
-from optimizer.search.fills import Fill
+from optimizer.search import parts
 from optimizer.search.options import Options
 from optimizer.search.plating import plated
 from optimizer.search.space import Space, Task
-from optimizer.search.splits import Splits, split_table
+from optimizer.search.splits import Shares, Splits
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+# Options in a bunch that is bounded as one before its members are scored.
+BUNCH = 24
+
 
 @dataclass(eq=False)
 class Branch:
-    """All packs of S and P over one cell size and one set of BMS and fuses.
+    """All packs of S and P over one cell size.
 
     Parameters
     ----------
-    series, parallel, size : int
-    cells : ndarray of int
-        Rows of the context's cells that may be used.
-    stages : list of Options
-        Splits with strips, BMS, fuses; and the wires, each reduced.
-    raw : int
-        Candidates per cell before any reduction.
+    ground : Ground
+        What the task's branches share.
+    series : int
+    ways : int
+        Splits with fills, before any reduction.
     """
 
-    space: Space
+    ground: Ground
     series: int
-    parallel: int
-    size: int
-    cells: Ints
-    splits: Splits
-    layout: Options
-    wires: tuple[Options, Floats, Floats, Floats]
-    bms: tuple[Options, Ints]
-    fuses: tuple[Options, Ints]
-    raw: int
-    known: dict[tuple[int, ...], Options] = field(default_factory=dict)
+    ways: int
+    known: dict[tuple[float, ...], Options] = field(default_factory=dict)
 
-    @property
+    @cached_property
+    def splits(self) -> Splits:
+        """Splits worth having."""
+        return self.ground.shares.of(self.series, reduced=not self.ground.mass_may_help)
+
+    @cached_property
+    def _plated(self) -> Options:
+        """Splits with strips, current limits cut off at what is of use."""
+        ground = self.ground
+        built = plated(ground.whole, ground.task, ground.fills, self.splits, which=ground.builds)
+        return op.capped(built, **ground.useful)
+
+    @cached_property
     def ideal(self) -> Floats:
-        """No pack of the branch is better than this in any column, shape (len(COLUMNS),)."""
-        wire, ohm, mass, cost = self.wires
-        shortest = float(self.layout.column("power_wire_mm").min())
-        row = op.ideal([self.layout, wire, self.bms[0], self.fuses[0]])
-        row[op.INDEX["resistance_ohm"]] += shortest * ohm.min()
-        row[op.INDEX["mass_kg"]] += shortest * mass.min()
-        row[op.INDEX["cost"]] += shortest * cost.min()
+        """No split with strip and wire is better than this in any column, shape (len(COLUMNS),)."""
+        wire, ohm, mass, cost = self.ground.wires
+        shortest = float(self._plated.column("power_wire_mm").min())
+        row = op.ideal([self._plated, wire])
+        for name, per_mm in (("resistance_ohm", ohm), ("mass_kg", mass), ("cost", cost)):
+            row[op.INDEX[name]] += shortest * per_mm.min()
         row[op.INDEX["power_wire_mm"]] = 0.0
         return row
 
+    @cached_property
+    def samples(self) -> Options:
+        """A few real options that are good at something: they raise the bar before all others are made."""
+        values = self._plated.values
+        low, high = values.min(axis=0), values.max(axis=0)
+        wide = np.isfinite(low) & (high > low)
+        scaled = (values[:, wide] - low[wide]) / (high - low)[wide]
+        best = [int(np.argmin(values[:, k])) for k in np.flatnonzero(wide)]
+        best += [int(np.argmin(scaled.sum(axis=1)))] if wide.any() else [0]
+        rows = np.unique(best)
+        return self._wired(Options(values[rows], self._plated.picks[rows]))
+
+    @cached_property
     def options(self) -> Options:
-        """Every way to build the branch that no other one equals or beats; worked out once."""
-        key = (self.series, *self.bms[1], -1, *self.fuses[1])
+        """Splits with strips and wires, those that no other one equals or beats."""
+        return self._reduce(self._wired(self._reduce(self._plated)))
+
+    def within(self, cap: Floats) -> Options:
+        """The options behind a BMS and a fuse that allow no more than `cap` (peak, continuous, charge) [A]."""
+        key = tuple(cap.tolist())
         if key not in self.known:
-            wire, ohm, mass, cost = self.wires
-            choice = op.reduce(
-                op.wired(self.layout, wire, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
-            )
-            safety = op.reduce(op.combine(op.reduce(self.bms[0]), op.reduce(self.fuses[0])))
-            self.known[key] = op.reduce(op.combine(choice, safety))
+            peak, steady, charge = key
+            tight = op.capped(self.options, neg_peak_a=peak, neg_continuous_a=steady, neg_charge_a=charge)
+            self.known[key] = op.bunched(self._reduce(tight), size=BUNCH)
         return self.known[key]
 
-    def names(self, cell: int, picks: Ints) -> Ints:
-        """Names of candidates, see archive.NAMES, from the picks (split, build, wire, BMS, fuse)."""
-        split, build, wire, bms, fuse = picks.T
-        chosen = [self.space.builds[k] for k in build]
-        inputs = self.space.inputs
+    def _reduce(self, choice: Options) -> Options:
+        return op.reduce(choice, equal_mass=self.ground.mass_may_help)
+
+    def _wired(self, choice: Options) -> Options:
+        wire, ohm, mass, cost = self.ground.wires
+        return op.wired(choice, wire, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
+
+    def names(self, cell: int, picks: Ints, safety: Safety, row: int) -> Ints:
+        """Names of candidates, see archive.NAMES, from the picks (split, build, wire) and the safety's row."""
+        split, build, wire = picks.T
+        ground = self.ground
+        chosen = [ground.whole.builds[k] for k in build]
+        same = (ground.task.size, cell, self.series, ground.task.parallel)
         columns = [
-            np.full(len(picks), self.size),
-            np.full(len(picks), cell),
-            np.full(len(picks), self.series),
-            np.full(len(picks), self.parallel),
+            *(np.full(len(picks), number) for number in same),
             np.array([item.strip for item in chosen], dtype=np.int64),
             np.array([item.layers for item in chosen], dtype=np.int64),
-            inputs.wire_rows[wire],
-            self.bms[1][bms],
-            self.fuses[1][fuse],
+            ground.whole.inputs.wire_rows[wire],
+            np.full(len(picks), safety.bms[row]),
+            np.full(len(picks), safety.fuse[row]),
             self.splits.crossing[split],
         ]
         return np.column_stack([*columns, self.splits.split[split], self.splits.fill[split]]).astype(np.int64)
 
 
-def branches(whole: Space, task: Task, pruned: Counter[str]) -> Iterator[Branch]:
-    """Branches of a task; what is refused before scoring is counted by reason.
+@dataclass(frozen=True, eq=False)
+class Safety:
+    """BMS and fuse that cells of one chemistry and voltage may have, those that no other pair beats.
+
+    Parameters
+    ----------
+    choice : Options, n rows
+    bms, fuse : ndarray of int, shape (n,)
+        Catalog rows.
+    raw : int
+        Pairs before the reduction.
+    """
+
+    choice: Options
+    bms: Ints
+    fuse: Ints
+    raw: int
+
+
+class Ground:
+    """What all branches of a task share: fills, currents that are of use, wires and builds worth trying.
 
     Parameters
     ----------
     whole : Space
     task : Task
-    pruned : Counter
-        Takes the candidates that are refused for voltage, room, stock or want of a part.
-
-    Yields
-    ------
-    Branch
-        By rising S, then by the BMS and fuses that the cells allow.
+    mass_may_help : bool
+        Whether a heavier pack may go further, so that no option is dropped for its mass.
     """
-    low, high = whole.window
-    members = np.flatnonzero(whole.size_of == task.size)
-    bounds = (int(low[members].min()), int(high[members].max()))
-    fills = whole.fills(task)
-    table, splits_before = split_table(
-        whole.rooms, fills=fills, series=bounds, rules=whole.brief.harness, sensors=whole.brief.parts.sensors
-    )
-    known: dict[tuple[int, ...], Options] = {}
-    raw_parts = len(whole.builds) * len(whole.inputs.wire_rows)
-    for series in range(bounds[0], bounds[1] + 1):
-        able = members[(low[members] <= series) & (series <= high[members])]
-        rows = np.flatnonzero(table.split.sum(axis=1) == series)
-        count = raw_parts * len(whole.inputs.bms_rows) * len(whole.inputs.fuse_rows)
-        if not len(rows):
-            pruned[space.ROOM] += len(able) * count
-            continue
-        ways = splits_before[series]
-        able = _in_stock(whole, able, series * task.parallel, ways * count, pruned)
-        if not len(able):
-            continue
-        splits = table.take(rows)
-        useful = _useful_currents(whole, task, able)
-        layout, wires = _stages(whole, task, fills, splits, useful)
-        for group, bms, fuses in _by_parts(whole, able, series, ways * count, pruned):
-            yield Branch(
-                whole, series, task.parallel, task.size, group, splits, layout, wires,
-                (op.capped(bms[0], **useful), bms[1]), (op.capped(fuses[0], **useful), fuses[1]),
-                ways * raw_parts * len(bms[1]) * len(fuses[1]), known,
-            )  # fmt: skip
+
+    def __init__(self, whole: Space, task: Task, *, mass_may_help: bool = False) -> None:
+        self.whole, self.task, self.mass_may_help = whole, task, mass_may_help
+        self.members = np.flatnonzero(whole.size_of == task.size)
+        self.fills = whole.fills(task)
+        rules = whole.brief
+        self.shares = Shares(
+            whole.rooms, fills=self.fills, rules=rules.harness, sensors=rules.parts.sensors, known=whole.harnesses
+        )
+        self.useful = _useful_currents(whole, task, self.members)
+        wire, ohm, mass, cost = parts.wire_options(whole.inputs)
+        self.wires = op.capped(wire, **self.useful), ohm, mass, cost
+        self.builds = np.arange(len(whole.builds)) if mass_may_help else _useful_builds(whole)
+        self.raw_parts = len(whole.builds) * len(whole.inputs.wire_rows)
+        self._safety: dict[tuple[int, str, float], Safety] = {}
+
+    def branches(self) -> Iterator[Branch]:
+        """By rising S, those with room for their groups."""
+        low, high = self.whole.window
+        ways = self.shares.ways()
+        first, last = int(low[self.members].min()), int(high[self.members].max())
+        for series in range(first, last + 1):
+            yield Branch(self, series, int(ways[series]) if series < len(ways) else 0)
+
+    def able(self, series: int) -> tuple[Ints, Ints]:
+        """Cells that the voltage allows with S in series, and those of them of which enough are in stock."""
+        low, high = self.whole.window
+        able = self.members[(low[self.members] <= series) & (series <= high[self.members])]
+        number = series * self.task.parallel
+        need = with_spares(number, spare_fraction=self.whole.brief.parts.spare_fraction)
+        enough = self.whole.inputs.cells.stock[self.whole.context.cells.row[able]] >= need
+        return able, able[enough]
+
+    def groups(self, cells: Ints, series: int) -> Iterator[tuple[Ints, Safety]]:
+        """Cells that share their BMS and fuses, with these."""
+        table, rows = self.whole.inputs.cells, self.whole.context.cells.row
+        found: dict[tuple[str, float], list[int]] = {}
+        for cell in cells:
+            key = (str(table.chemistry[rows[cell]]), float(table.voltage_max_v[rows[cell]]))
+            found.setdefault(key, []).append(int(cell))
+        for (chemistry, max_v), group in found.items():
+            yield np.array(group, dtype=np.int64), self.safety(series, chemistry, max_v)
+
+    def safety(self, series: int, chemistry: str, max_v: float) -> Safety:
+        """BMS and fuses for a chemistry and the full voltage of a cell."""
+        key = (series, chemistry, max_v)
+        if key not in self._safety:
+            inputs, full_v = self.whole.inputs, series * max_v
+            bms, bms_rows = parts.bms_options(inputs, series=series, chemistry=chemistry, full_v=full_v)
+            fuse, fuse_rows = parts.fuse_options(inputs, full_v=full_v)
+            raw = len(bms_rows) * len(fuse_rows)
+            pairs = op.combine(op.capped(bms, **self.useful), op.capped(fuse, **self.useful))
+            kept = op.reduce(pairs, equal_mass=self.mass_may_help) if raw else pairs
+            self._safety[key] = Safety(kept, bms_rows[kept.picks[:, 0]], fuse_rows[kept.picks[:, 1]], raw)
+        return self._safety[key]
 
 
-def _in_stock(whole: Space, able: Ints, number: int, raw: int, pruned: Counter[str]) -> Ints:
-    """Cells of which enough are to be had, spares included."""
-    need = with_spares(number, spare_fraction=whole.brief.parts.spare_fraction)
-    enough = whole.inputs.cells.stock[whole.context.cells.row[able]] >= need
-    pruned[space.STOCK] += int((~enough).sum()) * raw
-    return able[enough]
+def _useful_builds(whole: Space) -> Ints:
+    """Strips that no other one in as many layers equals or beats in everything that multiplies the geometry."""
+    rows = []
+    for layers in sorted({build.layers for build in whole.builds}):
+        same = np.array([k for k, build in enumerate(whole.builds) if build.layers == layers], dtype=np.int64)
+        numbers = [
+            (b.sheet_ohm_mm, b.kg_per_mm, b.cost_per_mm, -b.section_mm2 * b.density_a_mm2)
+            for b in (whole.builds[k] for k in same)
+        ]
+        rows.append(same[nondominated(np.array(numbers))])
+    return np.sort(np.concatenate(rows))
 
 
 def _useful_currents(whole: Space, task: Task, cells: Ints) -> dict[str, float]:
@@ -160,31 +228,3 @@ def _useful_currents(whole: Space, task: Task, cells: Ints) -> dict[str, float]:
         "neg_continuous_a": min(asked.battery_current_a, p * float(table.continuous_a[cells].max())),
         "neg_charge_a": min(filling, p * float(table.charge_a[cells].max())),
     }
-
-
-def _stages(
-    whole: Space, task: Task, fills: list[list[Fill]], splits: Splits, useful: dict[str, float]
-) -> tuple[Options, tuple[Options, Floats, Floats, Floats]]:
-    """Splits with strips, and wires, with current limits capped at what is of use; splits reduced."""
-    layout = op.reduce(op.capped(plated(whole, task, fills, splits), **useful))
-    wire, ohm, mass, cost = parts.wire_options(whole.inputs)
-    return layout, (op.capped(wire, **useful), ohm, mass, cost)
-
-
-def _by_parts(
-    whole: Space, able: Ints, series: int, raw: int, pruned: Counter[str]
-) -> Iterator[tuple[Ints, tuple[Options, Ints], tuple[Options, Ints]]]:
-    """Cells that share their BMS and fuses, with these."""
-    cells, rows = whole.inputs.cells, whole.context.cells.row
-    groups: dict[tuple[str, float], list[int]] = {}
-    for cell in able:
-        key = (str(cells.chemistry[rows[cell]]), float(cells.voltage_max_v[rows[cell]]))
-        groups.setdefault(key, []).append(int(cell))
-    for (chemistry, max_v), group in groups.items():
-        full_v = series * max_v
-        bms = parts.bms_options(whole.inputs, series=series, chemistry=chemistry, full_v=full_v)
-        fuses = parts.fuse_options(whole.inputs, full_v=full_v)
-        if len(bms[1]) and len(fuses[1]):
-            yield np.array(group, dtype=np.int64), bms, fuses
-        else:
-            pruned[space.NO_PART] += len(group) * raw

@@ -93,10 +93,58 @@ def combine(left: Options, right: Options) -> Options:
     return Options(values, picks)
 
 
-def reduce(choice: Options) -> Options:
-    """Only the options that no other one equals or beats in every column; of equal ones the first."""
-    keep = nondominated(np.where(np.isinf(choice.values), -1e300, choice.values))
+def reduce(choice: Options, *, equal_mass: bool = False) -> Options:
+    """Only the options that no other one equals or beats in every column; of equal ones the first.
+
+    Parameters
+    ----------
+    choice : Options
+    equal_mass : bool
+        Let an option be beaten by one of the same mass only: for rides on which mass may help.
+    """
+    values = np.where(np.isinf(choice.values), -1e300, choice.values)
+    if equal_mass:
+        values = np.column_stack([values, -values[:, INDEX["mass_kg"]]])
+    # A column in which all are equal tells none apart.
+    telling = np.ptp(values, axis=0) > 0 if len(values) else np.ones(values.shape[1], dtype=bool)
+    keep = nondominated(values[:, telling] if telling.any() else values[:, :1])
     return Options(choice.values[keep], choice.picks[keep])
+
+
+def bunched(choice: Options, *, size: int) -> Options:
+    """The same options in an order in which `size` neighbours are alike.
+
+    Halved along the widest column again and again, so that the best of each number in a bunch is not far from
+    its members.
+    """
+    finite = np.where(np.isinf(choice.values), 0.0, choice.values)
+    spread = np.ptp(finite, axis=0) if len(finite) else np.ones(finite.shape[1])
+    scaled = finite / np.where(spread > 0, spread, 1.0)
+    order = np.arange(len(finite))
+    todo = [(0, len(finite))]
+    while todo:
+        start, end = todo.pop()
+        if end - start <= size:
+            continue
+        part = scaled[order[start:end]]
+        # Cuts fall on multiples of the size, so that bunches don't straddle them.
+        middle = max(1, round((end - start) / 2 / size)) * size
+        turn = np.argsort(part[:, int(np.argmax(np.ptp(part, axis=0)))], kind="stable")
+        order[start:end] = order[start:end][turn]
+        todo += [(start, start + middle), (start + middle, end)]
+    return Options(choice.values[order], choice.picks[order])
+
+
+def joined(values: Floats, row: Floats) -> Floats:
+    """Every row of values with the one row, as `combine` would join them.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n, len(COLUMNS))
+    row : ndarray, shape (len(COLUMNS),)
+    """
+    out: Floats = np.where(_WORST, np.maximum(values, row), values + row)
+    return out
 
 
 def capped(choice: Options, **limits: float) -> Options:

@@ -52,7 +52,14 @@ def plate_metrics(
     return tuple(names), tuple(rules), np.column_stack(columns)
 
 
-def plated(space: Space, task: Task, fills: Sequence[Sequence[Fill]], splits: Splits) -> Options:
+def plated(
+    space: Space,
+    task: Task,
+    fills: Sequence[Sequence[Fill]],
+    splits: Splits,
+    *,
+    which: npt.NDArray[np.int64] | None = None,
+) -> Options:
     """Every split with every strip in every number of layers.
 
     Parameters
@@ -62,6 +69,8 @@ def plated(space: Space, task: Task, fills: Sequence[Sequence[Fill]], splits: Sp
     fills : sequence of sequences of Fill
         By compartment.
     splits : Splits, n rows
+    which : ndarray of int, shape (b,), optional
+        Numbers of the builds to take; all when left out.
 
     Returns
     -------
@@ -70,7 +79,8 @@ def plated(space: Space, task: Task, fills: Sequence[Sequence[Fill]], splits: Sp
     """
     names = next(fill.names for each in fills for fill in each)
     metric = {name: splits.metrics[:, k][:, None] for k, name in enumerate(names)}
-    builds = space.builds
+    which = np.arange(len(space.builds)) if which is None else which
+    builds = [space.builds[k] for k in which]
     series = splits.split.sum(axis=1)[:, None]
     fixed_kg, fixed_cost = _fixed(space, splits, series * task.parallel, metric["case_mm3"])
 
@@ -95,8 +105,8 @@ def plated(space: Space, task: Task, fills: Sequence[Sequence[Fill]], splits: Sp
         "hot_rise_k_per_w": np.broadcast_to(metric["hot_rise_k_per_w"], limit_a.shape),
     }
     flat = op.options(limit_a.size, **{name: column.ravel() for name, column in columns.items()})
-    picks = np.indices(limit_a.shape).reshape(2, -1).T
-    return Options(flat.values, picks.astype(np.int64))
+    row, build = np.indices(limit_a.shape).reshape(2, -1)
+    return Options(flat.values, np.column_stack([row, which[build]]).astype(np.int64))
 
 
 def _fixed(

@@ -10,10 +10,15 @@ from dataclasses import dataclass, field
 from multiprocessing import get_context
 from pathlib import Path
 
+import numpy as np
+import numpy.typing as npt
+
 from optimizer.search import archive
 from optimizer.search.exact import Engine, Tally
 from optimizer.search.setup import load_space
 from optimizer.search.space import Space, Task
+
+Floats = npt.NDArray[np.float64]
 
 # Called with tasks done, tasks in all, and the survivors so far.
 Progress = Callable[[int, int, archive.Survivors], None]
@@ -94,10 +99,10 @@ def _start(path: Path) -> None:
     _ENGINE = Engine(load_space(path))
 
 
-def _work(task: Task, known: archive.Survivors) -> tuple[archive.Survivors, Tally]:
+def _work(task: Task, known: Floats) -> tuple[archive.Survivors, Tally]:
     assert _ENGINE is not None
     # What other workers found bounds this task too; the front does not depend on it, only the time.
-    _ENGINE.found = known
+    _ENGINE.known = known
     return _ENGINE.run(task)
 
 
@@ -113,7 +118,7 @@ def _in_processes(
     try:
         while waiting or running:
             while waiting and len(running) < workers:
-                running.add(pool.submit(_work, waiting.pop(), outcome.found))
+                running.add(pool.submit(_work, waiting.pop(), outcome.found.objectives))
             done, running = wait(running, return_when=FIRST_COMPLETED)
             for future in done:
                 yield future.result()

@@ -14,6 +14,7 @@ from optimizer.fit.layout import CellSize, Layout
 from optimizer.fit.place import place
 from optimizer.geometry import clearance, compartments, distinct_sizes
 from optimizer.inputs import Inputs
+from optimizer.pack.harness import HarnessBlock
 from optimizer.score_context import Context
 from optimizer.search.fills import Fill, FillRules, fills
 from optimizer.search.parts import Build, builds
@@ -81,11 +82,25 @@ class Space:
         low, high = self.brief.vary.series
         return np.maximum(least, low), np.minimum(most, high)
 
+    @cached_property
+    def harnesses(self) -> dict[tuple[int, ...], tuple[Ints, HarnessBlock]]:
+        """Harnesses worked out so far, see splits.Shares."""
+        return {}
+
+    @cached_property
+    def _layouts(self) -> dict[tuple[int, int], list[Layout]]:
+        return {}
+
     def layouts(self, room: int, size: int) -> list[Layout]:
         """Tray and block layouts of a cell size that enter the search, from the cache when known.
 
         Of all that the fit offers, the fullest of each placement and the fullest along each axis.
         """
+        if (room, size) not in self._layouts:
+            self._layouts[room, size] = self._find_layouts(room, size)
+        return self._layouts[room, size]
+
+    def _find_layouts(self, room: int, size: int) -> list[Layout]:
         if "tray" not in self.brief.fit.ways and self.sizes[size].shape == "cylinder":
             return []
         offered = place(

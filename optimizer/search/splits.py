@@ -13,7 +13,7 @@ from optimizer.brief import HarnessRules
 from optimizer.fit.compartment import Compartment
 from optimizer.front import nondominated
 from optimizer.geometry import centre_mm, to_vehicle
-from optimizer.pack.harness import Places, harness_block
+from optimizer.pack.harness import HarnessBlock, Places, harness_block
 from optimizer.search.fills import Fill
 
 Floats = npt.NDArray[np.float64]
@@ -83,53 +83,137 @@ def all_splits(most: Sequence[int], *, series: tuple[int, int]) -> Ints:
     return rows
 
 
-def split_table(
-    rooms: Sequence[Compartment],
-    *,
-    fills: Sequence[Sequence[Fill]],
-    series: tuple[int, int],
-    rules: HarnessRules,
-    sensors: int,
-) -> tuple[Splits, dict[int, int]]:
-    """All splits for one cell size and P, less those that another of the same S makes superfluous.
+class Shares:
+    """Ways to share groups out for one cell size and P, made for one number of groups at a time.
 
     Parameters
     ----------
     rooms : sequence of Compartment, length m
     fills : sequence of sequences of Fill
         Of each compartment; may be empty where nothing fits.
-    series : (int, int)
-        Least and most groups in series.
     rules : HarnessRules
     sensors : int
-
-    Returns
-    -------
-    Splits
-        By rising number of groups.
-    dict of int to int
-        How many there were before the reduction, by number of groups.
+    known : dict
+        Harnesses worked out before, whatever the cell size: they depend on the split and on the groups per
+        module alone.
     """
-    worst = np.array([rule == "worst" for rule in _rules(fills)], dtype=bool)
-    parts = []
-    for choice in product(*(range(max(len(each), 1)) for each in fills)):
-        chosen = [each[k] if each else None for each, k in zip(fills, choice, strict=True)]
-        split = all_splits([fill.groups if fill else 0 for fill in chosen], series=series)
+
+    def __init__(
+        self,
+        rooms: Sequence[Compartment],
+        *,
+        fills: Sequence[Sequence[Fill]],
+        rules: HarnessRules,
+        sensors: int,
+        known: dict[tuple[int, ...], tuple[Ints, HarnessBlock]],
+    ) -> None:
+        self.rooms, self.fills, self.rules, self.sensors, self.known = rooms, fills, rules, sensors, known
+        how = next((fill.rules for each in fills for fill in each), ())
+        self.worst = np.array([rule == "worst" for rule in how], dtype=bool)
+        self.useful = [_useful_at(each) for each in fills]
+
+    def ways(self) -> Ints:
+        """How many (split, fills) there are for 0, 1, 2 … groups in all.
+
+        The product of one polynomial per compartment: the coefficient of x^g counts the fills that hold g.
+        """
+        count = np.ones(1, dtype=np.int64)
+        for each in self.fills:
+            most = max((fill.groups for fill in each), default=0)
+            held = [sum(fill.groups >= g for fill in each) for g in range(1, most + 1)]
+            count = np.convolve(count, np.array([1, *held], dtype=np.int64))
+        return count
+
+    def of(self, series: int, *, reduced: bool = True) -> Splits:
+        """Splits of a number of groups, each with the fill of every compartment.
+
+        Parameters
+        ----------
+        series : int
+            Groups in all, at least 1.
+        reduced : bool
+            Leave out what another split of as many groups equals or beats in every number.
+
+        Returns
+        -------
+        Splits
+        """
+        parts = []
+        for choice in product(*(range(max(len(each), 1)) for each in self.fills)):
+            part = self._chosen(np.array(choice), series, reduced)
+            if part is not None:
+                parts.append(part)
+        if not parts:
+            return _nothing(len(self.rooms), len(self.worst))
+        whole = Splits(
+            *(np.concatenate([getattr(part, name) for part in parts]) for name in Splits.__dataclass_fields__)
+        )
+        if not reduced:
+            return whole
+        numbers = np.column_stack([whole.metrics, whole.power_mm, whole.lead_mm, whole.modules])
+        return whole.take(nondominated(numbers))
+
+    def _chosen(self, choice: Ints, series: int, reduced: bool) -> Splits | None:
+        """Splits over one choice of fills; None where there is none."""
+        chosen = [each[k] if each else None for each, k in zip(self.fills, choice, strict=True)]
+        split, harness = self._harness(series, chosen)
+        held = np.array([fill.groups if fill else 0 for fill in chosen])
         # An empty compartment is the same whichever fill it does not use: only the first one speaks for it.
-        split = split[np.all((split > 0) | (np.array(choice) == 0), axis=1)]
-        if len(split):
-            parts.append(_with_harness(rooms, chosen, np.array(choice), split, worst, rules, sensors))
-    if not parts:
-        return _nothing(len(rooms), len(worst)), {}
-    whole = Splits(
-        *(np.concatenate([getattr(part, name) for part in parts]) for name in Splits.__dataclass_fields__)
-    )
-    series_of, counts = np.unique(whole.split.sum(axis=1), return_counts=True)
-    return _reduced(whole), dict(zip(series_of.tolist(), counts.tolist(), strict=True))
+        good = np.all((split <= held) & ((split > 0) | (choice == 0)), axis=1)
+        if reduced:
+            for j, table in enumerate(self.useful):
+                if len(table):
+                    good &= table[choice[j], np.minimum(split[:, j], table.shape[1] - 1)]
+        rows = np.flatnonzero(good)
+        if not len(rows):
+            return None
+        split = split[rows]
+        metrics = np.zeros((len(rows), len(self.worst)))
+        for j, fill in enumerate(chosen):
+            if fill is not None:
+                here = fill.metrics[split[:, j]]
+                metrics = np.where(self.worst, np.maximum(metrics, here), metrics + here)
+        return Splits(
+            split=split,
+            fill=np.tile(choice, (len(rows), 1)),
+            metrics=metrics,
+            power_mm=harness.power_length_mm[rows],
+            lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[rows],
+            modules=harness.modules[rows],
+            crossing=harness.crossing_conductors[rows],
+        )
+
+    def _harness(self, series: int, chosen: Sequence[Fill | None]) -> tuple[Ints, HarnessBlock]:
+        """Every split of the groups, and its harness."""
+        where = places(self.rooms, chosen)
+        key = (series, *where.groups_per_module)
+        if key not in self.known:
+            names = [room.name for room in self.rooms]
+            split = all_splits([series] * len(names), series=(series, series))
+            self.known[key] = split, harness_block(
+                split,
+                places=where,
+                sensors=self.sensors,
+                share_balance_leads=self.rules.share_balance_leads,
+                slack_mm=self.rules.slack_mm,
+                bms_in=names.index(self.rules.bms_in) if self.rules.bms_in else None,
+            )
+        return self.known[key]
 
 
-def _rules(fills: Sequence[Sequence[Fill]]) -> tuple[str, ...]:
-    return next((fill.rules for each in fills for fill in each), ())
+def _useful_at(each: Sequence[Fill]) -> npt.NDArray[np.bool_]:
+    """Whether fill k with its first g groups is beaten by no other one with the same modules, shape (f, G + 1).
+
+    With no group all are alike, and all stand.
+    """
+    most = max((fill.groups for fill in each), default=0)
+    table = np.ones((len(each), most + 1), dtype=bool)
+    for g in range(1, most + 1):
+        for kind in {fill.groups_per_module for fill in each}:
+            same = [k for k, fill in enumerate(each) if fill.groups_per_module == kind and fill.groups >= g]
+            if same:
+                table[same, g] = nondominated(np.array([each[k].metrics[g] for k in same]))
+    return table
 
 
 def _nothing(rooms: int, metrics: int) -> Splits:
@@ -137,41 +221,6 @@ def _nothing(rooms: int, metrics: int) -> Splits:
     whole = np.zeros((0, rooms), dtype=np.int64)
     ints = np.zeros(0, dtype=np.int64)
     return Splits(whole, whole, np.zeros((0, metrics)), none, none, ints, ints)
-
-
-def _with_harness(
-    rooms: Sequence[Compartment],
-    chosen: Sequence[Fill | None],
-    choice: Ints,
-    split: Ints,
-    worst: npt.NDArray[np.bool_],
-    rules: HarnessRules,
-    sensors: int,
-) -> Splits:
-    """Metrics and harness of the splits over one choice of fills."""
-    metrics = np.zeros((len(split), len(worst)))
-    for j, fill in enumerate(chosen):
-        if fill is not None:
-            here = fill.metrics[split[:, j]]
-            metrics = np.where(worst, np.maximum(metrics, here), metrics + here)
-    names = [room.name for room in rooms]
-    harness = harness_block(
-        split,
-        places=places(rooms, chosen),
-        sensors=sensors,
-        share_balance_leads=rules.share_balance_leads,
-        slack_mm=rules.slack_mm,
-        bms_in=names.index(rules.bms_in) if rules.bms_in else None,
-    )
-    return Splits(
-        split=split,
-        fill=np.tile(choice, (len(split), 1)),
-        metrics=metrics,
-        power_mm=harness.power_length_mm,
-        lead_mm=harness.balance_length_mm + harness.sensor_length_mm,
-        modules=harness.modules,
-        crossing=harness.crossing_conductors,
-    )
 
 
 def places(rooms: Sequence[Compartment], chosen: Sequence[Fill | None]) -> Places:
@@ -193,14 +242,3 @@ def places(rooms: Sequence[Compartment], chosen: Sequence[Fill | None]) -> Place
             points.append(to_vehicle(room, point))
     per_module = tuple(fill.groups_per_module if fill else 0 for fill in chosen)
     return Places(np.array(starts), np.array(ends), np.array(middles), per_module)
-
-
-def _reduced(whole: Splits) -> Splits:
-    """Per number of groups, the splits that no other one equals or beats in every number."""
-    series = whole.split.sum(axis=1)
-    numbers = np.column_stack([whole.metrics, whole.power_mm, whole.lead_mm, whole.modules])
-    keep = []
-    for count in np.unique(series):
-        rows = np.flatnonzero(series == count)
-        keep.append(rows[nondominated(numbers[rows])])
-    return whole.take(np.concatenate(keep))

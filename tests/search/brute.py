@@ -13,13 +13,18 @@ from optimizer.search.plating import plated
 
 
 def every_split(space, task):
-    """All splits of a task; the caller has switched their reduction off."""
-    bounds = space.brief.vary.series
-    fills = space.fills(task)
-    table, _ = splits.split_table(
-        space.rooms, fills=fills, series=bounds, rules=space.brief.harness, sensors=space.brief.parts.sensors
-    )
-    return fills, table
+    """All splits of a task, none left out, and how many there should be."""
+    shares = splits.Shares(
+        space.rooms, fills=space.fills(task), rules=space.brief.harness,
+        sensors=space.brief.parts.sensors, known={},
+    )  # fmt: skip
+    low, high = space.brief.vary.series
+    parts = [shares.of(series, reduced=False) for series in range(low, high + 1)]
+    fields = splits.Splits.__dataclass_fields__
+    whole = splits.Splits(*(np.concatenate([getattr(part, name) for part in parts]) for name in fields))
+    ways = shares.ways()
+    assert [len(part) for part in parts] == [int(ways[s]) if s < len(ways) else 0 for s in range(low, high + 1)]
+    return space.fills(task), whole
 
 
 def objectives(space):

@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 from brute import objectives
 
-from optimizer.search import splits
 from optimizer.search.run import search
 
 
@@ -14,11 +13,9 @@ def as_rows(points):
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_front_equals_plain_enumeration(space_of, seed, monkeypatch):
+def test_front_equals_plain_enumeration(space_of, seed):
     space = space_of(seed)
     found = search(space).found.objectives
-    # The reduction of splits is switched off, so that enumeration sees each of them.
-    monkeypatch.setattr(splits, "_reduced", lambda whole: whole)
     want, count = objectives(space)
     assert count > 0 or len(found) == 0
     np.testing.assert_allclose(as_rows(found), as_rows(want), rtol=1e-9)
