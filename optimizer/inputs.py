@@ -112,7 +112,25 @@ def load_inputs(path: Path | str) -> Inputs:
     BadInput
         With every problem of the brief, of all tables, and between them.
     """
-    brief = load_brief(path)
+    return read_inputs(load_brief(path))
+
+
+def read_inputs(brief: Brief) -> Inputs:
+    """Read everything that a brief names.
+
+    Parameters
+    ----------
+    brief : Brief
+
+    Returns
+    -------
+    Inputs
+
+    Raises
+    ------
+    BadInput
+        With every problem of all tables and between them and the brief.
+    """
     files = brief.files()
     read = _Reader()
     read.problems += require_for_search(brief)

@@ -138,7 +138,9 @@ def statics(block: Block, *, context: Context) -> Scores:
 def powers(block: Block, *, context: Context) -> Scores:
     """Peak power at the reference and the low state of charge, and continuous power, each with its limit."""
     cells, k = context.cells, block.cell
-    weakest = weakest_group_factor(context.dcir_cv, series=block.series, parallel=block.parallel)
+    weakest = context.weakest_group
+    if weakest is None:
+        weakest = weakest_group_factor(context.dcir_cv, series=block.series, parallel=block.parallel)
     share = uneven(block, context=context)
 
     def most(ocv_v: Floats, ohm: Floats, cell_a: Floats, cap_a: Floats, thermal_a: Floats) -> limits.Power:

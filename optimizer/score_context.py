@@ -72,6 +72,9 @@ class Context:
     dcir_cv: float
     motor: Motor | None
     chargers: Chargers | None
+    # Resistance of the worst series group over the mean one [-], one per candidate of the block that is scored,
+    # where it has been drawn; None: what dcir_cv lets expect.
+    weakest_group: Floats | None = None
 
 
 def at_soc(grids: Floats, soc: float) -> Floats:

@@ -149,8 +149,25 @@ def _fill(
         layout, parallel=parallel, cell_gap_mm=rules.clearance.cell_gap_mm, seconds=rules.seconds,
         seed=rules.seed,
     )  # fmt: skip
-    if links.groups == 0:
-        return None
+    return measured(layout, links, room=room, rules=rules) if links.groups else None
+
+
+def measured(layout: Layout, links: Chain, *, room: Compartment, rules: FillRules) -> Fill:
+    """A layout with a chain that is known, and all that its groups bring along.
+
+    Parameters
+    ----------
+    layout : Layout
+    links : Chain
+        With at least one group.
+    room : Compartment
+    rules : FillRules
+
+    Returns
+    -------
+    Fill
+    """
+    size, parallel = layout.size, links.parallel
     names, how, plates = plate_metrics(
         layout, links, cell_gap_mm=rules.clearance.cell_gap_mm, layers=rules.layers
     )
