@@ -142,6 +142,7 @@ class Front:
     def __init__(self, start: Survivors, *, against: Floats | None = None) -> None:
         self._merged = start
         self._waiting: list[Survivors] = []
+        self._count = 0
         self._others = Dominators(start.objectives[:0] if against is None else against)
         self._index()
 
@@ -150,10 +151,9 @@ class Front:
 
     def add(self, part: Survivors) -> None:
         """Take candidates in."""
-        if len(part):
-            self._waiting.append(part)
-        waiting = sum(map(len, self._waiting))
-        if waiting > max(self.WAIT_ROWS, len(self._tree) // 4):
+        self._waiting.append(part)
+        self._count += len(part)
+        if self._count > max(self.WAIT_ROWS, len(self._tree) // 4):
             self.settle()
 
     def settle(self) -> Survivors:
@@ -161,7 +161,7 @@ class Front:
         if self._waiting:
             whole = merge([self._merged, *self._waiting])
             self._merged = whole.take(~beaten(whole.objectives, front=self._others))
-            self._waiting = []
+            self._waiting, self._count = [], 0
             self._index()
         return self._merged
 

@@ -99,14 +99,16 @@ class Branch:
         wire, ohm, mass, cost = self.ground.wires
         return op.wired(choice, wire, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
 
-    def names(self, cell: int, picks: Ints, safety: Safety, row: int) -> Ints:
+    def names(self, cell: Ints, picks: Ints, safety: Safety, row: int) -> Ints:
         """Names of candidates, see archive.NAMES, from the picks (split, build, wire) and the safety's row."""
         split, build, wire = picks.T
         ground = self.ground
         chosen = [ground.whole.builds[k] for k in build]
-        same = (ground.task.size, cell, self.series, ground.task.parallel)
         columns = [
-            *(np.full(len(picks), number) for number in same),
+            np.full(len(picks), ground.task.size),
+            cell,
+            np.full(len(picks), self.series),
+            np.full(len(picks), ground.task.parallel),
             np.array([item.strip for item in chosen], dtype=np.int64),
             np.array([item.layers for item in chosen], dtype=np.int64),
             ground.whole.inputs.wire_rows[wire],

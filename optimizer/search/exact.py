@@ -16,7 +16,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -35,7 +36,12 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-BLOCK = 100_000
+# Rows that one call of the score takes, and roughly those of a batch at the coarsest level.
+BLOCK = 50_000
+BATCH = 4_000
+
+# Options that one bound stands for, coarse to fine; the fine ones are what `Branch.within` puts side by side.
+LEVELS = (16 * BUNCH, BUNCH)
 OTHERS_BEAT, BEATEN = "parts that others beat", "beaten by a pack found"
 
 # What a bound may take a figure for when the figure need not worsen with mass.
@@ -102,6 +108,46 @@ class Pending:
     cells: Ints
     bound: Floats
 
+    @cached_property
+    def part(self) -> Floats:
+        """What BMS and fuse contribute, shape (len(COLUMNS),)."""
+        out: Floats = self.safety.choice.values[self.row]
+        return out
+
+    @cached_property
+    def choice(self) -> op.Options:
+        """Splits, strips and wires behind this BMS and fuse, alike ones side by side."""
+        caps = ("neg_peak_a", "neg_continuous_a", "neg_charge_a")
+        return self.branch.within(-self.part[[op.INDEX[name] for name in caps]])
+
+    def level(self, size: int) -> Floats:
+        """Ideal of each `size` neighbours, BMS and fuse included, shape (groups, len(COLUMNS))."""
+        values = self.choice.values
+        if size > 1:
+            values = np.minimum.reduceat(values, np.arange(0, len(values), size), axis=0)
+        return op.joined(values, self.part)
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Groups of options to be bounded or scored together, from several Pending; every array has shape (n,)."""
+
+    item: Ints
+    cell: Ints
+    group: Ints
+
+    def take(self, rows: Flags | Ints | slice) -> Rows:
+        """Some of them."""
+        return Rows(self.item[rows], self.cell[rows], self.group[rows])
+
+    def finer(self, lengths: Ints, size: int, into: int) -> Rows:
+        """Each group of `size` options cut into groups of `into`; lengths: options of each Pending."""
+        left = np.minimum(lengths[self.item] - self.group * size, size)
+        count = -(-left // into)
+        first = np.repeat(self.group * (size // into), count)
+        within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+        return Rows(np.repeat(self.item, count), np.repeat(self.cell, count), first + within)
+
 
 class Engine:
     """Searches the tasks of one space.
@@ -138,19 +184,38 @@ class Engine:
         nothing = archive.nothing(rooms=len(self.space.rooms), objectives=len(self.objectives))
         mine = archive.Front(nothing, against=self.known)
         ground = Ground(self.space, task, mass_may_help=self.mass_may_help)
-        pending = [item for branch in ground.branches() for item in self._opened(branch, mine, tally)]
-        for item in pending:
-            self._sampled(item, mine, tally)
-        mine.settle()
-        # Those that may hold the most come first: what they yield bounds the others.
-        for item in sorted(pending, key=lambda item: -len(item.cells)):
-            self._searched(item, mine, tally)
+        pending = self._opened(ground, mine, tally)
+        self._sampled(pending, mine, tally)
+        for batch in self._batches(pending, mine, tally):
+            self._searched(batch, mine, tally)
         found = mine.settle()
         self.known = archive.merge_objectives(self.known, found.objectives)
         return found, tally
 
-    def _opened(self, branch: Branch, mine: archive.Front, tally: Tally) -> Iterator[Pending]:
-        """A branch's cells with each BMS and fuse, whose ideal pack is feasible and unbeaten."""
+    def _opened(self, ground: Ground, mine: archive.Front, tally: Tally) -> list[Pending]:
+        """Cells of each branch with each BMS and fuse whose ideal pack is feasible and unbeaten."""
+        offered = [pair for branch in ground.branches() for pair in self._offered(branch, tally)]
+        items: list[Pending] = []
+        values: list[Floats] = []
+        for branch, cells, safety in offered:
+            ideal = op.joined(safety.choice.values, branch.ideal)
+            none = np.zeros((0, len(self.objectives)))
+            items += [Pending(branch, safety, row, cells, none) for row in range(len(ideal))]
+            values += [np.tile(ideal[row], (len(cells), 1)) for row in range(len(ideal))]
+        if not items:
+            return []
+        size = np.array([len(item.cells) for item in items])
+        each = np.array([item.branch.ways * ground.raw_parts for item in items])
+        series = np.array([item.branch.series for item in items])
+        cell = np.concatenate([item.cells for item in items])
+        block = self._block(ground.task, cell, np.repeat(series, size), np.concatenate(values))
+        alive, bound = self._bounded(block, np.repeat(each, size), mine, tally)
+        cuts = np.cumsum(size)[:-1]
+        parts = zip(items, np.split(alive, cuts), np.split(bound, cuts), strict=True)
+        return [replace(item, cells=item.cells[a], bound=b[a]) for item, a, b in parts if a.any()]
+
+    def _offered(self, branch: Branch, tally: Tally) -> Iterator[tuple[Branch, Ints, Safety]]:
+        """A branch's cells with their BMS and fuses; candidates that need no score are counted by reason."""
         ground, inputs = branch.ground, self.space.inputs
         pairs = len(inputs.bms_rows) * len(inputs.fuse_rows)
         each = max(branch.ways, 1) * ground.raw_parts
@@ -162,99 +227,120 @@ class Engine:
         for cells, safety in ground.groups(stocked, branch.series):
             tally.prune(rules.NO_PART, len(cells) * (pairs - safety.raw) * each)
             tally.prune(OTHERS_BEAT, len(cells) * (safety.raw - len(safety.choice)) * each)
-            if not len(safety.choice):
-                continue
-            values = op.joined(safety.choice.values, branch.ideal)
-            cell, row = (grid.ravel() for grid in np.meshgrid(cells, np.arange(len(values)), indexing="ij"))
-            alive, bound = self._bounded(branch, cell, values[row], each, mine, tally)
-            for k in range(len(values)):
-                mask = alive & (row == k)
-                if mask.any():
-                    yield Pending(branch, safety, k, cell[mask], bound[mask])
+            if len(safety.choice):
+                yield branch, cells, safety
 
     def _bounded(
-        self, branch: Branch, cell: Ints, values: Floats, weight: int, mine: archive.Front, tally: Tally
+        self, block: Block, weight: Ints, mine: archive.Front, tally: Tally
     ) -> tuple[Flags, Floats]:
         """Which ideal packs are feasible and unbeaten, and their objectives; the others' candidates are counted.
 
         Parameters
         ----------
-        weight : int
+        weight : ndarray of int, shape (n,)
             Candidates that each ideal pack stands for.
         """
-        tally.bounds += len(cell)
-        figures = score(self._block(branch, cell, values), context=self.space.context, figures=self.figures)
+        tally.bounds += len(block)
+        figures = score(block, context=self.space.context, figures=self.figures)
         if self.mass_may_help:
-            figures |= {k: np.full(len(cell), v) for k, v in BEST_CASE.items() if k in figures}
+            figures |= {k: np.full(len(block), v) for k, v in BEST_CASE.items() if k in figures}
         gaps = margins(figures, constraints=self.constraints)
         tally.note_margins(gaps)
-        alive = np.ones(len(cell), dtype=bool)
+        alive = np.ones(len(block), dtype=bool)
         for name, bound in self.constraints.items():
             fails = alive & (gaps[f"margin_{name}"] < -(1e-9 * abs(bound) + 1e-12))
-            tally.prune(name, int(fails.sum()) * weight)
+            tally.prune(name, int(weight[fails].sum()))
             alive &= ~fails
         best = signed(figures, objectives=self.objectives)
-        worse = np.zeros(len(cell), dtype=bool)
+        worse = np.zeros(len(block), dtype=bool)
         worse[alive] = mine.beats(best[alive])
-        tally.prune(BEATEN, int(worse.sum()) * weight)
+        tally.prune(BEATEN, int(weight[worse].sum()))
         return alive & ~worse, best
 
-    def _sampled(self, item: Pending, mine: archive.Front, tally: Tally) -> None:
-        """Score a few options of a branch, to raise the bar; they are scored again in their turn."""
-        cells = item.cells[~mine.beats(item.bound)]
-        tally.bounds += len(cells) * len(item.branch.samples)
-        self._scored(item, cells, item.branch.samples, None, mine, Tally())
-
-    def _searched(self, item: Pending, mine: archive.Front, tally: Tally) -> None:
-        """All that is left of a branch with one BMS and fuse."""
-        branch, safety = item.branch, item.safety
-        each = branch.ways * branch.ground.raw_parts
-        alive = ~mine.beats(item.bound)
-        tally.prune(BEATEN, int((~alive).sum()) * each)
-        cells = item.cells[alive]
-        if not len(cells):
+    def _sampled(self, pending: list[Pending], mine: archive.Front, tally: Tally) -> None:
+        """Score a few options of every branch, to raise the bar; they are scored again in their turn."""
+        kept = [~mine.beats(item.bound) for item in pending]
+        rows = [
+            Rows(*(x.ravel() for x in np.meshgrid([k], item.cells[alive], np.arange(len(item.branch.samples)))))
+            for k, (item, alive) in enumerate(zip(pending, kept, strict=True))
+        ]
+        if not rows:
             return
-        row = safety.choice.values[item.row]
-        cap = -row[[op.INDEX[name] for name in ("neg_peak_a", "neg_continuous_a", "neg_charge_a")]]
-        choice = branch.within(cap)
-        tally.prune(OTHERS_BEAT, len(cells) * (each - len(choice)))
-        for cell in cells:
-            rows = self._bunches(item, cell, choice, mine, tally)
-            self._scored(item, np.array([cell]), choice, rows, mine, tally)
+        whole = Rows(*(np.concatenate([getattr(x, n) for x in rows]) for n in ("item", "cell", "group")))
+        tally.bounds += len(whole.item)
+        options = [item.branch.samples for item in pending]
+        tables = [op.joined(x.values, item.part) for x, item in zip(options, pending, strict=True)]
+        self._scored(pending, whole, options, tables, mine, Tally())
+        mine.settle()
 
-    def _bunches(self, item: Pending, cell: int, choice: op.Options, mine: archive.Front, tally: Tally) -> Ints:
-        """Options of the bunches whose ideal pack is feasible and unbeaten."""
-        starts = np.arange(0, len(choice), BUNCH)
-        sizes = np.minimum(len(choice) - starts, BUNCH)
-        ideal = np.minimum.reduceat(choice.values, starts, axis=0)
-        values = op.joined(ideal, item.safety.choice.values[item.row])
-        alive = np.zeros(len(starts), dtype=bool)
-        for size in np.unique(sizes):
-            same = np.flatnonzero(sizes == size)
-            cells = np.full(len(same), cell)
-            alive[same], _ = self._bounded(item.branch, cells, values[same], int(size), mine, tally)
-        return np.flatnonzero(np.repeat(alive, sizes))
+    def _batches(self, pending: list[Pending], mine: archive.Front, tally: Tally) -> Iterator[list[Pending]]:
+        """Pending of which something is unbeaten, in batches large enough for vectors, small enough to learn.
+
+        Those with the most cells left come first: what they yield bounds the others.
+        """
+        batch: list[Pending] = []
+        size = 0
+        for item in sorted(pending, key=lambda item: -len(item.cells)):
+            alive = ~mine.beats(item.bound)
+            each = item.branch.ways * item.branch.ground.raw_parts
+            tally.prune(BEATEN, int((~alive).sum()) * each)
+            if not alive.any():
+                continue
+            batch.append(replace(item, cells=item.cells[alive], bound=item.bound[alive]))
+            tally.prune(OTHERS_BEAT, int(alive.sum()) * (each - len(batch[-1].choice)))
+            size += int(alive.sum()) * -(-len(batch[-1].choice) // LEVELS[0])
+            if size > BATCH:
+                yield batch
+                batch, size = [], 0
+        if batch:
+            yield batch
+
+    def _searched(self, batch: list[Pending], mine: archive.Front, tally: Tally) -> None:
+        """All that is left of a batch: bounded bunch by bunch, ever finer, and what stands is scored."""
+        lengths = np.array([len(item.choice) for item in batch])
+        whole = Rows(
+            np.repeat(np.arange(len(batch)), [len(item.cells) for item in batch]),
+            np.concatenate([item.cells for item in batch]),
+            np.zeros(sum(len(item.cells) for item in batch), dtype=np.int64),
+        )
+        coarse = int(-(-lengths.max() // LEVELS[0])) * LEVELS[0]
+        for size in LEVELS:
+            rows = whole.finer(lengths, coarse, size)
+            tables = [item.level(size) for item in batch]
+            alive = np.zeros(len(rows.item), dtype=bool)
+            for start in range(0, len(alive), BLOCK):
+                here = rows.take(slice(start, start + BLOCK))
+                weight = np.minimum(lengths[here.item] - here.group * size, size)
+                block = self._rows_block(batch, here, tables)
+                alive[start : start + BLOCK], _ = self._bounded(block, weight, mine, tally)
+            whole, coarse = rows.take(alive), size
+        tables = [item.level(1) for item in batch]
+        self._scored(batch, whole.finer(lengths, coarse, 1), [x.choice for x in batch], tables, mine, tally)
 
     def _scored(
-        self, item: Pending, cells: Ints, choice: op.Options, rows: Ints | None, mine: archive.Front, tally: Tally
-    ) -> None:
-        """Options of a branch with one BMS and fuse, scored for some cells; what is unbeaten joins the front."""
-        rows = np.arange(len(choice)) if rows is None else rows
-        tally.scored += len(cells) * len(rows)
-        tally.raw += len(cells) * len(rows)
-        for cell in cells:
-            for start in range(0, len(rows), BLOCK):
-                here = rows[start : start + BLOCK]
-                values = op.joined(choice.values[here], item.safety.choice.values[item.row])
-                block = self._block(item.branch, np.full(len(here), cell), values)
-                figures = score(block, context=self.space.context, figures=self.figures)
-                points = signed(figures, objectives=self.objectives)
-                keep = np.flatnonzero(self._feasible(figures, tally))
-                keep = keep[~mine.beats(points[keep])]
-                keep = keep[nondominated(points[keep])]
-                picks = choice.picks[here][keep]
-                names = item.branch.names(int(cell), picks, item.safety, item.row)
-                mine.add(archive.Survivors(names, _numbers(block.take(keep)), points[keep]))
+        self, batch: list[Pending], rows: Rows, options: list[op.Options], tables: list[Floats],
+        mine: archive.Front, tally: Tally,
+    ) -> None:  # fmt: skip
+        """Candidates scored in blocks; what is feasible and unbeaten joins the front."""
+        tally.scored += len(rows.item)
+        tally.raw += len(rows.item)
+        for start in range(0, len(rows.item), BLOCK):
+            here = rows.take(slice(start, start + BLOCK))
+            block = self._rows_block(batch, here, tables)
+            figures = score(block, context=self.space.context, figures=self.figures)
+            points = signed(figures, objectives=self.objectives)
+            keep = np.flatnonzero(self._feasible(figures, tally))
+            keep = keep[~mine.beats(points[keep])]
+            keep = keep[nondominated(points[keep])]
+            names = _names(batch, here.take(keep), options)
+            mine.add(archive.Survivors(names, _numbers(block.take(keep)), points[keep]))
+
+    def _rows_block(self, batch: list[Pending], rows: Rows, tables: list[Floats]) -> Block:
+        """Groups of options as the score reads them."""
+        starts = np.cumsum([0, *map(len, tables)])
+        series = np.array([item.branch.series for item in batch])
+        values = np.concatenate(tables)[starts[rows.item] + rows.group]
+        return self._block(batch[0].branch.ground.task, rows.cell, series[rows.item], values)
 
     def _feasible(self, figures: Mapping[str, Floats], tally: Tally) -> Flags:
         """Which candidates meet every constraint; the others are counted by the first that they fail."""
@@ -267,18 +353,17 @@ class Engine:
             alive &= ~fails
         return alive
 
-    def _block(self, branch: Branch, cell: Ints, values: Floats) -> Block:
-        """Options of a branch, or its ideal, as the score reads them."""
+    def _block(self, task: Task, cell: Ints, series: Ints, values: Floats) -> Block:
+        """Options, or ideals of some, as the score reads them."""
         column = {name: values[:, k] for name, k in op.INDEX.items()}
-        series, parallel = branch.series, branch.ground.task.parallel
         return Block(
             cell=cell,
-            series=np.full(len(cell), series),
-            parallel=np.full(len(cell), parallel),
+            series=series,
+            parallel=np.full(len(cell), task.parallel),
             extra_ohm=column["resistance_ohm"],
             parts_kg=column["mass_kg"],
             parts_cost=column["cost"],
-            cells_cost=cells_cost(self.space, cell, np.full(len(cell), series * parallel)),
+            cells_cost=cells_cost(self.space, cell, series * task.parallel),
             peak_cap_a=-column["neg_peak_a"],
             continuous_cap_a=-column["neg_continuous_a"],
             charge_cap_a=-column["neg_charge_a"],
@@ -307,6 +392,24 @@ def cells_cost(space: Space, cell: Ints, number: Ints) -> Floats:
         stock=cells.stock[row],
     )
     return np.asarray(cost, dtype=float)
+
+
+def _names(batch: list[Pending], rows: Rows, options: list[op.Options]) -> Ints:
+    """Names of candidates, in the order of the rows."""
+    out: list[Ints] = []
+    order = np.argsort(rows.item, kind="stable")
+    for k in np.unique(rows.item):
+        mine = order[rows.item[order] == k]
+        item = batch[k]
+        picks = options[k].picks[rows.group[mine]]
+        out.append(item.branch.names(rows.cell[mine], picks, item.safety, item.row))
+    if not out:
+        rooms = len(batch[0].branch.ground.whole.rooms)
+        return np.zeros((0, len(archive.NAMES) + 2 * rooms), dtype=np.int64)
+    whole = np.concatenate(out)
+    back = np.empty_like(order)
+    back[order] = np.arange(len(order))
+    return whole[back]
 
 
 def _numbers(block: Block) -> Floats:
