@@ -53,39 +53,41 @@ class Dominators:
         )
 
 
+@njit(cache=True)
 def _build(rows: Floats) -> tuple[Floats, Floats, Floats, Ints, Ints, Ints]:
     """Rows in the order of the tree, corners of its nodes, their rows, and the right child (0 for a leaf).
 
     The left child of a node is the next one.
     """
-    order = np.arange(len(rows))
-    low: list[Floats] = []
-    high: list[Floats] = []
-    first: list[int] = []
-    last: list[int] = []
-    right: list[int] = []
-    todo = [(0, len(rows), -1)] if len(rows) else []
-    while todo:
-        start, end, parent = todo.pop()
+    n, d = rows.shape
+    most = 4 * (n // LEAF + 2)
+    order = np.arange(n)
+    low, high = np.empty((most, d)), np.empty((most, d))
+    first, last, right = np.zeros(most, np.int64), np.zeros(most, np.int64), np.zeros(most, np.int64)
+    todo = np.empty((DEPTH, 3), np.int64)
+    todo[0] = (0, n, -1)
+    waiting, count = int(n > 0), 0
+    while waiting > 0:
+        waiting -= 1
+        start, end, parent = todo[waiting]
         if parent >= 0:
-            right[parent] = len(first)
-        part = rows[order[start:end]]
-        low.append(part.min(axis=0))
-        high.append(part.max(axis=0))
-        first.append(start)
-        last.append(end)
-        right.append(0)
-        if end - start <= LEAF:
-            continue
-        middle = (start + end) // 2
-        along = int(np.argmax(high[-1] - low[-1]))
-        half = np.argpartition(part[:, along], middle - start)
-        order[start:end] = order[start:end][half]
-        # The left half is taken next, so that it stands right behind its parent.
-        todo += [(middle, end, len(first) - 1), (start, middle, -1)]
-    shape = (len(first), rows.shape[1])
-    firsts, lasts, rights = (np.array(x, dtype=np.int64) for x in (first, last, right))
-    return rows[order], np.array(low).reshape(shape), np.array(high).reshape(shape), firsts, lasts, rights
+            right[parent] = count
+        along = 0
+        for k in range(d):
+            values = rows[order[start:end], k]
+            low[count, k], high[count, k] = values.min(), values.max()
+            if high[count, k] - low[count, k] > high[count, along] - low[count, along]:
+                along = k
+        first[count], last[count] = start, end
+        if end - start > LEAF:
+            middle = (start + end) // 2
+            order[start:end] = order[start:end][np.argsort(rows[order[start:end], along])]
+            # The left half is taken next, so that it stands right behind its parent.
+            todo[waiting] = (middle, end, count)
+            todo[waiting + 1] = (start, middle, -1)
+            waiting += 2
+        count += 1
+    return rows[order], low[:count], high[:count], first[:count], last[:count], right[:count]
 
 
 @njit(cache=True)

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 
 import numpy as np
@@ -25,7 +25,7 @@ import numpy.typing as npt
 from optimizer.front import nondominated, signed
 from optimizer.pack.bill import best_purchase, with_spares
 from optimizer.ride.bins import falls_with_mass
-from optimizer.score import Block, margins, score
+from optimizer.score import RIDE_FIGURES, Block, margins, score
 from optimizer.search import archive
 from optimizer.search import options as op
 from optimizer.search import space as rules
@@ -130,15 +130,22 @@ class Pending:
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """Groups of options to be bounded or scored together, from several Pending; every array has shape (n,)."""
+    """Groups of options to be bounded or scored together, from several Pending; arrays of n rows.
+
+    `bound` holds objectives that none of the group is better than, shape (n, d).
+    """
 
     item: Ints
     cell: Ints
     group: Ints
+    bound: Floats
+
+    def __len__(self) -> int:
+        return len(self.item)
 
     def take(self, rows: Flags | Ints | slice) -> Rows:
         """Some of them."""
-        return Rows(self.item[rows], self.cell[rows], self.group[rows])
+        return Rows(self.item[rows], self.cell[rows], self.group[rows], self.bound[rows])
 
     def finer(self, lengths: Ints, size: int, into: int) -> Rows:
         """Each group of `size` options cut into groups of `into`; lengths: options of each Pending."""
@@ -146,7 +153,8 @@ class Rows:
         count = -(-left // into)
         first = np.repeat(self.group * (size // into), count)
         within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-        return Rows(np.repeat(self.item, count), np.repeat(self.cell, count), first + within)
+        parent = np.repeat(np.arange(len(self)), count)
+        return Rows(self.item[parent], self.cell[parent], first + within, self.bound[parent])
 
 
 class Engine:
@@ -209,7 +217,8 @@ class Engine:
         series = np.array([item.branch.series for item in items])
         cell = np.concatenate([item.cells for item in items])
         block = self._block(ground.task, cell, np.repeat(series, size), np.concatenate(values))
-        alive, bound = self._bounded(block, np.repeat(each, size), mine, tally)
+        open_end = np.full((len(cell), len(self.objectives)), -np.inf)
+        alive, bound = self._bounded(block, np.repeat(each, size), open_end, mine, tally)
         cuts = np.cumsum(size)[:-1]
         parts = zip(items, np.split(alive, cuts), np.split(bound, cuts), strict=True)
         return [replace(item, cells=item.cells[a], bound=b[a]) for item, a, b in parts if a.any()]
@@ -231,43 +240,61 @@ class Engine:
                 yield branch, cells, safety
 
     def _bounded(
-        self, block: Block, weight: Ints, mine: archive.Front, tally: Tally
+        self, block: Block, weight: Ints, bound: Floats, mine: archive.Front, tally: Tally
     ) -> tuple[Flags, Floats]:
         """Which ideal packs are feasible and unbeaten, and their objectives; the others' candidates are counted.
+
+        What is quick to score goes first: together with the bound known before, it discards many.
 
         Parameters
         ----------
         weight : ndarray of int, shape (n,)
             Candidates that each ideal pack stands for.
+        bound : ndarray, shape (n, d)
+            Objectives that none of them is better than.
         """
-        tally.bounds += len(block)
-        figures = score(block, context=self.space.context, figures=self.figures)
-        if self.mass_may_help:
-            figures |= {k: np.full(len(block), v) for k, v in BEST_CASE.items() if k in figures}
-        gaps = margins(figures, constraints=self.constraints)
+        alive, best = np.ones(len(block), dtype=bool), bound.copy()
+        quick = self.figures - RIDE_FIGURES
+        for stage in (quick, self.figures) if quick != self.figures else (quick,):
+            rows = np.flatnonzero(alive)
+            tally.bounds += len(rows) if stage == self.figures else 0
+            figures = score(block.take(rows), context=self.space.context, figures=stage)
+            if self.mass_may_help:
+                figures |= {k: np.full(len(rows), v) for k, v in BEST_CASE.items() if k in figures}
+            good = self._possible(figures, stage, weight[rows], tally)
+            for column, name in enumerate(self.objectives):
+                if name in stage:
+                    best[rows, column] = signed(figures, objectives=[name])[:, 0]
+            worse = good.copy()
+            worse[good] = mine.beats(best[rows[good]])
+            tally.prune(BEATEN, int(weight[rows[worse]].sum()))
+            alive[rows] = good & ~worse
+        return alive, best
+
+    def _possible(self, figures: Mapping[str, Floats], stage: frozenset[str], weight: Ints, tally: Tally) -> Flags:
+        """Which ideal packs meet the constraints on the figures of a stage, rounding allowed for."""
+        held = {k: v for k, v in self.constraints.items() if k.rsplit("_", 1)[0] in stage}
+        gaps = margins(figures, constraints=held)
         tally.note_margins(gaps)
-        alive = np.ones(len(block), dtype=bool)
-        for name, bound in self.constraints.items():
+        alive = np.ones(len(weight), dtype=bool)
+        for name, bound in held.items():
             fails = alive & (gaps[f"margin_{name}"] < -(1e-9 * abs(bound) + 1e-12))
             tally.prune(name, int(weight[fails].sum()))
             alive &= ~fails
-        best = signed(figures, objectives=self.objectives)
-        worse = np.zeros(len(block), dtype=bool)
-        worse[alive] = mine.beats(best[alive])
-        tally.prune(BEATEN, int(weight[worse].sum()))
-        return alive & ~worse, best
+        return alive
 
     def _sampled(self, pending: list[Pending], mine: archive.Front, tally: Tally) -> None:
         """Score a few options of every branch, to raise the bar; they are scored again in their turn."""
         kept = [~mine.beats(item.bound) for item in pending]
         rows = [
-            Rows(*(x.ravel() for x in np.meshgrid([k], item.cells[alive], np.arange(len(item.branch.samples)))))
+            _whole(k, replace(item, cells=item.cells[alive], bound=item.bound[alive]))
             for k, (item, alive) in enumerate(zip(pending, kept, strict=True))
         ]
         if not rows:
             return
-        whole = Rows(*(np.concatenate([getattr(x, n) for x in rows]) for n in ("item", "cell", "group")))
-        tally.bounds += len(whole.item)
+        lengths = np.array([len(item.branch.samples) for item in pending])
+        whole = _joined(rows).finer(lengths, int(lengths.max()), 1)
+        tally.bounds += len(whole)
         options = [item.branch.samples for item in pending]
         tables = [op.joined(x.values, item.part) for x, item in zip(options, pending, strict=True)]
         self._scored(pending, whole, options, tables, mine, Tally())
@@ -298,33 +325,54 @@ class Engine:
     def _searched(self, batch: list[Pending], mine: archive.Front, tally: Tally) -> None:
         """All that is left of a batch: bounded bunch by bunch, ever finer, and what stands is scored."""
         lengths = np.array([len(item.choice) for item in batch])
-        whole = Rows(
-            np.repeat(np.arange(len(batch)), [len(item.cells) for item in batch]),
-            np.concatenate([item.cells for item in batch]),
-            np.zeros(sum(len(item.cells) for item in batch), dtype=np.int64),
-        )
+        whole = _joined([_whole(k, item) for k, item in enumerate(batch)])
         coarse = int(-(-lengths.max() // LEVELS[0])) * LEVELS[0]
         for size in LEVELS:
             rows = whole.finer(lengths, coarse, size)
             tables = [item.level(size) for item in batch]
-            alive = np.zeros(len(rows.item), dtype=bool)
-            for start in range(0, len(alive), BLOCK):
+            kept = []
+            for start in range(0, len(rows), BLOCK):
                 here = rows.take(slice(start, start + BLOCK))
                 weight = np.minimum(lengths[here.item] - here.group * size, size)
                 block = self._rows_block(batch, here, tables)
-                alive[start : start + BLOCK], _ = self._bounded(block, weight, mine, tally)
-            whole, coarse = rows.take(alive), size
+                alive, bound = self._bounded(block, weight, here.bound, mine, tally)
+                kept.append(replace(here, bound=bound).take(alive))
+            if not any(map(len, kept)):
+                return
+            whole, coarse = _joined(kept), size
         tables = [item.level(1) for item in batch]
-        self._scored(batch, whole.finer(lengths, coarse, 1), [x.choice for x in batch], tables, mine, tally)
+        leaves = self._worth_scoring(batch, whole.finer(lengths, coarse, 1), tables, mine, tally)
+        self._scored(batch, leaves, [item.choice for item in batch], tables, mine, tally)
+
+    def _worth_scoring(
+        self, batch: list[Pending], rows: Rows, tables: list[Floats], mine: archive.Front, tally: Tally
+    ) -> Rows:
+        """Single candidates that stand by what is quick to score and by the bound on the ride.
+        """
+        quick = self.figures - RIDE_FIGURES
+        if quick == self.figures or not quick:
+            return rows
+        kept = []
+        for start in range(0, len(rows), BLOCK):
+            here = rows.take(slice(start, start + BLOCK))
+            figures = score(self._rows_block(batch, here, tables), context=self.space.context, figures=quick)
+            best = here.bound.copy()
+            for column, name in enumerate(self.objectives):
+                if name in quick:
+                    best[:, column] = signed(figures, objectives=[name])[:, 0]
+            worse = mine.beats(best)
+            tally.prune(BEATEN, int(worse.sum()))
+            kept.append(here.take(~worse))
+        return _joined(kept) if kept else rows
 
     def _scored(
         self, batch: list[Pending], rows: Rows, options: list[op.Options], tables: list[Floats],
         mine: archive.Front, tally: Tally,
     ) -> None:  # fmt: skip
         """Candidates scored in blocks; what is feasible and unbeaten joins the front."""
-        tally.scored += len(rows.item)
-        tally.raw += len(rows.item)
-        for start in range(0, len(rows.item), BLOCK):
+        tally.scored += len(rows)
+        tally.raw += len(rows)
+        for start in range(0, len(rows), BLOCK):
             here = rows.take(slice(start, start + BLOCK))
             block = self._rows_block(batch, here, tables)
             figures = score(block, context=self.space.context, figures=self.figures)
@@ -392,6 +440,17 @@ def cells_cost(space: Space, cell: Ints, number: Ints) -> Floats:
         stock=cells.stock[row],
     )
     return np.asarray(cost, dtype=float)
+
+
+def _whole(number: int, item: Pending) -> Rows:
+    """All cells of one Pending with all its options as one group."""
+    count = len(item.cells)
+    return Rows(np.full(count, number), item.cells, np.zeros(count, dtype=np.int64), item.bound)
+
+
+def _joined(parts: list[Rows]) -> Rows:
+    """Rows of all parts, one after the other."""
+    return Rows(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Rows)))
 
 
 def _names(batch: list[Pending], rows: Rows, options: list[op.Options]) -> Ints:

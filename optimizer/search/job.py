@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import platform
 import resource
 import sys
@@ -101,7 +102,7 @@ def run_job(
     outcome = search(space, workers=workers, progress=progress)
     found, figures = rows.rescored(outcome.found, space=space)
     front = rows.table(found, figures, space=space)
-    run = run_record(space, outcome, front)
+    run = run_record(space, outcome, front) | {"brief_file": from_folder(brief, folder)}
     if len(front):
         store.write_run(folder, front=front, units=units(space), run=run)
     else:
@@ -109,6 +110,14 @@ def run_job(
     return Result(
         folder, front, run, outcome.interrupted, tuple(space.brief.objectives.use), space.brief.currency
     )
+
+
+def from_folder(path: Path, folder: Path) -> str:
+    """A path as seen from a folder, so that both can be moved together; absolute where there is no way."""
+    try:
+        return Path(os.path.relpath(path, folder)).as_posix()
+    except ValueError:
+        return path.resolve().as_posix()
 
 
 def units(space: Space) -> dict[str, str]:
