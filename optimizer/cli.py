@@ -21,6 +21,9 @@ COMMANDS = {
     "check": "Read a brief and its catalogs, say what is wrong, and print every default in use.",
     "fit": "Count the cells that each compartment holds, with proof of every gap.",
     "search": "Search the whole design space and write the Pareto front.",
+    "shortlist": "Rank a run's front, pick a few designs that differ, and write their workshop files.",
+    "report": "Write a run's review page: interactive front and the shortlist in full, in one HTML file.",
+    "rescore": "Score one design again from its design.json.",
     "characterize": "Fit a cell's model from the discharge curves of its datasheet.",
 }
 

@@ -158,10 +158,11 @@ class RuleChecks:
         if isinstance(place, str) and place and place not in seen:
             expected = f"must be a compartment: {', '.join(seen)}"
             self.complain("unknown-value", ("harness", "bms_in"), expected, show(place))
-        for name in _table(_table(self.data.get("pin")).get("split")):
-            if name not in seen:
-                expected = f"must be a compartment: {', '.join(seen)}"
-                self.complain("unknown-value", ("pin", "split", name), expected, show(name))
+        for key in ("split", "axes"):
+            for name in _table(_table(self.data.get("pin")).get(key)):
+                if name not in seen:
+                    expected = f"must be a compartment: {', '.join(seen)}"
+                    self.complain("unknown-value", ("pin", key, name), expected, show(name))
 
     def _windows(self) -> None:
         low = self.number("electrical", "voltage_min_v")

@@ -282,12 +282,17 @@ class Spread(Section):
 
 
 class Pin(Section):
-    """[pin]: a pack that exists or is fancied, scored beside the front; what is left out stays open."""
+    """[pin]: a pack that exists or is fancied, scored beside the front; what is left out stays open.
+
+    groups_per_module: 0 for a tray. axes: along which axis the cells of a compartment lie.
+    """
 
     cell: Name
     series: CellCount
     parallel: CellCount
     split: dict[str, Annotated[Whole, Field(ge=0)]] | None = None
+    groups_per_module: Annotated[Whole, Field(ge=0)] | None = None
+    axes: dict[str, Axis] | None = None
     strip: Name | None = None
     strip_layers: Layers | None = None
     wire: Name | None = None

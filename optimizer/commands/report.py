@@ -1,0 +1,29 @@
+"""`cellstow report`: the run as one HTML page that works offline."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+
+@click.command("report")
+@click.argument("run", type=click.Path(path_type=Path))
+@click.option("--brief", type=click.Path(path_type=Path), help="The brief, when it is not where the run says.")
+@click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")
+@click.option("--quiet", is_flag=True, help="Write the page, print nothing.")
+def command(run: Path, brief: Path | None, as_json: bool, quiet: bool) -> None:
+    """Write RUN/review.html: the front as interactive charts and a table, and the shortlist in full.
+
+    One file, complete in itself. The designs shown in full are those of `cellstow shortlist RUN`; without a
+    shortlist a few are picked as it would pick them.
+    """
+    from optimizer.reporting import report
+    from optimizer.runs import read_run
+
+    written = report(read_run(run, brief=brief))
+    if as_json:
+        click.echo(json.dumps(written.record(), indent=2, ensure_ascii=False))
+    elif not quiet:
+        click.echo(written.text())

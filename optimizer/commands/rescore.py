@@ -1,0 +1,32 @@
+"""`cellstow rescore`: one design's figures again, from its design.json alone."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+
+@click.command("rescore")
+@click.argument("design", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+@click.option("--quiet", is_flag=True, help="Print nothing when the figures are the same.")
+def command(design: Path, as_json: bool, quiet: bool) -> None:
+    """Score the design in DESIGN (a design.json) again and hold the figures against those it was written with.
+
+    The file needs nothing beside it: it holds the brief, the catalog rows, the OCV curve, the ride and every
+    position. Positions are proved again. Change a value in it, such as the rider's mass, to see what it does.
+    """
+    from optimizer.rescoring import differences, read_design, score_row
+    from optimizer.review.terminal_designs import rescore_text
+
+    space, choices, figures = read_design(design)
+    row = score_row(space, choices)
+    changed = differences(figures, row)
+    if as_json:
+        figure = {name: (None if value != value else value) for name, value in row.items()}
+        record = {"figures": figure, "differs": {name: list(pair) for name, pair in changed.items()}}
+        click.echo(json.dumps(record, indent=2, ensure_ascii=False, default=float))
+    elif changed or not quiet:
+        click.echo(rescore_text(row, then=figures, differing=changed, currency=space.brief.currency))

@@ -1,0 +1,193 @@
+"""What the terminal shows of designs: a shortlist with its tolerances and cautions, a design scored again."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from optimizer.review.tables import WIDTH, headers_for, side_by_side, text_table
+from optimizer.review.words import describe, number
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from optimizer.design import Design
+
+FIGURE = re.compile(r"^[\d.]+")
+FACTS = (
+    "cell_id", "series", "parallel", "split", "strip", "wire", "bms", "fuse", "range_km", "range_stop",
+    "peak_power_w", "peak_limit", "peak_low_w", "continuous_power_w", "pack_mass_kg", "cost", "energy_wh",
+    "consumption_wh_per_km", "voltage_full_v", "resistance_mohm", "hot_cell_c", "speed_headroom_kmh",
+    "charge_min", "crossing_conductors",
+)  # fmt: skip
+
+
+def shortlist_text(
+    frame: pd.DataFrame,
+    *,
+    designs: Sequence[Design],
+    pinned: Design | None,
+    objectives: Sequence[str],
+    currency: str,
+    folder: Path,
+) -> str:
+    """A shortlist as `cellstow shortlist` prints it.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        With tolerance columns.
+    designs : sequence of Design
+    pinned : Design or None
+    objectives : sequence of str
+    currency : str
+    folder : Path
+        Of the run.
+
+    Returns
+    -------
+    str
+    """
+    parts = [short_table(frame, objectives=objectives, currency=currency)]
+    parts.append("One pack in ten below – one in ten above, by the spread between cells:")
+    parts.append(tolerance_table(frame, objectives=objectives, currency=currency))
+    if pinned is not None:
+        row = {**dict(pinned.row)}
+        beside = [row, *({str(k): v for k, v in record.items()} for record in frame.to_dict("records")[:3])]
+        parts.append("The pinned pack beside the first of the shortlist:")
+        parts.append(side_by_side(beside, columns=[c for c in FACTS if c in row], currency=currency))
+    parts.append(cautions_text([*designs, *([pinned] if pinned is not None else [])]))
+    parts.append(f"Written: {folder / 'shortlist.csv'}, .parquet, and {folder / 'designs'}/…")
+    return "\n\n".join(parts)
+
+
+def short_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "") -> str:
+    """A shortlist, one line per design, with ids in full: they are what the next command is given.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        With rank and merit.
+    objectives : sequence of str
+    currency : str
+
+    Returns
+    -------
+    str
+    """
+    rows = []
+    for record in frame.to_dict("records"):
+        pack = f"{record['series']}S{record['parallel']}P {record['cell_id']}"
+        values = [number(record[name], decimals=describe(name)[2]) for name in objectives]
+        rows.append([str(record["design_id"]), pack, str(record["rank"]), number(record["merit"], decimals=3), *values])
+    heads = ["design", "pack", "rank", "merit", *headers_for(objectives, currency=currency)]
+    return text_table(heads, rows, left=2)
+
+
+def tolerance_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "") -> str:
+    """Percentiles of the objectives and chances of the constraints, one line per design.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        With the columns <objective>_p10, _p90, holds_….
+    objectives : sequence of str
+    currency : str
+
+    Returns
+    -------
+    str
+    """
+    chances = [str(name) for name in frame if str(name).startswith("holds_")]
+    heads = ["design"]
+    for name in objectives:
+        label, unit, _ = describe(name, currency=currency)
+        heads.append(f"{label} {unit}".strip())
+    # Many constraints would not fit side by side: the least of them stands for all, by name.
+    heads += ["least sure limit", "all fit"]
+    rows = []
+    for record in frame.to_dict("records"):
+        spans = []
+        for name in objectives:
+            decimals = max(describe(name)[2], 1) if name == "range_km" else describe(name)[2]
+            low, high = (number(record[f"{name}_{end}"], decimals=decimals) for end in ("p10", "p90"))
+            spans.append(low if low == high else f"{low} – {high}")
+        limits = {name: record[name] for name in chances if name != "holds_fit"}
+        least = min(limits, key=lambda name: limits[name]) if limits else ""
+        words = f"{describe(least.removeprefix('holds_'))[0]} {_chance(limits[least])}" if least else "none set"
+        rows.append([str(record["design_id"]), *spans, words, _chance(record["holds_fit"])])
+    return text_table(heads, rows)
+
+
+def _chance(value: float) -> str:
+    """A chance drawn from a thousand: never more digits than it has."""
+    percent = 100.0 * value
+    return f"{percent:.0f} %" if percent in (0.0, 100.0) else f"{percent:.1f} %"
+
+
+def cautions_text(designs: Sequence[Design]) -> str:
+    """Every caution once, with the designs it holds for where it does not hold for all.
+
+    Parameters
+    ----------
+    designs : sequence of Design
+
+    Returns
+    -------
+    str
+    """
+    holds: dict[str, list[tuple[str, str]]] = {}
+    for design in designs:
+        for text in design.cautions:
+            # Cautions that differ in their first figure alone ("372 Wh: …") are one.
+            holds.setdefault(FIGURE.sub("", text), []).append((text, str(design.row["design_id"])))
+    lines = ["Cautions:"]
+    for found in holds.values():
+        text = found[0][0]
+        figures = sorted({float(hit.group()) for each, _ in found if (hit := FIGURE.match(each))})
+        if len(figures) > 1:
+            text = f"{figures[0]:g} to {figures[-1]:g}{FIGURE.sub('', text)}"
+        whom = "" if len(found) == len(designs) else f"{', '.join(name for _, name in found)}: "
+        lines += textwrap.wrap(whom + text, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+    return "\n".join(lines)
+
+
+def rescore_text(
+    row: Mapping[str, Any], *, then: Mapping[str, Any], differing: Mapping[str, tuple[Any, Any]], currency: str
+) -> str:
+    """A design scored again beside the figures it was written with.
+
+    Parameters
+    ----------
+    row, then : mapping
+        Figures now and as written.
+    differing : mapping
+        From `optimizer.rescoring.differences`.
+    currency : str
+
+    Returns
+    -------
+    str
+    """
+    columns = [name for name in FACTS if name in row]
+    lines = []
+    for name in columns:
+        label, unit, decimals = describe(name, currency=currency)
+        was = number(then.get(name, row[name]), decimals=decimals)
+        lines.append([f"{label} {unit}".strip(), was, number(row[name], decimals=decimals),
+                      "differs" if name in differing else ""])  # fmt: skip
+    table = text_table(["", "as written", "now", ""], lines)
+    margins = [name for name in row if str(name).startswith("margin_")]
+    failed = [name for name in margins if float(row[name]) < 0]
+    out = [table]
+    for name in failed:
+        key = name.removeprefix("margin_")
+        _, unit, decimals = describe(name, currency=currency)
+        out.append(f"Fails: {describe(key)[0]}, by {number(-float(row[name]), decimals=max(decimals, 2))} {unit}")
+    out.append(
+        f"Differs in {len(differing)} figures: {', '.join(differing)}." if differing else "Same figures as written."
+    )
+    return "\n\n".join(out)

@@ -1,0 +1,126 @@
+"""A finished run read back: its front, its accounts, and the space it was searched in."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pyarrow.parquet as pq
+
+from optimizer.problems import BadInput, Problem, nearest
+from optimizer.search.setup import load_space
+from optimizer.search.space import Space
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """A run's folder.
+
+    Parameters
+    ----------
+    folder : Path
+    front : DataFrame
+        Empty when nothing was feasible.
+    record : mapping
+        Content of run.json.
+    units : mapping of column to unit
+    brief_path : Path
+        The brief it was searched for.
+    """
+
+    folder: Path
+    front: pd.DataFrame
+    record: Mapping[str, Any]
+    units: Mapping[str, str]
+    brief_path: Path
+
+    @cached_property
+    def space(self) -> Space:
+        """The space of its brief as the brief stands now."""
+        if not self.brief_path.is_file():
+            raise BadInput([Problem(
+                "missing-file", str(self.brief_path), expected=f"the brief of {self.folder} is not there; "
+                "name it with --brief",
+            )])  # fmt: skip
+        return load_space(self.brief_path)
+
+    @property
+    def objectives(self) -> tuple[str, ...]:
+        """What its front trades off."""
+        return tuple(self.record["objectives"])
+
+    @property
+    def currency(self) -> str:
+        """Label of prices."""
+        return str(self.record["brief"].get("currency", ""))
+
+    def row(self, design_id: str) -> dict[str, Any]:
+        """One row of the front.
+
+        Raises
+        ------
+        BadInput
+            Code "unknown-design".
+        """
+        ids = self.front["design_id"].astype(str).tolist() if len(self.front) else []
+        hits = [k for k, name in enumerate(ids) if name == design_id]
+        if not hits:
+            near = nearest(design_id, ids)
+            text = "is no design of its front" + (f"; nearest: {near}" if near else "")
+            raise BadInput([Problem("unknown-design", str(self.folder), "", "design", design_id, text)])
+        return {str(name): value for name, value in self.front.iloc[hits[0]].items()}
+
+
+def is_run(path: Path) -> bool:
+    """Whether a path is a run's folder."""
+    return path.is_dir() and (path / "run.json").is_file()
+
+
+def read_run(folder: Path, *, brief: Path | None = None) -> Run:
+    """Read a run's folder.
+
+    Parameters
+    ----------
+    folder : Path
+    brief : Path, optional
+        Where the brief lies now; otherwise where run.json says.
+
+    Returns
+    -------
+    Run
+
+    Raises
+    ------
+    BadInput
+        Code "no-run" when there is none, or it cannot be read.
+    """
+    try:
+        record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        front = pd.DataFrame()
+        units: dict[str, str] = {}
+        if (folder / "front.parquet").is_file():
+            table = pq.read_table(folder / "front.parquet")
+            front = table.to_pandas()
+            units = {
+                field.name: field.metadata[b"unit"].decode()
+                for field in table.schema
+                if field.metadata and b"unit" in field.metadata
+            }
+        if not isinstance(record, dict) or "objectives" not in record or "brief" not in record:
+            raise ValueError("run.json holds no run of cellstow")
+    except (OSError, ValueError) as error:
+        found = "" if isinstance(error, FileNotFoundError) else str(error)
+        text = "is no folder of a run: `cellstow search BRIEF --out FOLDER` writes one"
+        raise BadInput([Problem("no-run", str(folder), expected=text, found=found)]) from None
+    where = brief if brief is not None else folder / str(record.get("brief_file", "?"))
+    if brief is None and "brief_file" not in record:
+        text = "does not say where its brief lies; name it with --brief"
+        raise BadInput([Problem("no-brief", str(folder / "run.json"), expected=text)])
+    # As short as it can be said from here: folder/../brief.toml reads badly.
+    return Run(folder, front, record, units, Path(os.path.normpath(where)))
