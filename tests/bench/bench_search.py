@@ -7,21 +7,9 @@ largest space that can be enumerated.
 
 from __future__ import annotations
 
-import argparse
-import os
-import platform
-import resource
-import sys
-import tempfile
-import time
 from pathlib import Path
 
-import numpy as np
-
 from optimizer.catalog import builtin_catalogs
-from optimizer.search.run import Outcome, search
-from optimizer.search.setup import load_space
-from optimizer.search.space import Space
 
 # Diameter, length [mm], capacity [Ah], mass [g] of the energy cell that each size is scaled from.
 SIZES = {
