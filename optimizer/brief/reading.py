@@ -6,6 +6,7 @@ import json
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ValidationError
 
-from optimizer.brief.faults import schema_problems
+from optimizer.brief.faults import Loc, key_lines, line_of, schema_problems
+from optimizer.brief.ranges import FreeDimension, Ranges, find_ranges, place_in_words
 from optimizer.brief.rules import RuleChecks, file_problems
 from optimizer.brief.schema import Brief, RidePlan
 from optimizer.catalog.tables import cap, file_sha256
@@ -21,7 +23,7 @@ from optimizer.problems import BadInput, Problem
 
 
 def load_brief(path: Path | str) -> Brief:
-    """Read and validate a brief.
+    """Read and validate a brief in which every dimension is one number.
 
     Parameters
     ----------
@@ -35,7 +37,100 @@ def load_brief(path: Path | str) -> Brief:
     Raises
     ------
     BadInput
-        With every problem found: in the file, in keys and values, between values, in paths.
+        With every problem found: in the file, in keys and values, between values, in paths. A range is one,
+        code free-dimension: what works on one box can't choose it.
+    """
+    brief = open_brief(path)
+    if brief.free:
+        raise BadInput([brief.complaint(item) for item in brief.free])
+    return brief.fixed({})
+
+
+@dataclass(frozen=True, eq=False)
+class OpenBrief:
+    """A brief that may have ranges in the place of dimensions.
+
+    Parameters
+    ----------
+    path : Path
+    data : mapping
+        As parsed.
+    text : str
+    ranges : Ranges
+    """
+
+    path: Path
+    data: Mapping[str, Any]
+    text: str
+    ranges: Ranges
+
+    @property
+    def free(self) -> tuple[FreeDimension, ...]:
+        """The dimensions to be chosen."""
+        return self.ranges.free
+
+    def complaint(self, item: FreeDimension) -> Problem:
+        """What to say of a range where one number is needed."""
+        expected = "must be one number here; `cellstow search` chooses it, or write the number"
+        found = f"the range {item.low_mm:g} to {item.high_mm:g}"
+        place = line_of(key_lines(self.text), item.loc)
+        return Problem(
+            "free-dimension", str(self.path), place, place_in_words(item.loc, self.data), found, expected
+        )
+
+    def fixed(self, values_mm: Mapping[str, float]) -> Brief:
+        """The brief with a number for every free dimension.
+
+        Parameters
+        ----------
+        values_mm : mapping of name to value
+            Every dimension [mm].
+
+        Returns
+        -------
+        Brief
+            [box] compartments are named in it, so that it bills the same box as the open brief.
+
+        Raises
+        ------
+        BadInput
+            With every problem of the brief at these dimensions.
+        """
+        data = self.ranges.put(self.data, values_mm)
+        if self.free:
+            data.setdefault("search", {})  # in use, so that its defaults are told
+        brief = _validated(data, path=self.path, text=self.text)
+        locs = [item.loc for item in self.free] + [item.loc for item in self.ranges.followers]
+        rooms = {loc[1] for loc in locs if _is_wall(loc)}
+        if brief.box is None or brief.box.compartments or not rooms:
+            return brief
+        named = tuple(item.name for at, item in enumerate(brief.compartment) if at in rooms)
+        whole = brief.model_copy(update={"box": brief.box.model_copy(update={"compartments": named})})
+        whole._path = brief.path
+        return whole
+
+
+def _is_wall(loc: Loc) -> bool:
+    """Whether a place is a size or a profile of a compartment: what the box is made to."""
+    return len(loc) > 2 and loc[0] == "compartment" and loc[2] not in ("keep_out", "position_mm")
+
+
+def open_brief(path: Path | str) -> OpenBrief:
+    """Read a brief that may have free dimensions and validate it with all of them least, and all most.
+
+    Parameters
+    ----------
+    path : Path or str
+        TOML file.
+
+    Returns
+    -------
+    OpenBrief
+
+    Raises
+    ------
+    BadInput
+        With every problem found.
     """
     path = Path(path)
     text = _read_text(path)
@@ -45,6 +140,31 @@ def load_brief(path: Path | str) -> Brief:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         raise BadInput([_bad_toml(path, error)]) from None
+    ranges, problems = find_ranges(data, file=str(path), text=text)
+    if problems:
+        raise BadInput(cap(problems))
+    brief = OpenBrief(path, data, text, ranges)
+    ends = [{item.name: end(item) for item in brief.free} for end in (_least, _most)]
+    for values in ends if brief.free else ends[:1]:
+        try:
+            brief.fixed(values)
+        except BadInput as bad:
+            problems += [problem for problem in bad.problems if problem not in problems]
+    if problems:
+        raise BadInput(cap(problems))
+    return brief
+
+
+def _least(item: FreeDimension) -> float:
+    return item.value(0)
+
+
+def _most(item: FreeDimension) -> float:
+    return item.value(item.points - 1)
+
+
+def _validated(data: Mapping[str, Any], *, path: Path, text: str) -> Brief:
+    """The brief out of parsed data without ranges."""
     problems = file_problems(data, folder=path.parent, file=str(path), text=text)
     problems += RuleChecks(data, file=str(path), text=text).run()
     try:
@@ -109,7 +229,7 @@ def _defaults(model: BaseModel, prefix: str) -> list[tuple[str, Any]]:
     found: list[tuple[str, Any]] = []
     unused = ("grade_pct", "length_km") if isinstance(model, RidePlan) and model.trace else ()
     for key in type(model).model_fields:
-        if key in unused:
+        if key in unused or (key == "search" and key not in model.model_fields_set):
             continue
         value = getattr(model, key)
         place = f"{prefix}{key}"

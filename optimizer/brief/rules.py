@@ -58,6 +58,11 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "constraints.peak_power_w_min": (5, 1e6, "watts"),
     "constraints.continuous_power_w_min": (5, 1e6, "watts"),
     "constraints.peak_low_w_min": (5, 1e6, "watts"),
+    "box.wall_mm": (0.1, 50, "millimetres"),
+    "box.density_kg_m3": (50, 22000, "kilograms per cubic metre"),
+    "envelope.length_mm_max": (5, 20000, "millimetres"),
+    "envelope.width_mm_max": (5, 20000, "millimetres"),
+    "envelope.height_mm_max": (5, 20000, "millimetres"),
     "parts.case_density_kg_m3": (50, 12000, "kilograms per cubic metre"),
     "parts.weld_mohm": (0.001, 10, "milliohms"),
     "parts.insulation_g_per_cell": (0.001, 100, "grams"),
@@ -158,6 +163,10 @@ class RuleChecks:
         if isinstance(place, str) and place and place not in seen:
             expected = f"must be a compartment: {', '.join(seen)}"
             self.complain("unknown-value", ("harness", "bms_in"), expected, show(place))
+        for name in _names_in(_table(self.data.get("box")).get("compartments")):
+            if name not in seen:
+                expected = f"must be compartments: {', '.join(seen)}"
+                self.complain("unknown-value", ("box", "compartments"), expected, show(name))
         for key in ("split", "axes"):
             for name in _table(_table(self.data.get("pin")).get(key)):
                 if name not in seen:
@@ -303,6 +312,10 @@ def _finite(value: Any) -> float | None:
 
 def _table(value: Any) -> Mapping[str, Any]:
     return value if isinstance(value, dict) else {}
+
+
+def _names_in(value: Any) -> Sequence[str]:
+    return [item for item in value if isinstance(item, str)] if isinstance(value, list) else []
 
 
 def _items(value: Any) -> Sequence[Mapping[str, Any]]:

@@ -23,6 +23,7 @@ Flag = Annotated[bool, Strict()]
 Axis = Literal["x", "y", "z"]
 Point2 = tuple[Number, Number]
 Point3 = tuple[Number, Number, Number]
+Size3 = tuple[Positive, Positive, Positive]
 Profile = Annotated[tuple[Point2, ...], Field(min_length=3)]
 # Beyond any pack, so that a slip of the keyboard is an error and no endless search.
 CellCount = Annotated[Whole, Field(ge=1, le=5000)]
@@ -120,7 +121,10 @@ KeepOut = Annotated[BoxKeepOut | PrismKeepOut, Discriminator("shape")]
 
 
 class BoxCompartment(Section):
-    """[[compartment]] with shape = "box": corner at the origin, x = length, y = width, z = height."""
+    """[[compartment]] with shape = "box": corner at the origin, x = length, y = width, z = height.
+
+    outer_max_mm: most size along its own axes that the vehicle leaves it, walls included.
+    """
 
     name: CompartmentName
     shape: Literal["box"]
@@ -130,11 +134,15 @@ class BoxCompartment(Section):
     position_mm: Point3 = (0.0, 0.0, 0.0)
     rotation_deg: Point3 = (0.0, 0.0, 0.0)
     axes: Annotated[tuple[Axis, ...], Field(min_length=1)] = ("x", "y", "z")
+    outer_max_mm: Size3 | None = None
     keep_out: tuple[KeepOut, ...] = ()
 
 
 class PrismCompartment(Section):
-    """[[compartment]] with shape = "prism": a profile in two axes, extruded to depth_mm along the third."""
+    """[[compartment]] with shape = "prism": a profile in two axes, extruded to depth_mm along the third.
+
+    outer_max_mm: most size along its own axes that the vehicle leaves it, walls included.
+    """
 
     name: CompartmentName
     shape: Literal["prism"]
@@ -144,7 +152,44 @@ class PrismCompartment(Section):
     position_mm: Point3 = (0.0, 0.0, 0.0)
     rotation_deg: Point3 = (0.0, 0.0, 0.0)
     axes: Annotated[tuple[Axis, ...], Field(min_length=1)] = ("x", "y", "z")
+    outer_max_mm: Size3 | None = None
     keep_out: tuple[KeepOut, ...] = ()
+
+
+class BoxWalls(Section):
+    """[box]: walls of compartments that are still to be made; their mass and cost go into the bill.
+
+    wall_mm lies outside the compartment's own size. compartments: those whose walls are billed, in use or not;
+    empty means those with a free dimension. price_per_kg: material and making together.
+    """
+
+    wall_mm: Positive
+    density_kg_m3: Positive
+    price_per_kg: NotNegative
+    compartments: tuple[CompartmentName, ...] = ()
+
+
+class Envelope(Section):
+    """[envelope]: most size that all compartments with their walls may have together, in the vehicle's axes."""
+
+    length_mm_max: Positive | None = None
+    width_mm_max: Positive | None = None
+    height_mm_max: Positive | None = None
+
+
+class SearchRules(Section):
+    """[search]: how free dimensions are explored; without ranges it has no effect.
+
+    sampler: multi-objective TPE or NSGA-II. trials: boxes to try at most. grid: values of each dimension in
+    the coarse grid that the search starts from. patience: boxes in a row without gain after which it ends; 0
+    never ends it. gain: least growth of the hypervolume that counts, relative.
+    """
+
+    sampler: Literal["tpe", "nsga2"] = "tpe"
+    trials: Annotated[Whole, Field(ge=1, le=1_000_000)] = 200
+    grid: Annotated[Whole, Field(ge=1, le=20)] = 3
+    patience: Annotated[Whole, Field(ge=0, le=1_000_000)] = 40
+    gain: Annotated[Number, Field(ge=0, le=0.5)] = 0.0005
 
 
 Compartment = Annotated[BoxCompartment | PrismCompartment, Discriminator("shape")]
@@ -320,6 +365,9 @@ class Brief(Section):
     harness: HarnessRules = HarnessRules()
     ageing: Ageing = Ageing()
     spread: Spread = Spread()
+    box: BoxWalls | None = None
+    envelope: Envelope = Envelope()
+    search: SearchRules = SearchRules()
     pin: Pin | None = None
     _path: Path = PrivateAttr(default=Path("brief.toml"))
 
