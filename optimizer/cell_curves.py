@@ -131,7 +131,7 @@ def rising_rows(volt: Floats) -> NDArray[np.int64]:
     """
     if len(volt) < 2:
         return np.zeros(0, dtype=np.int64)
-    noise = 6.0 * noise_of(volt)
+    noise = min(6.0 * noise_of(volt), 0.04)
     rise = volt[1:] - np.minimum.accumulate(volt)[:-1]
     step = np.diff(volt)
     peak = np.minimum(step, np.append(-step[1:], np.inf))

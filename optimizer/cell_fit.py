@@ -237,12 +237,14 @@ def _pulse_misses(trial: _Trial, task: _Task) -> list[Floats]:
     """Misses of the drops, and of the rest voltages that tell the slow curve's own drop."""
     out = []
     table = trial.tables[0] + trial.tables[1]
+    # Between the rows of a coarse curve the OCV is uncertain, with the square of their distance.
+    rest_sigma = REST_SIGMA * max(1.0, 60.0 / len(task.curves[0].voltage_v)) ** 2
     for pulse in task.pulses:
-        sigma = np.hypot(0.006 * np.abs(pulse.drop_v) + 0.0002, task.noise_v)
+        sigma = 0.006 * np.abs(pulse.drop_v) + 0.0002
         out.append((_pulse_drop(trial, pulse) - pulse.drop_v) / sigma)
         here = np.interp(pulse.soc, GRID, table)
         slope = (np.interp(pulse.soc + 0.01, GRID, table) - np.interp(pulse.soc - 0.01, GRID, table)) / 0.02
-        out.append(np.array([(here - pulse.rest_v) / np.hypot(REST_SIGMA + 0.0004 * slope, task.noise_v)]))
+        out.append(np.array([(here - pulse.rest_v) / np.hypot(rest_sigma + 0.0004 * slope, task.noise_v)]))
     return out
 
 

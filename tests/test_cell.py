@@ -1,0 +1,190 @@
+"""The cell's model: identities, limits, and a loop of scalars as the twin of every array."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from optimizer.cell import (
+    LAG_GAINS,
+    LAG_RATES,
+    CellModel,
+    aged,
+    ocv,
+    pulse_resistance_ohm,
+    slow_resistance_ohm,
+    surface_lag,
+    temperature_factor,
+    thermal_voltage_v,
+    voltage,
+)
+from optimizer.cell_steps import fine_profile, run_constant, run_profile
+
+SOC = np.linspace(0.0, 1.0, 201)
+
+
+def made(**changes: object) -> CellModel:
+    """An invented cell of 3 Ah."""
+    table = 3.0 + 0.9 * SOC + 0.25 * np.tanh(SOC / 0.04)
+    base = CellModel(
+        name="made", chemistry="NMC", source="test", capacity_ah=3.0, soc=SOC, ocv_v=table,
+        ocv_fast_v=0.4 * (table - table[0]), r_ohmic_ohm=0.008, exchange_a=np.full(201, 2.0),
+        r1_ohm=np.full(201, 0.003), r2_ohm=np.full(201, 0.006), tau1_s=5.0, tau2_s=120.0, diffusion_slow_s=3000.0,
+        diffusion_fast_s=500.0, current_limit_a=15.0, reference_current_a=3.0, current_fitted_a=3.0,
+        voltage_max_v=float(table[-1]), voltage_min_v=3.0,
+    )  # fmt: skip
+    return replace(base, **changes)  # type: ignore[arg-type]
+
+
+def bare(ohm: float = 0.05) -> CellModel:
+    """OCV 3 + z behind one plain resistance: everything has a closed form."""
+    nothing = np.zeros(201)
+    return made(ocv_v=3 + SOC, ocv_fast_v=nothing, r_ohmic_ohm=ohm, exchange_a=np.full(201, np.inf),
+                r1_ohm=nothing, r2_ohm=nothing, diffusion_slow_s=1e-6, diffusion_fast_s=1e-6,
+                current_limit_a=np.inf, voltage_min_v=3.2, voltage_max_v=4.0)  # fmt: skip
+
+
+def test_no_current_is_the_voltage_at_rest():
+    model = made()
+    at = np.array([0.0, 0.13, 0.5, 1.0])
+    assert voltage(model, soc=at, current_a=0.0, seconds=1000.0) == pytest.approx(ocv(model, at), abs=1e-12)
+
+
+def test_lag_chain_is_that_of_a_sphere():
+    # Closed form, Crank, The Mathematics of Diffusion (1975), eq. 6.45 (from memory): the surface of a sphere
+    # under constant flux is ahead of its mean by 1/5 - 2 sum exp(-z^2 t) / z^2, z the roots of tan z = z, times
+    # flux radius / diffusivity; one third of that in terms of the rate of the mean.
+    from scipy.optimize import brentq
+
+    roots = np.array([brentq(lambda x: np.sin(x) - x * np.cos(x), k * np.pi + 1e-6, (k + 0.5) * np.pi) for k in
+                      range(1, 3000)])  # fmt: skip
+    for phase in (1e-4, 1e-3, 1e-2, 0.1, 1.0):
+        exact = (0.2 - 2 * np.sum(np.exp(-(roots**2) * phase) / roots**2)) / 3
+        chain = np.sum(LAG_GAINS * -np.expm1(-LAG_RATES * phase))
+        assert chain == pytest.approx(exact, rel=0.05)
+    assert LAG_GAINS.sum() == pytest.approx(1 / 15, rel=1e-12)
+
+
+def test_lag_is_in_proportion_to_current_and_grows_to_its_steady_value():
+    model = made()
+    one = surface_lag(model, 1.0, seconds=np.array([1.0, 100.0, np.inf]), fast=False)
+    assert np.all(np.diff(one) > 0)
+    assert surface_lag(model, 6.0, seconds=100.0, fast=False) == pytest.approx(6 * one[1], rel=1e-12)
+    assert one[-1] == pytest.approx(3000.0 / 15 / (3600 * 3.0), rel=1e-9)
+
+
+def test_pulse_and_slow_resistance_add_up_to_the_lasting_drop():
+    model = made()
+    lasting = (model.ocv_v - voltage(model, soc=SOC, current_a=3.0, seconds=np.inf)) / 3.0
+    assert pulse_resistance_ohm(model) + slow_resistance_ohm(model) == pytest.approx(lasting, rel=1e-12)
+    assert np.all(pulse_resistance_ohm(model)[5:] > model.r0_ohm[5:])
+
+
+def test_array_equals_a_loop_of_scalars():
+    model = made()
+    soc, amp = np.array([0.2, 0.5, 0.9]), np.array([1.0, -2.0, 7.0])
+    time_s, temp = np.array([0.1, 10.0, 600.0]), np.array([-10.0, 25.0, 40.0])
+    loop = [float(voltage(model, soc=s, current_a=a, seconds=t, temp_c=c)) for s, a, t, c in
+            zip(soc, amp, time_s, temp, strict=True)]  # fmt: skip
+    assert voltage(model, soc=soc, current_a=amp, seconds=time_s, temp_c=temp) == pytest.approx(loop, rel=1e-14)
+
+
+def test_temperature_factor_by_hand():
+    # Closed form: exp(30000/8.314462618 (1/273.15 - 1/298.15)) = exp(1.10762) = 3.0271.
+    assert temperature_factor(0.0) == pytest.approx(3.0271, rel=2e-4)
+    assert temperature_factor(25.0) == 1.0
+    # 2RT/F at 25 degC: 51.39 mV, any electrochemistry text.
+    assert thermal_voltage_v(25.0) == pytest.approx(0.05139, abs=5e-6)
+    with pytest.raises(ValueError, match="above -273"):
+        temperature_factor(-300.0)
+
+
+def test_an_old_cell_holds_less_and_resists_more():
+    old = aged(made(), capacity_fraction=0.8, resistance_factor=1.5)
+    assert old.capacity_ah == pytest.approx(2.4)
+    assert old.r_ohmic_ohm == pytest.approx(0.012)
+    assert np.all(pulse_resistance_ohm(old)[20:] > pulse_resistance_ohm(made())[20:])
+    with pytest.raises(ValueError, match="above 0"):
+        aged(made(), capacity_fraction=0.0)
+
+
+def test_constant_current_behind_a_resistance_has_its_closed_form():
+    # 3 + z - 2 A 0.05 ohm = 3.2 at z = 0.3: 0.7 of 3 Ah; mean voltage (3.9 + 3.2) / 2.
+    run = run_constant(bare(), current_a=2.0)
+    assert run.reached_cutoff
+    assert run.capacity_ah == pytest.approx(2.1, rel=1e-6)
+    assert run.energy_wh == pytest.approx(2.1 * 3.55, rel=1e-6)
+    assert run.duration_s == pytest.approx(2.1 / 2 * 3600, rel=1e-6)
+    assert run.lap_min_voltage_v == (3.2,)
+    # One percent of resistance must show.
+    assert run_constant(bare(0.0505), current_a=2.0).capacity_ah != pytest.approx(2.1, rel=1e-5)
+
+
+def test_constant_power_gives_power_times_time():
+    run = run_constant(bare(), power_w=8.0)
+    assert run.energy_wh == pytest.approx(8.0 * run.duration_s / 3600, rel=1e-6)
+    assert run.voltage_v * run.current_a == pytest.approx(8.0, rel=1e-8)
+    # At the end V = 3.2 and I = 2.5 A: z = 0.2 + 2.5 0.05 = 0.325.
+    assert run.capacity_ah == pytest.approx((1 - 0.325) * 3.0, rel=1e-4)
+
+
+def test_power_beyond_what_the_cell_can_give_ends_at_once():
+    run = run_constant(bare(), power_w=1000.0)  # most is 4^2 / (4 0.05) = 80 W
+    assert run.reached_cutoff
+    assert run.energy_wh == 0.0
+    assert run.duration_s == 0.0
+
+
+def test_step_and_closed_form_of_the_full_model_agree():
+    model = made(voltage_min_v=2.0)
+    run = run_constant(model, current_a=4.0, cutoff_v=2.5)
+    at = np.searchsorted(run.time_s, [5.0, 60.0, 900.0])
+    expected = voltage(model, soc=run.soc[at], current_a=4.0, seconds=run.time_s[at])
+    assert run.voltage_v[at] == pytest.approx(expected, abs=1e-9)
+
+
+def test_profile_of_constant_power_equals_constant_power():
+    model = made()
+    flat = run_profile(model, time_s=np.array([0.0, 600.0]), power_w=np.array([9.0, 9.0]))
+    constant = run_constant(model, power_w=9.0)
+    assert flat.energy_wh == pytest.approx(constant.energy_wh, rel=1e-4)
+    assert flat.capacity_ah == pytest.approx(constant.capacity_ah, rel=1e-4)
+    assert len(flat.lap_min_voltage_v) == int(flat.duration_s // 600) + 1
+    assert np.all(np.diff(flat.lap_min_voltage_v) < 0)
+
+
+def test_regeneration_gives_back_and_lifts_the_voltage():
+    model = made()
+    time_s, power = np.array([0.0, 50.0, 51.0, 70.0]), np.array([12.0, 12.0, -6.0, -6.0])
+    run = run_profile(model, time_s=time_s, power_w=power, start_soc=0.9)
+    lap = run.time_s < 70.0
+    assert run.current_a[lap].min() < 0
+    assert run.voltage_v[lap & (run.time_s > 52)].min() > run.voltage_v[lap & (run.time_s < 50)].min()
+    assert run.soc[lap][-1] > run.soc[lap].min()
+
+
+def test_charge_is_kept_between_state_and_total():
+    run = run_profile(
+        made(), time_s=np.array([0.0, 30.0, 60.0]), power_w=np.array([0.0, 20.0, 1.0]), start_soc=0.8
+    )
+    assert (0.8 - run.soc[-1]) * 3.0 == pytest.approx(run.capacity_ah, rel=1e-3)
+
+
+def test_fine_profile_is_linear_and_keeps_every_row():
+    grid, load = fine_profile(np.array([10.0, 12.5, 13.0]), np.array([0.0, 5.0, -5.0]))
+    assert np.max(np.diff(grid)) <= 1.0
+    assert set(np.round([0.0, 2.5, 3.0], 9)) <= set(np.round(grid, 9))
+    assert load[grid < 2.5] == pytest.approx(2.0 * grid[grid < 2.5])
+    with pytest.raises(ValueError, match="increasing"):
+        fine_profile(np.array([0.0, 0.0]), np.array([1.0, 1.0]))
+
+
+def test_misuse_is_refused():
+    with pytest.raises(ValueError, match="current_a or power_w"):
+        run_constant(made())
+    with pytest.raises(ValueError, match="above 0"):
+        run_constant(made(), current_a=-1.0)
+    with pytest.raises(ValueError, match="take energy"):
+        run_profile(made(), time_s=np.array([0.0, 1.0]), power_w=np.array([-1.0, 0.0]))
+    with pytest.raises(ValueError, match="seconds"):
+        voltage(made(), soc=0.5, current_a=1.0, seconds=-1.0)

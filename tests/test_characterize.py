@@ -1,0 +1,189 @@
+"""The command `characterize`: order, files, extrapolation, and every fault named with its row."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from optimizer.cell_curves import read_curves, read_profile, read_pulses, rising_rows
+from optimizer.characterize import Asked, read_asked
+from optimizer.characterize_files import ROW_COLUMNS
+from optimizer.cli import main
+from optimizer.problems import BadInput, Problem
+
+REFERENCE = Path(__file__).parent / "outside" / "reference" / "Marquis2019"
+CURVES, PULSES = REFERENCE / "curves.csv", REFERENCE / "pulses.csv"
+HEAD = "current_a,capacity_ah,voltage_v\n"
+
+
+def invoke(*arguments: object) -> Result:
+    """Run the command line."""
+    return CliRunner().invoke(main, ["characterize", *map(str, arguments)])
+
+
+def sound(current_a: float = 0.1, top: float = 4.0) -> list[str]:
+    """Rows of a curve without fault."""
+    return [f"{current_a},{q:.2f},{top - q - 2 * q**8:.4f}" for q in np.linspace(0, 1, 12)]
+
+
+def faults(path: Path, text: str, reader: object = read_curves, **options: object) -> dict[str, str]:
+    """Codes and places of the problems that a file has."""
+    path.write_text(text, encoding="utf-8")
+    problems: list[Problem] = []
+    reader(path, problems, **options)  # type: ignore[operator]
+    return {p.code: p.where for p in problems}
+
+
+@pytest.fixture
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_json_has_the_cases_in_order_and_nothing_else_on_stdout(here: Path):
+    profile = here / "ride.csv"
+    profile.write_text("time_s,power_w\n0,1.0\n300,1.0\n301,4.0\n310,4.0\n311,-0.5\n330,-0.5\n")
+    result = invoke(CURVES, "--pulses", PULSES, "--predict", profile, "--power", 1.25, "--current", 0.34, "--current",
+                    2.1, "--start-soc", 0.95, "--json")  # fmt: skip
+    assert result.exit_code == 0, result.output
+    record = json.loads(result.stdout)
+    assert set(record) == {"fit", "predictions"}
+    kinds = [p["case"].split()[0] for p in record["predictions"]]
+    assert kinds == ["current", "current", "power", "profile"]
+    assert all(set(p) == {"case", "energy_wh", "capacity_ah", "duration_s", "lap_min_voltage_v", "extrapolates"}
+               for p in record["predictions"])  # fmt: skip
+    # 2.1 A is three times the highest fitted current, 0.34 A half of it.
+    assert [p["extrapolates"] for p in record["predictions"]] == [False, True, False, False]
+    ride = record["predictions"][3]
+    assert len(ride["lap_min_voltage_v"]) == int(np.ceil(ride["duration_s"] / 330))
+    assert len(record["fit"]["curves"]) == 2
+
+
+def test_constant_loads_start_from_full_and_profiles_from_the_given_charge(here: Path):
+    profile = here / "flat.csv"
+    profile.write_text("time_s,power_w\n0,1.2\n60,1.2\n")
+    runs = {}
+    for soc in (1.0, 0.5):
+        out = invoke(CURVES, "--power", 1.2, "--predict", profile, "--start-soc", soc, "--json").stdout
+        runs[soc] = [p["energy_wh"] for p in json.loads(out)["predictions"]]
+    assert runs[1.0][0] == runs[0.5][0]
+    assert runs[1.0][1] == pytest.approx(runs[1.0][0], rel=1e-3)
+    assert runs[0.5][1] < 0.6 * runs[1.0][1]
+
+
+def test_files_are_written_and_never_over_others(here: Path):
+    assert invoke(CURVES, "--name", "demo", "--chemistry", "NMC").exit_code == 0
+    assert sorted(p.name for p in (here / "demo-cell").iterdir()) == ["cell.csv", "fit.png", "ocv.csv"]
+    header, row = (here / "demo-cell" / "cell.csv").read_text().splitlines()
+    assert header.split(",") == list(ROW_COLUMNS)
+    values = dict(zip(ROW_COLUMNS, row.split(","), strict=True))
+    assert (values["id"], values["chemistry"], values["ocv"]) == ("demo", "NMC", "ocv.csv")
+    assert (here / "demo-cell" / "fit.png").read_bytes().startswith(b"\x89PNG")
+    assert invoke(CURVES, "--name", "demo").exit_code == 0
+    assert (here / "demo-cell-2").is_dir()
+    refused = invoke(CURVES, "--out", "demo-cell")
+    assert refused.exit_code == 2
+    assert "output-exists" in refused.stderr
+    (here / "demo-cell" / "mine.txt").write_text("kept")
+    assert invoke(CURVES, "--out", "demo-cell", "--name", "other", "--force").exit_code == 0
+    assert "other" in (here / "demo-cell" / "cell.csv").read_text()
+    assert (here / "demo-cell" / "mine.txt").read_text() == "kept"
+    assert not [p for p in here.iterdir() if p.name.startswith(".")]
+
+
+def test_cutoff_ends_runs_earlier_and_below_the_curves_extrapolates(here: Path):
+    def run(*more: object) -> dict[str, object]:
+        found: dict[str, object] = json.loads(invoke(CURVES, "--current", 0.34, "--json", *more).stdout)
+        return found["predictions"][0]  # type: ignore[index, no-any-return]
+
+    usual, early, late = run(), run("--cutoff", 3.5), run("--cutoff", 2.9)
+    assert early["lap_min_voltage_v"] == [3.5]
+    assert early["capacity_ah"] < usual["capacity_ah"] <= late["capacity_ah"]  # type: ignore[operator]
+    assert (usual["extrapolates"], late["extrapolates"]) == (False, True)
+
+
+def test_bad_input_is_named_at_once_and_nothing_is_written(here: Path):
+    rows = sound(0.1) + sound(1.0, 3.9)
+    rows[4] = rows[4].rsplit(",", 1)[0] + ",4.4"
+    (here / "c.csv").write_text(HEAD + "\n".join(rows) + "\n")
+    (here / "p.csv").write_text("soc,current_a,time_s,voltage_before_v,voltage_v\n1.5,1,0.1,3.6,3.5\n")
+    (here / "r.csv").write_text("time_s,power_w\n0,1\n5,2\n5,3\n")
+    before = sorted(here.iterdir())
+    result = invoke("c.csv", "--pulses", "p.csv", "--predict", "r.csv", "--current", -1, "--start-soc", 1.2)
+    assert result.exit_code == 2
+    assert "Traceback" not in result.output
+    for place in ("c.csv row 6", "p.csv row 2", "r.csv row 4", "--current", "--start-soc"):
+        assert place in result.stderr
+    assert sorted(here.iterdir()) == before
+
+
+def test_faults_of_curves_have_their_rows(tmp_path: Path):
+    path, slow, quick = tmp_path / "c.csv", sound(0.1), sound(1.0, 3.9)
+
+    def text(rows: list[str]) -> str:
+        return HEAD + "\n".join(rows) + "\n"
+
+    assert faults(path, text(slow + quick)) == {}
+    assert faults(path, text(slow)) == {"too-few-currents": ""}
+    risen = [r.replace(r.split(",")[2], "3.95") if i == 5 else r for i, r in enumerate(slow)]
+    assert faults(path, text(risen + quick)) == {"curve-rises": "row 7"}
+    mirrored = [",".join([a, q, f"{7.0 - float(v):.4f}"]) for a, q, v in (r.split(",") for r in slow)]
+    assert "curve-rises" in faults(path, text(mirrored + quick))
+    assert faults(path, text(slow + ["-" + r for r in quick]))["mixed-sign"] == "row 23"
+    assert faults(path, text(["-" + r for r in slow + quick])) == {}
+    assert faults(path, text([*slow, *quick, "1.0,1.5,0.8"]))["capacity-beyond"] == "row 26"
+    assert faults(path, text(slow + quick), rated_ah=0.5)["capacity-beyond"] == "row 13"
+    assert faults(path, text([*slow, "1.0,nan,3.0"])) == {"not-finite": "row 14"}
+    assert faults(path, text([*slow, "1.0,,3.0"])) == {"missing-value": "row 14"}
+    assert faults(path, text([*slow, "1.0,x,3.0"])) == {"not-a-number": "row 14"}
+    assert faults(path, text([*slow, *quick, "0,0.5,3.0"])) == {"zero-current": "row 26"}
+    assert faults(path, text(slow + quick[:2])) == {"too-few-rows": "row 14"}
+    assert faults(path, "current_a,voltage_v\n1,3\n") == {"missing-column": "row 1"}
+    assert faults(path, HEAD) == {"empty-file": ""}
+    assert faults(path, "") == {"empty-file": ""}
+
+
+def test_faults_of_pulses_and_profiles_have_their_rows(tmp_path: Path):
+    path, head = tmp_path / "x.csv", "soc,current_a,time_s,voltage_before_v,voltage_v\n"
+    good = "0.5,1,0.1,3.6,3.5\n0.5,1,10,3.6,3.45\n"
+    assert faults(path, head + good, read_pulses) == {}
+    assert faults(path, head + good.replace(",1,", ",-1,"), read_pulses) == {}
+    assert faults(path, head + good + "-0.1,1,1,3.6,3.5\n", read_pulses) == {"out-of-range": "row 4"}
+    assert faults(path, head + good + "0.5,1,1,3.6,3.7\n", read_pulses) == {"wrong-way": "row 4"}
+    assert faults(path, head + good + "0.5,1,0,3.6,3.5\n", read_pulses) == {"not-positive": "row 4"}
+    assert faults(path, "time_s,power_w\n0,1\n2,1\n1,1\n", read_profile) == {"not-increasing": "row 4"}
+    assert faults(path, "time_s,power_w\n0,1\n", read_profile) == {"too-few-rows": ""}
+    assert faults(path, "time_s,power_w\n0,-1\n2,0\n", read_profile) == {"no-discharge": ""}
+
+
+def test_missing_file_is_named(here: Path):
+    result = invoke("nowhere.csv")
+    assert result.exit_code == 2
+    assert "nowhere.csv" in result.stderr
+
+
+def test_shuffled_rows_comments_and_semicolons_are_read(tmp_path: Path):
+    rows = sound(0.1) + sound(1.0, 3.9)
+    path, problems = tmp_path / "c.csv", list[Problem]()
+    path.write_text("# invented\n" + (HEAD + "\n".join(reversed(rows))).replace(",", ";") + "\n", encoding="utf-8-sig")
+    curves = read_curves(path, problems)
+    assert problems == []
+    assert [c.current_a for c in curves] == [0.1, 1.0]
+    assert np.all(np.diff(curves[0].capacity_ah) > 0)
+
+
+def test_noise_and_a_passing_dip_are_no_rise():
+    x = np.linspace(0, 1, 200)
+    assert len(rising_rows(4 - x + 0.002 * np.random.default_rng(5).standard_normal(200))) == 0
+    dipped = np.array([3.24, 3.21, 3.14, 3.17, 3.165, 3.14])
+    assert len(rising_rows(dipped)) == 0
+    assert list(rising_rows(np.array([4.0, 3.9, 3.8, 3.85, 3.7]))) == [2]
+
+
+def test_all_faults_come_together(tmp_path: Path):
+    with pytest.raises(BadInput) as caught:
+        read_asked(Asked(curves=tmp_path / "a.csv", pulses=tmp_path / "b.csv", profiles=[tmp_path / "c.csv"],
+                         powers_w=[np.nan]))  # fmt: skip
+    assert len(caught.value.problems) == 4
