@@ -182,3 +182,12 @@ def test_a_run_is_never_overwritten_without_force(brief, tmp_path):
 def test_unknown_command_and_option_are_usage_errors():
     assert run("serch").exit_code == 2
     assert run("fit", "--jsn", Path("x")).exit_code == 2
+
+
+def test_the_summary_of_a_search_names_the_best_and_the_cautions(brief, tmp_path):
+    done = run("search", brief, "--out", tmp_path / "run", "--workers", 1)
+    assert done.exit_code == 0, done.output
+    for words in ("most range", "least cost", "balanced", "Cautions:", "0 °C", "licensed practice"):
+        assert words in done.stdout
+    assert max(map(len, done.stdout.splitlines())) <= 130
+    assert "searched" in done.stderr

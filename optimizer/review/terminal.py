@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.brief import defaults_in_use
+from optimizer.pack.cautions import pack_cautions
 from optimizer.review.tables import front_summary, text_table
 
 if TYPE_CHECKING:
@@ -79,6 +81,25 @@ def _plain(value: object) -> str:
     return f'"{value}"' if isinstance(value, str) else str(value)
 
 
+def front_cautions(result: Result) -> str:
+    """Cautions that hold for the front: by the highest voltage on it, and for energy pack by pack in a range."""
+    vehicle = result.run["brief"]["vehicle"]
+    energies = sorted({float(result.front["energy_wh"].min()), float(result.front["energy_wh"].max())})
+    texts: dict[str, None] = {}
+    for energy_wh in energies:
+        found = pack_cautions(
+            voltage_full_v=float(result.front["voltage_full_v"].max()),
+            energy_wh=energy_wh,
+            balances_on_motor=bool(vehicle.get("balances_on_motor", False)),
+            regenerates=vehicle.get("regen_efficiency", 0.0) > 0,
+        )
+        texts |= dict.fromkeys(caution.text for caution in found)
+    lines = ["", "Cautions:"]
+    for text in texts:
+        lines += textwrap.wrap(text, 98, initial_indent="  - ", subsequent_indent="    ")
+    return "\n".join(lines)
+
+
 def search_summary(result: Result) -> str:
     """What a search found: the best by each objective and a balanced pack, then the cautions."""
     space = result.run["space"]
@@ -90,6 +111,7 @@ def search_summary(result: Result) -> str:
     ]
     if len(result.front):
         lines.append(front_summary(result.front, objectives=result.objectives, currency=result.currency))
+        lines.append(front_cautions(result))
         lines.append(f"Written: {result.folder}/front.parquet, front.csv, run.json")
         return "\n".join(lines)
     lines.append("No candidate meets every constraint. Candidates by reason:")
