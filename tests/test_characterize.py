@@ -33,7 +33,7 @@ def faults(path: Path, text: str, reader: object = read_curves, **options: objec
     path.write_text(text, encoding="utf-8")
     problems: list[Problem] = []
     reader(path, problems, **options)  # type: ignore[operator]
-    return {p.code: p.where for p in problems}
+    return {p.code: p.where for p in reversed(problems)}
 
 
 @pytest.fixture
@@ -131,7 +131,7 @@ def test_faults_of_curves_have_their_rows(tmp_path: Path):
     assert faults(path, text(risen + quick)) == {"curve-rises": "row 7"}
     mirrored = [",".join([a, q, f"{7.0 - float(v):.4f}"]) for a, q, v in (r.split(",") for r in slow)]
     assert "curve-rises" in faults(path, text(mirrored + quick))
-    assert faults(path, text(slow + ["-" + r for r in quick]))["mixed-sign"] == "row 23"
+    assert faults(path, text(slow + ["-" + r for r in quick]))["mixed-sign"] == "row 14"
     assert faults(path, text(["-" + r for r in slow + quick])) == {}
     assert faults(path, text([*slow, *quick, "1.0,1.5,0.8"]))["capacity-beyond"] == "row 26"
     assert faults(path, text(slow + quick), rated_ah=0.5)["capacity-beyond"] == "row 13"
