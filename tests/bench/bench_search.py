@@ -40,7 +40,8 @@ def cell_rows(count: int) -> list[str]:
         price = (0.55 * ah + 1.2 + 1.4 * power) * (0.85 + 0.3 * luck)
         rows.append(
             f"c{k:03d}-{name},{name},cylinder,{diameter},{length},,,{chemistry},{ah:.3f},{0.97 * ah:.3f},{nominal},"
-            f"{most},{least},{ohm:.2f},{steady:.1f},{1.5 * steady:.1f},10,{0.5 * ah:.2f},{mass:.1f},{price:.2f},,,-20,60"
+            f"{most},{least},{ohm:.2f},{steady:.1f},{1.5 * steady:.1f},10,{0.5 * ah:.2f},{mass:.1f},{price:.2f}"
+            ",,,-20,60"
         )
     return rows
 
