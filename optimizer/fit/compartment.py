@@ -113,9 +113,7 @@ def centre_region(
 ) -> MultiPolygon:
     """Where the centres of cylinders may lie that reach from low_mm to low_mm + length along `axis`."""
     across, along = margins(clearance)
-    section = free_section(
-        compartment, axis=axis, low_mm=low_mm - along, high_mm=low_mm + size.length_mm + along
-    )
+    section = free_section(compartment, axis=axis, low_mm=low_mm - along, high_mm=low_mm + size.length_mm + along)
     return erode(section, radius_mm=size.diameter_mm / 2 + across - TOLERANCE_MM)
 
 
@@ -199,9 +197,7 @@ def centre_regions(
         if key not in known:
             known[key] = worth(region) if worth else stack_value(region, pitch)
         options.append((start, known[key], region))
-    chosen = _best_stack(
-        [o[0] for o in options], [o[1] for o in options], size.length_mm + 2 * clearance.end_mm
-    )
+    chosen = _best_stack([o[0] for o in options], [o[1] for o in options], size.length_mm + 2 * clearance.end_mm)
     return [Slice(options[k][0], options[k][0] + size.length_mm, options[k][2]) for k in chosen]
 
 

@@ -8,8 +8,8 @@ hexagonal patterns at any angle, and random points. When N fit, N + 1 is tried.
 Method: monotonic basin hopping as in Grosso, Jamali, Locatelli, Schoen, J. Global Optimization 47 (2010) 63,
 on the energy of Huang and Ye, Computers & Operations Research 38 (2011) 474 (both from memory).
 
-Effort is counted in energy terms and not by a clock, so the same seed gives the same layout on every run; the
-time budget is only a cap for slow machines.
+Effort is counted in energy terms and not by a clock, so the same seed gives the same layout on every run. The
+time budget is a cap besides: where a slow or busy machine reaches it first, a run may find less than another.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from shapely.geometry import MultiPolygon
 from optimizer.fit import hops, kernels
 
 Array = NDArray[Any]
-TERMS_PER_SECOND = 50e6  # effort that stands for one second of budget; a free core manages more
+TERMS_PER_SECOND = 40e6  # effort that stands for one second of budget; a free core manages more
 STILL = 2.0  # hops without gain, per circle, after which a start is given up
 SHARES = (3.0, 4.0, 1.5, 1.5, 0.7, 1.0)  # how often each of hops.MOVES is made
 POOL = 8  # good minima that are kept to be combined

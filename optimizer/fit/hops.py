@@ -79,9 +79,7 @@ def flip(x: Array, load: Array, rng: Generator, scatter: Scatter) -> Array:
     window = (x[:, long] >= a) & (x[:, long] <= b)
     trial = x.copy()
     if rng.random() < 0.5:
-        trial[window, long] = (
-            x[window, long].min(initial=a) + x[window, long].max(initial=a) - x[window, long]
-        )
+        trial[window, long] = x[window, long].min(initial=a) + x[window, long].max(initial=a) - x[window, long]
     else:
         trial[window, 1 - long] = (low + high)[1 - long] - x[window, 1 - long]
     return trial

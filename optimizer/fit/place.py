@@ -114,9 +114,7 @@ def best(
     cache: bool = True,
 ) -> Layout | None:
     """The layout of `place` with the most cells, None when no cell fits; arguments as there."""
-    found = place(
-        compartment, size, clearance, placements=placements, seconds=seconds, seed=seed, cache=cache
-    )
+    found = place(compartment, size, clearance, placements=placements, seconds=seconds, seed=seed, cache=cache)
     return found[0] if found else None
 
 
@@ -224,9 +222,7 @@ def _direction(angle: float, axis: int) -> str:
     return f"at {np.degrees(angle):.1f}° to {AXES[first]}"
 
 
-def _layout(
-    name: str, size: CellSize, stack: _Stack, points: list[Array], placement: str, label: str
-) -> Layout:
+def _layout(name: str, size: CellSize, stack: _Stack, points: list[Array], placement: str, label: str) -> Layout:
     """Layers of points as a layout; the same points wherever layers have the same region."""
     u, v = cross_axes(stack.axis)
     centres, layers = [], []
@@ -256,10 +252,7 @@ def _layout(
 
 def pack_layouts(layouts: list[Layout]) -> Arrays:
     """Layouts of one compartment and size as arrays that the cache can keep."""
-    head = [
-        {"way": x.way, "placement": x.placement, "axis": x.axis, "name": x.name, "cells": x.cells}
-        for x in layouts
-    ]
+    head = [{"way": x.way, "placement": x.placement, "axis": x.axis, "name": x.name, "cells": x.cells} for x in layouts]
     empty = np.zeros((0, 3))
     return {
         "head": np.array(json.dumps(head)),

@@ -145,9 +145,7 @@ def _between_cells(bodies: _Bodies, module: Index, clearance: Clearance) -> tupl
         true = np.hypot(np.maximum(radial, 0.0), np.maximum(along, 0.0))
         touching = (radial < 0) & (along < 0)
         distance = np.where(parallel, np.where(touching, np.maximum(radial, along), true), distance)
-        round_apart = (radial >= clearance.cell_gap_mm - TOLERANCE_MM) | (
-            along >= 2 * clearance.end_mm - TOLERANCE_MM
-        )
+        round_apart = (radial >= clearance.cell_gap_mm - TOLERANCE_MM) | (along >= 2 * clearance.end_mm - TOLERANCE_MM)
         apart = np.where(parallel, round_apart, apart)
     cases = bodies.grow[i] + bodies.grow[j] + clearance.module_gap_mm
     other = module[i] != module[j]

@@ -78,9 +78,7 @@ def report(room: Compartment, seconds: float) -> None:
     layouts = candidates(room, CELL, NONE, seconds=seconds)
     spent = time.perf_counter() - start
     assert all(prove(layout, room, NONE).ok for layout in layouts)
-    most = {
-        kind: max(x.cells for x in layouts if x.placement == kind) for kind in ("square", "staggered", "free")
-    }
+    most = {kind: max(x.cells for x in layouts if x.placement == kind) for kind in ("square", "staggered", "free")}
     rows = max(most["square"], most["staggered"])
     print(
         f"{room.name:24s} {most['square']:7d} {most['staggered']:10d} {most['free']:5d} "
@@ -99,8 +97,7 @@ def main() -> None:
         f"{seconds:g} s = {seconds * TERMS_PER_SECOND / 1e6:.0f} M terms"
     )
     print(
-        f"{'box':24s} {'square':>7s} {'staggered':>10s} {'free':>5s} {'gain':>5s} {'bound':>6s} "
-        f"{'of it':>7s} {'s':>7s}"
+        f"{'box':24s} {'square':>7s} {'staggered':>10s} {'free':>5s} {'gain':>5s} {'bound':>6s} {'of it':>7s} {'s':>7s}"
     )
     for name in chosen:
         for room in SETS[name]():
