@@ -14,7 +14,7 @@ import pytest
 
 from optimizer.catalog import builtin_catalogs
 from optimizer.front import signed
-from optimizer.search.job import run_job
+from optimizer.search.job import How, run_job
 
 DEMO = Path(__file__).parents[1] / "results" / "demo"
 BRIEF = builtin_catalogs() / "briefs" / "cargo-scooter.toml"
@@ -22,7 +22,7 @@ BRIEF = builtin_catalogs() / "briefs" / "cargo-scooter.toml"
 
 @pytest.mark.slow
 def test_the_reference_run_is_found_again(tmp_path):
-    result = run_job(BRIEF, folder=tmp_path / "demo", workers=2)
+    result = run_job(BRIEF, folder=tmp_path / "demo", how=How(workers=2))
     want = pd.read_csv(DEMO / "front.csv")
     pd.testing.assert_frame_equal(
         pd.read_csv(tmp_path / "demo" / "front.csv"), want, check_dtype=False, rtol=1e-6

@@ -14,10 +14,8 @@ gain from mass nothing is dropped or bounded for its mass.
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, fields, replace
-from functools import cached_property
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -30,7 +28,9 @@ from optimizer.search import archive
 from optimizer.search import options as op
 from optimizer.search import space as rules
 from optimizer.search.branch import BUNCH, Branch, Ground, Safety
+from optimizer.search.pending import Pending, Rows, joined, names_of, whole_of
 from optimizer.search.space import Space, Task
+from optimizer.search.tally import Tally
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -50,111 +50,8 @@ BEST_CASE = {
 }  # fmt: skip
 
 
-@dataclass
-class Tally:
-    """What became of the candidates of a task: raw = scored + all pruned.
-
-    Parameters
-    ----------
-    raw, scored : int
-        Candidates in the space, and candidates evaluated.
-    bounds : int
-        Ideal packs and samples evaluated besides.
-    pruned : Counter
-        Candidates never scored, by the rule that discarded them.
-    rejected : Counter
-        Scored candidates that fail a constraint, by the first one they fail.
-    nearest : dict
-        Constraint to the least shortfall of any scored or bounded pack, in the figure's unit.
-    """
-
-    raw: int = 0
-    scored: int = 0
-    bounds: int = 0
-    pruned: Counter[str] = field(default_factory=Counter)
-    rejected: Counter[str] = field(default_factory=Counter)
-    nearest: dict[str, float] = field(default_factory=dict)
-
-    def add(self, other: Tally) -> None:
-        """Take another task's figures in."""
-        self.raw += other.raw
-        self.scored += other.scored
-        self.bounds += other.bounds
-        self.pruned += other.pruned
-        self.rejected += other.rejected
-        for name, gap in other.nearest.items():
-            self.nearest[name] = max(gap, self.nearest.get(name, -np.inf))
-
-    def prune(self, rule: str, count: int) -> None:
-        """Count candidates that a rule discards."""
-        self.raw += count
-        self.pruned[rule] += count
-
-    def note_margins(self, found: Mapping[str, Floats]) -> None:
-        """Remember how near the best pack came to each constraint."""
-        for name, values in found.items():
-            if len(values):
-                best = float(np.max(values))
-                self.nearest[name] = max(best, self.nearest.get(name, -np.inf))
-
-
-@dataclass(frozen=True, eq=False)
-class Pending:
-    """Cells of a branch with one BMS and fuse, unbeaten so far; `bound` has one row of objectives per cell."""
-
-    branch: Branch
-    safety: Safety
-    row: int
-    cells: Ints
-    bound: Floats
-
-    @cached_property
-    def part(self) -> Floats:
-        """What BMS and fuse contribute, shape (len(COLUMNS),)."""
-        out: Floats = self.safety.choice.values[self.row]
-        return out
-
-    @cached_property
-    def choice(self) -> op.Options:
-        """Splits, strips and wires behind this BMS and fuse, alike ones side by side."""
-        caps = ("neg_peak_a", "neg_continuous_a", "neg_charge_a")
-        return self.branch.within(-self.part[[op.INDEX[name] for name in caps]])
-
-    def level(self, size: int) -> Floats:
-        """Ideal of each `size` neighbours, BMS and fuse included, shape (groups, len(COLUMNS))."""
-        values = self.choice.values
-        if size > 1:
-            values = np.minimum.reduceat(values, np.arange(0, len(values), size), axis=0)
-        return op.joined(values, self.part)
-
-
-@dataclass(frozen=True, eq=False)
-class Rows:
-    """Groups of options to be bounded or scored together, from several Pending; arrays of n rows.
-
-    `bound` holds objectives that none of the group is better than, shape (n, d).
-    """
-
-    item: Ints
-    cell: Ints
-    group: Ints
-    bound: Floats
-
-    def __len__(self) -> int:
-        return len(self.item)
-
-    def take(self, rows: Flags | Ints | slice) -> Rows:
-        """Some of them."""
-        return Rows(self.item[rows], self.cell[rows], self.group[rows], self.bound[rows])
-
-    def finer(self, lengths: Ints, size: int, into: int) -> Rows:
-        """Each group of `size` options cut into groups of `into`; lengths: options of each Pending."""
-        left = np.minimum(lengths[self.item] - self.group * size, size)
-        count = -(-left // into)
-        first = np.repeat(self.group * (size // into), count)
-        within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-        parent = np.repeat(np.arange(len(self)), count)
-        return Rows(self.item[parent], self.cell[parent], first + within, self.bound[parent])
+class OutOfTime(Exception):
+    """A task was given up because the time for the search is up."""
 
 
 class Engine:
@@ -165,10 +62,14 @@ class Engine:
     space : Space
     known : ndarray, shape (m, d), optional
         Objectives of packs found before: they bound, but belong to whoever found them.
+    stop : callable, optional
+        Asked between batches whether to give up.
     """
 
-    def __init__(self, space: Space, *, known: Floats | None = None) -> None:
-        self.space = space
+    def __init__(
+        self, space: Space, *, known: Floats | None = None, stop: Callable[[], bool] = lambda: False
+    ) -> None:
+        self.space, self.stop = space, stop
         brief = space.brief
         self.objectives = tuple(brief.objectives.use)
         self.constraints = {k: v for k, v in brief.constraints if v is not None}
@@ -187,6 +88,11 @@ class Engine:
         Returns
         -------
         Survivors, Tally
+
+        Raises
+        ------
+        OutOfTime
+            If `stop` says so before the task is done.
         """
         tally = Tally()
         nothing = archive.nothing(rooms=len(self.space.rooms), objectives=len(self.objectives))
@@ -195,6 +101,8 @@ class Engine:
         pending = self._opened(ground, mine, tally)
         self._sampled(pending, mine, tally)
         for batch in self._batches(pending, mine, tally):
+            if self.stop():
+                raise OutOfTime
             self._searched(batch, mine, tally)
         found = mine.settle()
         self.known = archive.merge_objectives(self.known, found.objectives)
@@ -287,13 +195,13 @@ class Engine:
         """Score a few options of every branch, to raise the bar; they are scored again in their turn."""
         kept = [~mine.beats(item.bound) for item in pending]
         rows = [
-            _whole(k, replace(item, cells=item.cells[alive], bound=item.bound[alive]))
+            whole_of(k, replace(item, cells=item.cells[alive], bound=item.bound[alive]))
             for k, (item, alive) in enumerate(zip(pending, kept, strict=True))
         ]
         if not rows:
             return
         lengths = np.array([len(item.branch.samples) for item in pending])
-        whole = _joined(rows).finer(lengths, int(lengths.max()), 1)
+        whole = joined(rows).finer(lengths, int(lengths.max()), 1)
         tally.bounds += len(whole)
         options = [item.branch.samples for item in pending]
         tables = [op.joined(x.values, item.part) for x, item in zip(options, pending, strict=True)]
@@ -325,7 +233,7 @@ class Engine:
     def _searched(self, batch: list[Pending], mine: archive.Front, tally: Tally) -> None:
         """All that is left of a batch: bounded bunch by bunch, ever finer, and what stands is scored."""
         lengths = np.array([len(item.choice) for item in batch])
-        whole = _joined([_whole(k, item) for k, item in enumerate(batch)])
+        whole = joined([whole_of(k, item) for k, item in enumerate(batch)])
         coarse = int(-(-lengths.max() // LEVELS[0])) * LEVELS[0]
         for size in LEVELS:
             rows = whole.finer(lengths, coarse, size)
@@ -339,7 +247,7 @@ class Engine:
                 kept.append(replace(here, bound=bound).take(alive))
             if not any(map(len, kept)):
                 return
-            whole, coarse = _joined(kept), size
+            whole, coarse = joined(kept), size
         tables = [item.level(1) for item in batch]
         leaves = self._worth_scoring(batch, whole.finer(lengths, coarse, 1), tables, mine, tally)
         self._scored(batch, leaves, [item.choice for item in batch], tables, mine, tally)
@@ -363,7 +271,7 @@ class Engine:
             worse = mine.beats(best)
             tally.prune(BEATEN, int(worse.sum()))
             kept.append(here.take(~worse))
-        return _joined(kept) if kept else rows
+        return joined(kept) if kept else rows
 
     def _scored(
         self, batch: list[Pending], rows: Rows, options: list[op.Options], tables: list[Floats],
@@ -380,7 +288,7 @@ class Engine:
             keep = np.flatnonzero(self._feasible(figures, tally))
             keep = keep[~mine.beats(points[keep])]
             keep = keep[nondominated(points[keep])]
-            names = _names(batch, here.take(keep), options)
+            names = names_of(batch, here.take(keep), options)
             mine.add(archive.Survivors(names, _numbers(block.take(keep)), points[keep]))
 
     def _rows_block(self, batch: list[Pending], rows: Rows, tables: list[Floats]) -> Block:
@@ -440,35 +348,6 @@ def cells_cost(space: Space, cell: Ints, number: Ints) -> Floats:
         stock=cells.stock[row],
     )
     return np.asarray(cost, dtype=float)
-
-
-def _whole(number: int, item: Pending) -> Rows:
-    """All cells of one Pending with all its options as one group."""
-    count = len(item.cells)
-    return Rows(np.full(count, number), item.cells, np.zeros(count, dtype=np.int64), item.bound)
-
-
-def _joined(parts: list[Rows]) -> Rows:
-    """Rows of all parts, one after the other."""
-    return Rows(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Rows)))
-
-
-def _names(batch: list[Pending], rows: Rows, options: list[op.Options]) -> Ints:
-    """Names of candidates, in the order of the rows."""
-    out: list[Ints] = []
-    order = np.argsort(rows.item, kind="stable")
-    for k in np.unique(rows.item):
-        mine = order[rows.item[order] == k]
-        item = batch[k]
-        picks = options[k].picks[rows.group[mine]]
-        out.append(item.branch.names(rows.cell[mine], picks, item.safety, item.row))
-    if not out:
-        rooms = len(batch[0].branch.ground.whole.rooms)
-        return np.zeros((0, len(archive.NAMES) + 2 * rooms), dtype=np.int64)
-    whole = np.concatenate(out)
-    back = np.empty_like(order)
-    back[order] = np.arange(len(order))
-    return whole[back]
 
 
 def _numbers(block: Block) -> Floats:

@@ -10,7 +10,7 @@ import time
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import pandas as pd
 
@@ -19,9 +19,16 @@ from optimizer.brief import defaults_in_use
 from optimizer.front import OBJECTIVES
 from optimizer.inputs import load_inputs
 from optimizer.search import archive, rows, store
+from optimizer.search.checkpoint import Checkpoints, run_key
+from optimizer.search.lock import locked
 from optimizer.search.run import Outcome, search
 from optimizer.search.setup import make_space
 from optimizer.search.space import Space
+
+if TYPE_CHECKING:
+    from optuna.storages import BaseStorage
+
+    from optimizer.search.board import Board
 
 PACKAGES = ("numpy", "pandas", "scipy", "shapely", "numba", "moocore", "optuna", "pyarrow", "pydantic")
 
@@ -61,19 +68,42 @@ class Result:
     currency: str
 
 
-def run_job(
-    brief: Path, *, folder: Path, workers: int = 1, force: bool = False, report: Report | None = None
-) -> Result:
+@dataclass(frozen=True)
+class How:
+    """How a search is run; none of it changes the front.
+
+    Parameters
+    ----------
+    workers : int
+        Processes on this machine.
+    force : bool
+        Replace a run that is in the folder.
+    resume : bool
+        Go on with the run that is in the folder.
+    budget_s : float, optional
+        Stop after this time [s].
+    storage : str
+        URL of a storage by which several commands share the work, "" for none.
+    refresh_s : float
+        How often the front is written while the search goes on [s].
+    """
+
+    workers: int = 1
+    force: bool = False
+    resume: bool = False
+    budget_s: float | None = None
+    storage: str = ""
+    refresh_s: float = 60.0
+
+
+def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report | None = None) -> Result:
     """Search a brief and write front.parquet, front.csv and run.json into a folder.
 
     Parameters
     ----------
     brief : Path
     folder : Path
-    workers : int
-        Processes.
-    force : bool
-        Replace a run that is there.
+    how : How, optional
     report : Report, optional
 
     Returns
@@ -83,33 +113,148 @@ def run_job(
     Raises
     ------
     BadInput
-        With every problem of brief and catalogs, or when the folder holds a run already; nothing is written.
+        With every problem of brief and catalogs; or when the folder holds a run already, is in use, or holds
+        no run that could be gone on with; or when the storage can't be reached. Nothing is lost.
     """
+    until = time.monotonic() + how.budget_s if how is not None and how.budget_s is not None else None
+    how = how or How()
     inputs = load_inputs(brief)
-    store.check_free(folder, force=force)
-    space = make_space(inputs)
-    if report is not None:
-        report.say(estimate(space))
-    start = time.monotonic()
+    checkpoints = Checkpoints(folder, run_key(inputs), inputs.hashes())
+    if how.resume:
+        checkpoints.check()
+    else:
+        store.check_free(folder, force=how.force)
+    storage = _storage(how, folder)
+    with locked(folder):
+        known = checkpoints.load() if how.resume else {}
+        space = make_space(inputs)
+        if report is not None:
+            report.say(estimate(space))
+        if not how.resume:
+            checkpoints.begin()
+        watch = Watch(space, folder, checkpoints.key, how, report)
+        board = _board(storage, checkpoints.key)
+        try:
+            outcome = search(
+                space, workers=how.workers, progress=watch, until=until, checkpoints=checkpoints, known=known,
+                board=board,
+            )  # fmt: skip
+        finally:
+            if board is not None:
+                board.close()
+        front, run = write_outcome(space, outcome, folder, checkpoints.key)
+        if outcome.complete:
+            checkpoints.clear()
+    return Result(
+        folder, front, run, outcome.interrupted, tuple(space.brief.objectives.use), space.brief.currency
+    )
 
-    def progress(done: int, tasks: int, found: archive.Survivors) -> None:
-        if report is None:
-            return
-        spent = time.monotonic() - start
-        left = spent / done * (tasks - done)
-        report.step(f"{100 * done // tasks:3d} % searched, {len(found)} packs on the front, {left:.0f} s left")
 
-    outcome = search(space, workers=workers, progress=progress)
-    found, figures = rows.rescored(outcome.found, space=space)
+def _storage(how: How, folder: Path) -> BaseStorage | None:
+    if not how.storage:
+        return None
+    from optimizer.search.storage import open_storage
+
+    return open_storage(how.storage, folder=folder)
+
+
+def _board(storage: BaseStorage | None, key: str) -> Board | None:
+    """Where the tasks are shared; the storage's library is loaded only then."""
+    if storage is None:
+        return None
+    from optimizer.search.board import Board
+
+    return Board(storage, key=key)
+
+
+def write_outcome(
+    space: Space, outcome: Outcome, folder: Path, key: str
+) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """Re-score what was found and write it: the front, and the account of the run.
+
+    Returns
+    -------
+    front : DataFrame
+    run : dict
+        Content of run.json.
+    """
+    found, figures = rows.rescored(outcome.found.by_name(), space=space)
     front = rows.table(found, figures, space=space)
-    run = run_record(space, outcome, front) | {"brief_file": from_folder(brief, folder)}
+    brief_file = from_folder(space.brief.path, folder)
+    run = run_record(space, outcome, front) | {"brief_file": brief_file, "key": key}
     if len(front):
         store.write_run(folder, front=front, units=units(space), run=run)
     else:
         store.write_record(folder, run)
-    return Result(
-        folder, front, run, outcome.interrupted, tuple(space.brief.objectives.use), space.brief.currency
-    )
+    return front, run
+
+
+class Watch:
+    """Tells how far a search is, and writes the front now and then.
+
+    Parameters
+    ----------
+    space : Space
+    folder : Path
+    key : str
+        See checkpoint.run_key.
+    how : How
+    report : Report or None
+    """
+
+    # Part of the time that writing the front may take while the search goes on.
+    SHARE = 0.05
+
+    def __init__(self, space: Space, folder: Path, key: str, how: How, report: Report | None) -> None:
+        self._space, self._folder, self._key, self._how, self._report = space, folder, key, how, report
+        self._start = time.monotonic()
+        self._next = self._start + how.refresh_s
+
+    def __call__(self, outcome: Outcome) -> None:
+        """Take note that a task has ended."""
+        now = time.monotonic()
+        if self._report is not None:
+            self._report.step(self.text(outcome, spent_s=now - self._start))
+        if now >= self._next and not outcome.complete and len(outcome.found):
+            outcome.seconds = now - self._start
+            write_outcome(self._space, outcome, self._folder, self._key)
+            took = time.monotonic() - now
+            self._next = time.monotonic() + max(self._how.refresh_s, took / self.SHARE)
+
+    def text(self, outcome: Outcome, *, spent_s: float) -> str:
+        """How far the search is, the best by each objective, and the time left, in one line."""
+        fresh = outcome.done - outcome.resumed
+        left = spent_s / max(fresh, 1) * (outcome.tasks - outcome.done)
+        if self._how.budget_s is not None:
+            left = min(left, max(self._how.budget_s - spent_s, 0.0))
+        share = f"{100 * outcome.done // outcome.tasks:3d} % searched, {len(outcome.found)} packs on the front"
+        return ", ".join([share, *best_text(self._space, outcome.found), f"{duration(left)} left"])
+
+
+def best_text(space: Space, found: archive.Survivors) -> list[str]:
+    """Best value of each objective so far, such as "range 61.2 km"."""
+    if not len(found):
+        return []
+    table, out = units(space), []
+    for column, name in enumerate(space.brief.objectives.use):
+        best = found.objectives[:, column].min() * (-1.0 if OBJECTIVES[name] else 1.0)
+        words = name.rsplit("_", 1)[0].replace("_", " ") if name != "cost" else name
+        out.append(f"{words} {best:.4g} {table.get(name, '')}".strip())
+    return out
+
+
+def duration(seconds: float) -> str:
+    """A time in the largest units that matter.
+
+    >>> duration(42), duration(190), duration(30000)
+    ('42 s', '3 min 10 s', '8 h 20 min')
+    """
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60} s"
+    return f"{whole // 3600} h {whole % 3600 // 60} min"
 
 
 def from_folder(path: Path, folder: Path) -> str:
@@ -160,6 +305,7 @@ def run_record(space: Space, outcome: Outcome, front: pd.DataFrame) -> dict[str,
         "space": {
             "raw": tally.raw,
             "scored": tally.scored,
+            "bounds": tally.bounds,
             "pruned": dict(sorted((k, v) for k, v in tally.pruned.items() if v)),
             "rejected": dict(sorted((k, v) for k, v in tally.rejected.items() if v)),
             "complete": outcome.complete,
@@ -167,6 +313,7 @@ def run_record(space: Space, outcome: Outcome, front: pd.DataFrame) -> dict[str,
         "nearest": {name.removeprefix("margin_"): gap for name, gap in sorted(tally.nearest.items())},
         "front": {"rows": len(front), "before_thinning": len(outcome.found)},
         "timing": {"search_s": round(outcome.seconds, 3)},
+        "tasks": {"all": outcome.tasks, "done": outcome.done, "from_before": outcome.resumed},
         "peak_memory_mib": round(peak_memory_mib(), 1),
         "versions": {"python": platform.python_version(), **_versions()},
         "machine": platform.machine(),

@@ -50,9 +50,9 @@ def check_free(folder: Path, *, force: bool) -> None:
     """
     if folder.exists() and not folder.is_dir():
         raise BadInput([Problem("not-a-folder", str(folder), expected="must be a folder, found a file")])
-    held = [name for name in FRONT_FILES if (folder / name).exists()]
+    held = [name for name in (*FRONT_FILES, "checkpoints") if (folder / name).exists()]
     if held and not force:
-        expected = "must hold no run yet; choose another with --out, or replace this one with --force"
+        expected = "must hold no run yet; choose another --out, go on with --resume, or replace it with --force"
         raise BadInput([Problem("run-exists", str(folder), expected=expected, found=", ".join(held))])
 
 

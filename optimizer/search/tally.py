@@ -1,0 +1,60 @@
+"""What became of every candidate of a search, and which rule decided it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass
+class Tally:
+    """What became of the candidates of a task: raw = scored + all pruned.
+
+    Parameters
+    ----------
+    raw, scored : int
+        Candidates in the space, and candidates evaluated.
+    bounds : int
+        Ideal packs and samples evaluated besides.
+    pruned : Counter
+        Candidates never scored, by the rule that discarded them.
+    rejected : Counter
+        Scored candidates that fail a constraint, by the first one they fail.
+    nearest : dict
+        Constraint to the least shortfall of any scored or bounded pack, in the figure's unit.
+    """
+
+    raw: int = 0
+    scored: int = 0
+    bounds: int = 0
+    pruned: Counter[str] = field(default_factory=Counter)
+    rejected: Counter[str] = field(default_factory=Counter)
+    nearest: dict[str, float] = field(default_factory=dict)
+
+    def add(self, other: Tally) -> None:
+        """Take another task's figures in."""
+        self.raw += other.raw
+        self.scored += other.scored
+        self.bounds += other.bounds
+        self.pruned += other.pruned
+        self.rejected += other.rejected
+        for name, gap in other.nearest.items():
+            self.nearest[name] = max(gap, self.nearest.get(name, -np.inf))
+
+    def prune(self, rule: str, count: int) -> None:
+        """Count candidates that a rule discards."""
+        self.raw += count
+        self.pruned[rule] += count
+
+    def note_margins(self, found: Mapping[str, Floats]) -> None:
+        """Remember how near the best pack came to each constraint."""
+        for name, values in found.items():
+            if len(values):
+                best = float(np.max(values))
+                self.nearest[name] = max(best, self.nearest.get(name, -np.inf))
