@@ -27,7 +27,7 @@ TAU1_S = 5.0
 # Electrolyte overpotential at which depletion sets in, as volts of slow drop at the limiting current: of the
 # order of 2 R T / F with part of the slow drop elsewhere; set on published electrochemical parameter sets.
 LIMIT_V = 0.125
-LEAST_LIMIT = 1.9
+LEAST_LIMIT = 1.5
 VOLT_SIGMA = 0.003
 CHARGE_SIGMA = 0.0015
 END_SIGMA = 0.0007
@@ -114,9 +114,7 @@ def _kinetic_shape(soc: Floats) -> Floats:
 
 def _start(task: _Task, shift: dict[str, float]) -> Floats:
     """Parameter vector: the named ones, exchange currents at the knots, shape of the slow resistance."""
-    named = [
-        np.log(shift[n]) if n in ("slow", "fast") and n in shift else shift.get(n, _PRIORS[n][0]) for n in _NAMES
-    ]
+    named = [np.log(shift[n]) if n in ("slow", "fast") and n in shift else shift.get(n, _PRIORS[n][0]) for n in _NAMES]
     asked = np.sinh(min(0.7 * task.drop_v / KINETIC_V, 20.0))
     level = -np.log(max(asked, 1e-3)) + task.kinetic_prior - task.kinetic_prior.max()
     return np.concatenate([named, level, np.zeros(len(SHAPE_SOC))])
@@ -267,8 +265,7 @@ def _misses(x: Floats, task: _Task) -> Floats:
 def _solve(task: _Task) -> Floats:
     """Best parameters of a few starts, the best one carried on to the end."""
     tries = [
-        least_squares(_misses, _start(task, s), args=(task,), loss="soft_l1", f_scale=3.0, max_nfev=12)
-        for s in _STARTS
+        least_squares(_misses, _start(task, s), args=(task,), loss="soft_l1", f_scale=3.0, max_nfev=12) for s in _STARTS
     ]
     best = min(tries, key=lambda t: t.cost)
     return np.asarray(least_squares(_misses, best.x, args=(task,), loss="soft_l1", f_scale=3.0, max_nfev=50).x)
@@ -370,6 +367,5 @@ def _pulse_errors(trial: _Trial, pulse: Pulse) -> list[PulseError]:
     """Compare the rows of one pulse with the model."""
     ratio = _pulse_drop(trial, pulse) / pulse.drop_v - 1.0
     return [
-        PulseError(pulse.soc, pulse.current_a, float(t), float(r))
-        for t, r in zip(pulse.time_s, ratio, strict=True)
+        PulseError(pulse.soc, pulse.current_a, float(t), float(r)) for t, r in zip(pulse.time_s, ratio, strict=True)
     ]

@@ -24,9 +24,7 @@ def _table(values: Any, at: float, straight: bool) -> float:
 
 
 @njit(cache=True)
-def _terminal(
-    amp: float, soc: float, slow: float, fast: float, i1: float, i2: float, p: Any, tables: Any
-) -> float:
+def _terminal(amp: float, soc: float, slow: float, fast: float, i1: float, i2: float, p: Any, tables: Any) -> float:
     """Terminal voltage of a state; p and tables as packed by `pack`."""
     share = i2 / p[5]
     bounded = min(max(share, -p[8]), p[8])

@@ -125,9 +125,7 @@ def step_packed(
         ndarray of shape (n, 6), and bool.
     """
     out = np.empty((len(time_s) * laps + 1 if rows is None else rows, 6))
-    count, reached = run_laps(
-        time_s, load, power, laps, packed[0], packed[1], LAG_RATES, LAG_GAINS, soc, cutoff_v, out
-    )
+    count, reached = run_laps(time_s, load, power, laps, packed[0], packed[1], LAG_RATES, LAG_GAINS, soc, cutoff_v, out)
     return out[:count], bool(reached)
 
 

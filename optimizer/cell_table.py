@@ -46,8 +46,7 @@ def read_table(path: Path, columns: tuple[str, ...], problems: list[Problem]) ->
         return None
     delimiter = ";" if ";" in lines[0][1] and "," not in lines[0][1] else ","
     rows = [
-        (number, [field.strip() for field in next(csv.reader([line], delimiter=delimiter))])
-        for number, line in lines
+        (number, [field.strip() for field in next(csv.reader([line], delimiter=delimiter))]) for number, line in lines
     ]
     places = _places(path, rows[0], columns, problems)
     if places is None:

@@ -164,9 +164,7 @@ def test_regeneration_gives_back_and_lifts_the_voltage():
 
 
 def test_charge_is_kept_between_state_and_total():
-    run = run_profile(
-        made(), time_s=np.array([0.0, 30.0, 60.0]), power_w=np.array([0.0, 20.0, 1.0]), start_soc=0.8
-    )
+    run = run_profile(made(), time_s=np.array([0.0, 30.0, 60.0]), power_w=np.array([0.0, 20.0, 1.0]), start_soc=0.8)
     assert (0.8 - run.soc[-1]) * 3.0 == pytest.approx(run.capacity_ah, rel=1e-3)
 
 

@@ -25,9 +25,7 @@ if TYPE_CHECKING:
     metavar="PROFILE.csv",
     help="Power profile (time_s, power_w; discharge positive), linear between rows, repeated to the cut-off.",
 )
-@click.option(
-    "--current", "currents_a", multiple=True, type=float, metavar="A", help="Constant current from full."
-)
+@click.option("--current", "currents_a", multiple=True, type=float, metavar="A", help="Constant current from full.")
 @click.option("--power", "powers_w", multiple=True, type=float, metavar="W", help="Constant power from full.")
 @click.option(
     "--start-soc",
