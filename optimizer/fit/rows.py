@@ -179,6 +179,8 @@ def critical_levels(region: Region, bases: Floats, heights: Floats, sums: Floats
         breaks = np.unique(np.concatenate([bases, bases - height]))
         breaks = breaks[(breaks >= low) & (breaks <= top - height)]
         for start, end in pairwise(breaks):
+            if end - start <= TOUCH_MM:  # one level, written twice by rounding: no slope to be had
+                continue
             step = min(1e-3, (end - start) / 8)
             at = np.array([start + step, start + 2 * step, end - 2 * step, end - step])
             free = [stretches(region.edges, level, level + height, left, right) for level in at]
