@@ -33,6 +33,10 @@ if TYPE_CHECKING:
 PACKAGES = ("numpy", "pandas", "scipy", "shapely", "numba", "moocore", "optuna", "pyarrow", "pydantic")
 
 
+# What a task of the demo brief takes on one core with an empty cache [s], rounded.
+TASK_S = 2.0
+
+
 class Report(Protocol):
     """Where progress is told."""
 
@@ -129,7 +133,7 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
         known = checkpoints.load() if how.resume else {}
         space = make_space(inputs)
         if report is not None:
-            report.say(estimate(space))
+            report.say(estimate(space, workers=how.workers))
         if not how.resume:
             checkpoints.begin()
         watch = Watch(space, folder, checkpoints.key, how, report)
@@ -275,17 +279,24 @@ def units(space: Space) -> dict[str, str]:
     return table
 
 
-def estimate(space: Space) -> str:
-    """What lies ahead, in one line, before the search starts."""
+def estimate(space: Space, *, workers: int = 1) -> str:
+    """What lies ahead before the search starts: how many candidates at least, and about how long.
+
+    Splits are not counted yet: that would be half the work. The time is what a task of the demo brief takes
+    with nothing cached, so an order of magnitude; the progress line knows better once a few tasks are done.
+    """
     tasks = space.tasks()
-    cells = len({int(k) for task in tasks for k in (space.size_of == task.size).nonzero()[0]})
-    parts = (
-        len(space.builds) * len(space.inputs.wire_rows) * len(space.inputs.bms_rows)
-        * len(space.inputs.fuse_rows)
-    )  # fmt: skip
+    low, high = space.window
+    members = [((space.size_of == task.size) & (low <= high)).nonzero()[0] for task in tasks]
+    cells = len({int(k) for each in members for k in each})
+    packs = sum(int((high[each] - low[each] + 1).sum()) for each in members)
+    inputs = space.inputs
+    parts = len(space.builds) * len(inputs.wire_rows) * len(inputs.bms_rows) * len(inputs.fuse_rows)
+    seconds = max(len(tasks) * TASK_S / workers, 1.0)
     return (
-        f"{cells} of {len(space.inputs.cell_rows)} cells allow a pack; {len(tasks)} tasks of one cell size and"
-        f" parallel count; {parts:,} builds of strip, wire, BMS and fuse for every way to share the groups out"
+        f"{cells} of {len(inputs.cell_rows)} cells allow a pack; {packs:,} packs of cell, S and P in {len(tasks)}"
+        f" tasks; {parts:,} builds of strip, wire, BMS and fuse for each way to share its groups out: at least"
+        f" {packs * parts:,} candidates, about {seconds:.0f} s where nothing is cached"
     )
 
 
