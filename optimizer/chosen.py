@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from optimizer.geometry import box_walls
 from optimizer.pack import bill
 from optimizer.pack.harness import HarnessBlock, Places, harness_block
 from optimizer.pack.strips import StripBuild
@@ -172,7 +173,7 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
     lead_mm = block.balance_length_mm[0] + block.sensor_length_mm[0]
     case_kg = metric(chosen, "case_mm3") * 1e-9 * rules.case_density_kg_m3
     one = {"count": 1}
-    return [
+    lines = [
         used,
         spare,
         bill.strip_line(
@@ -212,6 +213,13 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
             "fuse", **one, mass_g=inputs.fuses.mass_g[chosen.fuse], price=inputs.fuses.price[chosen.fuse]
         ),
     ]
+    walls = space.brief.box
+    if walls is not None:
+        lines += [
+            bill.material_line(f"box of {name}", mass_kg=mass_kg, price_per_kg=walls.price_per_kg)
+            for name, mass_kg in box_walls(space.brief, space.rooms).items()
+        ]
+    return lines
 
 
 def strip_build(space: Space, chosen: Chosen) -> StripBuild:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from optimizer.brief import schema
 from optimizer.catalog import Cells
@@ -122,6 +125,104 @@ def to_vehicle(room: Compartment, points_mm: npt.ArrayLike) -> npt.NDArray[np.fl
     turned: npt.NDArray[np.float64] = np.asarray(points_mm, float) @ rotation(room.rotation_deg).T
     out: npt.NDArray[np.float64] = turned + np.asarray(room.position_mm, float)
     return out
+
+
+def wall_volume_mm3(room: Compartment, *, wall_mm: float) -> float:
+    """Wall of a closed box around a compartment, for a box that is still to be made.
+
+    V = A(profile grown by t, corners kept sharp) · (depth + 2 t) − A(profile) · depth
+
+    Parameters
+    ----------
+    room : Compartment
+        Its own size is the inside.
+    wall_mm : float
+        t [mm].
+
+    Returns
+    -------
+    float
+        [mm³]; for a rectangular profile that of `pack.case.box_wall_volume`.
+    """
+    inside = shapely.Polygon(room.profile_mm)
+    outside = inside.buffer(wall_mm, join_style="mitre", mitre_limit=10.0)
+    return float(outside.area * (room.depth_mm + 2.0 * wall_mm) - inside.area * room.depth_mm)
+
+
+def outer_size_mm(room: Compartment, *, wall_mm: float) -> tuple[float, ...]:
+    """Size of a compartment with walls along its own axes [mm]."""
+    return tuple(high - low + 2.0 * wall_mm for low, high in room.extent_mm)
+
+
+def box_walls(brief: schema.Brief, rooms: Sequence[Compartment]) -> dict[str, float]:
+    """Mass of the walls of each compartment that is billed as a box, by name [kg].
+
+    Parameters
+    ----------
+    brief : Brief
+    rooms : sequence of Compartment
+        Its compartments.
+
+    Returns
+    -------
+    dict of str to float
+        Empty without [box].
+    """
+    box = brief.box
+    if box is None:
+        return {}
+    return {
+        room.name: wall_volume_mm3(room, wall_mm=box.wall_mm) * 1e-9 * box.density_kg_m3
+        for room in rooms
+        if room.name in box.compartments
+    }
+
+
+def room_margins(brief: schema.Brief, rooms: Sequence[Compartment]) -> dict[str, float]:
+    """How far inside the vehicle's outer limits the compartments with their walls lie; below 0 they are too large.
+
+    Parameters
+    ----------
+    brief : Brief
+        With outer_max_mm of compartments and [envelope]; walls count for those that [box] names.
+    rooms : sequence of Compartment
+        Its compartments.
+
+    Returns
+    -------
+    dict of str to float
+        By words such as "deck: outer size along z" and "envelope: height" [mm].
+    """
+    out: dict[str, float] = {}
+    corners = []
+    for item, room in zip(brief.compartment, rooms, strict=True):
+        billed = brief.box is not None and room.name in brief.box.compartments
+        wall = brief.box.wall_mm if brief.box is not None and billed else 0.0
+        sides = outer_size_mm(room, wall_mm=wall)
+        for axis, side, most in zip(AXES, sides, item.outer_max_mm or (), strict=False):
+            out[f"{room.name}: outer size along {axis}"] = most - side
+        corners.append(to_vehicle(room, _grown_points(room, wall)))
+    spread = np.ptp(np.concatenate(corners), axis=0)
+    for key, side in zip(("length", "width", "height"), spread, strict=True):
+        most = getattr(brief.envelope, f"{key}_mm_max")
+        if most is not None:
+            out[f"envelope: {key}"] = most - float(side)
+    return out
+
+
+def _grown_points(room: Compartment, wall_mm: float) -> npt.NDArray[np.float64]:
+    """Corners of a compartment with walls, in its own axes, shape (n, 3)."""
+    outline = shapely.Polygon(room.profile_mm)
+    if wall_mm > 0:
+        outline = outline.buffer(wall_mm, join_style="mitre", mitre_limit=10.0)
+    points = shapely.get_coordinates(outline)
+    across = [axis for axis in range(3) if axis != room.extrude]
+    ends = []
+    for end in (-wall_mm, room.depth_mm + wall_mm):
+        here = np.zeros((len(points), 3))
+        here[:, across], here[:, room.extrude] = points, end
+        ends.append(here)
+    return np.concatenate(ends)
 
 
 def centre_mm(room: Compartment) -> npt.NDArray[np.float64]:

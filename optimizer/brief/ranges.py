@@ -265,3 +265,45 @@ def automatic_name(loc: Loc, data: Mapping[str, Any]) -> str:
     else:
         words += [str(part).removesuffix("_mm") for part in rest]
     return re.sub(r"[^a-z0-9]+", "_", " ".join(words).lower()).strip("_") + "_mm"
+
+
+def with_ranges(schema: Mapping[str, Any]) -> dict[str, Any]:
+    """The brief's JSON Schema with ranges allowed where a dimension may be left open.
+
+    Parameters
+    ----------
+    schema : mapping
+        Of numbers only.
+
+    Returns
+    -------
+    dict
+    """
+    out = copy.deepcopy(dict(schema))
+    number, name = {"type": "number"}, {"type": "string"}
+    tables = (
+        ({"min": number, "max": number, "step": number, "name": name}, ["min", "max"]),
+        ({"same_as": name, "plus": number, "times": number}, ["same_as"]),
+    )
+    out["$defs"]["Range"] = {
+        "anyOf": [
+            {"type": "object", "properties": keys, "required": needed, "additionalProperties": False}
+            for keys, needed in tables
+        ]
+    }
+    for model in ("BoxCompartment", "PrismCompartment", "BoxKeepOut", "PrismKeepOut", "ClearanceRules", "BoxWalls"):
+        properties = out["$defs"][model]["properties"]
+        for key in {*SIZES, "profile_mm", "origin_mm", "position_mm", "wall_mm"} & properties.keys():
+            properties[key] = _or_range(properties[key])
+    return out
+
+
+def _or_range(part: Any) -> Any:
+    """Every number of a piece of schema, or a range in its place."""
+    if isinstance(part, list):
+        return [_or_range(item) for item in part]
+    if not isinstance(part, dict):
+        return part
+    if part.get("type") == "number":
+        return {"anyOf": [part, {"$ref": "#/$defs/Range"}]}
+    return {key: _or_range(value) if key in ("items", "prefixItems") else value for key, value in part.items()}

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ValidationError
 
 from optimizer.brief.faults import Loc, key_lines, line_of, schema_problems
-from optimizer.brief.ranges import FreeDimension, Ranges, find_ranges, place_in_words
+from optimizer.brief.ranges import FreeDimension, Ranges, find_ranges, place_in_words, with_ranges
 from optimizer.brief.rules import RuleChecks, file_problems
 from optimizer.brief.schema import Brief, RidePlan
 from optimizer.catalog.tables import cap, file_sha256
@@ -340,4 +340,4 @@ def brief_json_schema() -> dict[str, Any]:
         Ready for json.dumps.
     """
     schema: dict[str, Any] = json.loads(json.dumps(Brief.model_json_schema()))
-    return schema
+    return with_ranges(schema)

@@ -182,14 +182,15 @@ class SearchRules(Section):
 
     sampler: multi-objective TPE or NSGA-II. trials: boxes to try at most. grid: values of each dimension in
     the coarse grid that the search starts from. patience: boxes in a row without gain after which it ends; 0
-    never ends it. gain: least growth of the hypervolume that counts, relative.
+    never ends it. gain: how far a pack must be ahead of every other one in some objective to count, as a
+    share of the front's spread.
     """
 
     sampler: Literal["tpe", "nsga2"] = "tpe"
     trials: Annotated[Whole, Field(ge=1, le=1_000_000)] = 200
     grid: Annotated[Whole, Field(ge=1, le=20)] = 3
     patience: Annotated[Whole, Field(ge=0, le=1_000_000)] = 40
-    gain: Annotated[Number, Field(ge=0, le=0.5)] = 0.0005
+    gain: Annotated[Number, Field(ge=0, le=0.5)] = 0.01
 
 
 Compartment = Annotated[BoxCompartment | PrismCompartment, Discriminator("shape")]

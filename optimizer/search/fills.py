@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -83,6 +83,9 @@ class FillRules:
     seconds : float
         Effort for the chain of one layout [s].
     seed : int
+    shared : bool
+        Chains are found from where the cells stand to each other and kept apart from the compartment, so that
+        boxes which hold the same layout share them.
     """
 
     clearance: Clearance
@@ -91,6 +94,7 @@ class FillRules:
     layers: tuple[int, ...]
     seconds: float
     seed: int
+    shared: bool = False
 
 
 def fills(
@@ -145,11 +149,30 @@ def _fill(
     layout: Layout, room: Compartment, size: CellSize, parallel: int, rules: FillRules
 ) -> Fill | None:
     """A layout with its chain and metrics; None where no chain of whole groups exists."""
-    links = chain(
-        layout, parallel=parallel, cell_gap_mm=rules.clearance.cell_gap_mm, seconds=rules.seconds,
-        seed=rules.seed,
-    )  # fmt: skip
+    how: dict[str, Any] = {
+        "parallel": parallel, "cell_gap_mm": rules.clearance.cell_gap_mm, "seconds": rules.seconds,
+        "seed": rules.seed,
+    }  # fmt: skip
+    links = _shared_chain(layout, how) if rules.shared else chain(layout, **how)
     return measured(layout, links, room=room, rules=rules) if links.groups else None
+
+
+def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
+    """Chain of a layout moved to the origin, kept on disk once found."""
+    moved = np.round(layout.centres_mm - layout.centres_mm.min(axis=0), 6) + 0.0
+    apart = replace(layout, centres_mm=moved)
+
+    def compute() -> Arrays:
+        found = chain(apart, **how)
+        return {name: np.asarray(getattr(found, name)) for name in Chain.__dataclass_fields__}
+
+    where = [moved, layout.extents_mm, layout.layer, layout.module, layout.axis, layout.way]
+    parts = {"where": where, "size": layout.size, "how": how}
+    arrays = cached("chain", parts, compute, code=CODE)
+    return Chain(
+        arrays["group"], int(arrays["groups"]), int(arrays["parallel"]), arrays["boundary_pairs"],
+        arrays["polarity"], arrays["links"], str(arrays["method"]),
+    )  # fmt: skip
 
 
 def measured(layout: Layout, links: Chain, *, room: Compartment, rules: FillRules) -> Fill:

@@ -112,7 +112,7 @@ def plated(
 def _fixed(
     space: Space, splits: Splits, cells: npt.NDArray[np.int64], case_mm3: Floats
 ) -> tuple[Floats, Floats]:
-    """Mass and cost of case, insulation, connectors and thin wires, shape (n, 1) each."""
+    """Mass and cost of case, insulation, connectors, thin wires and box walls, shape (n, 1) each."""
     from optimizer.search.parts import lead_wire
 
     rules, wires = space.brief.parts, space.inputs.wires
@@ -120,16 +120,19 @@ def _fixed(
     case_kg = case_mm3 * 1e-9 * rules.case_density_kg_m3
     lead_m = splits.lead_mm[:, None] * 1e-3
     modules = splits.modules[:, None]
+    box_kg, box_cost = space.box
     mass = (
         case_kg
         + cells * rules.insulation_g_per_cell * 1e-3
         + modules * rules.connector_g * 1e-3
         + lead_m * wires.mass_g_per_m[lead] * 1e-3
+        + box_kg
     )
     cost = (
         case_kg * rules.case_price_per_kg
         + cells * rules.insulation_price_per_cell
         + modules * rules.connector_price
         + lead_m * wires.price_per_m[lead]
+        + box_cost
     )
     return mass, cost

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import ClassVar
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +13,7 @@ from optimizer.brief import Brief
 from optimizer.fit.compartment import Compartment
 from optimizer.fit.layout import CellSize, Layout
 from optimizer.fit.place import place
-from optimizer.geometry import clearance, compartments, distinct_sizes
+from optimizer.geometry import box_walls, clearance, compartments, distinct_sizes
 from optimizer.inputs import Inputs
 from optimizer.pack.harness import HarnessBlock
 from optimizer.score_context import Context
@@ -45,6 +46,8 @@ class Space:
     inputs: Inputs
     context: Context
     _fills: dict[Task, list[list[Fill]]] = field(default_factory=dict, repr=False)
+    # Whether boxes that hold the same layout share its chain, see FillRules.
+    shared_chains: ClassVar[bool] = False
 
     @property
     def brief(self) -> Brief:
@@ -55,6 +58,12 @@ class Space:
     def rooms(self) -> tuple[Compartment, ...]:
         """The compartments."""
         return compartments(self.brief)
+
+    @cached_property
+    def box(self) -> tuple[float, float]:
+        """Mass and cost of the walls that [box] bills, whichever compartments are in use [kg], [currency]."""
+        mass = sum(box_walls(self.brief, self.rooms).values())
+        return mass, mass * (self.brief.box.price_per_kg if self.brief.box is not None else 0.0)
 
     @cached_property
     def sizes(self) -> list[CellSize]:
@@ -131,6 +140,7 @@ class Space:
             layers=tuple(sorted(self.brief.vary.strip_layers)),
             seconds=CHAIN_SECONDS,
             seed=fit_seed(self.brief),
+            shared=self.shared_chains,
         )
         return [
             fills(
