@@ -6,6 +6,8 @@ Cells left over have group -1. Neighbours come as compressed lists (ptr, idx).
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -122,3 +124,61 @@ def off_side(group: int, members: Ints, side: NDArray[np.bool_]) -> int:
         if side[members[group, s]]:
             return 0
     return 1
+
+
+@njit(cache=True)
+def weigh(
+    orders: Ints, level: Ints, groups: int, tails: Ints, price: NDArray[np.float64], graph: Any
+) -> NDArray[np.float64]:
+    """What the chains cut from many orders are worth, as `cut` cuts them; stops after a perfect one.
+
+    orders (K, n), level (n,); tails (T,): 1 where cells that fill no group are left at the end of a layer's
+    run, 0 at its start; price (P + 1,) of a boundary with so many pairs. Returns (K, T, 5): faults (-1 for an
+    order that yields too few groups or was not looked at), terminals off side, least pairs, sum of pairs and
+    price, that of faults and terminals included.
+    """
+    lat_ptr, lat_idx, bnd_ptr, bnd_idx, start_side, end_side = graph
+    size = len(price) - 1
+    members = np.zeros((groups, size), dtype=np.int64)
+    worth = np.full((len(orders), len(tails), 5), -1.0)
+    for k in range(len(orders)):
+        for t in range(len(tails)):
+            if not _cut_into(orders[k], level, tails[t], members):
+                continue
+            pieces, pairs = measure(members, len(level), lat_ptr, lat_idx, bnd_ptr, bnd_idx)
+            faults, least, total, cost = 0, size, 0, 0.0
+            for g in range(groups):
+                faults += pieces[g] - 1
+            missed = off_side(0, members, start_side) + off_side(groups - 1, members, end_side)
+            cost += price[0] * (faults + missed)
+            for g in range(groups - 1):
+                faults += pairs[g] == 0
+                least = min(least, pairs[g])
+                total += pairs[g]
+                cost += price[pairs[g]]
+            worth[k, t, 0], worth[k, t, 1], worth[k, t, 2] = faults, missed, least
+            worth[k, t, 3], worth[k, t, 4] = total, cost
+            if faults + missed == 0 and total == size * (groups - 1):
+                return worth
+    return worth
+
+
+@njit(cache=True)
+def _cut_into(order: Ints, level: Ints, tail: int, members: Ints) -> bool:
+    """Fill `members` with the first groups of an order; False where it yields fewer."""
+    groups, size = members.shape
+    g, start = 0, 0
+    while start < len(order):
+        end = start
+        while end < len(order) and level[order[end]] == level[order[start]]:
+            end += 1
+        spare = (end - start) % size
+        first = start if tail else start + spare
+        for at in range(first, first + end - start - spare):
+            members[g, (at - first) % size] = order[at]
+            if (at - first) % size == size - 1:
+                g += 1
+                if g == groups:
+                    return True
+        start = end
+    return False

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from optimizer.fit.groups_adjacency import compressed
 from optimizer.fit.groups_exact import EXACT_CELLS, exact_members
 from optimizer.fit.groups_kernels import anneal
-from optimizer.fit.groups_measure import measure
+from optimizer.fit.groups_measure import measure, weigh
 from optimizer.fit.groups_sweeps import Region, cut, most_groups, sweep_orders
 
 Ints = NDArray[np.int64]
@@ -178,13 +178,19 @@ def _guesses(task: _Task, groups: int, regular: bool) -> list[_Guess]:
     pool: dict[tuple[float, ...], _Guess] = {}
     price = _price(task.parallel)
     spare = groups * task.parallel < task.region.cells
-    ends = (True, False) if spare else (True,)
-    for name, order in sweep_orders(task.region, parallel=task.parallel, regular=regular):
-        for tail in ends:
-            members = cut(order, task.region.level, parallel=task.parallel, groups=groups, tail=tail)
-            if members is None:
-                continue
-            guess = _judged(task, members, name)
+    tails = np.array([1, 0] if spare else [1])
+    for names, orders in sweep_orders(task.region, parallel=task.parallel, regular=regular):
+        worth = weigh(orders, task.region.level, groups, tails, price, task.graph).reshape(-1, 5)
+        for k in _picked(worth):
+            members = cut(
+                orders[k // len(tails)],
+                task.region.level,
+                parallel=task.parallel,
+                groups=groups,
+                tail=bool(tails[k % len(tails)]),
+            )
+            assert members is not None
+            guess = _judged(task, members, names[k // len(tails)])
             if guess.perfect:
                 return [guess]
             pool.setdefault((*guess.key, guess.cost(price)), guess)
@@ -192,6 +198,16 @@ def _guesses(task: _Task, groups: int, regular: bool) -> list[_Guess]:
     by_rank = sorted(pool.values(), key=lambda guess: guess.key)
     picked = [guess for both in zip(by_price, by_rank, strict=True) for guess in both]
     return list(dict.fromkeys(picked))[:STARTS]
+
+
+def _picked(worth: Floats) -> list[int]:
+    """Rows of `weigh`'s figures worth keeping, first come first: the perfect one, or a few by price and rank."""
+    worth = worth * np.array([1.0, 1.0, -1.0, -1.0, 1.0])
+    rows = np.unique(worth, axis=0, return_index=True)[1]
+    rows = rows[worth[rows, 0] >= 0]
+    by_rank = rows[np.lexsort((rows, *worth[rows, 3::-1].T))][:STARTS]
+    by_price = rows[np.lexsort((rows, worth[rows, 4]))][:STARTS]
+    return sorted({*by_rank.tolist(), *by_price.tolist()})
 
 
 def _price(parallel: int) -> Floats:

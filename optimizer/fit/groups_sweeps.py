@@ -18,6 +18,8 @@ REGULAR_ANGLES = (0.0, 90.0)
 CORNERS = ((1, 1), (-1, -1), (1, -1), (-1, 1))
 IRREGULAR_ANGLES = (0.0, 90.0, 30.0, 60.0, 120.0, 150.0)
 
+BATCH = 200_000  # cells in all orders that are made at once: bounds the memory
+
 
 @dataclass(frozen=True, eq=False)
 class Region:
@@ -152,8 +154,8 @@ def bandings(values: Floats, *, pitch_mm: float, parallel: int) -> list[Ints]:
     return list(found.values())
 
 
-def sweep_orders(region: Region, *, parallel: int, regular: bool) -> Iterator[tuple[str, Ints]]:
-    """Orders in which a chain may run through a region, with the name of each pattern.
+def sweep_orders(region: Region, *, parallel: int, regular: bool) -> Iterator[tuple[list[str], Ints]]:
+    """Orders in which a chain may run through a region, many at once, with the name of each pattern.
 
     Snakes through bands in several directions and band widths, columns in a band swept alike or to and fro;
     layers one after another or band by band. Irregular regions also get sweeps by distance along the
@@ -168,44 +170,60 @@ def sweep_orders(region: Region, *, parallel: int, regular: bool) -> Iterator[tu
 
     Yields
     ------
-    name : str
-    order : ndarray of int, shape (n,)
+    names : list of str
+    orders : ndarray of int, shape (len(names), n)
     """
+    corners = CORNERS if regular else CORNERS[:2]
     for angle in REGULAR_ANGLES if regular else IRREGULAR_ANGLES:
         turn = np.deg2rad(angle)
         along = region.across_mm @ np.array([np.cos(turn), np.sin(turn)])
         across = region.across_mm @ np.array([-np.sin(turn), np.cos(turn)])
-        for band in bandings(across, pitch_mm=region.pitch_mm, parallel=parallel):
-            name = f"snake of {int(band.max()) + 1} bands at {angle:g} degrees"
-            for order in _snakes(along, across, band, region, CORNERS if regular else CORNERS[:2]):
-                yield name, order
+        bands = bandings(across, pitch_mm=region.pitch_mm, parallel=parallel)
+        stack = max(BATCH // (16 * region.cells), 1)
+        for start in range(0, len(bands), stack):
+            some = np.array(bands[start : start + stack])
+            orders = _snakes(along, across, some, region, corners)
+            names = [f"snake of {count} bands at {angle:g} degrees" for count in some.max(axis=1) + 1]
+            yield [name for name in names for _ in range(len(orders) // len(names))], orders
     if not regular:
-        for order in _graph_sweeps(region):
-            yield "sweep along the neighbour graph", order
+        orders = np.array(list(_graph_sweeps(region)))
+        yield ["sweep along the neighbour graph"] * len(orders), orders
 
 
 def _snakes(
-    along: Floats, across: Floats, band: Ints, region: Region, corners: Sequence[tuple[int, int]]
-) -> Iterator[Ints]:
-    """Snakes through the bands: column sweeps, starting corners and layer orders varied."""
+    along: Floats, across: Floats, bands: Ints, region: Region, corners: Sequence[tuple[int, int]]
+) -> Ints:
+    """Snakes through each row of bands: column sweeps, starting corners and layer orders varied."""
     column = clusters(along, gap=0.25 * region.pitch_mm)
     if column.max() + 1 < 0.6 * (np.ptp(along) / region.pitch_mm + 1):
         column = np.floor((along - along.min()) / region.pitch_mm).astype(np.int64)
-    side = np.round(across, 3)
-    many = bool(region.level.max())
-    for fro, (up, right), layered in product((False, True), corners, (True, False)[: 1 + many]):
-        level = region.level
-        bands = band if up > 0 else band.max() - band
-        turns = (
-            bands if layered else bands * (level.max() + 1) + np.where(bands % 2, level.max() - level, level)
-        )
-        forward = np.where(turns % 2, -right, right)
-        sweep = np.where(column % 2, -1, 1) if fro else np.where(turns % 2, -1, 1)
-        order = np.lexsort((side * sweep * up, column * forward, turns))
-        if layered:
-            parts = [order[level[order] == rank] for rank in range(level.max() + 1)]
-            order = np.concatenate([part[::-1] if rank % 2 else part for rank, part in enumerate(parts)])
-        yield order
+    side = np.unique(np.round(across, 3), return_inverse=True)[1]
+    level, layers = region.level, int(region.level.max()) + 1
+    ways = list(product((False, True), corners, (True, False)[: 1 + (layers > 1)]))
+    fro, up, right, layered = (
+        np.array(column)[:, None]
+        for column in zip(*((fro, *corner, layered) for fro, corner, layered in ways), strict=True)
+    )
+    bands = bands[:, None, :]
+    bands = np.where(up > 0, bands, bands.max(axis=2, keepdims=True) - bands)
+    climb = bands * layers + np.where(bands % 2, layers - 1 - level, level)
+    turns = np.where(layered, bands, climb)
+    forward = np.where(turns % 2, -right, right)
+    sweep = np.where(fro, np.where(column % 2, -1, 1), np.where(turns % 2, -1, 1))
+    # One number that sorts by turn, then column, then side.
+    columns, sides = 2 * int(column.max()) + 1, 2 * int(side.max()) + 1
+    place = (turns * columns + column * forward) * sides + side * sweep * up
+    orders = np.argsort(place, axis=2, kind="stable")
+    if layers > 1:
+        orders = np.where(layered, _by_layers(orders, level), orders)
+    return orders.reshape(-1, region.cells)
+
+
+def _by_layers(orders: Ints, level: Ints) -> Ints:
+    """Orders (..., n) taken layer by layer, every other layer backwards."""
+    by_level = np.take_along_axis(orders, np.argsort(level[orders], axis=-1, kind="stable"), axis=-1)
+    places = np.split(np.arange(len(level)), np.cumsum(np.bincount(level))[:-1])
+    return by_level[..., np.concatenate([part[::-1] if k % 2 else part for k, part in enumerate(places)])]
 
 
 def _graph_sweeps(region: Region) -> Iterator[Ints]:
