@@ -158,60 +158,15 @@ def worst(chosen: Chosen, name: str) -> float:
 def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.Line]:
     """Every line of a design's bill; their sums are its mass and cost."""
     inputs, rules = space.inputs, space.brief.parts
-    cells, row = inputs.cells, int(space.context.cells.row[chosen.cell])
-    count = chosen.series * chosen.parallel
-    used, spare = bill.cell_lines(
-        count,
-        mass_g=cells.mass_g[row],
-        price=cells.price[row],
-        break_quantity=cells.break_quantity[row],
-        break_price=cells.break_price[row],
-        spare_fraction=rules.spare_fraction,
-        stock=cells.stock[row],
-    )
-    strips, wires, lead = inputs.strips, inputs.wires, parts.lead_wire(inputs)
-    lead_mm = block.balance_length_mm[0] + block.sensor_length_mm[0]
+    bms, fuses = inputs.bms, inputs.fuses
     case_kg = metric(chosen, "case_mm3") * 1e-9 * rules.case_density_kg_m3
-    one = {"count": 1}
     lines = [
-        used,
-        spare,
-        bill.strip_line(
-            metric(chosen, "series_mm") * chosen.layers + metric(chosen, "across_mm"),
-            width_mm=strips.width_mm[chosen.strip],
-            thickness_mm=strips.thickness_mm[chosen.strip],
-            layers=1,
-            density_kg_m3=strips.density_kg_m3[chosen.strip],
-            price_per_m=strips.price_per_m[chosen.strip],
-        ),
-        bill.pieces_line(
-            "insulation",
-            count=count,
-            mass_g=rules.insulation_g_per_cell,
-            price=rules.insulation_price_per_cell,
-        ),
+        *_cell_lines(space, chosen),
+        *_conductor_lines(space, chosen, block),
         bill.material_line("case", mass_kg=case_kg, price_per_kg=rules.case_price_per_kg),
-        bill.wire_line(
-            "power wire",
-            length_mm=block.power_length_mm[0],
-            mass_g_per_m=wires.mass_g_per_m[chosen.wire],
-            price_per_m=wires.price_per_m[chosen.wire],
-        ),
-        bill.wire_line(
-            "balance and sensor wire",
-            length_mm=lead_mm,
-            mass_g_per_m=wires.mass_g_per_m[lead],
-            price_per_m=wires.price_per_m[lead],
-        ),
-        bill.pieces_line(
-            "connector", count=block.modules[0], mass_g=rules.connector_g, price=rules.connector_price
-        ),
-        bill.pieces_line(
-            "BMS", **one, mass_g=inputs.bms.mass_g[chosen.bms], price=inputs.bms.price[chosen.bms]
-        ),
-        bill.pieces_line(
-            "fuse", **one, mass_g=inputs.fuses.mass_g[chosen.fuse], price=inputs.fuses.price[chosen.fuse]
-        ),
+        bill.pieces_line("connector", count=block.modules[0], mass_g=rules.connector_g, price=rules.connector_price),
+        bill.pieces_line("BMS", count=1, mass_g=bms.mass_g[chosen.bms], price=bms.price[chosen.bms]),
+        bill.pieces_line("fuse", count=1, mass_g=fuses.mass_g[chosen.fuse], price=fuses.price[chosen.fuse]),
     ]
     walls = space.brief.box
     if walls is not None:
@@ -220,6 +175,51 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
             for name, mass_kg in box_walls(space.brief, space.rooms).items()
         ]
     return lines
+
+
+def _cell_lines(space: Space, chosen: Chosen) -> list[bill.Line]:
+    """Cells, spares and insulation."""
+    cells, row, rules = space.inputs.cells, int(space.context.cells.row[chosen.cell]), space.brief.parts
+    count = chosen.series * chosen.parallel
+    bought = bill.cell_lines(
+        count,
+        mass_g=cells.mass_g[row],
+        price=cells.price[row],
+        break_quantity=cells.break_quantity[row],
+        break_price=cells.break_price[row],
+        spare_fraction=rules.spare_fraction,
+        stock=cells.stock[row],
+    )
+    insulation = bill.pieces_line(
+        "insulation", count=count, mass_g=rules.insulation_g_per_cell, price=rules.insulation_price_per_cell
+    )
+    return [*bought, insulation]
+
+
+def _conductor_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.Line]:
+    """Strip by cut length, power wire, balance leads and sensor wires."""
+    strips, wires, lead = space.inputs.strips, space.inputs.wires, parts.lead_wire(space.inputs)
+    strip = bill.strip_line(
+        metric(chosen, "series_mm") * chosen.layers + metric(chosen, "across_mm"),
+        width_mm=strips.width_mm[chosen.strip],
+        thickness_mm=strips.thickness_mm[chosen.strip],
+        layers=1,
+        density_kg_m3=strips.density_kg_m3[chosen.strip],
+        price_per_m=strips.price_per_m[chosen.strip],
+    )
+    runs = {
+        "power wire": (chosen.wire, block.power_length_mm[0]),
+        "balance and sensor wire": (lead, block.balance_length_mm[0] + block.sensor_length_mm[0]),
+    }
+    return [
+        strip,
+        *(
+            bill.wire_line(
+                item, length_mm=length, mass_g_per_m=wires.mass_g_per_m[k], price_per_m=wires.price_per_m[k]
+            )
+            for item, (k, length) in runs.items()
+        ),
+    ]
 
 
 def strip_build(space: Space, chosen: Chosen) -> StripBuild:
