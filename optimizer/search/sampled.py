@@ -12,35 +12,28 @@ processes work on it, through one storage.
 
 from __future__ import annotations
 
-import base64
-import io
 import math
 import time
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.brief import SearchRules
 from optimizer.front import hypervolume, normalise
-from optimizer.problems import BadInput
 from optimizer.search import archive
 from optimizer.search.exact import Engine
 from optimizer.search.freedims import Boxes, Key, hopeful
+from optimizer.search.study import TOLD, Quiet, distributions, new_study, packed, unpacked
 from optimizer.search.tally import Tally
 
 if TYPE_CHECKING:
     import optuna
-    from optuna.samplers import BaseSampler
     from optuna.trial import Trial
 
 Floats = npt.NDArray[np.float64]
-
-# Packs of a box that the sampler is told.
-TOLD = 4
 
 # Share of the trials that the coarse grid may take.
 GRID_SHARE = 0.4
@@ -172,7 +165,7 @@ class Explorer:
         for attempt in range(STALE + 1):
             if attempt == STALE:
                 self.study.enqueue_trial(self.boxes.values_mm(self._neighbour()))
-            with _quiet():
+            with Quiet():
                 trial = self.study.ask(distributions(self.boxes))
             key = self.boxes.key_of(trial.params)
             trial.set_user_attr(BOX, list(key))
@@ -392,85 +385,3 @@ def representatives(points: Floats, *, count: int) -> list[int]:
             break
         picked.append(best)
     return [int(some[k]) for k in picked]
-
-
-def distributions(boxes: Boxes) -> dict[str, Any]:
-    """Free dimensions as Optuna's distributions."""
-    from optuna.distributions import FloatDistribution
-
-    return {
-        item.name: FloatDistribution(item.value(0), item.value(item.points - 1), step=item.step_mm)
-        for item in boxes.free
-    }
-
-
-def new_sampler(rules: SearchRules, *, seed: int) -> BaseSampler:
-    """The sampler that the brief asks for."""
-    import optuna
-
-    with _quiet():
-        if rules.sampler == "nsga2":
-            members = TOLD * max(5, min(12, rules.trials // 8))
-            return optuna.samplers.NSGAIISampler(population_size=members, seed=seed)
-        return optuna.samplers.TPESampler(seed=seed, multivariate=True, n_startup_trials=10)
-
-
-def new_study(
-    objectives: int, *, rules: SearchRules, seed: int, storage: Any = None, name: str | None = None
-) -> optuna.Study:
-    """A study of boxes, or the one of that name which the storage holds.
-
-    Parameters
-    ----------
-    objectives : int
-    rules : SearchRules
-    seed : int
-        Processes that share a storage should not share it.
-    storage : optuna storage, optional
-    name : str, optional
-    """
-    import optuna
-
-    optuna.logging.set_verbosity(optuna.logging.WARNING)
-    return optuna.create_study(
-        directions=["minimize"] * objectives,
-        sampler=new_sampler(rules, seed=seed),
-        storage=storage,
-        study_name=name,
-        load_if_exists=name is not None,
-    )
-
-
-class _quiet(warnings.catch_warnings):
-    """Optuna warns of experimental arguments and of steps that floats can't hold exactly."""
-
-    def __enter__(self) -> None:
-        super().__enter__()
-        warnings.simplefilter("ignore")
-
-
-def packed(found: archive.Survivors) -> str:
-    """Packs as text that a storage can keep, exact to the last bit."""
-    stream = io.BytesIO()
-    np.savez_compressed(stream, names=found.names, numbers=found.numbers, objectives=found.objectives)
-    return base64.b64encode(stream.getvalue()).decode()
-
-
-def unpacked(text: str) -> archive.Survivors:
-    """Packs out of what `packed` made of them.
-
-    Raises
-    ------
-    BadInput
-        Code "corrupt-storage".
-    """
-    from optimizer.problems import Problem
-
-    try:
-        with np.load(io.BytesIO(base64.b64decode(text)), allow_pickle=False) as held:
-            return archive.Survivors(held["names"], held["numbers"], held["objectives"])
-    except (ValueError, KeyError, OSError, EOFError) as wrong:
-        problem = Problem("corrupt-storage", "storage", expected="holds packs that can't be read")
-        raise BadInput([problem]) from wrong
-
-
