@@ -19,6 +19,9 @@ from optimizer.search.fills import Fill
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+# Kinds of module case in one pack: each is drawn, printed and tried by itself (common practice: one or two).
+MOST_KINDS = 2
+
 
 @dataclass(frozen=True, eq=False)
 class Splits:
@@ -160,6 +163,7 @@ class Shares:
         held = np.array([fill.groups if fill else 0 for fill in chosen])
         # An empty compartment is the same whichever fill it does not use: only the first one speaks for it.
         good = np.all((split <= held) & ((split > 0) | (choice == 0)), axis=1)
+        good &= kinds_of_case(split, chosen) <= MOST_KINDS
         if reduced:
             for j, table in enumerate(self.useful):
                 if len(table):
@@ -199,6 +203,13 @@ class Shares:
                 bms_in=names.index(self.rules.bms_in) if self.rules.bms_in else None,
             )
         return self.known[key]
+
+
+def kinds_of_case(split: Ints, chosen: Sequence[Fill | None]) -> Ints:
+    """How many kinds of module case each split takes, told apart by the groups in one, shape (n,)."""
+    per_module = np.array([fill.groups_per_module if fill else 0 for fill in chosen])
+    kinds = [((split > 0) & (per_module == kind)).any(axis=1) for kind in set(per_module.tolist()) - {0}]
+    return np.sum(kinds, axis=0, dtype=np.int64) if kinds else np.zeros(len(split), dtype=np.int64)
 
 
 def _useful_at(each: Sequence[Fill]) -> npt.NDArray[np.bool_]:
