@@ -24,6 +24,7 @@ COMMANDS = {
     "shortlist": "Rank a run's front, pick a few designs that differ, and write their workshop files.",
     "report": "Write a run's review page: interactive front and the shortlist in full, in one HTML file.",
     "rescore": "Score one design again from its design.json.",
+    "why": "Tell why a pack is not on the front, or why candidates were ruled out.",
     "characterize": "Fit a cell's model from the discharge curves of its datasheet.",
 }
 
