@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from itertools import product
 from typing import Any, ClassVar
 
@@ -59,15 +60,24 @@ class BoxSpace(Space):
     safety: dict[tuple[int, int], Floats] = field(default_factory=dict, repr=False)
     shared_chains: ClassVar[bool] = True
 
-    def most_cells(self, size: int) -> list[int]:
-        """As in Space; nothing for a size of which not even the optimistic count of cells could be of use."""
-        if self.against is not None:
+    @cached_property
+    def _worth(self) -> dict[int, bool]:
+        return {}
+
+    def worth_placing(self, size: int) -> bool:
+        """Whether the optimistic count of cells of a size could be of use beside the packs found before."""
+        if self.against is None:
+            return True
+        if size not in self._worth:
             rules = clearance(self.brief)
             hoped = [optimistic_cells(room, self.sizes[size], rules) for room in self.rooms]
             parallel = range(self.brief.vary.parallel[0], self.brief.vary.parallel[1] + 1)
-            if not any(hopeful(self, Task(size, p), held=hoped, against=self.against) for p in parallel):
-                return [0 for _ in self.rooms]
-        return super().most_cells(size)
+            self._worth[size] = any(hopeful(self, Task(size, p), held=hoped, against=self.against) for p in parallel)
+        return self._worth[size]
+
+    def most_cells(self, size: int) -> list[int]:
+        """As in Space; nothing for a size that is not worth placing."""
+        return super().most_cells(size) if self.worth_placing(size) else [0 for _ in self.rooms]
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 import pandas as pd
 
 from optimizer import __version__
-from optimizer.brief import defaults_in_use
+from optimizer.brief import defaults_in_use, open_brief
 from optimizer.front import OBJECTIVES
-from optimizer.inputs import load_inputs
+from optimizer.inputs import read_inputs
 from optimizer.search import archive, rows, store
 from optimizer.search.checkpoint import Checkpoints, run_key
 from optimizer.search.lock import locked
@@ -122,7 +122,12 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
     """
     until = time.monotonic() + how.budget_s if how is not None and how.budget_s is not None else None
     how = how or How()
-    inputs = load_inputs(brief)
+    read = open_brief(brief)
+    if read.free:
+        from optimizer.search.openjob import run_open_job
+
+        return run_open_job(read, folder=folder, how=how, report=report)
+    inputs = read_inputs(read.fixed({}))
     checkpoints = Checkpoints(folder, run_key(inputs), inputs.hashes())
     if how.resume:
         checkpoints.check()

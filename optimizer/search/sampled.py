@@ -25,13 +25,16 @@ from optimizer.brief import SearchRules
 from optimizer.front import hypervolume, normalise
 from optimizer.search import archive
 from optimizer.search.exact import Engine
-from optimizer.search.freedims import Boxes, Key, hopeful
+from optimizer.search.freedims import Boxes, BoxSpace, Key, hopeful
+from optimizer.search.space import Task
 from optimizer.search.study import TOLD, Quiet, distributions, new_study, packed, unpacked
 from optimizer.search.tally import Tally
 
 if TYPE_CHECKING:
     import optuna
     from optuna.trial import Trial
+
+    from optimizer.search.warming import Warmer
 
 Floats = npt.NDArray[np.float64]
 
@@ -62,6 +65,8 @@ class Exploration:
         Of all boxes solved here.
     boxes, refused : int
         Boxes solved, and boxes outside the vehicle's limits, by all who share the study.
+    fresh : int
+        Boxes solved by this process.
     history : list of (int, float, float)
         Boxes, seconds and gain of each step of this process.
     """
@@ -69,6 +74,7 @@ class Exploration:
     found: archive.Survivors
     tally: Tally = field(default_factory=Tally)
     boxes: int = 0
+    fresh: int = 0
     refused: int = 0
     seconds: float = 0.0
     history: list[tuple[int, float, float]] = field(default_factory=list)
@@ -89,12 +95,15 @@ class Explorer:
     seed : int
     study : optuna.Study, optional
         Shared with other processes, or left by an earlier search; one in memory when left out.
+    warmer : Warmer, optional
+        Works out geometry ahead.
     """
 
     def __init__(
-        self, boxes: Boxes, *, rules: SearchRules, seed: int, study: optuna.Study | None = None
-    ) -> None:
-        self.boxes, self.rules, self.seed = boxes, rules, seed
+        self, boxes: Boxes, *, rules: SearchRules, seed: int, study: optuna.Study | None = None,
+        warmer: Warmer | None = None,
+    ) -> None:  # fmt: skip
+        self.boxes, self.rules, self.seed, self.warmer = boxes, rules, seed, warmer
         self.objectives = tuple(boxes.inputs.brief.objectives.use)
         self.study = study if study is not None else new_study(len(self.objectives), rules=rules, seed=seed)
         self.state = Exploration(self._nothing())
@@ -200,8 +209,9 @@ class Explorer:
             self._outside.add(key)
             trial.set_user_attr(OUTSIDE, True)
         else:
-            added, tally = solve(self.boxes, key, known=self.state.found.objectives)
+            added, tally = solve(self.boxes, key, known=self.state.found.objectives, warmer=self.warmer)
             self.state.tally.add(tally)
+            self.state.fresh += 1
         worst = {f"limit {name}": gap for name, gap in room.items()}
         worst |= pack_shortfalls(tally, self.boxes, empty=not len(added) and not any(room.values()))
         for name, gap in worst.items():
@@ -270,7 +280,7 @@ class Explorer:
 
 
 def solve(
-    boxes: Boxes, key: Key, *, known: Floats, complete: bool = False
+    boxes: Boxes, key: Key, *, known: Floats, complete: bool = False, warmer: Warmer | None = None
 ) -> tuple[archive.Survivors, Tally]:
     """Packs of one box that no pack known before beats.
 
@@ -282,6 +292,7 @@ def solve(
         Objectives, less is better.
     complete : bool
         Try every cell, whatever the bounds say: for tests of the bounds.
+    warmer : Warmer, optional
 
     Returns
     -------
@@ -289,21 +300,29 @@ def solve(
         Names end with the box.
     """
     space = boxes.space(key, against=None if complete or not len(known) else known)
+    if warmer is not None:
+        warmer.layouts(space, key)
     engine = Engine(space, known=known)
     tally = Tally()
     parts = [archive.nothing(rooms=len(space.rooms), objectives=known.shape[1])]
-    # Tasks with few cells in parallel first would bound little: large packs of each size lead.
-    for task in space.tasks():
-        held = space.most_cells(task.size)
-        if not complete and len(known) and not hopeful(space, task, held=held, against=engine.known):
-            tally.pruned["box: no task worth it"] += 1
-            continue
-        found, each = engine.run(task)
-        parts.append(found)
-        tally.add(each)
+    tasks = space.tasks()
+    if not complete and len(known):
+        tasks = [task for task in tasks if _worth(space, task, known)]
+    if warmer is not None:
+        warmer.fills(key, tasks)
+    for task in tasks:
+        # What the tasks before have found may have beaten this one.
+        if complete or not len(engine.known) or _worth(space, task, engine.known):
+            found, each = engine.run(task)
+            parts.append(found)
+            tally.add(each)
     found = archive.merge(parts)
     box = np.tile(np.array(key, dtype=np.int64), (len(found), 1))
     return archive.Survivors(np.hstack([found.names, box]), found.numbers, found.objectives), tally
+
+
+def _worth(space: BoxSpace, task: Task, known: Floats) -> bool:
+    return hopeful(space, task, held=space.most_cells(task.size), against=known)
 
 
 def pack_shortfalls(tally: Tally, boxes: Boxes, *, empty: bool) -> dict[str, float]:

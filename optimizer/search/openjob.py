@@ -1,0 +1,166 @@
+"""A whole run over boxes: read, explore, re-score, write; goes on from the trials of its study."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from optimizer.brief import OpenBrief
+from optimizer.search import store
+from optimizer.search.checkpoint import FOLDER, Checkpoints, run_key
+from optimizer.search.freedims import Boxes, open_boxes
+from optimizer.search.job import How, Report, Result, best_text, duration, from_folder, run_record, units
+from optimizer.search.lock import locked
+from optimizer.search.openfront import front_of
+from optimizer.search.run import Outcome
+from optimizer.search.sampled import Exploration, Explorer
+from optimizer.search.study import new_study
+from optimizer.search.warming import Warmer
+
+if TYPE_CHECKING:
+    import optuna
+
+
+def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | None = None) -> Result:
+    """Search the boxes of an open brief and write front.parquet, front.csv and run.json into a folder.
+
+    Parameters
+    ----------
+    brief : OpenBrief
+        With at least one free dimension.
+    folder : Path
+    how : How
+        Further workers work out geometry ahead, so that the front is the same for any number of them.
+    report : Report, optional
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    BadInput
+        As job.run_job.
+    """
+    until = time.monotonic() + how.budget_s if how.budget_s is not None else None
+    boxes = open_boxes(brief)
+    checkpoints = Checkpoints(folder, run_key(boxes.inputs), boxes.inputs.hashes())
+    if how.resume:
+        checkpoints.check()
+    else:
+        store.check_free(folder, force=how.force)
+    with locked(folder):
+        if not how.resume:
+            checkpoints.begin()
+        if report is not None:
+            report.say(estimate(boxes))
+        warmer = Warmer(brief.path, workers=how.workers)
+        try:
+            explorer = Explorer(
+                boxes, rules=boxes.inputs.brief.search, seed=boxes.inputs.brief.seed,
+                study=_study(boxes, how, folder, checkpoints.key), warmer=warmer,
+            )  # fmt: skip
+            watch = OpenWatch(boxes, folder, checkpoints.key, how, report)
+            state = explorer.run(until=until, progress=watch)
+        finally:
+            warmer.close()
+        front, run = write_exploration(boxes, state, folder, checkpoints.key)
+    use = tuple(boxes.inputs.brief.objectives.use)
+    return Result(folder, front, run, state.interrupted, use, boxes.inputs.brief.currency)
+
+
+def _study(boxes: Boxes, how: How, folder: Path, key: str) -> optuna.Study:
+    """The run's study: in a journal among its checkpoints, or in the storage that machines share."""
+    from optimizer.search.storage import open_storage
+
+    rules, brief = boxes.inputs.brief.search, boxes.inputs.brief
+    storage = open_storage(how.storage, folder=folder / FOLDER)
+    name = f"cellstow boxes {key[:32]}"
+    first = new_study(len(brief.objectives.use), rules=rules, seed=brief.seed, storage=storage, name=name)
+    # Whoever joins or goes on draws otherwise than whoever was there before.
+    seed = brief.seed + len(first.get_trials(deepcopy=False))
+    return new_study(len(brief.objectives.use), rules=rules, seed=seed, storage=storage, name=name)
+
+
+def estimate(boxes: Boxes) -> str:
+    """What lies ahead, in one line, before the search starts."""
+    rules = boxes.inputs.brief.search
+    names = ", ".join(f"{item.name} {item.low_mm:g} to {item.high_mm:g}" for item in boxes.free)
+    idle = f", or {rules.patience} in a row without gain" if rules.patience else ""
+    return f"free: {names}; {boxes.count:,} boxes, of which at most {rules.trials} are tried{idle} ({rules.sampler})"
+
+
+class OpenWatch:
+    """Tells how far the search is, and writes the front now and then; arguments as for job.Watch."""
+
+    # Part of the time that writing the front may take while the search goes on.
+    SHARE = 0.05
+
+    def __init__(self, boxes: Boxes, folder: Path, key: str, how: How, report: Report | None) -> None:
+        self._boxes, self._folder, self._key, self._how, self._report = boxes, folder, key, how, report
+        self._next = time.monotonic() + how.refresh_s
+
+    def __call__(self, state: Exploration) -> None:
+        """Take note that a box has been tried."""
+        now = time.monotonic()
+        if self._report is not None:
+            self._report.step(self.text(state))
+        if now >= self._next and len(state.found):
+            write_exploration(self._boxes, state, self._folder, self._key)
+            took = time.monotonic() - now
+            self._next = time.monotonic() + max(self._how.refresh_s, took / self.SHARE)
+
+    def text(self, state: Exploration) -> str:
+        """How far the search is, the best by each objective, and the time left, in one line."""
+        trials = self._boxes.inputs.brief.search.trials
+        left = state.seconds / max(state.fresh, 1) * max(trials - state.boxes, 0)
+        if self._how.budget_s is not None:
+            left = min(left, max(self._how.budget_s - state.seconds, 0.0))
+        space = self._boxes.space(tuple(0 for _ in self._boxes.free))
+        share = f"{min(100 * state.boxes // trials, 100):3d} % of the trials, {len(state.found)} packs on the front"
+        return ", ".join([share, *best_text(space, state.found), f"at most {duration(left)} left"])
+
+
+def write_exploration(
+    boxes: Boxes, state: Exploration, folder: Path, key: str
+) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """Re-score what was found and write it: the front, and the account of the run.
+
+    Returns
+    -------
+    front : DataFrame
+    run : dict
+        Content of run.json.
+    """
+    front = front_of(state.found, boxes=boxes)
+    space = boxes.space(tuple(0 for _ in boxes.free))
+    tried = state.boxes + state.refused
+    outcome = Outcome(state.found, state.tally, tasks=boxes.count, done=tried, seconds=state.seconds)
+    rules = boxes.inputs.brief.search
+    run = run_record(space, outcome, front) | {
+        "brief_file": from_folder(boxes.brief.path, folder),
+        "key": key,
+        "free": [
+            {"name": x.name, "column": x.column, "min_mm": x.low_mm, "max_mm": x.high_mm, "step_mm": x.step_mm}
+            for x in boxes.free
+        ],
+        "sampled": {
+            "sampler": rules.sampler, "trials": rules.trials, "grid": rules.grid, "patience": rules.patience,
+            "gain": rules.gain, "boxes": boxes.count, "tried": state.boxes, "outside_limits": state.refused,
+            "stopped": state.stopped or "still at work",
+        },
+    }  # fmt: skip
+    for item in boxes.free:
+        item_brief: Any = run["brief"]
+        for part in item.loc[:-1]:
+            item_brief = item_brief[part]
+        item_brief[item.loc[-1]] = {"min": item.low_mm, "max": item.high_mm, "step": item.step_mm, "name": item.name}
+    if len(front):
+        table = units(space) | {item.column: "mm" for item in boxes.free}
+        store.write_run(folder, front=front, units=table, run=run)
+    else:
+        store.write_record(folder, run)
+    return front, run
