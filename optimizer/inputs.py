@@ -36,7 +36,10 @@ from optimizer.catalog import (
     read_strips,
     read_wires,
 )
+from optimizer.pack.charge import MATCH_V_PER_CELL
 from optimizer.problems import BadInput, Problem
+from optimizer.ride.headroom import Motor
+from optimizer.ride.trace import KMH_PER_M_S
 from optimizer.survey import compartment_problems
 
 Table = TypeVar("Table")
@@ -150,6 +153,9 @@ def read_inputs(brief: Brief) -> Inputs:
             voltage_max_v=cells.voltage_max_v[rows["cells"]],
             voltage_min_v=cells.voltage_min_v[rows["cells"]],
         )
+        if chargers is not None:
+            read.problems += charger_problems(brief, cells, rows["cells"], chargers)
+    read.problems += speed_problems(brief, ride)
     if read.problems:
         raise BadInput(read.problems)
     assert cells is not None and strips is not None and wires is not None
@@ -158,6 +164,58 @@ def read_inputs(brief: Brief) -> Inputs:
         brief, cells, strips, wires, bms, fuses, chargers, ride,
         rows["cells"], rows["strips"], rows["wires"], rows["bms"], rows["fuses"],
     )  # fmt: skip
+
+
+def speed_problems(brief: Brief, ride: Ride | None) -> list[Problem]:
+    """A ride faster than the motor turns without load at the controller's highest voltage.
+
+    Returns
+    -------
+    list of Problem
+        Code ride-too-fast, at the first moment that is too fast; empty when the brief says nothing of the motor.
+    """
+    asked, vehicle, plan = brief.electrical, brief.vehicle, brief.ride
+    if asked is None or vehicle is None or plan is None or vehicle.wheel_diameter_mm is None:
+        return []
+    if vehicle.motor_speed_constant_rpm_per_v is None:
+        return []
+    motor = Motor(vehicle.motor_speed_constant_rpm_per_v, 0.0, vehicle.wheel_diameter_mm)
+    most = asked.voltage_max_v * motor.speed_per_volt_m_s * KMH_PER_M_S
+    expected = f"asks for more than the {most:.1f} km/h that the motor turns at {asked.voltage_max_v:g} V without load"
+    if ride is not None:
+        fast = np.flatnonzero(ride.speed_kmh > most)
+        if len(fast):
+            place = f"at {ride.time_s[fast[0]]:g} s"
+            return [Problem("ride-too-fast", ride.file, place, "speed_kmh", f"{ride.speed_kmh[fast[0]]:g}", expected)]
+    elif plan.speed_kmh is not None and plan.speed_kmh > most:
+        return [Problem("ride-too-fast", str(brief.path), "", "ride.speed_kmh", f"{plan.speed_kmh:g}", expected)]
+    return []
+
+
+def charger_problems(brief: Brief, cells: Cells, rows: Rows, chargers: Chargers) -> list[Problem]:
+    """A charger catalog of which nothing fits any pack that the voltage window allows.
+
+    Returns
+    -------
+    list of Problem
+        Code no-charger, or nothing.
+    """
+    if brief.electrical is None or not len(chargers):
+        return []
+    low, high = brief.vary.series
+    full_v: list[float] = []
+    for max_v, min_v in set(zip(cells.voltage_max_v[rows].tolist(), cells.voltage_min_v[rows].tolist(), strict=True)):
+        most = int(np.floor(brief.electrical.voltage_max_v / max_v + 1e-9))
+        least = max(int(np.ceil(brief.electrical.voltage_min_v / min_v - 1e-9)), 1)
+        for series in range(max(least, low), min(most, high) + 1):
+            if np.any(np.abs(chargers.voltage_v - series * max_v) <= MATCH_V_PER_CELL * series + 1e-9):
+                return []
+            full_v.append(series * max_v)
+    if not full_v:
+        return []
+    found = ", ".join(f"{volts:g}" for volts in sorted(set(chargers.voltage_v.tolist())))
+    expected = f"fits no pack: full ones of this brief have between {min(full_v):g} and {max(full_v):g} V"
+    return [Problem("no-charger", chargers.file, "", "voltage_v", found, expected)]
 
 
 def _rows(brief: Brief, name: str, table: Any, problems: list[Problem]) -> Rows:

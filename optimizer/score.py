@@ -295,6 +295,8 @@ def headrooms(block: Block, *, context: Context, pack_mass_kg: Floats) -> Scores
 def charge_times(block: Block, *, context: Context) -> Scores:
     """Minutes from the reserve to 80 % and to full with the best charger of the catalog; infinite without one.
 
+    `charger` is its row, −1 where none fits.
+
     Constant current until the voltage limit, then constant voltage until the current has tapered. The lag of
     the surface is left out of the resistance: the tail of a charge may last up to a tenth longer (see
     tests/outside/test_charge.py).
@@ -302,7 +304,7 @@ def charge_times(block: Block, *, context: Context) -> Scores:
     chargers, arrays, k = context.chargers, context.arrays, block.cell
     never = np.full(len(block), np.inf)
     if chargers is None or not len(chargers):
-        return {"charge_80_min": never, "charge_min": never}
+        return {"charge_80_min": never, "charge_min": never, "charger": np.full(len(block), -1.0)}
     share = uneven(block, context=context)
     cell_a = limits.cell_cap(context.cells.charge_a[k], parallel=block.parallel, share=share)
     limit_a = np.minimum(cell_a, block.charge_cap_a)
@@ -329,6 +331,7 @@ def charge_times(block: Block, *, context: Context) -> Scores:
             stop_soc=stop,
         ).hours
         out[name] = np.where(picked >= 0, 60.0 * hours, np.inf)
+    out["charger"] = picked.astype(float)
     return out
 
 

@@ -13,7 +13,7 @@ import pandas as pd
 
 from optimizer.brief import Constraints
 from optimizer.catalog import matching
-from optimizer.front import OBJECTIVES, balanced, nondominated, normalise, signed, thin
+from optimizer.front import OBJECTIVES, balanced, nondominated, signed, thin
 from optimizer.pack.bill import with_spares
 from optimizer.problems import BadInput, Problem
 from optimizer.rescoring import scored
@@ -383,14 +383,6 @@ def _beaten(good: pd.DataFrame, front: pd.DataFrame, objectives: Sequence[str]) 
         row = {str(name): value for name, value in good.iloc[k].items()}
         out.append(Beaten(word, row, front.iloc[order].reset_index(drop=True)))
     return out
-
-
-def nearest_on_front(row: Mapping[str, Any], front: pd.DataFrame, *, objectives: Sequence[str]) -> dict[str, Any]:
-    """The row of the front that comes nearest to a pack in its objectives, each over its span."""
-    columns = {name: np.append(front[name].to_numpy(dtype=float), float(row[name])) for name in objectives}
-    scaled = normalise(signed(columns, objectives=objectives))
-    k = int(np.argmin(np.abs(scaled[:-1] - scaled[-1]).max(axis=1)))
-    return {str(name): value for name, value in front.iloc[k].items()}
 
 
 def whole_space(record: Mapping[str, Any]) -> list[tuple[str, int]]:

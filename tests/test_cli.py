@@ -191,3 +191,28 @@ def test_the_summary_of_a_search_names_the_best_and_the_cautions(brief, tmp_path
         assert words in done.stdout
     assert max(map(len, done.stdout.splitlines())) <= 130
     assert "searched" in done.stderr
+
+
+def add(brief, text):
+    brief.write_text(brief.read_text() + text)
+
+
+def test_a_ride_faster_than_the_motor_is_named(brief):
+    spoil(brief, "[vehicle]", "[vehicle]\nwheel_diameter_mm = 200.0\nmotor_resistance_mohm = 90.0\n"
+          "motor_speed_constant_rpm_per_v = 5.0")
+    done = run("check", brief)
+    assert done.exit_code == 2
+    assert "ride-too-fast" in done.output
+    assert "ride.speed_kmh" in done.output
+    assert "7.9 km/h" in done.output  # 42 V · 5 rpm/V · π · 0.2 m · 60 / 1000 by hand
+
+
+def test_chargers_that_fit_no_series_count_are_named(brief):
+    (brief.parents[1] / "few.csv").write_text(
+        "id,voltage_v,current_a,efficiency,mass_g,price\nodd,30.0,3,0.9,300,20\neven,50.0,3,0.9,300,20\n"
+    )
+    spoil(brief, "[catalog]", '[catalog]\nchargers = "../few.csv"')
+    done = run("check", brief)
+    assert done.exit_code == 2
+    assert "no-charger" in done.output
+    assert "30, 50" in done.output

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.front import OBJECTIVES
+from optimizer.review.nearest import nearest_on_front
 from optimizer.review.tables import WIDTH, counted, headers_for, text_table
 from optimizer.review.words import describe, number
 
@@ -84,8 +85,6 @@ def pack_words(row: Mapping[Any, Any]) -> str:
 
 
 def _beaten_text(item: Beaten, objectives: Sequence[str], currency: str, front: pd.DataFrame) -> str:
-    from optimizer.why import nearest_on_front
-
     named = ", ".join(f"{word.split()[0]} {describe(word.split()[1])[0]}" if " " in word else word
                       for word in item.why.split(", "))  # fmt: skip
     head = f"{pack_words(item.row)}, {named} of these ({', '.join(_figure(item.row, n, currency) for n in objectives)})"

@@ -26,7 +26,7 @@ UNITS = {
     "voltage_nominal_v": "V", "voltage_empty_v": "V", "resistance_mohm": "mohm", "peak_current_a": "A",
     "continuous_current_a": "A", "hot_cell_c": "degC", "speed_headroom_kmh": "km/h", "speed_full_kmh": "km/h",
     "speed_reference_kmh": "km/h", "speed_reserve_kmh": "km/h", "charge_min": "min", "charge_80_min": "min",
-    "extra_mohm": "mohm",
+    "margin_controller_full_v": "V", "margin_controller_empty_v": "V", "margin_bms_full_v": "V",
 }  # fmt: skip
 
 # Digits kept behind the point: finer than any input is known, coarse enough that the last bits of a sum
@@ -62,7 +62,7 @@ def rescored(found: Survivors, *, space: Space) -> tuple[Survivors, Scores]:
     points = signed(figures, objectives=objectives)
     keep = np.flatnonzero(good)
     keep = keep[nondominated(points[keep])]
-    figures |= gaps
+    figures |= gaps | window_margins(found, figures, space=space)
     return found.take(keep), {name: values[keep] for name, values in figures.items()}
 
 
@@ -83,6 +83,18 @@ def full_figures(block: Block, *, space: Space) -> Scores:
         figures["range_stop"] = run.stop.astype(float)
         figures["consumption_wh_per_km"] = run.consumption_wh_per_km
     return figures
+
+
+def window_margins(found: Survivors, figures: Scores, *, space: Space) -> Scores:
+    """How far the full and the empty pack lie inside the controller's window, and the full one under its BMS [V]."""
+    asked = space.brief.electrical
+    assert asked is not None
+    bms = found.names[:, NAMES.index("bms")]
+    return {
+        "margin_controller_full_v": asked.voltage_max_v - figures["voltage_full_v"],
+        "margin_controller_empty_v": figures["voltage_empty_v"] - asked.voltage_min_v,
+        "margin_bms_full_v": space.inputs.bms.voltage_max_v[bms] - figures["voltage_full_v"],
+    }
 
 
 def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
@@ -129,6 +141,9 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
         if column == "continuous_power_w":
             frame["continuous_limit"] = limit_names(found, figures, space=space, continuous=True)
     frame["crossing_conductors"] = name["crossing"]
+    chargers = inputs.chargers
+    names = np.append(chargers.id if chargers is not None else np.array([], dtype=str), "none").astype(object)
+    frame["charger"] = names[figures["charger"].astype(np.int64)]
     points = signed(figures, objectives=space.brief.objectives.use)
     order = np.lexsort((frame["design_id"].to_numpy(dtype=str), *points.T[::-1]))
     return frame.iloc[order].reset_index(drop=True)
