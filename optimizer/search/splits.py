@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 
 import numpy as np
@@ -240,16 +241,17 @@ def places(rooms: Sequence[Compartment], chosen: Sequence[Fill | None]) -> Place
     The chain runs from one end of the compartment's longest side to the other, whatever the layout; wires
     get slack for what lies between that and the real tap.
     """
-    starts: list[Floats] = []
-    ends: list[Floats] = []
-    middles: list[Floats] = []
-    for room in rooms:
-        low, high = np.array(room.extent_mm, dtype=float).T
-        middle = centre_mm(room)
-        along = int(np.argmax(high - low))
-        start, end = middle.copy(), middle.copy()
-        start[along], end[along] = low[along], high[along]
-        for points, point in ((starts, start), (ends, end), (middles, middle)):
-            points.append(to_vehicle(room, point))
+    starts, ends, middles = np.swapaxes(np.array([_ends(room) for room in rooms]), 0, 1)
     per_module = tuple(fill.groups_per_module if fill else 0 for fill in chosen)
-    return Places(np.array(starts), np.array(ends), np.array(middles), per_module)
+    return Places(starts, ends, middles, per_module)
+
+
+@lru_cache(maxsize=1024)
+def _ends(room: Compartment) -> tuple[tuple[float, ...], ...]:
+    """Start and end of a compartment's chain and its middle, in the vehicle [mm]: asked for very often."""
+    low, high = np.array(room.extent_mm, dtype=float).T
+    middle = centre_mm(room)
+    along = int(np.argmax(high - low))
+    start, end = middle.copy(), middle.copy()
+    start[along], end[along] = low[along], high[along]
+    return tuple(tuple(to_vehicle(room, point).tolist()) for point in (start, end, middle))
