@@ -25,6 +25,9 @@ COMMANDS = {
     "report": "Write a run's review page: interactive front and the shortlist in full, in one HTML file.",
     "rescore": "Score one design again from its design.json.",
     "why": "Tell why a pack is not on the front, or why candidates were ruled out.",
+    "vary": "Tell what a millimetre of each compartment and a step of each limit is worth.",
+    "compare": "Two runs or two designs side by side.",
+    "schema": "Print the JSON Schema of the brief, for editors.",
     "characterize": "Fit a cell's model from the discharge curves of its datasheet.",
 }
 

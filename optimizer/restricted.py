@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -211,3 +211,36 @@ def asked_of_row(row: Mapping[str, Any], rooms: list[str]) -> Asked:
 def is_open(asked: Asked) -> bool:
     """Whether nothing at all is asked for."""
     return all(getattr(asked, item.name) is None for item in fields(asked))
+
+
+# What a space has worked out that neither constraints nor objectives change.
+CARRIED = ("rooms", "sizes", "size_of", "builds", "harnesses", "_layouts", "window", "box")
+
+
+def with_brief(
+    space: Space,
+    *,
+    constraints: Constraints | None = None,
+    objectives: Sequence[str] | None = None,
+) -> Space:
+    """A space with other constraints or objectives; what it has worked out of fills and harnesses is kept.
+
+    Parameters
+    ----------
+    space : Space
+    constraints : Constraints, optional
+    objectives : sequence of str, optional
+        Kept in full: no resolution.
+
+    Returns
+    -------
+    Space
+    """
+    update: dict[str, Any] = {}
+    if constraints is not None:
+        update["constraints"] = constraints
+    if objectives is not None:
+        update["objectives"] = space.brief.objectives.model_copy(update={"use": tuple(objectives), "resolution": {}})
+    new = replace(space, inputs=replace(space.inputs, brief=space.brief.model_copy(update=update)))
+    new.__dict__.update({name: space.__dict__[name] for name in CARRIED if name in space.__dict__})
+    return new

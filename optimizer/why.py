@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from optimizer.front import OBJECTIVES, balanced, nondominated, signed, thin
 from optimizer.pack.bill import with_spares
 from optimizer.problems import BadInput, Problem
 from optimizer.rescoring import scored
-from optimizer.restricted import PARTS, Asked, restricted_space
+from optimizer.restricted import PARTS, Asked, restricted_space, with_brief
 from optimizer.score import margins
 from optimizer.search import parts
 from optimizer.search import space as rules
@@ -294,7 +294,7 @@ def _no_part(space: Space) -> list[Reason]:
 def _limits(space: Space) -> list[Reason]:
     """Constraints that no pack of the space meets, each with the best over all that is open."""
     bounds = {name: bound for name, bound in space.brief.constraints if bound is not None}
-    free = replace_brief(space, constraints=Constraints())
+    free = with_brief(space, constraints=Constraints())
     found = []
     for name, bound in bounds.items():
         figure, side = name.rsplit("_", 1)
@@ -311,7 +311,7 @@ def _limits(space: Space) -> list[Reason]:
 def _together(free: Space, bounds: Mapping[str, float]) -> Reason:
     """Limits that can be met one by one but not together: the pack that misses least, and by what."""
     figures = tuple(dict.fromkeys(name.rsplit("_", 1)[0] for name in bounds))
-    found = search(replace_brief(free, objectives=figures), workers=1).found
+    found = search(with_brief(free, objectives=figures), workers=1).found
     values = {
         name: column * (-1.0 if OBJECTIVES[name] else 1.0)
         for name, column in zip(figures, found.objectives.T, strict=True)
@@ -326,34 +326,9 @@ def _together(free: Space, bounds: Mapping[str, float]) -> Reason:
     return Reason(TOGETHER, text, float(misses[k].max()))
 
 
-def replace_brief(
-    space: Space, *, constraints: Constraints | None = None, objectives: Sequence[str] | None = None
-) -> Space:
-    """A space with other constraints or objectives, its fills kept.
-
-    Parameters
-    ----------
-    space : Space
-    constraints : Constraints, optional
-    objectives : sequence of str, optional
-        Kept in full: no resolution.
-
-    Returns
-    -------
-    Space
-    """
-    update: dict[str, Any] = {}
-    if constraints is not None:
-        update["constraints"] = constraints
-    if objectives is not None:
-        update["objectives"] = space.brief.objectives.model_copy(update={"use": tuple(objectives), "resolution": {}})
-    brief = space.brief.model_copy(update=update)
-    return replace(space, inputs=replace(space.inputs, brief=brief))
-
-
 def best_of(space: Space, figure: str) -> float | None:
     """Best value of one figure over a whole space, constraints kept; None where no pack is feasible."""
-    found = search(replace_brief(space, objectives=(figure,)), workers=1).found
+    found = search(with_brief(space, objectives=(figure,)), workers=1).found
     if not len(found):
         return None
     return float(found.objectives[:, 0].min()) * (-1.0 if OBJECTIVES[figure] else 1.0)

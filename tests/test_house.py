@@ -21,7 +21,7 @@ FLOORS = [
     {"unfold", "chosen"},
     {"restricted", "rescoring", "pinned", "runs", "tolerances"},
     {"shortlisting", "why", "vary", "compare", "starter"},
-    {"reporting", "asking", "api"},
+    {"reporting", "asking", "varying", "comparing", "api"},
     {"commands"},
     {"cli"},
     {"__main__"},
