@@ -18,6 +18,15 @@ def asked_of_pin(space: Space) -> Asked | None:
     return None if pin is None else Asked(**pin.model_dump())
 
 
+def pinned_space(space: Space) -> Space | None:
+    """The space of what the pin leaves open, in which its row can be unfolded; None without a [pin].
+
+    The whole space may know better layouts than the pinned one and not offer it.
+    """
+    asked = asked_of_pin(space)
+    return None if asked is None else restricted_space(space.inputs, asked, constraints=False)
+
+
 def pinned_row(space: Space) -> pd.DataFrame | None:
     """The brief's pinned pack as a row of the front, whether it meets the constraints or not.
 

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from optimizer.design import Design
-from optimizer.pinned import pinned_row
+from optimizer.pinned import pinned_row, pinned_space
 from optimizer.problems import BadInput, Problem
 from optimizer.rescoring import check_fresh, design_record
 from optimizer.review import ranking
@@ -154,11 +154,11 @@ def shortlist(run: Run, picked: pd.DataFrame) -> Shortlist:
 
 def pinned_design(run: Run) -> Design | None:
     """The brief's pinned pack unfolded, with "pinned" for its design_id; None without one that can be built."""
-    frame = pinned_row(run.space)
-    if frame is None:
+    frame, part = pinned_row(run.space), pinned_space(run.space)
+    if frame is None or part is None:
         return None
     row = {str(name): value for name, value in frame.iloc[0].items()}
-    design = unfold(run.space, row)
+    design = unfold(part, row)
     return replace(design, row={**row, "design_id": PINNED})
 
 

@@ -110,13 +110,15 @@ class Space:
         return self._layouts[room, size]
 
     def _find_layouts(self, room: int, size: int) -> list[Layout]:
-        if "tray" not in self.brief.fit.ways and self.sizes[size].shape == "cylinder":
-            return []
+        placements = self.brief.fit.placements
+        if "tray" not in self.brief.fit.ways:
+            # Then they only say how many cells there is room for, and rows say it at once.
+            placements = ("square", "staggered")
         offered = place(
             self.rooms[room],
             self.sizes[size],
             clearance(self.brief),
-            placements=self.brief.fit.placements,
+            placements=placements,
             seconds=self.brief.fit.seconds,
             seed=fit_seed(self.brief),
         )
