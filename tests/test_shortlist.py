@@ -1,0 +1,81 @@
+"""Shortlist, report and rescore on a run of the quick brief: one run for all, as a user would do it."""
+
+import json
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from optimizer.catalog import builtin_catalogs
+from optimizer.cli import main
+
+
+def run(*args):
+    return CliRunner().invoke(main, [str(arg) for arg in args])
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    out = tmp_path_factory.mktemp("short") / "run"
+    done = run("search", builtin_catalogs() / "briefs" / "quick-36v.toml", "--out", out, "--workers", 1, "--quiet")
+    assert done.exit_code == 0, done.output
+    done = run("shortlist", out, "--count", 2)
+    assert done.exit_code == 0, done.output
+    return out
+
+
+def test_shortlist_writes_its_table_and_a_folder_per_design(folder):
+    frame = pd.read_csv(folder / "shortlist.csv")
+    pd.testing.assert_frame_equal(frame, pd.read_parquet(folder / "shortlist.parquet"), check_dtype=False)
+    assert len(frame) == 2
+    assert len(set(zip(frame["cell_id"], frame["series"], frame["parallel"], frame["split"], strict=True))) == 2
+    for name in ("range_km", "peak_power_w", "pack_mass_kg", "cost"):
+        low, high = (next(c for c in frame if c.startswith(name) and p in c) for p in ("p10", "p90"))
+        assert (frame[low] <= frame[high]).all()
+    for design in frame["design_id"]:
+        names = {path.name for path in (folder / "designs" / design).iterdir()}
+        assert {"layout.svg", "layout.dxf", "plates.csv", "harness.csv", "bill.csv", "build.md", "design.json"} <= names
+
+
+def test_a_design_scores_the_same_from_its_own_file(folder):
+    design = pd.read_csv(folder / "shortlist.csv")["design_id"].iloc[0]
+    path = folder / "designs" / design / "design.json"
+    done = run("rescore", path, "--json")
+    assert done.exit_code == 0, done.output
+    json.loads(done.stdout)
+    # A figure changed by hand in the file is noticed.
+    record = json.loads(path.read_text())
+    text = json.dumps(record)
+    row = pd.read_csv(folder / "front.csv").set_index("design_id").loc[design]
+    assert repr(float(row["range_km"])) in text
+    path.write_text(text.replace(repr(float(row["range_km"])), repr(float(row["range_km"]) * 1.01)))
+    again = run("rescore", path)
+    assert again.output != run("rescore", folder / "designs" / design / "design.json", "--json").output
+    assert "range" in again.output
+
+
+def test_report_is_one_file_that_names_every_design(folder):
+    done = run("report", folder)
+    assert done.exit_code == 0, done.output
+    page = (folder / "review.html").read_text()
+    for design in pd.read_csv(folder / "shortlist.csv")["design_id"]:
+        assert design in page
+    assert 'src="http' not in page  # nothing is loaded from anywhere
+    assert '<link' not in page
+
+
+def test_why_names_the_rule_against_a_pack_and_accounts_for_the_space(folder):
+    done = run("why", folder, "--series", 14)
+    assert done.exit_code == 0, done.output
+    assert "14" in done.output
+    done = run("why", folder)
+    assert done.exit_code == 0, done.output
+    assert "parts that others beat" in done.output or "scored" in done.output
+
+
+@pytest.mark.parametrize("command", ["shortlist", "report", "why"])
+def test_a_folder_without_a_run_is_named(command, tmp_path):
+    done = run(command, tmp_path / "nowhere")
+    assert done.exit_code == 2
+    assert "nowhere" in done.output
+    assert "Traceback" not in done.output
