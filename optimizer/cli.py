@@ -18,6 +18,7 @@ from optimizer.problems import BadInput
 # Command name to the module that holds it; a module is imported only when its command runs, so that
 # `cellstow --help` answers at once.
 COMMANDS = {
+    "new": "Write a commented starter brief with catalogs to fill in.",
     "check": "Read a brief and its catalogs, say what is wrong, and print every default in use.",
     "fit": "Count the cells that each compartment holds, with proof of every gap.",
     "search": "Search the whole design space and write the Pareto front.",

@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
 from optimizer.front import balanced
 from optimizer.rescoring import scored
-from optimizer.restricted import Asked, restricted_space
+from optimizer.restricted import Asked, restricted_space, with_brief
+from optimizer.search import store
 from optimizer.search.run import search
+from optimizer.search.setup import load_space
 from optimizer.search.space import Space
+
+PINNED_FILE = "pinned.csv"
 
 
 def asked_of_pin(space: Space) -> Asked | None:
@@ -50,15 +59,82 @@ def pinned_row(space: Space) -> pd.DataFrame | None:
         When the pin names what no catalog or compartment knows.
     """
     asked = asked_of_pin(space)
-    return None if asked is None else best_row(space, asked)
+    found = None if asked is None else find_pinned(space, asked)
+    return None if found is None else found.frame
 
 
-def best_row(space: Space, asked: Asked) -> pd.DataFrame | None:
-    """The balanced pack among those that leave open only what is not asked for, see `pinned_row`."""
+def add_to_run(folder: Path, brief: Path) -> tuple[bool, pd.DataFrame | None]:
+    """Score the pinned pack of a run's brief and put it into the run: pinned.csv, and "pinned" in run.json.
+
+    Parameters
+    ----------
+    folder : Path
+        Of a finished run.
+    brief : Path
+
+    Returns
+    -------
+    asked : bool
+        Whether the brief has a [pin].
+    row : DataFrame or None
+        See `pinned_row`.
+
+    Raises
+    ------
+    BadInput
+        When the pin names what no catalog or compartment knows.
+    """
+    record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    if not record["brief"].get("pin"):
+        return False, None
+    frame = pinned_row(load_space(brief))
+    if frame is not None:
+        store.write_atomic(folder / PINNED_FILE, store.csv_bytes(frame))
+    row = None if frame is None else json.loads(frame.to_json(orient="records"))[0]
+    store.write_record(folder, record | {"pinned": row})
+    return True, frame
+
+
+@dataclass(frozen=True, eq=False)
+class Pinned:
+    """A pack that was asked for, with the space that it is at home in.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row with the columns of the front.
+    space : Space
+        Leaves open only what was not asked for: the whole brief's may hold none of its layouts, where another
+        layout is better.
+    """
+
+    frame: pd.DataFrame
+    space: Space
+
+    @property
+    def row(self) -> dict[str, Any]:
+        """The row."""
+        return {str(name): value for name, value in self.frame.iloc[0].items()}
+
+
+def find_pinned(space: Space, asked: Asked) -> Pinned | None:
+    """The balanced pack among those that leave open only what is not asked for, see `pinned_row`.
+
+    Parameters
+    ----------
+    space : Space
+        Of the whole brief.
+    asked : Asked
+
+    Returns
+    -------
+    Pinned or None
+        None where no such pack can be built.
+    """
     for constraints in (True, False):
         part = restricted_space(space.inputs, asked, constraints=constraints)
         found = search(part, workers=1).found
         if len(found):
-            row = found.take(np.array([balanced(found.objectives)]))
-            return scored(row, space=part, constraints=dict(space.brief.constraints))
+            home = with_brief(part, constraints=space.brief.constraints)
+            return Pinned(scored(found.take(np.array([balanced(found.objectives)])), space=home), home)
     return None

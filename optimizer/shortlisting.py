@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from optimizer.design import Design
-from optimizer.pinned import pinned_row, pinned_space
+from optimizer.pinned import PINNED_FILE, asked_of_pin, find_pinned
 from optimizer.problems import BadInput, Problem
 from optimizer.rescoring import check_fresh, design_record
 from optimizer.review import ranking
@@ -19,6 +19,7 @@ from optimizer.review.files import write_text
 from optimizer.review.workshop import write_design
 from optimizer.runs import Run
 from optimizer.search import store
+from optimizer.search.space import Space
 from optimizer.tolerances import tolerances
 from optimizer.unfold import unfold
 
@@ -41,11 +42,14 @@ class Shortlist:
         Unfolded, in the same order.
     pinned : Design or None
         The brief's pinned pack, named "pinned".
+    pinned_space : Space or None
+        What the pinned pack is at home in, see `optimizer.pinned.Pinned`.
     """
 
     frame: pd.DataFrame
     designs: tuple[Design, ...]
     pinned: Design | None
+    pinned_space: Space | None = None
 
 
 def parse_weights(text: str | None, *, objectives: Sequence[str]) -> dict[str, float] | None:
@@ -149,17 +153,13 @@ def shortlist(run: Run, picked: pd.DataFrame) -> Shortlist:
     spread = pd.DataFrame([each.columns() for each in tolerances(space, rows)], index=frame.index)
     frame = pd.concat([frame, spread], axis=1)
     full = [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
-    return Shortlist(frame, tuple(unfold(space, row) for row in full), pinned_design(run))
-
-
-def pinned_design(run: Run) -> Design | None:
-    """The brief's pinned pack unfolded, with "pinned" for its design_id; None without one that can be built."""
-    frame, part = pinned_row(run.space), pinned_space(run.space)
-    if frame is None or part is None:
-        return None
-    row = {str(name): value for name, value in frame.iloc[0].items()}
-    design = unfold(part, row)
-    return replace(design, row={**row, "design_id": PINNED})
+    designs = tuple(unfold(space, row) for row in full)
+    asked = asked_of_pin(space)
+    pinned = None if asked is None else find_pinned(space, asked)
+    if pinned is None:
+        return Shortlist(frame, designs, None)
+    design = unfold(pinned.space, pinned.row)
+    return Shortlist(frame, designs, replace(design, row={**pinned.row, "design_id": PINNED}), pinned.space)
 
 
 def write_shortlist(
@@ -187,15 +187,18 @@ def write_shortlist(
     store.write_atomic(written[0], store.parquet_bytes(found.frame, units=units))
     store.write_atomic(written[1], store.csv_bytes(found.frame))
     if found.pinned is not None:
-        written.append(run.folder / "pinned.csv")
+        written.append(run.folder / PINNED_FILE)
         store.write_atomic(written[-1], store.csv_bytes(pd.DataFrame([dict(found.pinned.row)])))
-    for design in [*found.designs, *([found.pinned] if found.pinned is not None else [])]:
+    homes = [(design, run.space) for design in found.designs]
+    if found.pinned is not None and found.pinned_space is not None:
+        homes.append((found.pinned, found.pinned_space))
+    for design, space in homes:
         name = str(design.row["design_id"])
         say(f"drawing {name}")
         folder = run.folder / "designs" / name
         written += write_design(folder, design)
         written.append(folder / "design.json")
-        record = design_record(run.space, {k: v for k, v in design.row.items() if k in run.front or k == "design_id"})
+        record = design_record(space, {k: v for k, v in design.row.items() if k in run.front or k == "design_id"})
         write_text(written[-1], json.dumps(record, ensure_ascii=False, indent=1) + "\n")
     return written
 

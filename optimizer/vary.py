@@ -302,8 +302,7 @@ def _tasks_of(space: Space, found: Best) -> list[Task]:
 def vary(
     space: Space,
     *,
-    step_mm: float = 2.0,
-    step_pct: float = 5.0,
+    changes: Sequence[Step] | None = None,
     report: Callable[[str], None] = lambda text: None,
 ) -> Worth:
     """What every step is worth.
@@ -312,8 +311,8 @@ def vary(
     ----------
     space : Space
         Of the brief as it stands.
-    step_mm, step_pct : float
-        See `steps`.
+    changes : sequence of Step, optional
+        Those of `steps` when left out.
     report : callable
         Told about each step before it is taken.
 
@@ -321,7 +320,7 @@ def vary(
     -------
     Worth
     """
-    changes = steps(space.brief, step_mm=step_mm, step_pct=step_pct)
+    changes = steps(space.brief) if changes is None else changes
     report("as it stands")
     base = best(space)
     first = _tasks_of(space, base)

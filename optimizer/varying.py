@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,7 @@ from optimizer.review.files import write_csv
 from optimizer.review.terminal_vary import sentences, vary_text
 from optimizer.review.tornado import tornado
 from optimizer.search.setup import load_space
-from optimizer.vary import FIGURES, Worth, vary
+from optimizer.vary import FIGURES, Worth, steps, vary
 
 FILES = ("vary.csv", "vary.png", "vary.svg")
 
@@ -46,6 +46,7 @@ def vary_job(
     folder: Path,
     step_mm: float = 2.0,
     step_pct: float = 5.0,
+    only: Sequence[str] = (),
     force: bool = False,
     say: Callable[[str], None] = lambda text: None,
 ) -> Varied:
@@ -57,6 +58,8 @@ def vary_job(
     folder : Path
     step_mm, step_pct : float
         See `optimizer.vary.steps`.
+    only : sequence of str
+        Parts of the names of what is varied; empty for all.
     force : bool
         Replace files that are there.
     say : callable
@@ -76,7 +79,13 @@ def vary_job(
         text = "holds an earlier call's files; choose another with --out, or replace them with --force"
         raise BadInput([Problem("files-exist", str(folder), expected=text, found=", ".join(held))])
     space = load_space(brief)
-    worth = vary(space, step_mm=step_mm, step_pct=step_pct, report=say)
+    changes = steps(space.brief, step_mm=step_mm, step_pct=step_pct)
+    chosen = [step for step in changes if not only or any(part in step.name for part in only)]
+    if not chosen:
+        known = ", ".join(dict.fromkeys(step.name for step in changes))
+        text = f"is in no name of what can be varied: {known}"
+        raise BadInput([Problem("unknown-step", "command line", "", "--only", ", ".join(only), text)])
+    worth = vary(space, changes=chosen, report=say)
     table, currency = worth.table(), space.brief.currency
     write_csv(folder / FILES[0], table)
     title = f"{space.brief.title}: best of each figure, a step of {step_mm:g} mm or {step_pct:g} % less and more"

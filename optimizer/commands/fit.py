@@ -12,7 +12,8 @@ import click
 @click.command("fit")
 @click.argument("brief", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print a JSON array instead of a table.")
-def command(brief: Path, as_json: bool) -> None:
+@click.option("--quiet", is_flag=True, help="Print nothing but problems and sizes that fit nowhere.")
+def command(brief: Path, as_json: bool, quiet: bool) -> None:
     """Count the cells that each compartment of BRIEF holds, for every distinct cell size of the catalog.
 
     Needs only [catalog] cells, [clearance] and [[compartment]]. Each layout is proved by an independent
@@ -29,7 +30,7 @@ def command(brief: Path, as_json: bool) -> None:
     findings = survey(wanted, cells)
     if as_json:
         click.echo(json.dumps([finding.record() for finding in findings], indent=2))
-    elif findings:
+    elif findings and not quiet:
         click.echo(fit_table(findings))
     for size in {finding.size for finding in findings}:
         if not any(finding.cells for finding in findings if finding.size == size):

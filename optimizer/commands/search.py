@@ -41,7 +41,9 @@ def command(
     budget_s = seconds(budget, option="--budget") if budget is not None else None
     refresh_s = seconds(refresh, option="--refresh")
 
+    from optimizer.pinned import add_to_run
     from optimizer.review.terminal import search_summary
+    from optimizer.review.terminal_designs import pinned_text
     from optimizer.search.job import How, run_job
 
     folder = out if out is not None else Path("results") / brief.stem
@@ -52,6 +54,10 @@ def command(
         report.close()
     if not quiet or not len(result.front):
         click.echo(search_summary(result))
+    asked, pinned = add_to_run(folder, brief)
+    if asked and not quiet:
+        row = None if pinned is None else dict(pinned.iloc[0])
+        click.echo("\n" + pinned_text(row, result.front, objectives=result.objectives, currency=result.currency))
     if result.interrupted:
         sys.exit(130)
     if not len(result.front) and result.run["space"]["complete"]:

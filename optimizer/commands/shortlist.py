@@ -38,5 +38,5 @@ def command(run: Path, method: str, weights: str | None, count: int, designs: tu
     if as_json:
         click.echo(json.dumps(json.loads(found.frame.to_json(orient="records")), indent=2, ensure_ascii=False))
     elif not quiet:
-        click.echo(shortlist_text(found.frame, designs=found.designs, pinned=found.pinned,
+        click.echo(shortlist_text(found.frame, designs=found.designs, pinned=found.pinned, front=loaded.front,
                                   objectives=loaded.objectives, currency=loaded.currency, folder=run))

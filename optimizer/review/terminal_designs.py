@@ -8,6 +8,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from optimizer.front import balanced, dominated_by, signed
 from optimizer.review.tables import WIDTH, headers_for, side_by_side, text_table
 from optimizer.review.words import describe, number
 
@@ -30,6 +33,7 @@ def shortlist_text(
     *,
     designs: Sequence[Design],
     pinned: Design | None,
+    front: pd.DataFrame,
     objectives: Sequence[str],
     currency: str,
     folder: Path,
@@ -42,6 +46,8 @@ def shortlist_text(
         With tolerance columns.
     designs : sequence of Design
     pinned : Design or None
+    front : DataFrame
+        The whole of it.
     objectives : sequence of str
     currency : str
     folder : Path
@@ -52,16 +58,51 @@ def shortlist_text(
     str
     """
     parts = [short_table(frame, objectives=objectives, currency=currency)]
-    parts.append("One pack in ten below – one in ten above, by the spread between cells:")
+    parts.append("One pack in ten below – one in ten above, by the spread between cells; the weakest group counts:")
     parts.append(tolerance_table(frame, objectives=objectives, currency=currency))
     if pinned is not None:
-        row = {**dict(pinned.row)}
-        beside = [row, *({str(k): v for k, v in record.items()} for record in frame.to_dict("records")[:3])]
-        parts.append("The pinned pack beside the first of the shortlist:")
-        parts.append(side_by_side(beside, columns=[c for c in FACTS if c in row], currency=currency))
+        parts.append(pinned_text(pinned.row, front, objectives=objectives, currency=currency))
     parts.append(cautions_text([*designs, *([pinned] if pinned is not None else [])]))
     parts.append(f"Written: {folder / 'shortlist.csv'}, .parquet, and {folder / 'designs'}/…")
     return "\n\n".join(parts)
+
+
+def pinned_text(
+    pinned: Mapping[str, Any] | None, front: pd.DataFrame, *, objectives: Sequence[str], currency: str
+) -> str:
+    """The pinned pack beside the front: a balanced row of it, and how many rows beat the pinned pack.
+
+    Parameters
+    ----------
+    pinned : mapping or None
+        Row of the pinned pack; None where it cannot be built.
+    front : DataFrame
+    objectives : sequence of str
+    currency : str
+
+    Returns
+    -------
+    str
+    """
+    if pinned is None:
+        return "The pinned pack cannot be built; `cellstow why` with its parts tells the reason."
+    row = {**pinned, "design_id": "pinned"}
+    failed = [name for name in row if str(name).startswith("margin_") and float(row[name]) < 0]
+    lines = []
+    for name in failed:
+        _, unit, decimals = describe(name, currency=currency)
+        miss = number(-float(row[name]), decimals=max(decimals, 2))
+        lines.append(f"It fails {name.removeprefix('margin_')} by {miss} {unit}".rstrip() + ".")
+    beside = [row]
+    if len(front):
+        points = signed({name: front[name].to_numpy(dtype=float) for name in objectives}, objectives=objectives)
+        own = signed({name: np.array([float(row[name])]) for name in objectives}, objectives=objectives)
+        better = int(dominated_by(-points, front=-own).sum())
+        lines.append(f"{better} of {len(front)} rows of the front are no worse in any objective.")
+        beside.append({str(k): v for k, v in front.iloc[balanced(points)].items()})
+    table = side_by_side(beside, columns=[c for c in FACTS if c in row], currency=currency)
+    what = "The pinned pack beside the balanced one of the front:" if len(front) else "The pinned pack:"
+    return f"{what}\n\n{table}\n\n" + "\n".join(lines)
 
 
 def short_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "") -> str:

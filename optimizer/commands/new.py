@@ -1,0 +1,28 @@
+"""`cellstow new`: a starter brief with catalogs to fill in."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+
+@click.command("new")
+@click.argument("folder", type=click.Path(path_type=Path), default=Path("."))
+@click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")
+@click.option("--quiet", is_flag=True, help="Print nothing.")
+def command(folder: Path, as_json: bool, quiet: bool) -> None:
+    """Write a commented starter brief and six small catalogs into FOLDER [default: the current one].
+
+    The files pass `cellstow check` as they stand and hold invented rows; fill in your own. Nothing that is there
+    is ever replaced.
+    """
+    from optimizer.starter import write_starter
+
+    written = write_starter(folder)
+    if as_json:
+        click.echo(json.dumps([str(path) for path in written], indent=2))
+    elif not quiet:
+        click.echo("\n".join(f"Written: {path}" for path in written))
+        click.echo(f"Next: cellstow check {written[0]}")
