@@ -107,12 +107,15 @@ def search_summary(result: Result) -> str:
         f"{space['raw']:,} candidates, {space['scored']:,} scored, the rest ruled out with proof;"
         f" {result.run['timing']['search_s']:.1f} s."
         if space["complete"]
-        else f"Interrupted: {space['scored']:,} candidates scored so far; the front is valid, not complete."
+        else f"Not complete: {space['scored']:,} candidates scored so far; --resume goes on from here."
     ]
     if len(result.front):
         lines.append(front_summary(result.front, objectives=result.objectives, currency=result.currency))
         lines.append(front_cautions(result))
         lines.append(f"Written: {result.folder}/front.parquet, front.csv, run.json")
+        return "\n".join(lines)
+    if not space["complete"]:
+        lines.append("No pack found yet that meets every constraint.")
         return "\n".join(lines)
     lines.append("No candidate meets every constraint. Candidates by reason:")
     reasons = {**space["pruned"], **space["rejected"]}

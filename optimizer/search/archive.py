@@ -91,6 +91,22 @@ def merge(parts: Sequence[Survivors]) -> Survivors:
     return whole.take(nondominated(whole.objectives))
 
 
+def some(found: Survivors, *, most: int | None) -> Survivors:
+    """At most so many of the candidates: the best by each objective, and others evenly out of the list.
+
+    Parameters
+    ----------
+    found : Survivors
+    most : int, optional
+        At least the number of objectives; all when left out.
+    """
+    if most is None or len(found) <= most:
+        return found
+    best = found.objectives.argmin(axis=0)
+    even = np.linspace(0, len(found) - 1, most - len(best)).astype(np.int64)
+    return found.take(np.unique(np.concatenate([best, even])))
+
+
 def merge_objectives(left: Floats, right: Floats) -> Floats:
     """Objectives of the non-dominated rows of both, shapes (n, d) and (m, d)."""
     whole = np.concatenate([left, right])

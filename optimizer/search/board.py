@@ -17,7 +17,6 @@ from typing import Any
 
 import optuna
 from optuna.storages import BaseStorage
-from optuna.storages._heartbeat import BaseHeartbeat
 from optuna.trial import FrozenTrial, TrialState, create_trial
 
 from optimizer.search.storage import GRACE_S, HEARTBEAT_S
@@ -149,16 +148,10 @@ class Board:
             for trial in list(self._claims.values()):
                 # A storage that is away for a while costs at most this claim; the search goes on.
                 with contextlib.suppress(Exception):
-                    if isinstance(self._storage, BaseHeartbeat):
-                        self._storage.record_heartbeat(trial)
-                    else:
-                        self._storage.set_trial_user_attr(trial, BEAT, beat)
+                    self._storage.set_trial_user_attr(trial, BEAT, beat)
 
     def _bury_the_dead(self) -> None:
-        """Fail claims whose holder has been silent too long."""
-        if isinstance(self._storage, BaseHeartbeat):
-            optuna.storages.fail_stale_trials(self._study)
-            return
+        """Fail claims whose holder has been silent too long, by our own clock: machines' clocks differ."""
         now = time.monotonic()
         for trial in self._trials(TrialState.RUNNING):
             beat = trial.user_attrs[BEAT]

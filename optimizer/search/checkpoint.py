@@ -153,7 +153,7 @@ class Checkpoints:
     def _manifest(self) -> dict[str, Any]:
         path = self._place / MANIFEST
         if not path.exists():
-            expected = "holds no search that was begun; leave out --resume to begin one"
+            expected = "holds no unfinished search; leave out --resume to begin one"
             raise BadInput([Problem("no-run", str(self.folder), expected=expected)])
         try:
             manifest: dict[str, Any] = json.loads(path.read_text())

@@ -177,9 +177,19 @@ def _board(storage: BaseStorage | None, key: str) -> Board | None:
 
 
 def write_outcome(
-    space: Space, outcome: Outcome, folder: Path, key: str
+    space: Space, outcome: Outcome, folder: Path, key: str, *, most: int | None = None
 ) -> tuple[pd.DataFrame, dict[str, Any]]:
     """Re-score what was found and write it: the front, and the account of the run.
+
+    Parameters
+    ----------
+    space : Space
+    outcome : Outcome
+    folder : Path
+    key : str
+        See checkpoint.run_key.
+    most : int, optional
+        Write no more rows than this, spread over the front.
 
     Returns
     -------
@@ -187,7 +197,7 @@ def write_outcome(
     run : dict
         Content of run.json.
     """
-    found, figures = rows.rescored(outcome.found.by_name(), space=space)
+    found, figures = rows.rescored(archive.some(outcome.found.by_name(), most=most), space=space)
     front = rows.table(found, figures, space=space)
     brief_file = from_folder(space.brief.path, folder)
     run = run_record(space, outcome, front) | {"brief_file": brief_file, "key": key}
@@ -214,6 +224,9 @@ class Watch:
     # Part of the time that writing the front may take while the search goes on.
     SHARE = 0.05
 
+    # Rows written while the search goes on: stepping through the ride takes its time for each.
+    ROWS = 2000
+
     def __init__(self, space: Space, folder: Path, key: str, how: How, report: Report | None) -> None:
         self._space, self._folder, self._key, self._how, self._report = space, folder, key, how, report
         self._start = time.monotonic()
@@ -226,7 +239,7 @@ class Watch:
             self._report.step(self.text(outcome, spent_s=now - self._start))
         if now >= self._next and not outcome.complete and len(outcome.found):
             outcome.seconds = now - self._start
-            write_outcome(self._space, outcome, self._folder, self._key)
+            write_outcome(self._space, outcome, self._folder, self._key, most=self.ROWS)
             took = time.monotonic() - now
             self._next = time.monotonic() + max(self._how.refresh_s, took / self.SHARE)
 

@@ -20,8 +20,8 @@ JOURNAL, JOURNAL_FILE = "journal:", "journal.log"
 POSTGRES = ("postgresql", "postgres")
 
 # How often a worker says that it is alive, and after how long a silence its work is given to others [s].
-HEARTBEAT_S = 10
-GRACE_S = 45
+HEARTBEAT_S = 5
+GRACE_S = 30
 
 # A server that does not answer within this is called unreachable [s].
 CONNECT_S = 10
