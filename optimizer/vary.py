@@ -70,6 +70,12 @@ class Best:
         """The best of one figure; not a number when no pack is feasible."""
         return float(self.rows[figure][figure]) if self.rows else float("nan")
 
+    def place_changes(self, base: Best) -> dict[tuple[str, str], int]:
+        """By compartment and cell size, how many cells more fit than before; only where that has changed."""
+        keys = {**base.places, **self.places}
+        changes = {key: self.places.get(key, 0) - base.places.get(key, 0) for key in keys}
+        return {key: change for key, change in changes.items() if change}
+
 
 @dataclass(frozen=True, eq=False)
 class Worth:
@@ -88,6 +94,11 @@ class Worth:
     steps: tuple[Step, ...]
     best: tuple[Best | None, ...]
 
+    @property
+    def figures(self) -> tuple[str, ...]:
+        """Whose best is followed."""
+        return FIGURES
+
     def table(self) -> pd.DataFrame:
         """One row per step: parameter, change, and by how much the best of each figure and the cells change."""
         rows = []
@@ -96,18 +107,11 @@ class Worth:
             row["feasible"] = found is not None and bool(found.rows)
             for figure in FIGURES:
                 row[f"{figure}_change"] = np.nan if found is None else found.value(figure) - self.base.value(figure)
-            changes = {} if found is None else place_changes(self.base, found)
+            changes = {} if found is None else found.place_changes(self.base)
             row["cells_change"] = max(changes.values(), key=abs, default=0)
             row["best_range_pack"] = "" if found is None or not found.rows else _pack(found.rows["range_km"])
             rows.append(row)
         return pd.DataFrame(rows)
-
-
-def place_changes(base: Best, found: Best) -> dict[tuple[str, str], int]:
-    """By compartment and cell size, how many cells more fit; only where that has changed."""
-    keys = {**base.places, **found.places}
-    changes = {key: found.places.get(key, 0) - base.places.get(key, 0) for key in keys}
-    return {key: change for key, change in changes.items() if change}
 
 
 def _pack(row: Mapping[str, Any]) -> str:

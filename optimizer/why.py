@@ -13,7 +13,7 @@ import pandas as pd
 
 from optimizer.brief import Constraints
 from optimizer.catalog import matching
-from optimizer.front import OBJECTIVES, balanced, nondominated, signed, thin
+from optimizer.front import OBJECTIVES, balanced, nondominated, normalise, signed, thin
 from optimizer.pack.bill import with_spares
 from optimizer.problems import BadInput, Problem
 from optimizer.rescoring import scored
@@ -64,11 +64,14 @@ class Beaten:
     row : mapping
     by : DataFrame
         Rows of the front, those that gain most first.
+    near : mapping
+        Row of the front that comes nearest in the objectives.
     """
 
     why: str
     row: Mapping[str, Any]
     by: pd.DataFrame
+    near: Mapping[str, Any]
 
 
 @dataclass(frozen=True, eq=False)
@@ -340,6 +343,14 @@ def _columns(frame: pd.DataFrame) -> dict[str, Floats]:
     return {str(name): numeric[name].to_numpy(dtype=float) for name in numeric}
 
 
+def _nearest(row: Mapping[str, Any], front: pd.DataFrame, *, objectives: Sequence[str]) -> dict[str, Any]:
+    """The row of the front that comes nearest to a pack in its objectives, each over its span."""
+    columns = {name: np.append(front[name].to_numpy(dtype=float), float(row[name])) for name in objectives}
+    scaled = normalise(signed(columns, objectives=objectives))
+    k = int(np.argmin(np.abs(scaled[:-1] - scaled[-1]).max(axis=1)))
+    return {str(name): value for name, value in front.iloc[k].items()}
+
+
 def _beaten(good: pd.DataFrame, front: pd.DataFrame, objectives: Sequence[str]) -> list[Beaten]:
     """The best of the asked packs by each objective, and a balanced one, against the front."""
     points, others = (signed(_columns(each), objectives=objectives) for each in (good, front))
@@ -356,7 +367,8 @@ def _beaten(good: pd.DataFrame, front: pd.DataFrame, objectives: Sequence[str]) 
         gain = ((points[k] - others[no_worse]) / np.where(span > 0, span, 1.0)).sum(axis=1)
         order = no_worse[np.argsort(-gain, kind="stable")]
         row = {str(name): value for name, value in good.iloc[k].items()}
-        out.append(Beaten(word, row, front.iloc[order].reset_index(drop=True)))
+        near = _nearest(row, front, objectives=objectives)
+        out.append(Beaten(word, row, front.iloc[order].reset_index(drop=True), near))
     return out
 
 

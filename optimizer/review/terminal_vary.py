@@ -39,12 +39,10 @@ def vary_text(worth: Worth, *, currency: str) -> str:
 
 def base_text(worth: Worth, *, currency: str) -> str:
     """The best of each figure as the brief stands."""
-    from optimizer.vary import FIGURES
-
     if not worth.base.rows:
         return "As the brief stands, no pack meets every limit."
     rows = []
-    for name in FIGURES:
+    for name in worth.figures:
         label, unit, decimals = describe(name, currency=currency)
         row = worth.base.rows[name]
         rows.append([f"best {label}", f"{number(row[name], decimals=decimals)} {unit}".strip(), pack_words(row)])
@@ -53,16 +51,14 @@ def base_text(worth: Worth, *, currency: str) -> str:
 
 def vary_table(worth: Worth, *, currency: str) -> str:
     """One line per step."""
-    from optimizer.vary import FIGURES
-
     rows = []
     for record in worth.table().to_dict("records"):
         cells = record["cells_change"]
-        values = [_change(float(record[f"{name}_change"]), name) for name in FIGURES]
+        values = [_change(float(record[f"{name}_change"]), name) for name in worth.figures]
         if not record["feasible"]:
-            values = ["none left", *[""] * (len(FIGURES) - 1)]
+            values = ["none left", *[""] * (len(worth.figures) - 1)]
         rows.append([str(record["text"]), *values, f"{cells:+d}" if cells else ""])
-    return text_table(["step", *headers_for(FIGURES, currency=currency), "cells"], rows)
+    return text_table(["step", *headers_for(worth.figures, currency=currency), "cells"], rows)
 
 
 def _change(value: float, name: str) -> str:
@@ -74,10 +70,8 @@ def _change(value: float, name: str) -> str:
 
 def changed(worth: Worth, found: Best) -> bool:
     """Whether a step shows in the digits that are printed."""
-    from optimizer.vary import FIGURES, place_changes
-
-    same = all(_change(found.value(name) - worth.base.value(name), name) == "" for name in FIGURES)
-    return not same or bool(place_changes(worth.base, found))
+    same = all(_change(found.value(name) - worth.base.value(name), name) == "" for name in worth.figures)
+    return not same or bool(found.place_changes(worth.base))
 
 
 def sentences(worth: Worth, *, currency: str) -> list[str]:
@@ -107,13 +101,11 @@ def sentences(worth: Worth, *, currency: str) -> list[str]:
 
 
 def _sentence(worth: Worth, each: Step, found: Best, currency: str) -> str:
-    from optimizer.vary import FIGURES
-
     if not worth.base.rows:
         return f"{each.text}: packs become possible, the longest range {found.value('range_km'):.1f} km."
     changes = [
         f"{text} best {describe(name)[0]}"
-        for name in FIGURES
+        for name in worth.figures
         if (text := step(found.value(name) - worth.base.value(name), name, currency)) != "same"
     ]
     held = _holds(worth, each, found)
@@ -124,13 +116,11 @@ def _sentence(worth: Worth, each: Step, found: Best, currency: str) -> str:
 
 def _holds(worth: Worth, each: Step, found: Best) -> str:
     """What a step does to what fits: series groups of the pack of best range, or cells."""
-    from optimizer.vary import place_changes
-
     was, now = worth.base.rows["range_km"], found.rows["range_km"]
     more = int(now["series"]) - int(was["series"])
     if more and (was["cell_id"], was["parallel"]) == (now["cell_id"], now["parallel"]):
         return f" holds {_count(abs(more))} {'more' if more > 0 else 'fewer'} series group{'s' * (abs(more) > 1)}"
-    places = place_changes(worth.base, found)
+    places = found.place_changes(worth.base)
     if not places:
         return ""
     sizes = [f"{abs(n)} {'more' if n > 0 else 'fewer'} of {size}" for (_, size), n in places.items()]

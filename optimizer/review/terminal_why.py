@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.front import OBJECTIVES
-from optimizer.review.nearest import nearest_on_front
 from optimizer.review.tables import WIDTH, counted, headers_for, text_table
 from optimizer.review.words import describe, number
 
@@ -66,7 +65,7 @@ def why_text(answer: Answer, *, objectives: Sequence[str], currency: str, front:
     if answer.on_front:
         lines.append(f"On the front: {', '.join(answer.on_front)}.")
     for item in answer.beaten:
-        lines += ["", _beaten_text(item, objectives, currency, front)]
+        lines += ["", _beaten_text(item, objectives, currency)]
     return "\n".join(lines)
 
 
@@ -84,12 +83,12 @@ def pack_words(row: Mapping[Any, Any]) -> str:
     return f"{row['series']}S{row['parallel']}P {row['cell_id']}"
 
 
-def _beaten_text(item: Beaten, objectives: Sequence[str], currency: str, front: pd.DataFrame) -> str:
+def _beaten_text(item: Beaten, objectives: Sequence[str], currency: str) -> str:
     named = ", ".join(f"{word.split()[0]} {describe(word.split()[1])[0]}" if " " in word else word
                       for word in item.why.split(", "))  # fmt: skip
     head = f"{pack_words(item.row)}, {named} of these ({', '.join(_figure(item.row, n, currency) for n in objectives)})"
     if not len(item.by):
-        near = nearest_on_front(item.row, front, objectives=objectives)
+        near = item.near
         return (
             f"{head}:\n  beaten by no row; within the resolution of [objectives] the front keeps "
             f"{near['design_id']}, {pack_words(near)}: {changes(near, item.row, objectives, currency)}"

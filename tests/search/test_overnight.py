@@ -100,7 +100,9 @@ def test_a_dead_worker_of_a_crew_is_replaced(night, tmp_path):
     out = tmp_path / "run"
     process = start(brief, out, "--workers", "2")
     wait_for(lambda: tasks_kept(out) >= 2, process)
-    workers = subprocess.run(["ps", "-o", "pid=,args=", "--ppid", str(process.pid)], capture_output=True, text=True)
+    # -ww: where COLUMNS is set, ps cuts the lines.
+    listing = ["ps", "-ww", "-o", "pid=,args=", "--ppid", str(process.pid)]
+    workers = subprocess.run(listing, capture_output=True, text=True, check=True)
     pids = [int(line.split()[0]) for line in workers.stdout.splitlines() if "spawn_main" in line]
     assert len(pids) == 2
     os.kill(pids[0], signal.SIGKILL)

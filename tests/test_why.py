@@ -1,0 +1,157 @@
+"""Why a pack is not on the front: every rule and limit by its figure, and the rows that beat it.
+
+Expected values are worked out by hand from the quick brief and the demo tables (closed form), or found a second
+way from the run's own front (second implementation).
+"""
+
+import json
+import re
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from optimizer import api
+from optimizer.catalog import builtin_catalogs
+from optimizer.cli import main
+from optimizer.front import signed
+from optimizer.problems import BadInput
+from optimizer.restricted import Asked
+from optimizer.why import parse_shares, whole_space, why
+
+QUICK = builtin_catalogs() / "briefs" / "quick-36v.toml"
+
+
+def run(*args):
+    return CliRunner().invoke(main, [str(arg) for arg in args])
+
+
+@pytest.fixture(scope="module")
+def space():
+    return api.load(QUICK)
+
+
+@pytest.fixture(scope="module")
+def front(space):
+    return api.front(space, api.search(space))
+
+
+def limited(tmp_path, **limits):
+    """The quick brief with constraints, as a space."""
+    text = QUICK.read_text().replace('"../', f'"{builtin_catalogs().as_posix()}/')
+    path = tmp_path / "limited.toml"
+    path.write_text(text + "\n[constraints]\n" + "".join(f"{name} = {value}\n" for name, value in limits.items()))
+    return api.load(path)
+
+
+def only(answer):
+    assert len(answer.reasons) == 1
+    return answer.reasons[0]
+
+
+def test_voltage_window_by_how_many_volts(space):
+    reason = only(why(space, Asked(cell="amber-18650-e35", series=11)))
+    assert reason.rule == "voltage window"
+    assert reason.short == pytest.approx(11 * 4.2 - 42.0)
+    under = only(why(space, Asked(cell="amber-18650-e35", series=9)))
+    assert under.short == pytest.approx(25.0 - 9 * 2.5)
+
+
+def test_room_by_how_many_groups(space):
+    reason = only(why(space, Asked(parallel=9)))
+    held = max(sum(space.most_cells(k)) for k in range(len(space.sizes)))
+    assert reason.rule == "does not fit"
+    # A group needs nine of the places; chains may lose a few of them, never gain any.
+    assert 10 - held // 9 <= reason.short < 10
+
+
+def test_split_that_a_compartment_does_not_hold_names_it(space):
+    reason = only(why(space, Asked(cell="amber-21700-e50", parallel=4, split={"box": 10})))
+    assert reason.rule == "does not fit"
+    assert "box" in reason.text
+
+
+def test_no_bms_and_stock(tmp_path):
+    no_bms = limited(tmp_path)
+    answer = why(no_bms, Asked(cell="amber-18650-e35", series=10, parallel=2, bms="warden-14s-30a"))
+    assert only(answer).rule == "no BMS or fuse"
+    assert "10 NMC cells in series" in only(answer).text
+    # 240 in stock (cells.csv); 10 × 24 built in and 5 % spare make 252.
+    scarce = why(no_bms, Asked(cell="cinder-21700-p42", series=10, parallel=24))
+    assert only(scarce).rule in ("does not fit", "stock")
+
+
+@pytest.mark.parametrize(
+    ("limit", "figure", "most"),
+    [({"range_km_min": 60.0}, "range_km", True), ({"cost_max": 60.0}, "cost", False)],
+)
+def test_a_limit_that_fails_says_by_how_much(tmp_path, front, limit, figure, most):
+    asked = Asked(cell="birch-18650-b26", parallel=3)
+    reason = only(why(limited(tmp_path, **limit), asked))
+    rows = front[(front["cell_id"] == asked.cell) & (front["parallel"] == 3)]
+    (name, bound), = limit.items()
+    assert reason.rule == name
+    best = rows[figure].max() if most else rows[figure].min()
+    short = bound - best if most else best - bound
+    # The front is thinned to the brief's resolution: 1 km, 5 EUR. The range's fast form differs by a per mille.
+    assert short - (1.0 if most else 5.0) - 0.05 <= reason.short <= short + 0.05
+
+
+def test_limits_that_only_fail_together(tmp_path, front):
+    rows = front[front["cell_id"] == "amber-21700-e50"]
+    both = {"range_km_min": float(rows["range_km"].max()) - 0.5, "cost_max": float(rows["cost"].min()) + 0.5}
+    reason = only(why(limited(tmp_path, **both), Asked(cell="amber-21700-e50")))
+    assert reason.rule == "limits together"
+    assert "range_km_min" in reason.text or "cost_max" in reason.text
+
+
+def test_rows_said_to_beat_a_pack_do(space, front):
+    asked = Asked(series=10, parallel=3, axes={"box": "x"})
+    answer = why(space, asked, front=front)
+    assert not answer.reasons
+    assert answer.beaten
+    use = space.brief.objectives.use
+    for item in answer.beaten:
+        own = signed({name: np.array([item.row[name]]) for name in use}, objectives=use)
+        for row in item.by.to_dict("records"):
+            other = signed({name: np.array([row[name]]) for name in use}, objectives=use)
+            assert np.all(other <= own + 1e-6)
+        assert item.near["design_id"] in set(front["design_id"])
+
+
+def test_a_pack_of_the_front_is_said_to_be_on_it(space, front):
+    row = front.iloc[0]
+    asked = Asked(cell=row["cell_id"], series=int(row["series"]), parallel=int(row["parallel"]))
+    answer = why(space, asked, front=front)
+    assert answer.on_front
+    assert set(answer.on_front) <= set(front["design_id"])
+
+
+def test_what_vary_leaves_out_is_said_beside_the_answer(space):
+    answer = why(space, Asked(cell="heath-18650-p11", series=10, parallel=2))
+    assert any("heath-18650-p11" in note.text for note in answer.notes)
+
+
+def test_unknown_names_are_told_with_the_nearest(space):
+    with pytest.raises(BadInput, match="amber-18650-e35") as bad:
+        why(space, Asked(cell="amber-18650-e36"))
+    assert [p.code for p in bad.value.problems] == ["unknown-part"]
+    with pytest.raises(BadInput, match="bad-split"):
+        parse_shares("box:x", rooms=["box"])
+    assert parse_shares("top box:3, box:4", rooms=["box", "top box"]) == {"top box": "3", "box": "4"}
+
+
+def test_the_counts_of_a_run_add_up():
+    record = {"space": {"scored": 10, "pruned": {"stock": 5}, "rejected": {"cost_max": 4}, "raw": 15}}
+    counts = dict(whole_space(record))
+    assert counts == {"stock": 5, "cost_max": 4, "scored and feasible": 6}
+    assert sum(counts.values()) == 15
+
+
+def test_command_answers_in_words_and_in_json():
+    done = run("why", QUICK, "--series", 11, "--quiet")
+    assert done.exit_code == 0, done.output
+    assert re.search(r"voltage window: 11 × 4\.2 V", done.output)
+    record = json.loads(run("why", QUICK, "--cell", "amber-21700-e48", "--json").stdout)
+    assert record["feasible"] is True
+    assert record["asked"] == {"cell": "amber-21700-e48"}
