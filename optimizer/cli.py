@@ -1,7 +1,7 @@
 """The command line: parse, call the library, print. No logic lives here.
 
 Results go to stdout, progress and messages to stderr. Exit codes: 0 done, 2 bad input or usage,
-3 nothing feasible, 130 interrupted.
+3 nothing feasible, 4 stopped by the machine (disk full, storage lost), 130 interrupted, 129 and 143 by a signal.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ from typing import Any
 
 import click
 
-from optimizer import __version__
-from optimizer.problems import BadInput
+from optimizer import __version__, console
+from optimizer.problems import BadInput, Stopped, machine_fault
 
 # Command name to the module that holds it; a module is imported only when its command runs, so that
 # `cellstow --help` answers at once.
@@ -51,6 +51,21 @@ class LazyGroup(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
 
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        """Run a command; that its results could not be printed shows in the exit code."""
+        streams = console.endure()
+        if streams:
+            console.heed_signals()
+        try:
+            return super().main(*args, **kwargs)
+        except SystemExit as end:
+            lost = console.unwritten(streams)
+            if lost:
+                click.echo(f"{lost}; results could not be printed.", err=True)
+            if lost and not end.code:
+                sys.exit(4)
+            raise
+
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
@@ -60,9 +75,18 @@ class LazyGroup(click.Group):
             count = len(bad.problems)
             click.echo(f"{count} problem{'s' if count > 1 else ''}; nothing was written.", err=True)
             sys.exit(2)
+        except Stopped as stopped:
+            click.echo(str(stopped), err=True)
+            sys.exit(4)
+        except OSError as wrong:
+            click.echo(machine_fault(wrong), err=True)
+            sys.exit(console.exit_code_of(wrong))
+        except MemoryError:
+            click.echo("Out of memory.", err=True)
+            sys.exit(4)
         except KeyboardInterrupt:
             click.echo("Interrupted.", err=True)
-            sys.exit(130)
+            sys.exit(console.exit_code_of_interrupt())
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -52,6 +53,19 @@ class BadInput(ValueError):
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems = list(problems)
         super().__init__("\n".join(problem.text() for problem in self.problems))
+
+
+class Stopped(Exception):
+    """Raised when the machine ends the work: a full disk, a storage that went away; exit code 4.
+
+    Nobody's input is at fault, and what was finished before is kept; the text says where, and how to go on.
+    """
+
+
+def machine_fault(wrong: OSError) -> str:
+    """An error of the operating system in words: what, and which file."""
+    place = os.fspath(wrong.filename) if isinstance(wrong.filename, str | os.PathLike) else ""
+    return ": ".join(part for part in (str(place), wrong.strerror or str(wrong) or type(wrong).__name__) if part)
 
 
 def nearest(name: str, known: Iterable[str]) -> str:

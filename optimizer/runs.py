@@ -11,11 +11,13 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 
 from optimizer.problems import BadInput, Problem, nearest
 from optimizer.search.setup import load_space
 from optimizer.search.space import Space
+from optimizer.search.store import front_hash
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +84,15 @@ def is_run(path: Path) -> bool:
     return path.is_dir() and (path / "run.json").is_file()
 
 
+def _check_together(folder: Path, record: Any, parquet: bytes) -> None:
+    """Refuse a front that is not the one run.json tells of."""
+    told = record.get("front") if isinstance(record, dict) else None
+    if isinstance(told, dict) and told.get("sha256", front_hash(parquet)) != front_hash(parquet):
+        text = "front.parquet is not the front that run.json tells of: a run was cut off while it wrote them, or "
+        text += "the file was changed; cellstow search with --resume, or with --force, writes both"
+        raise BadInput([Problem("torn-run", str(folder), expected=text)])
+
+
 def read_run(folder: Path, *, brief: Path | None = None) -> Run:
     """Read a run's folder.
 
@@ -98,14 +109,16 @@ def read_run(folder: Path, *, brief: Path | None = None) -> Run:
     Raises
     ------
     BadInput
-        Code "no-run" when there is none, or it cannot be read.
+        Code "no-run" when there is none, or it cannot be read; "torn-run" when its files do not belong together.
     """
     try:
         record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
         front = pd.DataFrame()
         units: dict[str, str] = {}
         if (folder / "front.parquet").is_file():
-            table = pq.read_table(folder / "front.parquet")
+            content = (folder / "front.parquet").read_bytes()
+            _check_together(folder, record, content)
+            table = pq.read_table(pa.BufferReader(content))
             front = table.to_pandas()
             units = {
                 field.name: field.metadata[b"unit"].decode()
@@ -114,6 +127,8 @@ def read_run(folder: Path, *, brief: Path | None = None) -> Run:
             }
         if not isinstance(record, dict) or "objectives" not in record or "brief" not in record:
             raise ValueError("run.json holds no run of cellstow")
+    except BadInput:
+        raise
     except (OSError, ValueError) as error:
         found = "" if isinstance(error, FileNotFoundError) else str(error)
         text = "is no folder of a run: `cellstow search BRIEF --out FOLDER` writes one"

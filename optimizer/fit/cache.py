@@ -1,18 +1,20 @@
 """Results on disk by content: arrays under the hash of everything that they depend on.
 
-Files are NumPy archives read without pickle, so a foreign file can be wrong but never run code. Writes are
-atomic; a file that cannot be read counts as absent and is written anew. The folder is CELLSTOW_CACHE when
-set, otherwise the user's cache folder; the oldest files go when it holds more than CAP_BYTES. "off" as the
-folder turns the cache off.
+Files are NumPy archives read without pickle, so a foreign file never runs code; each begins with its own name and
+the hash of its content. Writes are atomic; a file that is cut short, changed or another's counts as absent and is
+written anew. The folder is CELLSTOW_CACHE when set, otherwise the user's cache folder; the oldest files go when it
+holds more than CAP_BYTES. "off" as the folder turns the cache off.
 """
 
 from __future__ import annotations
 
 import contextlib
 import hashlib
+import io
 import os
 import sys
 import tempfile
+import time
 import zipfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
@@ -25,6 +27,14 @@ from numpy.typing import NDArray
 
 Arrays = dict[str, NDArray[Any]]
 CAP_BYTES = 256 * 1024 * 1024
+MAGIC = b"cellstow cache 1 "
+
+# Counting the folder takes a look at every file: it is done when this part of the cap has been written, and
+# what is over the cap then goes with as much again.
+COUNT_SHARE = 1 / 16
+
+# A file that is older and still bears its temporary name was left by a process that was killed [s].
+PART_S = 3600.0
 
 
 def folder() -> Path | None:
@@ -128,47 +138,85 @@ def cached(kind: str, parts: object, compute: Callable[[], Arrays], *, code: Seq
     base = folder()
     if base is None:
         return compute()
-    path = base / kind / f"{key(kind, parts, code=code)}.npz"
-    known = _read(path)
+    name = key(kind, parts, code=code)
+    path = base / kind / f"{name}.npz"
+    known = _read(path, name)
     if known is not None:
         return known
     fresh = compute()
     with contextlib.suppress(OSError):  # a cache that cannot be written costs time, never the result
-        _write(path, fresh)
-        _trim(base)
+        _note(base, _write(path, name, fresh))
     return fresh
 
 
-def _read(path: Path) -> Arrays | None:
-    """Arrays of a cache file, or None when there is none or it is damaged."""
+def _head(name: str, content: bytes) -> bytes:
+    return MAGIC + name.encode() + b" " + hashlib.sha256(content).hexdigest().encode()
+
+
+def _read(path: Path, name: str) -> Arrays | None:
+    """Arrays of a cache file, or None when there is none or it is not what was written under this name."""
     try:
-        with np.load(path, allow_pickle=False) as archive:
+        head, _, content = path.read_bytes().partition(b"\n")
+    except OSError:
+        return None
+    if head != _head(name, content):
+        return None
+    try:
+        with np.load(io.BytesIO(content), allow_pickle=False) as archive:
             return {name: archive[name] for name in archive.files}
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+    except (ValueError, KeyError, zipfile.BadZipFile):  # signed by somebody else
         return None
 
 
-def _write(path: Path, arrays: Arrays) -> None:
-    """Write under another name and move into place, so that a reader sees all or nothing."""
+def _write(path: Path, name: str, arrays: Arrays) -> int:
+    """Write under another name and move into place, so that a reader sees all or nothing; bytes written."""
+    sink = io.BytesIO()
+    np.savez(sink, **arrays)  # type: ignore[arg-type]
+    content = sink.getvalue()
+    content = _head(name, content) + b"\n" + content
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, suffix=".part")
+    handle, temporary = tempfile.mkstemp(dir=path.parent, suffix=".part")
     try:
         with os.fdopen(handle, "wb") as stream:
-            np.savez(stream, **arrays)  # type: ignore[arg-type]
-        os.replace(name, path)
+            stream.write(content)
+        os.replace(temporary, path)
     except BaseException:
         with contextlib.suppress(OSError):
-            os.unlink(name)
+            os.unlink(temporary)
         raise
+    return len(content)
 
 
-def _trim(base: Path) -> None:
-    """Remove the oldest files until the folder is within its cap."""
-    entries = [(path, path.stat()) for path in base.glob("*/*.npz")]
+# Bytes that each folder held when it was last counted, and those written since.
+_held: dict[Path, list[float]] = {}
+
+
+def _note(base: Path, size: int) -> None:
+    """Take note of what was written, and make room when it is time."""
+    held = _held.setdefault(base, [float("inf"), 0.0])
+    held[1] += size
+    if sum(held) > CAP_BYTES or held[1] > CAP_BYTES * COUNT_SHARE:
+        held[:] = [_trim(base), 0.0]
+
+
+def _trim(base: Path) -> int:
+    """Remove the oldest files of a folder that is over its cap, and what killed processes left; bytes held then."""
+    entries = []
+    for path in base.glob("*/*"):
+        with contextlib.suppress(OSError):
+            entries.append((path, path.stat()))
+    for path, stat in entries:
+        if path.suffix == ".part" and time.time() - stat.st_mtime > PART_S:
+            with contextlib.suppress(OSError):
+                path.unlink()
+    entries = [(path, stat) for path, stat in entries if path.suffix == ".npz"]
     total = sum(stat.st_size for _, stat in entries)
+    if total <= CAP_BYTES:
+        return total
     for path, stat in sorted(entries, key=lambda entry: entry[1].st_mtime):
-        if total <= CAP_BYTES:
-            return
+        if total <= CAP_BYTES * (1 - COUNT_SHARE):
+            break
         with contextlib.suppress(OSError):
             path.unlink()
         total -= stat.st_size
+    return total

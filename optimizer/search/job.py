@@ -204,7 +204,7 @@ def write_outcome(
     if len(front):
         store.write_run(folder, front=front, units=units(space), run=run)
     else:
-        store.write_record(folder, run)
+        store.write_empty(folder, run)
     return front, run
 
 

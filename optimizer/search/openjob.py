@@ -162,5 +162,5 @@ def write_exploration(
         table = units(space) | {item.column: "mm" for item in boxes.free}
         store.write_run(folder, front=front, units=table, run=run)
     else:
-        store.write_record(folder, run)
+        store.write_empty(folder, run)
     return front, run
