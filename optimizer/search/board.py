@@ -12,14 +12,20 @@ import contextlib
 import socket
 import threading
 import time
-from collections.abc import Iterator, Sequence
-from typing import Any
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, TypeVar
 
 import optuna
 from optuna.storages import BaseStorage
 from optuna.trial import FrozenTrial, TrialState, create_trial
 
-from optimizer.search.storage import GRACE_S, HEARTBEAT_S
+from optimizer.problems import Stopped
+from optimizer.search.storage import GRACE_S, HEARTBEAT_S, Gone, losses
+
+Found = TypeVar("Found")
+
+# A storage that is away for less than this, as a server that starts anew, costs nothing but the wait [s].
+PATIENCE_S = 20.0
 
 TASK, HOLDER, BEAT, RESULT = "task", "holder", "beat", "result"
 
@@ -36,18 +42,25 @@ class Board:
         Who claims, for people who look.
     heartbeat_s, grace_s : float
         Interval of the signs of life, and how long a silence ends a claim [s].
+    url : str
+        What the storage is called in messages; its password is not shown.
+
+    Raises
+    ------
+    Stopped
+        By every method, when the storage has been away for PATIENCE_S.
     """
 
     def __init__(
-        self, storage: BaseStorage, *, key: str, holder: str = "",
+        self, storage: BaseStorage, *, key: str, holder: str = "", url: str = "shared storage",
         heartbeat_s: float = HEARTBEAT_S, grace_s: float = GRACE_S,
     ) -> None:  # fmt: skip
         self._storage = storage
         self._holder = holder or socket.gethostname()
         self._grace_s = grace_s
-        self._study = optuna.create_study(
-            storage=storage, study_name=f"cellstow exact {key[:32]}", load_if_exists=True
-        )
+        self._url = url
+        name = f"cellstow exact {key[:32]}"
+        self._study = self._reach(lambda: optuna.create_study(storage=storage, study_name=name, load_if_exists=True))
         self._claims: dict[int, int] = {}
         self._taken: set[int] = set()
         self._seen: dict[int, tuple[Any, float]] = {}
@@ -63,6 +76,21 @@ class Board:
         order : sequence of int
             Tasks, those wanted first in front.
         """
+        return self._reach(lambda: self._claim(order))
+
+    def _reach(self, act: Callable[[], Found]) -> Found:
+        """Do something with the storage; again and again while it is away, but not for ever."""
+        end = time.monotonic() + PATIENCE_S
+        while True:
+            try:
+                with losses(self._url):
+                    return act()
+            except Stopped as lost:
+                if isinstance(lost, Gone) or time.monotonic() > end:
+                    raise
+                time.sleep(min(1.0, PATIENCE_S / 5))
+
+    def _claim(self, order: Sequence[int]) -> int | None:
         self._bury_the_dead()
         state = self._states()
         for task in order:
@@ -81,11 +109,15 @@ class Board:
         if trial is None:
             return
         text = base64.b64encode(content).decode()
-        # A claim that was given up for dead while it was in work has been taken by another: its result, equal to
-        # this one, will come.
-        with contextlib.suppress(optuna.exceptions.UpdateFinishedTrialError):
-            self._storage.set_trial_user_attr(trial, RESULT, text)
-            self._storage.set_trial_state_values(trial, TrialState.COMPLETE, [0.0])
+
+        def hand_in() -> None:
+            # A claim that was given up for dead while it was in work has been taken by another: its result, equal
+            # to this one, will come.
+            with contextlib.suppress(optuna.exceptions.UpdateFinishedTrialError):
+                self._storage.set_trial_user_attr(trial, RESULT, text)
+                self._storage.set_trial_state_values(trial, TrialState.COMPLETE, [0.0])
+
+        self._reach(hand_in)
 
     def release(self, *tasks: int) -> None:
         """Give up claims, so that others need not wait."""
@@ -97,11 +129,13 @@ class Board:
         """Release every claim and stop the signs of life."""
         self._over.set()
         self._pulse.join()
-        self.release(*list(self._claims))
+        # Without the storage they end by their silence.
+        with contextlib.suppress(Stopped), losses(self._url):
+            self.release(*list(self._claims))
 
     def news(self) -> Iterator[tuple[int, bytes]]:
         """Results that others handed in since the last call."""
-        for trial in self._trials(TrialState.COMPLETE):
+        for trial in self._reach(lambda: self._trials(TrialState.COMPLETE)):
             task = int(trial.user_attrs[TASK])
             if task not in self._taken:
                 self._taken.add(task)

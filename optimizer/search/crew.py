@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import signal
+import threading
 from collections.abc import Iterator
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -113,12 +115,21 @@ class Crew:
         return process, ours
 
 
+def end_with_parent() -> None:
+    """End this process once its parent has died: nobody waits for the task in hand, and others will want the core."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
 def _work(line: Connection, brief: Path) -> None:
     """A worker: tasks in, results out, until the other end is gone."""
     from optimizer.search.checkpoint import encode
 
     # Ctrl-C reaches the whole group of processes; the parent decides what it means.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=end_with_parent, daemon=True).start()
     engine = Engine(load_space(brief))
     with contextlib.suppress(EOFError, OSError):
         while True:

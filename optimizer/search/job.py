@@ -18,6 +18,7 @@ from optimizer import __version__
 from optimizer.brief import defaults_in_use, open_brief
 from optimizer.front import OBJECTIVES
 from optimizer.inputs import read_inputs
+from optimizer.problems import Stopped, machine_fault
 from optimizer.search import archive, rows, store
 from optimizer.search.checkpoint import Checkpoints, run_key
 from optimizer.search.lock import locked
@@ -119,6 +120,8 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
     BadInput
         With every problem of brief and catalogs; or when the folder holds a run already, is in use, or holds
         no run that could be gone on with; or when the storage can't be reached. Nothing is lost.
+    Stopped
+        When the disk or the storage failed half-way; the tasks that were done are kept.
     """
     until = time.monotonic() + how.budget_s if how is not None and how.budget_s is not None else None
     how = how or How()
@@ -135,6 +138,7 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
         store.check_free(folder, force=how.force)
     storage = _storage(how, folder)
     with locked(folder):
+        store.sweep(folder)
         known = checkpoints.load() if how.resume else {}
         space = make_space(inputs)
         if report is not None:
@@ -142,7 +146,7 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
         if not how.resume:
             checkpoints.begin()
         watch = Watch(space, folder, checkpoints.key, how, report)
-        board = _board(storage, checkpoints.key)
+        board = _board(storage, checkpoints.key, how.storage)
         try:
             outcome = search(
                 space, workers=how.workers, progress=watch, until=until, checkpoints=checkpoints, known=known,
@@ -151,7 +155,7 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
         finally:
             if board is not None:
                 board.close()
-        front, run = write_outcome(space, outcome, folder, checkpoints.key)
+        front, run = write_last(space, outcome, folder, checkpoints.key)
         if outcome.complete:
             checkpoints.clear()
     return Result(
@@ -167,13 +171,13 @@ def _storage(how: How, folder: Path) -> BaseStorage | None:
     return open_storage(how.storage, folder=folder)
 
 
-def _board(storage: BaseStorage | None, key: str) -> Board | None:
+def _board(storage: BaseStorage | None, key: str, url: str) -> Board | None:
     """Where the tasks are shared; the storage's library is loaded only then."""
     if storage is None:
         return None
     from optimizer.search.board import Board
 
-    return Board(storage, key=key)
+    return Board(storage, key=key, url=url)
 
 
 def write_outcome(
@@ -205,6 +209,24 @@ def write_outcome(
         store.write_run(folder, front=front, units=units(space), run=run)
     else:
         store.write_empty(folder, run)
+    return front, run
+
+
+def write_last(space: Space, outcome: Outcome, folder: Path, key: str) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """As `write_outcome`, at the end.
+
+    Raises
+    ------
+    Stopped
+        When the machine stopped the search, or the front can't be written.
+    """
+    kept = f"{outcome.done} of {outcome.tasks} tasks are done and kept in {folder}; --resume goes on from there"
+    try:
+        front, run = write_outcome(space, outcome, folder, key)
+    except OSError as wrong:
+        raise Stopped(f"{outcome.stopped or machine_fault(wrong)}. The front was not written. {kept}.") from wrong
+    if outcome.stopped:
+        raise Stopped(f"{outcome.stopped}. {kept}.")
     return front, run
 
 

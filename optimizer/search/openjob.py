@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from optimizer.brief import OpenBrief
+from optimizer.problems import Stopped, machine_fault
 from optimizer.search import store
 from optimizer.search.checkpoint import FOLDER, Checkpoints, run_key
 from optimizer.search.freedims import Boxes, open_boxes
@@ -17,6 +18,7 @@ from optimizer.search.lock import locked
 from optimizer.search.openfront import front_of
 from optimizer.search.run import Outcome
 from optimizer.search.sampled import Exploration, Explorer
+from optimizer.search.storage import JOURNAL_FILE, losses
 from optimizer.search.study import new_study
 from optimizer.search.warming import Warmer
 
@@ -44,6 +46,8 @@ def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | N
     ------
     BadInput
         As job.run_job.
+    Stopped
+        When the disk or the storage failed half-way.
     """
     until = time.monotonic() + how.budget_s if how.budget_s is not None else None
     boxes = open_boxes(brief)
@@ -52,7 +56,9 @@ def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | N
         checkpoints.check()
     else:
         store.check_free(folder, force=how.force)
+    stopped = ""
     with locked(folder):
+        store.sweep(folder)
         if not how.resume:
             checkpoints.begin()
         if report is not None:
@@ -64,10 +70,20 @@ def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | N
                 study=_study(boxes, how, folder, checkpoints.key), warmer=warmer,
             )  # fmt: skip
             watch = OpenWatch(boxes, folder, checkpoints.key, how, report)
-            state = explorer.run(until=until, progress=watch)
+            try:
+                with losses(how.storage or str(folder / FOLDER / JOURNAL_FILE)):
+                    state = explorer.run(until=until, progress=watch)
+            except Stopped as lost:
+                state, stopped = explorer.state, str(lost)
         finally:
             warmer.close()
-        front, run = write_exploration(boxes, state, folder, checkpoints.key)
+        try:
+            front, run = write_exploration(boxes, state, folder, checkpoints.key)
+        except OSError as wrong:
+            text = f"{stopped or machine_fault(wrong)}. The front was not written."
+            raise Stopped(f"{text} The boxes tried are kept; --resume goes on from there.") from wrong
+    if stopped:
+        raise Stopped(f"{stopped}. {state.boxes} boxes were tried; their front is in {folder}, --resume goes on.")
     use = tuple(boxes.inputs.brief.objectives.use)
     return Result(folder, front, run, state.interrupted, use, boxes.inputs.brief.currency)
 

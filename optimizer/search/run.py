@@ -7,6 +7,7 @@ from collections.abc import Callable, Generator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from optimizer.problems import Stopped, machine_fault
 from optimizer.search import archive
 from optimizer.search.checkpoint import decode, encode
 from optimizer.search.crew import Crew
@@ -37,6 +38,8 @@ class Outcome:
     seconds : float
     interrupted : bool
         By the user.
+    stopped : str
+        By the machine: what failed, in words; "" when nothing did.
     """
 
     found: archive.Survivors
@@ -46,6 +49,7 @@ class Outcome:
     resumed: int = 0
     seconds: float = 0.0
     interrupted: bool = field(default=False)
+    stopped: str = ""
 
     @property
     def complete(self) -> bool:
@@ -94,7 +98,8 @@ def search(
     Returns
     -------
     Outcome
-        Not complete when the user interrupted it or the time was up; then what was found so far.
+        Not complete when the user interrupted it, the time was up, or the disk or the storage failed; then what
+        was found so far.
     """
     start = time.monotonic()
     tasks = space.tasks()
@@ -119,6 +124,8 @@ def search(
                 progress(outcome)
     except KeyboardInterrupt:
         outcome.interrupted = True
+    except (OSError, Stopped) as wrong:
+        outcome.stopped = machine_fault(wrong) if isinstance(wrong, OSError) else str(wrong)
     finally:
         results.close()
     outcome.found = outcome.found.by_name()

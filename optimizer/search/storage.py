@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import importlib.util
-import json
 import logging
 import warnings
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import unquote, urlsplit, urlunsplit
 
-from optimizer.problems import BadInput, Problem
+from optimizer.problems import BadInput, Problem, Stopped, machine_fault
 
 if TYPE_CHECKING:
     from optuna.storages import BaseStorage
@@ -25,6 +25,10 @@ GRACE_S = 30
 
 # A server that does not answer within this is called unreachable [s].
 CONNECT_S = 10
+
+
+class Gone(Stopped):
+    """A storage that will not come back."""
 
 
 def open_storage(
@@ -93,12 +97,13 @@ def _scheme(url: str) -> str:
 def _journal(path: Path) -> BaseStorage:
     """A journal file; every line is an operation, so a process that dies leaves at most a torn last line."""
     from optuna.storages import JournalStorage
-    from optuna.storages.journal import JournalFileBackend
+
+    from optimizer.search.journal import Journal
 
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        return JournalStorage(JournalFileBackend(str(path)))
-    except (json.JSONDecodeError, UnicodeDecodeError, KeyError, TypeError) as wrong:
+        return JournalStorage(Journal(str(path)))
+    except (ValueError, KeyError, TypeError) as wrong:
         expected = "is not a journal that can be read; move it away to begin anew"
         raise BadInput([Problem("corrupt-journal", str(path), expected=expected)]) from wrong
     except OSError as wrong:
@@ -135,11 +140,45 @@ def unreachable(url: str, wrong: BaseException) -> BadInput:
     wrong : BaseException
         What the driver raised.
     """
-    cause = getattr(wrong, "orig", None) or wrong
-    text = str(cause).strip().splitlines()[0] if str(cause).strip() else type(wrong).__name__
+    return BadInput([Problem("storage-unreachable", shown(url), expected="must be reachable", found=cause(url, wrong))])
+
+
+def shown(url: str) -> str:
+    """What a storage is called in messages."""
+    return redacted(url) if "://" in url else url
+
+
+def cause(url: str, wrong: BaseException) -> str:
+    """A driver's error in one line, without the password."""
+    inner = getattr(wrong, "orig", None) or wrong.__cause__ or wrong
+    inner = getattr(inner, "orig", None) or inner
+    text = str(inner).strip().splitlines()[0] if str(inner).strip() else type(inner).__name__
     with contextlib.suppress(ValueError):
         secret = urlsplit(url).password
         for hidden in {secret, unquote(secret)} if secret else ():
             text = text.replace(hidden, "***")
-    place = redacted(url) if "://" in url else url
-    return BadInput([Problem("storage-unreachable", place, expected="must be reachable", found=text)])
+    return text
+
+
+@contextlib.contextmanager
+def losses(url: str) -> Iterator[None]:
+    """Call whatever the storage's library raises when the storage is lost by one name.
+
+    Parameters
+    ----------
+    url : str
+
+    Raises
+    ------
+    Stopped
+        Without password.
+    """
+    from optuna.exceptions import StorageInternalError
+    from sqlalchemy.exc import SQLAlchemyError
+
+    try:
+        yield
+    except (SQLAlchemyError, StorageInternalError) as wrong:
+        raise Stopped(f"{shown(url)}: the storage was lost: {cause(url, wrong)}") from None
+    except OSError as wrong:
+        raise Stopped(machine_fault(wrong) if wrong.filename else f"{shown(url)}: {wrong.strerror}") from None

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import signal
+import threading
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -16,6 +17,7 @@ from pathlib import Path
 
 from optimizer.brief import open_brief
 from optimizer.fit import cache
+from optimizer.search.crew import end_with_parent
 from optimizer.search.freedims import Boxes, BoxSpace, Key, open_boxes
 from optimizer.search.space import Task
 
@@ -75,6 +77,7 @@ def _begin(brief: Path) -> None:
     """Give a process its own boxes; Ctrl-C is the parent's business."""
     global _BOXES
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=end_with_parent, daemon=True).start()
     _BOXES = open_boxes(open_brief(brief))
 
 
