@@ -5,3 +5,13 @@ from hypothesis import settings
 # The suite runs on shared machines: a slow example is no failure, and no example depends on the day.
 settings.register_profile("house", deadline=None, derandomize=True)
 settings.load_profile("house")
+
+
+def pytest_collection_modifyitems(config, items):
+    """Nightly tests run only when -m names them."""
+    if "nightly" in config.getoption("markexpr"):
+        return
+    kept = [item for item in items if item.get_closest_marker("nightly") is None]
+    if len(kept) < len(items):
+        config.hook.pytest_deselected(items=[item for item in items if item not in kept])
+        items[:] = kept
