@@ -16,7 +16,7 @@ def every_split(space, task):
     """All splits of a task, none left out, and how many there should be."""
     shares = splits.Shares(
         space.rooms, fills=space.fills(task), rules=space.brief.harness,
-        sensors=space.brief.parts.sensors, known={},
+        sensors=space.brief.parts.sensors, known=space.harnesses,
     )  # fmt: skip
     low, high = space.brief.vary.series
     parts = [shares.of(series, reduced=False) for series in range(low, high + 1)]
@@ -27,11 +27,10 @@ def every_split(space, task):
     return space.fills(task), whole
 
 
-def objectives(space):
-    """Objectives of every feasible candidate, shape (n, d), and how many candidates there were."""
+def candidates(space):
+    """Figures of every candidate of a space by name, and how many candidates there are."""
     asked = space.brief.electrical
-    limits = {k: v for k, v in space.brief.constraints if v is not None}
-    points, count = [], 0
+    parts_of, count = [], 0
     for task in space.tasks():
         fills, table = every_split(space, task)
         if not len(table):
@@ -54,14 +53,29 @@ def objectives(space):
             if not len(bms) or not len(fuse):
                 continue
             every = op.combine(op.combine(here, bms), fuse)
-            figures = score(block(space, every, cell, series, task.parallel), context=space.context)
-            good = np.ones(len(every), dtype=bool)
-            for gap in margins(figures, constraints=limits).values():
-                good &= gap >= 0
+            parts_of.append(score(block(space, every, cell, series, task.parallel), context=space.context))
             count += len(every)
-            points.append(signed(figures, objectives=space.brief.objectives.use)[good])
-    whole = np.concatenate(points) if points else np.zeros((0, len(space.brief.objectives.use)))
-    return whole[nondominated(whole)], count
+    names = parts_of[0].keys() if parts_of else ()
+    return {name: np.concatenate([part[name] for part in parts_of]) for name in names}, count
+
+
+def front(figures, brief):
+    """Objectives of the feasible candidates that none dominates, shape (n, d)."""
+    use = brief.objectives.use
+    limits = {k: v for k, v in brief.constraints if v is not None}
+    if not figures:
+        return np.zeros((0, len(use)))
+    good = np.ones(len(figures["cost"]), dtype=bool)
+    for gap in margins(figures, constraints=limits).values():
+        good &= gap >= 0
+    points = signed(figures, objectives=use)[good]
+    return points[nondominated(points)]
+
+
+def objectives(space):
+    """Objectives of the front by plain enumeration, shape (n, d), and how many candidates there are."""
+    figures, count = candidates(space)
+    return front(figures, space.brief), count
 
 
 def block(space, every, cell, series, parallel):

@@ -4,6 +4,7 @@ import tomllib
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from optimizer.catalog import builtin_catalogs
@@ -12,10 +13,34 @@ from optimizer.search.setup import load_space
 OBJECTIVES = ["range_km", "peak_power_w", "pack_mass_kg", "cost"]
 
 
-def brief_text(rng):
-    """A brief with few choices of everything; every number drawn."""
+def small_bms(folder):
+    """The demo's boards made to manage 3 to 8 cells in series, so that packs of few cells have one.
+
+    Returns
+    -------
+    Path
+        bms.csv in the folder.
+    """
+    table = pd.read_csv(builtin_catalogs() / "bms.csv", comment="#")
+    table["series_min"] = 3 + np.arange(len(table)) % 3
+    table["series_max"] = 8 - np.arange(len(table)) % 2
+    path = folder / "bms.csv"
+    table.to_csv(path, index=False)
+    return path
+
+
+def brief_text(rng, *, bms):
+    """A brief with few choices of everything; every number drawn.
+
+    Parameters
+    ----------
+    bms : Path
+        From `small_bms`.
+    """
     folder = builtin_catalogs().as_posix()
-    ids = {name: table_ids(f"{folder}/{name}.csv") for name in ("cells", "strips", "wires", "bms", "fuses")}
+    tables = {name: f"{folder}/{name}.csv" for name in ("cells", "strips", "wires", "fuses")}
+    tables["bms"] = bms.as_posix()
+    ids = {name: table_ids(path) for name, path in tables.items()}
 
     def some(name, count):
         return sorted(rng.choice(ids[name], size=count, replace=False).tolist())
@@ -39,7 +64,7 @@ def brief_text(rng):
 title = "random"
 seed = 3
 [catalog]
-{"".join(f'{name} = "{folder}/{name}.csv"' + chr(10) for name in ids)}
+{"".join(f'{name} = "{path}"' + chr(10) for name, path in tables.items())}
 [fit]
 ways = ["tray"]
 placements = ["square", "staggered"]
@@ -80,12 +105,44 @@ def table_ids(path):
     return rows[1:]
 
 
+WIDE = """
+[vary]
+cells = ["amber-18650-e29", "amber-18650-e35", "birch-18650-*", "amber-21700-*"]
+series = [3, 8]
+parallel = [1, 3]
+strip_layers = [1, 2]
+"""
+
+
+@pytest.fixture(scope="session")
+def wide_spaces(tmp_path_factory):
+    """Spaces with every part to choose from: over a level cruise, a ride with braking, and one mostly downhill."""
+    folder = tmp_path_factory.mktemp("wide")
+    (folder / "downhill.csv").write_text(
+        "time_s,speed_kmh,grade_pct\n0,24,-2.2\n60,24,-2.2\n62,24,1.0\n70,24,1.0\n72,24,-2.2\n90,24,-2.2\n"
+    )
+    rides = {
+        "cruise": "speed_kmh = 20.0\ngrade_pct = 0.5",
+        "hills": f'trace = "{builtin_catalogs().as_posix()}/rides/urban-hills.csv"',
+        "downhill": 'trace = "downhill.csv"',
+    }
+    bms, out = small_bms(folder), {}
+    for k, (name, ride) in enumerate(rides.items()):
+        texts = (brief_text(np.random.default_rng(seed), bms=bms) for seed in range(k, 99))
+        text = next(text for text in texts if text.count("[[compartment]]") == 2)
+        head, tail = text.split("[ride]")[0], WIDE
+        path = folder / f"{name}.toml"
+        path.write_text(head + "[ride]\n" + ride + "\n" + tail)
+        out[name] = load_space(path)
+    return out
+
+
 @pytest.fixture
 def space_of(tmp_path):
     """Space of a random brief by seed."""
 
     def make(seed):
-        text = brief_text(np.random.default_rng(seed))
+        text = brief_text(np.random.default_rng(seed), bms=small_bms(tmp_path))
         tomllib.loads(text)
         path = tmp_path / f"brief{seed}.toml"
         path.write_text(text)

@@ -1,17 +1,19 @@
 """Thousands of small random spaces: a few rows of the demo's tables and few choices, changed in memory."""
 
 from dataclasses import fields, replace
+from unittest import mock
 
 import numpy as np
 
 from optimizer.brief.schema import Constraints, Objectives
+from optimizer.ride import bins
 from optimizer.search.setup import make_space
-from optimizer.search.space import Space
+from optimizer.search.space import Space, Task
 
 OBJECTIVES = ("range_km", "peak_power_w", "pack_mass_kg", "cost", "continuous_power_w", "peak_low_w", "hot_cell_c")
 LIMITS = {
-    "range_km_min": (1, 8), "peak_power_w_min": (50, 400), "pack_mass_kg_max": (1, 6), "cost_max": (60, 400),
-    "hot_cell_c_max": (35, 70), "continuous_power_w_min": (50, 200),
+    "range_km_min": (1, 7), "peak_power_w_min": (50, 400), "pack_mass_kg_max": (0.8, 3), "cost_max": (60, 250),
+    "hot_cell_c_max": (35, 80), "continuous_power_w_min": (50, 200),
 }  # fmt: skip
 
 
@@ -21,26 +23,36 @@ def shaken(table, rng, names):
     return replace(table, **changed)
 
 
+_bins: dict[bytes, tuple] = {}
+_merge = bins._merge_until
+
+
+def _merged_once(steps, *, masses, tolerance):
+    """A lap's power bins, worked out once: they depend on neither cells nor parts, and take most of the time."""
+    key = b"".join(np.asarray(x).tobytes() for x in (steps.constant_w, steps.per_mass_w_kg, steps.duration_s, masses))
+    if key not in _bins:
+        _bins[key] = _merge(steps, masses=masses, tolerance=tolerance)
+    return _bins[key]
+
+
 def small_space(base: Space, rng) -> Space:
     """A random space inside a wide one: one or two cells, few S and P, few parts, other prices and ratings.
 
-    Geometry is that of the base, so that its fills are found at once.
+    Geometry, harnesses and the ride's power bins are those of the base, so that they are found at once.
     """
+    with mock.patch.object(bins, "_merge_until", _merged_once):
+        return _small_space(base, rng)
+
+
+def _small_space(base: Space, rng) -> Space:
     inputs = base.inputs
 
-    def some(rows, most):
-        return np.sort(rng.choice(rows, size=min(len(rows), int(rng.integers(1, most + 1))), replace=False))
+    def some(rows, most, least=1):
+        return np.sort(rng.choice(rows, size=min(len(rows), int(rng.integers(least, most + 1))), replace=False))
 
-    low = int(rng.integers(3, 6))
-    limits = {
-        name: float(rng.uniform(*LIMITS[name])) for name in sorted(LIMITS) if rng.random() < 0.3
-    }
-    use = tuple(str(x) for x in rng.choice(OBJECTIVES, size=rng.integers(1, 5), replace=False))
-    parallel = int(rng.integers(1, 4))
+    low, parallel = int(rng.integers(3, 6)), int(rng.integers(1, 4))
     brief = inputs.brief.model_copy(
         update={
-            "constraints": Constraints(**limits),
-            "objectives": Objectives(use=use),
             "vary": inputs.brief.vary.model_copy(
                 update={"series": (low, low + int(rng.integers(0, 3))), "parallel": (parallel, parallel)}
             ),
@@ -58,8 +70,26 @@ def small_space(base: Space, rng) -> Space:
     }
     rows = {
         "cell_rows": some(inputs.cell_rows, 2), "strip_rows": some(inputs.strip_rows, 2),
-        "wire_rows": some(inputs.wire_rows, 2), "bms_rows": some(inputs.bms_rows, 6),
+        "wire_rows": some(inputs.wire_rows, 2), "bms_rows": some(inputs.bms_rows, 6, 3),
         "fuse_rows": some(inputs.fuse_rows, 2),
     }  # fmt: skip
     assert {*tables, *rows, "brief"} <= {field.name for field in fields(inputs)}
-    return make_space(replace(inputs, brief=brief, **tables, **rows))
+    space = make_space(replace(inputs, brief=brief, **tables, **rows))
+    space.__dict__["harnesses"] = base.harnesses
+    known = {size: k for k, size in enumerate(base.sizes)}
+    for k, size in enumerate(space.sizes):
+        for room in range(len(space.rooms)):
+            space._layouts[room, k] = base.layouts(room, known[size])
+        space._fills[Task(k, parallel)] = base.fills(Task(known[size], parallel))
+    return with_aims(space, rng)
+
+
+def with_aims(space: Space, rng) -> Space:
+    """The same space with other constraints and objectives."""
+    limits = {name: float(rng.uniform(*LIMITS[name])) for name in sorted(LIMITS) if rng.random() < 0.25}
+    use = tuple(str(x) for x in rng.choice(OBJECTIVES, size=rng.integers(1, 5), replace=False))
+    aims = {"constraints": Constraints(**limits), "objectives": Objectives(use=use)}
+    other = Space(replace(space.inputs, brief=space.brief.model_copy(update=aims)), space.context, space._fills)
+    other.__dict__["harnesses"] = space.harnesses
+    other._layouts.update(space._layouts)
+    return other
