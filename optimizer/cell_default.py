@@ -76,6 +76,16 @@ def default_model(
 ) -> CellModel:
     """Model of a cell of which only the catalog row is known.
 
+    With a, s, g, T of the chemistry's Split (at once, slow, growth towards empty, diffusion time) and z the state
+    of charge:
+
+        shape(z) = (1 + g·exp(−z/0.1)) / (1 + g·exp(−0.5/0.1))
+        r = (DCIR − lag) / (a + (1 − a)·(1 − exp(−10/τ1)) + s·(1 − exp(−10/τ2))),  τ1 = 3 s, τ2 = 180 s
+        R_ohm = a·r,  R1(z) = (shape(z) − a)·r,  R2(z) = s·shape(z)·r
+
+    lag: drop of the OCV by the surface's lag after 10 s at 1C and half charge, over the current. Where it is more
+    than LAG_PART of the DCIR, T is taken a fifth less, again and again, until it is not.
+
     Parameters
     ----------
     chemistry : str

@@ -1,0 +1,78 @@
+"""Random candidates of a space, as the search makes them: nothing reduced, nothing bounded."""
+
+import numpy as np
+from plain_score import Pack
+
+from optimizer.score import Block
+from optimizer.search import options as op
+from optimizer.search import parts
+from optimizer.search.exact import cells_cost
+from optimizer.search.plating import plated
+from optimizer.search.splits import Shares
+
+
+def draw(space, rng, *, count, tasks):
+    """Packs and the block that the fast score reads, about `count` of each, out of so many tasks."""
+    packs, rows, some = [], [], space.tasks()
+    some = [some[k] for k in rng.permutation(len(some))[:tasks]]
+    if not some:
+        return packs, None
+    low, high = space.window
+    known: dict = {}
+    for _ in range(4 * count):
+        if len(packs) == count:
+            break
+        task = some[int(rng.integers(len(some)))]
+        members = np.flatnonzero((space.size_of == task.size) & (low <= high))
+        cell = int(rng.choice(members))
+        series = int(rng.integers(low[cell], high[cell] + 1))
+        fills = space.fills(task)
+        rules = space.brief.harness
+        shares = Shares(space.rooms, fills=fills, rules=rules, sensors=space.brief.parts.sensors, known=known)
+        splits = shares.of(series, reduced=False) if any(fills) else ()
+        if len(splits):
+            one = splits.take(np.array([int(rng.integers(len(splits)))]))
+            made = _built(space, rng, task, cell, series, fills, one)
+            if made is not None:
+                packs.append(made[0])
+                rows.append(made[1])
+    if not packs:
+        return packs, None
+    return packs, Block(*(np.concatenate([getattr(r, name) for r in rows]) for name in Block.__dataclass_fields__))
+
+
+def _built(space, rng, task, cell, series, fills, split):
+    """One pack with parts drawn, None where no BMS or fuse serves it."""
+    inputs, row = space.inputs, int(space.context.cells.row[cell])
+    full_v = series * float(inputs.cells.voltage_max_v[row])
+    bms, bms_rows = parts.bms_options(inputs, series=series, chemistry=str(inputs.cells.chemistry[row]), full_v=full_v)
+    fuse, fuse_rows = parts.fuse_options(inputs, full_v=full_v)
+    if not len(bms) or not len(fuse):
+        return None
+    wire, ohm, mass, cost = parts.wire_options(inputs)
+    whole = op.wired(plated(space, task, fills, split), wire, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
+    a, b, c = (int(rng.integers(len(options))) for options in (whole, bms, fuse))
+    one = op.combine(op.combine(_row(whole, a), _row(bms, b)), _row(fuse, c))
+    _, build, wired = whole.picks[a]
+    chosen = tuple(each[k] if groups else None
+                   for each, k, groups in zip(fills, split.fill[0], split.split[0], strict=True))  # fmt: skip
+    pack = Pack(
+        row, series, task.parallel, tuple(int(g) for g in split.split[0]), chosen, space.builds[build].strip,
+        space.builds[build].layers, int(inputs.wire_rows[wired]), int(bms_rows[b]), int(fuse_rows[c]),
+    )  # fmt: skip
+    return pack, _block(space, cell, series, task.parallel, one)
+
+
+def _row(options, k):
+    return op.Options(options.values[[k]], options.picks[[k]])
+
+
+def _block(space, cell, series, parallel, one):
+    whole = np.array([cell]), np.array([series]), np.array([parallel])
+    return Block(
+        *whole,
+        extra_ohm=one.column("resistance_ohm"), parts_kg=one.column("mass_kg"), parts_cost=one.column("cost"),
+        cells_cost=cells_cost(space, whole[0], whole[1] * parallel), peak_cap_a=-one.column("neg_peak_a"),
+        continuous_cap_a=-one.column("neg_continuous_a"), charge_cap_a=-one.column("neg_charge_a"),
+        spread_ohm=one.column("spread_ohm"), hot_rise_k_per_w=one.column("hot_rise_k_per_w"),
+    )  # fmt: skip

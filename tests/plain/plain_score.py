@@ -1,0 +1,394 @@
+"""Every figure of one pack, one after the other: from the docstrings of optimizer.score and all that it calls.
+
+Inputs are what was read (catalogs, brief) and what the fit found (positions, groups, volume of the cases).
+"""
+
+import math
+from dataclasses import dataclass
+from functools import cache
+
+from plain_cell import arrhenius, cell_of, even, ride_cell
+from plain_harness import harness_of
+from plain_heat import hot_rise
+from plain_plates import plates_of
+from plain_road import G, bins_of, lap_of
+from plain_step import Load, fine_steps, ride
+
+from optimizer.geometry import clearance
+from optimizer.pack import case
+
+LIMIT_ORDER = ("sag", "cell current", "strip", "wire", "BMS", "fuse", "controller", "matched load", "temperature",
+               "controller cut-off")  # fmt: skip
+
+
+@dataclass
+class Pack:
+    """A candidate by its catalog rows, groups and fills of each compartment."""
+
+    cell: int
+    series: int
+    parallel: int
+    split: tuple
+    fills: tuple
+    strip: int
+    layers: int
+    wire: int
+    bms: int
+    fuse: int
+
+
+@cache
+def normal_max(n):
+    """Mean of the largest of n standard normal values: ∫ x n φ Φ^(n−1) dx, by Simpson's rule."""
+    if n == 1:
+        return 0.0
+    steps, width = 4000, 9.5
+    total = 0.0
+    for k in range(steps + 1):
+        x = width * (2.0 * k / steps - 1.0)
+        below = 0.5 * math.erfc(-x / math.sqrt(2.0))
+        value = x * n * math.exp(-0.5 * x * x) / math.sqrt(2.0 * math.pi) * below ** (n - 1)
+        total += value * (1 if k in (0, steps) else 4 if k % 2 else 2)
+    return total * 2.0 * width / steps / 3.0
+
+
+class Plain:
+    """The plain score of one brief; `space` gives what was read and the fit's layouts, nothing else."""
+
+    def __init__(self, space):
+        self.inputs, self.brief, self.rooms = space.inputs, space.brief, space.rooms
+        self.lap = lap_of(self.brief, self.inputs.ride)
+        vehicle = self.brief.vehicle
+        self.vehicle_kg = vehicle.mass_kg + vehicle.rider_kg + vehicle.payload_kg
+        # The ride is compressed for packs of 0 to 120 kg.
+        self.bins = bins_of(self.lap, self.vehicle_kg, self.vehicle_kg + 120.0)
+        self._cells, self._plates, self._cases = {}, {}, {}
+
+    def cell(self, row):
+        if row not in self._cells:
+            cell = cell_of(self.inputs.cells, row, self.brief.ageing)
+            self._cells[row] = cell, ride_cell(cell)
+        return self._cells[row]
+
+    def plates(self, fill, groups, layers):
+        key = id(fill), layers
+        if key not in self._plates:
+            self._plates[key] = fill, plates_of(fill.layout, fill.chain, self.brief.clearance.cell_gap_mm, layers)
+        return self._plates[key][1][groups - 1]
+
+    def case(self, fill, groups):
+        """Printed volume and surface: geometry of the fit's."""
+        if id(fill) not in self._cases:
+            gaps, layout = self.brief.clearance, fill.layout
+            shape = {
+                "extents_mm": layout.extents_mm, "round_cells": layout.size.shape == "cylinder", "axis": layout.axis,
+                "group": fill.chain.group, "case_mm": gaps.case_mm, "cell_gap_mm": gaps.cell_gap_mm,
+                "end_mm": gaps.end_mm,
+            }  # fmt: skip
+            if layout.way == "modules":
+                made = case.module_case(layout.centres_mm, module=layout.module, **shape)
+            else:
+                made = case.tray_case(layout.centres_mm, layer=layout.layer, **shape)
+            self._cases[id(fill)] = fill, made
+        made = self._cases[id(fill)][1]
+        return float(made.shell_mm3[groups - 1] + made.web_mm3[groups - 1]), float(made.surface_mm2[groups - 1])
+
+    # What the pack is made of
+
+    def parts(self, pack):
+        """Mass, cost, resistance outside the cells, current limits of the parts, unevenness and rise."""
+        t, rules = self.inputs, self.brief.parts
+        harness = self.harness(pack)
+        used = [(f, g, r) for f, g, r in zip(pack.fills, pack.split, self.rooms, strict=True) if g]
+        plates = [self.plates(fill, groups, pack.layers) for fill, groups, _ in used]
+        section = float(t.strips.width_mm[pack.strip] * t.strips.thickness_mm[pack.strip])
+        per_mm = float(t.strips.resistivity_ohm_m[pack.strip]) * 1000.0 / section
+        out = {"harness": harness}
+        ohm = per_mm * sum(p.length_mm for p in plates)
+        ohm += rules.weld_mohm / 1000.0 * sum(p.welds for p in plates)
+        ohm += harness.power_mm * float(t.wires.resistance_ohm_per_km[pack.wire]) / 1e6
+        ohm += float(t.bms.resistance_mohm[pack.bms]) / 1000.0 + float(t.fuses.resistance_mohm[pack.fuse]) / 1000.0
+        out["ohm"] = ohm
+        out["spread_ohm"] = per_mm * max(p.spread_mm for p in plates)
+        strip_mm = sum(p.strip_series_mm * pack.layers + p.strip_across_mm for p in plates)
+        kg, cost = self.weighed(pack, harness, strip_mm, section, used)
+        out["kg"], out["cost"] = kg, cost
+        density = float(t.strips.current_density_a_mm2[pack.strip])
+        segment = max(p.segment for p in plates)
+        out["strip_a"] = section * density / segment if segment > 1e-12 else math.inf
+        gaps = clearance(self.brief)
+        out["rise"] = max(
+            hot_rise(fill.layout, fill.chain, groups, room, gaps, self.case(fill, groups)[1])
+            for fill, groups, room in used
+        )
+        return out
+
+    def harness(self, pack):
+        rules, names = self.brief.harness, [room.name for room in self.rooms]
+        per_module = [self.groups_per_module(fill) for fill in pack.fills]
+        return harness_of(
+            pack.split, self.rooms, per_module, self.brief.parts.sensors, rules.share_balance_leads, rules.slack_mm,
+            names.index(rules.bms_in) if rules.bms_in else None,
+        )  # fmt: skip
+
+    def groups_per_module(self, fill):
+        """Groups of the fullest module of a layout; 0 for a tray."""
+        if fill is None or fill.layout.way != "modules":
+            return 0
+        found = {}
+        for module, group in zip(fill.layout.module, fill.chain.group, strict=True):
+            if group >= 0:
+                found.setdefault(int(module), set()).add(int(group))
+        return max(len(groups) for groups in found.values())
+
+    def weighed(self, pack, harness, strip_mm, section, used):
+        """Mass and cost of all but the cells."""
+        t, rules, count = self.inputs, self.brief.parts, pack.series * pack.parallel
+        lead = min(range(len(t.wires.id)), key=lambda k: t.wires.area_mm2[k])
+        volume = sum(self.case(fill, groups)[0] for fill, groups, _ in used)
+        case_kg = volume * 1e-9 * rules.case_density_kg_m3
+        kg = case_kg + strip_mm * section * 1e-9 * float(t.strips.density_kg_m3[pack.strip])
+        kg += (count * rules.insulation_g_per_cell + harness.modules * rules.connector_g) / 1000.0
+        kg += harness.power_mm * float(t.wires.mass_g_per_m[pack.wire]) / 1e6
+        kg += harness.lead_mm * float(t.wires.mass_g_per_m[lead]) / 1e6
+        kg += float(t.bms.mass_g[pack.bms]) / 1000.0 + float(t.fuses.mass_g[pack.fuse]) / 1000.0
+        cost = case_kg * rules.case_price_per_kg + strip_mm / 1000.0 * float(t.strips.price_per_m[pack.strip])
+        cost += count * rules.insulation_price_per_cell + harness.modules * rules.connector_price
+        cost += harness.power_mm / 1000.0 * float(t.wires.price_per_m[pack.wire])
+        cost += harness.lead_mm / 1000.0 * float(t.wires.price_per_m[lead])
+        cost += float(t.bms.price[pack.bms]) + float(t.fuses.price[pack.fuse])
+        box = self.brief.box
+        if box is not None:
+            for room in self.rooms:
+                if room.name in box.compartments:
+                    walls = wall_mm3(room, box.wall_mm) * 1e-9 * box.density_kg_m3
+                    kg, cost = kg + walls, cost + walls * box.price_per_kg
+        return kg, cost
+
+    def bought(self, row, count):
+        """Cost of the cells and their spares, bought up to a break where that is cheaper."""
+        t = self.inputs.cells
+        need = math.ceil(count * (1.0 + self.brief.parts.spare_fraction) - 1e-9)
+        breaks = [(float(q), float(p)) for q, p in zip(t.break_quantity[row], t.break_price[row], strict=True)
+                  if math.isfinite(q)]  # fmt: skip
+        quantities = [need] + [q for q, _ in breaks if need < q <= float(t.stock[row])]
+
+        def unit(quantity):
+            reached = [(q, p) for q, p in breaks if q <= quantity]
+            return max(reached)[1] if reached else float(t.price[row])
+
+        return min(quantity * unit(quantity) for quantity in quantities)
+
+    # Currents and powers
+
+    def caps(self, pack, parts):
+        """Limits of strip, wire, BMS and fuse: for the peak, without end, when charging."""
+        t, seconds = self.inputs, self.brief.electrical.peak_seconds
+        bms_a, peak_a = float(t.bms.current_continuous_a[pack.bms]), float(t.bms.current_peak_a[pack.bms])
+        wire_a, fuse_a = float(t.wires.current_a[pack.wire]), float(t.fuses.current_a[pack.fuse])
+        brief_a = max(bms_a, peak_a if float(t.bms.peak_s[pack.bms]) >= seconds else bms_a)
+        both = {"strip": parts["strip_a"], "wire": wire_a}
+        return {
+            "peak": both | {"BMS": brief_a, "fuse": fuse_a},
+            "continuous": both | {"BMS": bms_a, "fuse": 0.75 * fuse_a},
+            "charge": both | {"BMS": float(t.bms.current_charge_a[pack.bms]), "fuse": 0.75 * fuse_a},
+        }
+
+    def share(self, pack, cell, parts):
+        """Largest current of a cell over the mean of its group: uneven plates times the spread between cells."""
+        asked, p = self.brief.electrical, pack.parallel
+        peak_ohm = cell.ohm(asked.reference_soc, asked.peak_seconds, asked.temp_c)
+        one = normal_max(p)
+        every = normal_max(p * pack.series) * math.sqrt((p - 1.0) / p)
+        cells = 1.0 / (1.0 - min(self.brief.spread.dcir * max(one, every), 0.9))
+        return (1.0 + parts["spread_ohm"] / peak_ohm) * cells
+
+    def power(self, pack, cell, parts, *, soc, seconds, limits):
+        """P = I (S·ocv − I·R) at the least of all limits."""
+        asked, s, p = self.brief.electrical, pack.series, pack.parallel
+        open_v, ohm = cell.open_v(soc), cell.ohm(soc, seconds, asked.temp_c)
+        pack_ohm = ohm * s / p + parts["ohm"]
+        weakest = 1.0 + self.brief.spread.dcir * normal_max(s) / math.sqrt(p)
+        found = dict(limits)
+        found["sag"] = max(open_v - cell.v_min, 0.0) * p / (ohm * weakest)
+        found["controller"] = asked.battery_current_a
+        found["matched load"] = open_v * s / (2.0 * pack_ohm)
+        found["controller cut-off"] = max(open_v * s - asked.voltage_min_v, 0.0) / pack_ohm
+        amps = min(found.values())
+        return amps * (s * open_v - amps * pack_ohm), amps, found
+
+    def figures(self, pack, *, stepped=True):
+        """All figures by name, in the units of their names."""
+        t, asked, plan = self.inputs, self.brief.electrical, self.brief.ride
+        cell, arrays = self.cell(pack.cell)
+        parts = self.parts(pack)
+        s, p, row, count = pack.series, pack.parallel, pack.cell, pack.series * pack.parallel
+        out = {
+            "cell_count": count,
+            "pack_mass_kg": count * float(t.cells.mass_g[row]) / 1000.0 + parts["kg"],
+            "cost": self.bought(row, count) + parts["cost"],
+            "energy_wh": count * cell.energy_wh(),
+            "voltage_full_v": s * cell.v_max,
+            "voltage_nominal_v": s * float(t.cells.voltage_nominal_v[row]),
+            "voltage_empty_v": s * cell.v_min,
+            "crossing_conductors": parts["harness"].crossing,
+        }
+        peak_ohm = cell.ohm(asked.reference_soc, asked.peak_seconds, asked.temp_c)
+        out["resistance_mohm"] = 1000.0 * (peak_ohm * s / p + parts["ohm"])
+        caps, share = self.caps(pack, parts), self.share(pack, cell, parts)
+        steady, pulse = float(t.cells.current_continuous_a[row]), float(t.cells.current_pulse_a[row])
+        rated = max(steady, pulse if float(t.cells.pulse_s[row]) >= asked.peak_seconds else steady)
+        peak = caps["peak"] | {"cell current": rated * p / share}
+        known = {"soc": asked.reference_soc, "seconds": asked.peak_seconds}
+        out["peak_power_w"], out["peak_current_a"], out["peak_limits"] = self.power(
+            pack, cell, parts, limits=peak, **known
+        )
+        low = {"soc": asked.low_soc, "seconds": asked.peak_seconds}
+        out["peak_low_w"], _, out["peak_low_limits"] = self.power(pack, cell, parts, limits=peak, **low)
+        lasting_ohm = cell.ohm(asked.reference_soc, math.inf, asked.temp_c)
+        room_k = max(float(t.cells.temp_max_c[row]) - plan.temp_c, 0.0)
+        hot_a = math.sqrt(room_k / (parts["rise"] * lasting_ohm / p**2))
+        lasting = caps["continuous"] | {"cell current": steady * p / share, "temperature": hot_a}
+        known = {"soc": asked.reference_soc, "seconds": math.inf}
+        out["continuous_power_w"], out["continuous_current_a"], out["continuous_limits"] = self.power(
+            pack, cell, parts, limits=lasting, **known
+        )
+        total_kg = self.vehicle_kg + out["pack_mass_kg"]
+        out["hot_cell_c"] = self.hot_cell(pack, cell, parts, total_kg)
+        out |= self.headroom(pack, cell, parts, total_kg) | self.charging(pack, arrays, parts, caps, share)
+        load = self.load(pack, arrays, parts, caps, rated, share)
+        out["load"] = load
+        if stepped:
+            power = [w / count for w in self.lap.battery_w(total_kg)]
+            steps = fine_steps(power, self.lap.seconds, self.lap.metres)
+            run = ride(load, steps, plan.start_soc, plan.reserve_soc)
+            per_km = run.consumption_wh_per_km
+            out["range_km"], out["range_stop"] = run.range_km, run.stop
+            # Where not even a step is driven: what the lap's power bins ask for.
+            out["consumption_wh_per_km"] = per_km * count if per_km is not None else self.asked_wh_per_km(total_kg)
+            out["run"] = run
+        return out
+
+    def asked_wh_per_km(self, total_kg):
+        mean_w = sum(weight * self.lap.drawn_w(a + b * total_kg) for a, b, weight in self.bins)
+        return mean_w * sum(self.lap.seconds) / 3.6 / sum(self.lap.metres)
+
+    def load(self, pack, arrays, parts, caps, rated, share):
+        """The pack as one of its cells sees it on the ride, at the air's temperature."""
+        asked, p = self.brief.electrical, pack.parallel
+        charge = float(self.inputs.cells.current_charge_a[pack.cell]) * p / share
+        return Load(
+            arrays, arrhenius(self.brief.ride.temp_c), parts["ohm"] * p / pack.series,
+            min(rated * p / share, *caps["peak"].values(), asked.battery_current_a) / p,
+            min(charge, *caps["charge"].values(), asked.regen_current_a) / p,
+        )  # fmt: skip
+
+    def hot_cell(self, pack, cell, parts, total_kg):
+        """T = T_air + rise · r_steady · mean((I/P)²) over the power bins of the lap, at the reference charge."""
+        asked, s, p = self.brief.electrical, pack.series, pack.parallel
+        ohm = cell.ohm(asked.reference_soc, math.inf, asked.temp_c)
+        volts, pack_ohm = s * cell.open_v(asked.reference_soc), ohm * s / p + parts["ohm"]
+        square = 0.0
+        for a, b, weight in self.bins:
+            power = self.lap.drawn_w(a + b * total_kg)
+            amps = 2.0 * power / (volts + math.sqrt(max(volts * volts - 4.0 * pack_ohm * power, 0.0)))
+            square += weight * (amps / p) ** 2
+        return self.brief.ride.temp_c + parts["rise"] * ohm * square
+
+    def headroom(self, pack, cell, parts, total_kg):
+        """Speed at which v/(r·k) + R_motor·I = u − R_pack·(I + P_acc/u), by bisection."""
+        motor, plan, asked, lap = self.brief.vehicle, self.brief.ride, self.brief.electrical, self.lap
+        if motor.motor_speed_constant_rpm_per_v is None or motor.wheel_diameter_mm is None:
+            return {}
+        per_volt = math.pi * motor.wheel_diameter_mm / 1000.0 * motor.motor_speed_constant_rpm_per_v / 60.0
+        winding = (motor.motor_resistance_mohm or 0.0) / 1000.0
+        slope, out = math.atan(lap.grade_at_top), {}
+        states = {"full": plan.start_soc, "reference": asked.reference_soc, "reserve": plan.reserve_soc}
+        for name, soc in states.items():
+            volts = pack.series * even(soc, self.cell(pack.cell)[1].ocv)
+            ohm = cell.ohm(soc, math.inf, plan.temp_c) * pack.series / pack.parallel + parts["ohm"]
+            low, high = 0.0, volts * per_volt
+            for _ in range(60):
+                v = 0.5 * (low + high)
+                force = lap.drag * v * v + total_kg * G * (lap.crr * math.cos(slope) + math.sin(slope))
+                amps = force * per_volt
+                left = volts - ohm * (amps + lap.accessory_w / volts)
+                low, high = (v, high) if left >= v / per_volt + winding * amps else (low, v)
+            out[f"speed_{name}_kmh"] = 3.6 * low
+            out["speed_headroom_kmh"] = 3.6 * (low - lap.speed_max_m_s)
+        return out
+
+    def charging(self, pack, arrays, parts, caps, share):
+        """Minutes from the reserve to 80 % and to full with the strongest charger that fits, then the cheapest."""
+        t, s, p = self.inputs.chargers, pack.series, pack.parallel
+        out = {"charge_80_min": math.inf, "charge_min": math.inf, "charger": -1}
+        if t is None:
+            return out
+        limit = min(float(self.inputs.cells.current_charge_a[pack.cell]) * p / share, *caps["charge"].values())
+        fits = [
+            k for k in range(len(t.id))
+            if abs(float(t.voltage_v[k]) - s * arrays.v_max) <= 0.025 * s + 1e-9 and t.current_a[k] <= limit + 1e-9
+        ]  # fmt: skip
+        if not fits:
+            return out
+        best = min(fits, key=lambda k: (-t.current_a[k], t.price[k]))
+        amps, outside = float(t.current_a[best]) / p, parts["ohm"] * p / s
+        ohm = [a + b + c + outside for a, b, c in zip(arrays.r0, arrays.r1, arrays.r2, strict=True)]
+        for name, stop in (("charge_80_min", 0.8), ("charge_min", 1.0)):
+            hours = charge_hours(amps, arrays, ohm, self.brief.ride.reserve_soc, stop)
+            out[name] = 60.0 * hours
+        return out | {"charger": best}
+
+
+def charge_hours(amps, cell, ohm, start, stop):
+    """Constant current while OCV + I·R is under the full voltage, then constant voltage until C/20."""
+    n = len(cell.ocv) - 1
+    taper, hours = 0.05 * cell.capacity_ah, 0.0
+    for k in range(n):
+        r, rise = 0.5 * (ohm[k] + ohm[k + 1]), (cell.ocv[k + 1] - cell.ocv[k]) * n
+        z, end = max(k / n, start), min((k + 1) / n, stop)
+        if end <= z:
+            continue
+
+        def soc_at(gap_v, k=k, rise=rise):
+            over = cell.v_max - cell.ocv[k] - gap_v
+            return k / n + over / rise if rise > 0 else (2.0 if over > 0 else -1.0)
+
+        turn = min(max(soc_at(amps * r), z), end)
+        hours += (turn - z) * cell.capacity_ah / amps
+        last = min(max(soc_at(min(amps, taper) * r), turn), end)
+        if last > turn:
+            gap = cell.v_max - (cell.ocv[k] + rise * (turn - k / n))
+            x = rise * (last - turn) / gap
+            hours += cell.capacity_ah * r * ((last - turn) / gap if x < 1e-12 else -math.log1p(-x) / rise)
+        if last < end:
+            break
+    return hours
+
+
+def wall_mm3(room, wall_mm):
+    """Wall of a closed box around a prism, its corners kept sharp."""
+    def area(points):
+        return abs(sum(a[0] * b[1] - b[0] * a[1] for a, b in zip(points, points[1:] + points[:1], strict=True))) / 2
+
+    inside = [tuple(point) for point in room.profile_mm]
+    if sum(a[0] * b[1] - b[0] * a[1] for a, b in zip(inside, inside[1:] + inside[:1], strict=True)) < 0:
+        inside.reverse()
+    grown = []
+    for before, here, after in zip(inside[-1:] + inside[:-1], inside, inside[1:] + inside[:1], strict=True):
+        # Each side moves out by the wall; corners are where neighbours meet.
+        grown.append(_meeting(_moved(before, here, wall_mm), _moved(here, after, wall_mm)))
+    return area(grown) * (room.depth_mm + 2 * wall_mm) - area(inside) * room.depth_mm
+
+
+def _moved(a, b, by):
+    dx, dy = b[0] - a[0], b[1] - a[1]
+    size = math.hypot(dx, dy)
+    return (a[0] + dy / size * by, a[1] - dx / size * by), (dx, dy)
+
+
+def _meeting(one, two):
+    (ax, ay), (ux, uy) = one
+    (bx, by), (vx, vy) = two
+    t = ((bx - ax) * vy - (by - ay) * vx) / (ux * vy - uy * vx)
+    return ax + t * ux, ay + t * uy

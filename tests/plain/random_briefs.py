@@ -1,0 +1,133 @@
+"""Random briefs over the built-in catalogs, every part of the score drawn: what the plain score is held against."""
+
+from optimizer.catalog import builtin_catalogs
+
+ROUND = ["amber-18650-e29", "cinder-18650-*", "birch-21700-b45", "grove-18650-e15", "iris-18650-*", "juniper-18650-*"]
+FLAT = ["tarn-pouch-e52", "heath-pouch-p31", "slate-prismatic-e82", "iris-pouch-p22", "tarn-pouch-p78"]
+
+
+def trace_text(rng):
+    """A lap of 2 to 5 minutes with stops, hills, and steps of uneven length."""
+    rows, time, speed = ["time_s,speed_kmh,grade_pct"], 0.0, 0.0
+    for _ in range(int(rng.integers(20, 60))):
+        grade = 0.0 if rng.random() < 0.4 else rng.uniform(-4, 6)
+        rows.append(f"{time:.2f},{speed:.2f},{grade:.2f}")
+        time += float(rng.choice([1.0, 2.0, 2.5, 7.3]))
+        speed = 0.0 if rng.random() < 0.1 else min(max(speed + rng.uniform(-8, 9), 0.0), 32.0)
+    rows += [f"{time:.2f},0,0", f"{time + 3:.2f},0,0"]
+    return "\n".join(rows) + "\n"
+
+
+def compartments_text(rng, flat):
+    out = []
+    names = ["rear", "deck", "stem"][: int(rng.integers(1, 4))]
+    for k, name in enumerate(names):
+        long, wide, high = rng.uniform(95, 170), rng.uniform(62, 95), rng.uniform(76, 84)
+        place = f"position_mm = [{300 * k}.0, {rng.uniform(-40, 40):.1f}, {rng.uniform(0, 90):.1f}]\n"
+        place += f"rotation_deg = [{rng.uniform(-90, 90):.1f}, {rng.uniform(-90, 90):.1f}, 30.0]\n"
+        if flat:
+            long, wide, high = long + 90, wide + 60, high + 40
+        if rng.random() < 0.5:
+            shape = f'shape = "box"\nlength_mm = {long:.1f}\nwidth_mm = {wide:.1f}\nheight_mm = {high:.1f}\n'
+        else:
+            lean = rng.uniform(0, 9)
+            profile = f"[[0, 0], [{long:.1f}, 0], [{long - lean:.1f}, {high:.1f}], [{lean:.1f}, {high:.1f}]]"
+            shape = f'shape = "prism"\nprofile_mm = {profile}\nextrude = "y"\ndepth_mm = {wide:.1f}\n'
+        axes = sorted(str(axis) for axis in rng.choice(["x", "y", "z"], size=int(rng.integers(1, 3)), replace=False))
+        out.append(f'[[compartment]]\nname = "{name}"\n{shape}{place}axes = {axes}\n')
+    return "".join(out), names
+
+
+def charger_file(rng, folder, low):
+    """Chargers for the full voltages of every chemistry, some a little off, some too strong."""
+    rows = ["id,voltage_v,current_a,efficiency,mass_g,price"]
+    for series in range(low, low + 5):
+        for k, full_v in enumerate((4.2, 3.65, 2.7, 3.95)):
+            volts, amps = series * (full_v + rng.choice([0.0, 0.02])), rng.choice([0.3, 0.8, 2.0, 5.0])
+            rows.append(f"c{series}-{k},{volts:.3f},{amps},0.9,400,{rng.uniform(10, 50):.2f}")
+    path = folder / f"chargers{rng.integers(10**6)}.csv"
+    path.write_text("\n".join(rows) + "\n")
+    return path
+
+
+def brief_text(rng, folder):
+    """A brief; its trace, if it has one, is written into the folder."""
+    catalogs = builtin_catalogs().as_posix()
+    chargers = ""
+    low = int(rng.integers(9, 12))
+    if rng.random() < 0.7:
+        chargers = f'chargers = "{charger_file(rng, folder, low).as_posix()}"'
+    flat = rng.random() < 0.2
+    rooms, names = compartments_text(rng, flat)
+    if rng.random() < 0.6:
+        trace = folder / f"ride{rng.integers(10**6)}.csv"
+        trace.write_text(trace_text(rng))
+        ride = f'trace = "{trace.as_posix()}"'
+    else:
+        ride = f"speed_kmh = {rng.uniform(10, 28):.2f}\ngrade_pct = {rng.uniform(-0.5, 3):.2f}\nlength_km = 0.7"
+    motor = "wheel_diameter_mm = 254.0\nmotor_speed_constant_rpm_per_v = 60.0\nmotor_resistance_mohm = 70.0\n"
+    walls = f'[box]\ncompartments = ["{names[0]}"]\nwall_mm = 2.0\ndensity_kg_m3 = 2700.0\nprice_per_kg = 18.0\n'
+    walls = walls if rng.random() < 0.3 else ""
+    bms_in = rng.choice(names) if rng.random() < 0.3 else ""
+    cells = rng.choice(FLAT if flat else ROUND, size=2, replace=False)
+    return f"""
+title = "random"
+seed = 3
+[catalog]
+{"".join(f'{name} = "{catalogs}/{name}.csv"' + chr(10) for name in ("cells", "strips", "wires", "bms", "fuses"))}
+{chargers}
+[clearance]
+wall_mm = {rng.uniform(0.5, 1.5):.2f}
+case_mm = {rng.uniform(1.0, 2.0):.2f}
+cell_gap_mm = {rng.uniform(0.4, 1.2):.2f}
+end_mm = {rng.uniform(1.8, 3.0):.2f}
+[fit]
+ways = {["tray"] if rng.random() < 0.6 else ["modules"]}
+placements = {["square"] if rng.random() < 0.6 else ["square", "staggered"]}
+{rooms}
+[electrical]
+voltage_max_v = 110.0
+voltage_min_v = 12.0
+battery_current_a = {rng.uniform(5, 60):.1f}
+regen_current_a = {rng.uniform(0, 15):.1f}
+peak_seconds = {rng.choice([2.0, 10.0, 20.0])}
+reference_soc = {rng.uniform(0.4, 0.8):.3f}
+low_soc = {rng.uniform(0.1, 0.3):.3f}
+temp_c = {rng.uniform(-5, 40):.1f}
+[vehicle]
+mass_kg = 15.0
+rider_kg = {rng.uniform(50, 110):.1f}
+payload_kg = {rng.uniform(0, 20):.1f}
+cda_m2 = {rng.uniform(0.4, 0.8):.3f}
+crr = {rng.uniform(0.008, 0.02):.4f}
+drivetrain_efficiency = {rng.uniform(0.7, 0.9):.3f}
+regen_efficiency = {rng.choice([0.0, 0.4, 0.6])}
+accessory_w = {rng.choice([0.0, 6.0])}
+rotating_factor = {rng.uniform(1.0, 1.1):.3f}
+altitude_m = {rng.uniform(0, 2000):.0f}
+{motor if rng.random() < 0.6 else ""}
+[ride]
+{ride}
+start_soc = {rng.choice([1.0, 0.95])}
+reserve_soc = {rng.choice([0.05, 0.1, 0.2])}
+temp_c = {rng.uniform(-5, 35):.1f}
+[vary]
+cells = {[str(cell) for cell in cells]}
+series = [{low}, {low + int(rng.integers(0, 5))}]
+parallel = [1, {2 if flat else 4}]
+strip_layers = [1, 2]
+[parts]
+spare_fraction = {rng.choice([0.0, 0.05, 0.1])}
+weld_mohm = {rng.uniform(0.0, 0.3):.2f}
+sensors = {rng.integers(0, 4)}
+[harness]
+bms_in = "{bms_in}"
+share_balance_leads = {"true" if rng.random() < 0.5 else "false"}
+slack_mm = {rng.uniform(0, 80):.1f}
+[ageing]
+capacity_fraction = {rng.choice([1.0, 0.8])}
+resistance_factor = {rng.choice([1.0, 1.4])}
+[spread]
+dcir = {rng.choice([0.0, 0.02, 0.05])}
+{walls}
+"""

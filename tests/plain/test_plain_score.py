@@ -1,0 +1,153 @@
+"""The plain score against the fast one, on random candidates of random briefs and on rows of the committed run.
+
+Grade: second implementation. The plain one goes through each pack in loops, with formulas written out anew; it
+shares with the program what was read from files and what the fit found, nothing else.
+"""
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from draws import draw
+from plain_score import LIMIT_ORDER, Pack, Plain
+from random_briefs import brief_text
+
+from optimizer.brief import load_brief
+from optimizer.catalog import builtin_catalogs
+from optimizer.chosen import choose
+from optimizer.inputs import read_inputs
+from optimizer.ride.range import STOP_NAMES
+from optimizer.search.rows import full_figures
+from optimizer.search.setup import load_space, make_space
+
+REL = 1e-9
+BRIEFS, EACH, STEPPED = (0, 2, 3, 4, 5, 6, 8, 9, 10, 12, 14, 15, 17, 20), 18, 3
+DEMO = builtin_catalogs() / "briefs" / "cargo-scooter.toml"
+ROWS = Path(__file__).parents[2] / "results" / "demo" / "front.csv"
+
+# Figures of a fast score that the plain one must have; those of the ride are stepped for a few packs.
+NAMES = {
+    "cell_count", "pack_mass_kg", "cost", "energy_wh", "voltage_full_v", "voltage_nominal_v", "voltage_empty_v",
+    "resistance_mohm", "peak_power_w", "peak_current_a", "peak_low_w", "continuous_power_w", "continuous_current_a",
+    "hot_cell_c", "charge_80_min", "charge_min", "charger",
+}  # fmt: skip
+MOTOR = {"speed_full_kmh", "speed_reference_kmh", "speed_reserve_kmh", "speed_headroom_kmh"}
+RIDE = {"range_km", "consumption_wh_per_km"}
+
+
+def differences(plain, fast, k):
+    """Relative difference of each figure that both have; those that are equal, infinities too, differ by 0."""
+    out = {}
+    for name in plain.keys() & fast.keys():
+        if isinstance(plain[name], int | float):
+            one, two = float(plain[name]), float(fast[name][k])
+            out[name] = 0.0 if one == two else abs(one - two) / max(abs(one), abs(two))
+    return out
+
+
+def assert_limit(name, limits):
+    """The limit that is named is the least, or equal to it; strip, wire, BMS and fuse count as one here."""
+    parts = ("strip", "wire", "BMS", "fuse")
+    values = [min(limits[part] for part in parts)] if name in parts else [limits[name]]
+    assert values[0] == pytest.approx(min(limits.values()), rel=REL, abs=1e-12), (name, limits)
+
+
+def space_of(seed, folder):
+    path = folder / f"{seed}.toml"
+    path.write_text(brief_text(np.random.default_rng([7, seed]), folder))
+    return load_space(path)
+
+
+@pytest.mark.parametrize("seed", BRIEFS)
+def test_every_figure_of_random_candidates(seed, tmp_path):
+    space = space_of(seed, tmp_path)
+    packs, block = draw(space, np.random.default_rng([8, seed]), count=EACH, tasks=2)
+    assert len(packs) == EACH
+    fast, plain = full_figures(block, space=space), Plain(space)
+    for k, pack in enumerate(packs):
+        figures = plain.figures(pack, stepped=k < STEPPED)
+        apart = differences(figures, fast, k)
+        assert apart.keys() >= NAMES | (MOTOR if space.context.motor else set()) | (RIDE if k < STEPPED else set())
+        assert max(apart.values()) < REL, (pack, {n: (figures[n], fast[n][k]) for n in apart if apart[n] >= REL})
+        for kind in ("peak", "peak_low", "continuous"):
+            assert_limit(LIMIT_ORDER[int(fast[f"{kind}_limit"][k])], figures[f"{kind}_limits"])
+        if k < STEPPED:
+            assert STOP_NAMES[int(fast["range_stop"][k])] == figures["range_stop"]
+
+
+def test_there_are_enough_candidates_and_kinds_of_them(tmp_path):
+    """Grade: regression only. The draws hold what the score tells apart: else they would prove little."""
+    assert len(BRIEFS) * EACH >= 200
+    texts = [brief_text(np.random.default_rng([7, seed]), tmp_path) for seed in BRIEFS]
+    for word in ("trace =", "speed_kmh =", "modules", "tray", "pouch", "18650", "[box]", "motor_speed", "chargers =",
+                 'shape = "prism"', "share_balance_leads = true", "capacity_fraction = 0.8", "dcir = 0.05"):
+        assert any(word in text for text in texts), word
+
+
+@pytest.mark.parametrize("change", ["strips", "wires", "cells", "fuses"])
+def test_a_part_that_differs_by_a_millionth_is_seen(change, tmp_path):
+    space = space_of(2, tmp_path)
+    packs, block = draw(space, np.random.default_rng([8, 2]), count=1, tasks=1)
+    fast, column = full_figures(block, space=space), {"strips": "resistivity_ohm_m", "wires": "resistance_ohm_per_km",
+                                                      "cells": "dcir_mohm", "fuses": "resistance_mohm"}  # fmt: skip
+    table = getattr(space.inputs, change)
+    other = replace(table, **{column[change]: getattr(table, column[change]) * (1 + 1e-6)})
+    figures = Plain(replace(space, inputs=replace(space.inputs, **{change: other}))).figures(packs[0], stepped=False)
+    assert differences(figures, fast, 0)["resistance_mohm"] > REL
+
+
+@pytest.fixture(scope="module")
+def committed():
+    """Three rows of different cells, none of them in free placement, which takes its time."""
+    rows = pd.read_csv(ROWS)
+    rows = rows[~rows["layout"].str.contains("free") & rows["layout"].str.contains("cells along")]
+    return rows.drop_duplicates(["cell_id"]).head(3)
+
+
+@pytest.fixture(scope="module")
+def demo(committed):
+    """The demo's space over the cells of those rows."""
+    brief = load_brief(DEMO)
+    fit = brief.fit.model_copy(update={"placements": ("square", "staggered")})
+    vary = brief.vary.model_copy(update={"cells": tuple(committed["cell_id"])})
+    return make_space(read_inputs(brief.model_copy(update={"fit": fit, "vary": vary})))
+
+
+def test_every_figure_of_random_candidates_of_the_demo(demo):
+    packs, block = draw(demo, np.random.default_rng(5), count=10, tasks=3)
+    fast, plain = full_figures(block, space=demo), Plain(demo)
+    for k, pack in enumerate(packs):
+        apart = differences(plain.figures(pack, stepped=k < 2), fast, k)
+        assert apart.keys() >= NAMES | MOTOR and max(apart.values()) < REL, (pack, apart)
+
+
+def test_every_number_of_committed_rows(demo, committed):
+    """As far as it is printed: 6 digits behind the point."""
+    plain, constraints = Plain(demo), dict(demo.brief.constraints)
+    assert len(committed) == 3
+    for row in committed.to_dict("records"):
+        chosen = choose(demo, row)
+        pack = Pack(**{**vars(chosen), "cell": int(demo.context.cells.row[chosen.cell])})
+        got = plain.figures(pack)
+        asked, full_v = demo.brief.electrical, got["voltage_full_v"]
+        got["margin_controller_full_v"] = asked.voltage_max_v - full_v
+        got["margin_controller_empty_v"] = got["voltage_empty_v"] - asked.voltage_min_v
+        got["margin_bms_full_v"] = float(demo.inputs.bms.voltage_max_v[pack.bms]) - full_v
+        for name, bound in constraints.items():
+            if bound is not None:
+                value, side = got[name.rsplit("_", 1)[0]], 1 if name.endswith("_min") else -1
+                got[f"margin_{name}"] = side * (value - bound)
+        numbers = {name: value for name, value in row.items() if isinstance(value, int | float)}
+        missing = numbers.keys() - got.keys() - {"series", "parallel", "strip_layers"}
+        assert not missing
+        for name in numbers.keys() & got.keys():
+            if math.isfinite(numbers[name]):
+                assert got[name] == pytest.approx(numbers[name], rel=REL, abs=1.0e-6), name
+        for kind in ("peak", "continuous"):
+            limits = got[f"{kind}_limits"]
+            assert limits[row[f"{kind}_limit"]] == pytest.approx(min(limits.values()), rel=1e-7)
+        assert row["range_stop"] == got["range_stop"]
+        assert row["charger"] == (demo.inputs.chargers.id[got["charger"]] if got["charger"] >= 0 else "none")
