@@ -7,6 +7,8 @@ import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from optimizer.texts import printable
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -34,11 +36,14 @@ class Problem:
     expected: str = ""
 
     def text(self) -> str:
-        """One line such as `cells.csv row 7: diameter_mm must be > 0, found -3 [not-positive]`."""
+        """One line such as `cells.csv row 7: diameter_mm must be > 0, found -3 [not-positive]`.
+
+        Control characters of a name or a value stand in it as escapes: they must not steer the terminal.
+        """
         place = " ".join(part for part in (self.file, self.where) if part)
         claim = " ".join(part for part in (self.field, self.expected) if part)
         found = f", found {self.found}" if self.found else ""
-        return f"{place}: {claim}{found} [{self.code}]"
+        return printable(f"{place}: {claim}{found} [{self.code}]")
 
 
 class BadInput(ValueError):

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.catalog.columns import Bools, Columns, Floats, check_order, read_columns
+from optimizer.catalog.columns import Bools, Columns, Floats, check_order, check_ratio, read_columns
 from optimizer.catalog.ocv import OcvCurve, ocv_curve, read_ocv
 from optimizer.catalog.tables import parse_number, short
 from optimizer.catalog.types import CELL_COLUMNS, Cells, build
@@ -130,9 +130,7 @@ def _check_ratios(parsed: Columns) -> None:
             parsed.numbers("dcir_mohm") * capacity,
         )
     for (field, low, high, unit), value in zip(RATIOS, ratios, strict=True):
-        for row in np.flatnonzero(((value < low) | (value > high)) & np.isfinite(value)).tolist():
-            expected = f"are the units right? it makes {value[row]:.3g} {unit}, expected {low:g} to {high:g}"
-            parsed.complain("wrong-scale", row, field, f"{parsed.numbers(field)[row]:g}", expected)
+        check_ratio(parsed, field, value, low=low, high=high, unit=unit)
 
 
 def _price_breaks(parsed: Columns) -> tuple[Floats, Floats]:

@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.catalog.tables import EXCEL_ERRORS, Table, cap, file_sha256, parse_numbers, read_table, short
+from optimizer.catalog.tables import EXCEL_ERROR, Table, cap, parse_numbers, read_table, short
 from optimizer.problems import BadInput, Problem, nearest
+from optimizer.texts import starts_formula, unseen
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -25,7 +26,7 @@ class Column:
     kind: "text" or "number". needed: the column must exist. filled: every cell must have a value. zero:
     the number may be 0; signed: it may be negative. low, high: plausible bounds; outside of them the
     question `ask` is put to the user, because the unit is likely wrong. choices: the texts allowed, if
-    they are few. default: stands for empty cells.
+    they are few. default: stands for empty cells. label: the text is shown, drawn and exported.
     """
 
     name: str
@@ -40,6 +41,11 @@ class Column:
     ask: str = ""
     choices: tuple[str, ...] = ()
     default: float = np.nan
+    label: bool = False
+
+
+# Signs of a text: a label must fit on drawings and in tables.
+LONGEST = {True: 100, False: 2000}
 
 
 @dataclass(frozen=True)
@@ -109,7 +115,7 @@ def read_columns(path: Path, columns: Iterable[Column], *, unique: str = "id") -
             [*_missing(table, known), Problem("empty-catalog", table.file, expected="has no rows")]
         )
     ignored, problems = _unknown(table, known)
-    parsed = Columns(table, file_sha256(path), {}, ignored, _missing(table, known) + problems)
+    parsed = Columns(table, table.sha256, {}, ignored, _missing(table, known) + problems)
     for column in known.values():
         texts = table.column(column.name) if column.name in table.headers else None
         parsed.values[column.name] = _parse(parsed, column, texts)
@@ -134,9 +140,15 @@ def _unknown(table: Table, known: dict[str, Column]) -> tuple[tuple[str, ...], l
     for header in table.headers:
         if header in known:
             continue
+        bare = _squeezed(header)
+        twin = next((name for name in known if name in table.headers and _squeezed(name) == bare), "")
+        if twin:
+            text = f"stands twice in the header: it is {twin} in another spelling"
+            problems.append(Problem("duplicate-column", table.file, "", header, "", text))
+            continue
         absent = [name for name, column in known.items() if name not in table.headers and not column.needed]
         squeezed = {name.replace("_", ""): name for name in absent}
-        near = nearest(header.lower().replace("_", "").replace(" ", ""), squeezed)
+        near = nearest(bare, squeezed)
         if near and _close(header, near):
             text = f'is no known column; is "{squeezed[near]}" meant?'
             problems.append(Problem("unknown-column", table.file, "", header, "", text))
@@ -145,8 +157,12 @@ def _unknown(table: Table, known: dict[str, Column]) -> tuple[tuple[str, ...], l
     return tuple(ignored), problems
 
 
+def _squeezed(header: str) -> str:
+    return header.lower().replace("_", "").replace(" ", "")
+
+
 def _close(header: str, name: str) -> bool:
-    return SequenceMatcher(None, header.lower().replace("_", "").replace(" ", ""), name).ratio() >= 0.8
+    return SequenceMatcher(None, _squeezed(header), name).ratio() >= 0.8
 
 
 def _parse(parsed: Columns, column: Column, texts: list[str] | None) -> NDArray[Any]:
@@ -171,14 +187,31 @@ def _parse_texts(parsed: Columns, column: Column, texts: list[str]) -> NDArray[A
     if column.filled and present:
         _complain_empty(parsed, column, np.array([not text for text in texts]))
     for row, text in enumerate(texts):
-        if text.upper() in EXCEL_ERRORS:
+        sign = unseen(text)
+        if EXCEL_ERROR.fullmatch(text):
             parsed.complain("excel-error", row, column.name, text, "holds a spreadsheet error")
+        elif sign:
+            parsed.complain("control-character", row, column.name, sign, "must hold visible signs only")
+        elif len(text) > LONGEST[column.label]:
+            expected = f"must have at most {LONGEST[column.label]} signs"
+            parsed.complain("too-long", row, column.name, f"{len(text)} signs", expected)
         elif column.choices and text and text not in column.choices:
             near = nearest(text, column.choices)
             hint = f'; is "{near}" meant?' if near else ""
             expected = f"must be one of {', '.join(column.choices)}{hint}"
             parsed.complain("unknown-value", row, column.name, short(text), expected)
-    return np.array(texts, dtype=np.str_)
+        elif column.label:
+            _check_label(parsed, column, row, text)
+    return np.array([text if len(text) <= LONGEST[column.label] else "" for text in texts], dtype=np.str_)
+
+
+def _check_label(parsed: Columns, column: Column, row: int, text: str) -> None:
+    if starts_formula(text):
+        expected = "must not begin with = + - or @: a spreadsheet takes that for a formula"
+        parsed.complain("formula-like", row, column.name, short(text), expected)
+    elif text.startswith("#"):
+        expected = "begins with #: notes stand above the header only; delete the row"
+        parsed.complain("comment-row", row, column.name, short(text), expected)
 
 
 def _complain_empty(parsed: Columns, column: Column, empty: Bools) -> None:
@@ -203,9 +236,38 @@ def _check_scale(parsed: Columns, column: Column, values: Floats, texts: list[st
     wrong: Bools = (values < column.low) | (values > column.high)
     if not column.signed:
         wrong &= values > 0
-    expected = f"is this in {column.ask}? expected {column.low:g} to {column.high:g}"
+    expected = f"{asked(column.ask)} expected {column.low:g} to {column.high:g}"
     parsed.complain_where(wrong, "wrong-scale", column.name, texts, expected)
     return wrong
+
+
+def asked(unit: str) -> str:
+    """The question whether a value is in its unit.
+
+    >>> asked("millimetres"), asked("a fraction")
+    ('is this in millimetres?', 'is this a fraction?')
+    """
+    return f"is this {unit}?" if unit.startswith("a ") else f"is this in {unit}?"
+
+
+def check_ratio(parsed: Columns, field: str, value: Floats, *, low: float, high: float, unit: str) -> None:
+    """What a column makes together with others must be plausible, or one of them is in another unit.
+
+    Parameters
+    ----------
+    parsed : Columns
+    field : str
+        The column that is blamed.
+    value : ndarray, shape (n,)
+        What it makes, in `unit`; NaN where a fault is known already.
+    low, high : float
+        Least and most that is plausible.
+    unit : str
+        In words.
+    """
+    for row in np.flatnonzero(((value < low) | (value > high)) & np.isfinite(value)).tolist():
+        expected = f"are the units right? it makes {value[row]:.3g} {unit}, expected {low:g} to {high:g}"
+        parsed.complain("wrong-scale", row, field, f"{parsed.numbers(field)[row]:g}", expected)
 
 
 def _check_unique(parsed: Columns, name: str) -> None:

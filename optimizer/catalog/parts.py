@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.catalog.columns import check_order, read_columns
+from optimizer.catalog.columns import check_order, check_ratio, read_columns
 from optimizer.catalog.types import (
     BMS_COLUMNS,
     CHARGER_COLUMNS,
@@ -75,6 +75,10 @@ def read_wires(path: Path) -> Wires:
             f"is this in ohms per kilometre? copper of {area[row]:g} mm2 has about {17.241 / area[row]:.3g}"
         )
         parsed.complain("wrong-scale", int(row), "resistance_ohm_per_km", f"{resistance[row]:g}", expected)
+    # Bare aluminium has 2.7 g per metre and mm2; thick insulation on a thin wire makes ten times that of copper.
+    mass, current = parsed.numbers("mass_g_per_m"), parsed.numbers("current_a")
+    check_ratio(parsed, "mass_g_per_m", mass / area, low=2.5, high=100, unit="g per metre and mm2")
+    check_ratio(parsed, "current_a", current / area, low=0.5, high=100, unit="A/mm2")
     parsed.finish()
     return build(Wires, parsed)
 
@@ -99,6 +103,8 @@ def read_bms(path: Path) -> Bms:
     parsed = read_columns(path, BMS_COLUMNS)
     check_order(parsed, "series_min", "series_max", code="series-order")
     check_order(parsed, "current_continuous_a", "current_peak_a", code="current-order")
+    volume = parsed.numbers("length_mm") * parsed.numbers("width_mm") * parsed.numbers("height_mm") * 1e-3
+    check_ratio(parsed, "mass_g", parsed.numbers("mass_g") / volume, low=0.05, high=8, unit="g/cm3")
     parsed.finish()
     names = tuple(
         frozenset(filter(None, (name.strip() for name in str(text).split(";"))))
@@ -126,6 +132,8 @@ def read_fuses(path: Path) -> Fuses:
         With every problem of the table.
     """
     parsed = read_columns(path, FUSE_COLUMNS)
+    drop = parsed.numbers("resistance_mohm") * parsed.numbers("current_a")
+    check_ratio(parsed, "resistance_mohm", drop, low=5, high=2000, unit="mV at the rated current")
     parsed.finish()
     return build(Fuses, parsed)
 
@@ -148,13 +156,7 @@ def read_chargers(path: Path) -> Chargers:
         With every problem of the table.
     """
     parsed = read_columns(path, CHARGER_COLUMNS)
-    efficiency = parsed.numbers("efficiency")
-    parsed.complain_where(
-        efficiency > 1,
-        "wrong-scale",
-        "efficiency",
-        efficiency.tolist(),
-        "is this a fraction? expected 0 to 1",
-    )
+    power = parsed.numbers("voltage_v") * parsed.numbers("current_a")
+    check_ratio(parsed, "mass_g", power / parsed.numbers("mass_g"), low=0.01, high=10, unit="W/g")
     parsed.finish()
     return build(Chargers, parsed)

@@ -16,6 +16,12 @@ RIDE_COLUMNS = (
 )
 
 
+# A ride longer than these has its time in milliseconds; a vehicle slower than this has its speed in m/s or worse.
+LONGEST_S = 200_000.0
+LONGEST_KM = 2_000.0
+SLOWEST_KMH = 2.0
+
+
 @dataclass(frozen=True, eq=False)
 class Ride:
     """A ride's trace: one array per column, shape (n,)."""
@@ -42,7 +48,7 @@ def read_ride(path: Path) -> Ride:
     Raises
     ------
     BadInput
-        Codes of read_columns and: too-short, time-order, time-gap, acceleration, no-motion.
+        Codes of read_columns and: too-short, time-order, time-gap, wrong-scale, acceleration, no-motion.
     """
     parsed = read_columns(path, RIDE_COLUMNS, unique="")
     parsed.finish()
@@ -62,6 +68,11 @@ def _check_ride(parsed: Columns) -> None:
     parsed.complain_where(back, "time-order", "time_s", time.tolist(), "must be later than the row before")
     if back.any():
         return
+    span, length = time[-1] - time[0], float(np.trapezoid(speed, time)) / 3600
+    if span > LONGEST_S or length > LONGEST_KM:
+        expected = f"is this in seconds? it makes a ride of {span / 3600:.3g} h and {length:.3g} km"
+        parsed.complain("wrong-scale", len(time) - 1, "time_s", f"{time[-1]:g}", expected)
+        return
     gap = np.concatenate([[False], (step > 10 * np.median(step)) & (step > 5.0)])
     parsed.complain_where(
         gap, "time-gap", "time_s", time.tolist(), "comes after a gap; fill in the rows between"
@@ -70,5 +81,8 @@ def _check_ride(parsed: Columns) -> None:
     rate = np.concatenate([[0.0], np.abs(np.diff(speed)) / 3.6 / step])
     expected = "changes by more than 10 m/s2; is it in kilometres per hour, and time in seconds?"
     parsed.complain_where(rate > 10.0, "acceleration", "speed_kmh", speed.tolist(), expected)
+    if 0 < speed.max() < SLOWEST_KMH:
+        expected = f"is this in kilometres per hour? expected a top speed of {SLOWEST_KMH:g} or more"
+        parsed.complain("wrong-scale", int(np.argmax(speed)), "speed_kmh", f"{speed.max():g}", expected)
     if not (speed > 0).any():
         parsed.complain("no-motion", 0, "speed_kmh", "0 in every row", "must be above 0 somewhere")

@@ -2,7 +2,10 @@
 
 Handled: byte-order marks, UTF-16, semicolons and tabs, decimal commas where they are clear, thousands
 separators where they are clear, spaces around cells, blank rows, Windows line ends, comment lines before
-the header. Named as a problem: everything else.
+the header, true minus signs. Named as a problem: everything else.
+
+A table is read whole, so its size is bounded: a file that no catalog or ride would fill is refused before it
+fills the memory.
 """
 
 from __future__ import annotations
@@ -12,16 +15,18 @@ import hashlib
 import io
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.problems import BadInput, Problem
+from optimizer.texts import unseen
 
-EXCEL_ERRORS = ("#REF!", "#N/A", "#DIV/0!", "#VALUE!", "#NAME?", "#NUM!", "#NULL!", "#SPILL!", "#CALC!")
-SPACES = str.maketrans(dict.fromkeys("\u00a0\u202f\u2009\u2007", " "))
+# What a cell shows whose formula failed, or whose column is too narrow, in English and other languages.
+EXCEL_ERROR = re.compile(r"#(N/?[AD]|NV|GETTING_DATA|[^\W_][\w/]*[!?]|#+)|Err:\d{3}", re.IGNORECASE)
+SPACES = str.maketrans(dict.fromkeys("\u00a0\u202f\u2009\u2007", " ") | {"\u2212": "-"})
 PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 GROUPED_POINT = re.compile(r"[+-]?\d{1,3}((,\d{3})+\.\d+|(,\d{3}){2,}|([ '’]\d{3})+(\.\d+)?)")
 COMMA = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?")
@@ -30,6 +35,9 @@ CLEAR_COMMA = re.compile(r"[+-]?(0,\d+|\d+,(\d{1,2}|\d{4,})|\d{4,},\d+)")
 CLEAR_POINT = re.compile(r"[+-]?(0?\.\d+|\d+\.(\d{1,2}|\d{4,})|\d{4,}\.\d+)")
 LONGEST_NUMBER = 60  # characters; longer texts are no numbers, and matching them takes quadratic time
 MOST_COLUMNS = 500
+MOST_ROWS = 1_000_000
+MOST_BYTES = 64 * 2**20
+LONGEST_LINE = 2**20  # characters
 UNCLEAR = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
 
 
@@ -38,7 +46,7 @@ class Table:
     """Rows of text under their headers.
 
     rows holds the cell texts; places the row numbers as a spreadsheet shows them (comment lines count, so
-    that the number can be looked up). decimal is the decimal sign, "." or ",".
+    that the number can be looked up). decimal is the decimal sign, "." or ",". sha256 is that of the content.
     """
 
     file: str
@@ -46,6 +54,7 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     places: tuple[int, ...]
     decimal: str = "."
+    sha256: str = ""
 
     def column(self, name: str) -> list[str]:
         """Cell texts of one column, trimmed."""
@@ -58,13 +67,15 @@ def file_sha256(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def read_table(path: Path) -> Table:
+def read_table(path: Path, *, comments: bool = False) -> Table:
     """Read a CSV or Parquet file as text.
 
     Parameters
     ----------
     path : Path
         The kind is known by content, not by the ending.
+    comments : bool
+        Pass over rows below the header that begin with #, too; else they are rows.
 
     Returns
     -------
@@ -73,20 +84,55 @@ def read_table(path: Path) -> Table:
     Raises
     ------
     BadInput
-        Codes: missing-file, unreadable-file, not-a-table, encoding, csv, no-header, empty-header,
-        duplicate-column, row-length.
+        Codes: missing-file, unreadable-file, too-large, not-a-table, encoding, csv, no-header, empty-header,
+        duplicate-column, row-length, control-character.
+    """
+    data = read_bounded(path, most=MOST_BYTES)
+    if data[:4] == b"PAR1":
+        from optimizer.catalog.parquet import parquet_cells
+
+        table = _table(path, parquet_cells(path, data), 1, ",", comments)
+    elif data[:4] == b"PK\x03\x04" or data[:4] == b"\xd0\xcf\x11\xe0":
+        raise BadInput([_file_problem("not-a-table", path, "is a spreadsheet file; save it as CSV (UTF-8)")])
+    else:
+        table = _read_csv(path, _decode(path, data), comments)
+    return replace(table, sha256=hashlib.sha256(data).hexdigest())
+
+
+def read_bounded(path: Path, *, most: int) -> bytes:
+    """Content of a file that the user names, of at most so many bytes.
+
+    Parameters
+    ----------
+    path : Path
+        A regular file: a pipe may never end, a device holds no table.
+    most : int
+        [byte]
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    BadInput
+        Codes: missing-file, unreadable-file, too-large.
     """
     try:
-        data = path.read_bytes()
+        if path.exists() and not path.is_file():
+            what = "is a folder" if path.is_dir() else "is no regular file"
+            raise BadInput([_file_problem("unreadable-file", path, f"{what}: a file is expected")])
+        with path.open("rb") as stream:
+            data = stream.read(most + 1)
     except FileNotFoundError:
         raise BadInput([Problem("missing-file", str(path), expected="does not exist")]) from None
-    except OSError as error:
-        raise BadInput([_file_problem("unreadable-file", path, f"can't be read: {error.strerror}")]) from None
-    if data[:4] == b"PAR1":
-        return _read_parquet(path)
-    if data[:4] == b"PK\x03\x04" or data[:4] == b"\xd0\xcf\x11\xe0":
-        raise BadInput([_file_problem("not-a-table", path, "is a spreadsheet file; save it as CSV (UTF-8)")])
-    return _read_csv(path, _decode(path, data))
+    except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
+        reason = getattr(error, "strerror", None) or error
+        raise BadInput([_file_problem("unreadable-file", path, f"can't be read: {reason}")]) from None
+    if len(data) > most:
+        expected = f"is larger than {most / 2**20:g} MiB: is this the right file?"
+        raise BadInput([_file_problem("too-large", path, expected)])
+    return data
 
 
 def _file_problem(code: str, path: Path, expected: str, found: str = "") -> Problem:
@@ -114,15 +160,18 @@ def _decode(path: Path, data: bytes) -> str:
     return text
 
 
-def _read_csv(path: Path, text: str) -> Table:
+def _read_csv(path: Path, text: str, comments: bool) -> Table:
     lines = text.splitlines(keepends=True)
+    if len(lines) > MOST_ROWS or max(map(len, lines), default=0) > LONGEST_LINE:
+        expected = f"has over {MOST_ROWS:,} lines, or one of over {LONGEST_LINE:,} characters: is this the right file?"
+        raise BadInput([_file_problem("too-large", path, expected)])
     start, delimiter = 0, ""
     while start < len(lines) and not delimiter:
         line = lines[start].strip().lstrip('"')
         hint = re.fullmatch(r"sep=(.)", line)
         if hint:
             delimiter = hint[1]
-        elif line and not (line.startswith("#") and not line.startswith(EXCEL_ERRORS)):
+        elif line and not (line.startswith("#") and not EXCEL_ERROR.match(line)):
             break
         start += 1
     body = "".join(lines[start:]).translate(SPACES)
@@ -132,7 +181,7 @@ def _read_csv(path: Path, text: str) -> Table:
     except csv.Error as error:
         raise BadInput([_file_problem("csv", path, f"is no well-formed CSV: {error}")]) from None
     cells = [tuple(map(str.strip, record)) for record in records]
-    return _table(path, cells, start + 1, delimiter)
+    return _table(path, cells, start + 1, delimiter, comments)
 
 
 def _delimiter(header: str) -> str:
@@ -140,7 +189,9 @@ def _delimiter(header: str) -> str:
     return max(",;\t|", key=bare.count)
 
 
-def _table(path: Path, cells: Sequence[tuple[str, ...]], first_row: int, delimiter: str) -> Table:
+def _table(
+    path: Path, cells: Sequence[tuple[str, ...]], first_row: int, delimiter: str, comments: bool
+) -> Table:
     if not cells:
         raise BadInput(
             [_file_problem("no-header", path, "is empty: expected a header row and at least one row")]
@@ -151,6 +202,8 @@ def _table(path: Path, cells: Sequence[tuple[str, ...]], first_row: int, delimit
             [_file_problem("not-a-table", path, f"has {len(headers)} columns: is this the right file?")]
         )
     rows = [(first_row + n, row) for n, row in enumerate(cells) if n > 0 and any(row)]
+    if comments:
+        rows = [(n, row) for n, row in rows if not row[0].startswith("#") or EXCEL_ERROR.fullmatch(row[0])]
     headers, rows = _without_empty_tail(headers, rows)
     problems = _header_problems(path, headers, first_row)
     problems += [
@@ -187,6 +240,10 @@ def _header_problems(path: Path, headers: tuple[str, ...], row: int) -> list[Pro
     problems = []
     where = f"row {row}"
     for at, name in enumerate(headers):
+        sign = unseen(name)
+        if sign:
+            expected = "must have a name of visible signs"
+            problems.append(Problem("control-character", str(path), where, f"column {at + 1}", sign, expected))
         if not name:
             problems.append(
                 Problem(
@@ -208,28 +265,6 @@ def _decimal_sign(rows: Iterable[tuple[str, ...]], delimiter: str) -> str:
     if any(CLEAR_POINT.fullmatch(cell) for cell in cells):
         return "."
     return "," if any(CLEAR_COMMA.fullmatch(cell) or GROUPED_COMMA.fullmatch(cell) for cell in cells) else "."
-
-
-def _read_parquet(path: Path) -> Table:
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    try:
-        frame = pq.read_table(path)
-    except (pa.ArrowException, OSError) as error:
-        raise BadInput([_file_problem("not-a-table", path, f"is no readable Parquet: {error}")]) from None
-    columns = [[_as_text(value) for value in column.to_pylist()] for column in frame.columns]
-    headers = tuple(name.strip() for name in frame.column_names)
-    rows = list(zip(*columns, strict=True)) if columns else []
-    return _table(path, [headers, *rows], 1, ",")
-
-
-def _as_text(value: object) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    return str(value).strip()
 
 
 def parse_numbers(
@@ -291,7 +326,7 @@ def parse_number(text: str, *, decimal: str = ".") -> tuple[float, str, str]:
     nan = float("nan")
     if len(text) > LONGEST_NUMBER:
         return nan, "not-a-number", "must be a number"
-    if text.upper() in EXCEL_ERRORS:
+    if EXCEL_ERROR.fullmatch(text):
         return nan, "excel-error", "must be a number; the spreadsheet has an error here"
     if text.lower().lstrip("+-") in ("nan", "inf", "infinity", "1e999"):
         return nan, "not-finite", "must be a finite number"

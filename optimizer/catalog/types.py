@@ -25,14 +25,14 @@ MATERIALS: dict[str, tuple[float, float]] = {
 }
 
 CELL_COLUMNS = (
-    Column("id", "text"),
-    Column("format", "text"),
+    Column("id", "text", label=True),
+    Column("format", "text", label=True),
     Column("shape", "text", choices=("cylinder", "prismatic", "pouch")),
     Column("diameter_mm", filled=False, low=0.5, high=90, ask="millimetres"),
     Column("length_mm", low=0.5, high=700, ask="millimetres"),
     Column("width_mm", filled=False, low=0.5, high=700, ask="millimetres"),
     Column("thickness_mm", filled=False, low=0.3, high=150, ask="millimetres"),
-    Column("chemistry", "text"),
+    Column("chemistry", "text", label=True),
     Column("capacity_ah", low=0.1, high=500, ask="ampere-hours"),
     Column("capacity_min_ah", low=0.1, high=500, ask="ampere-hours"),
     Column("voltage_nominal_v", low=1, high=5, ask="volts"),
@@ -44,16 +44,16 @@ CELL_COLUMNS = (
     Column("pulse_s", low=0.1, high=180, ask="seconds"),
     Column("current_charge_a", low=0.05, high=3000, ask="amperes"),
     Column("mass_g", low=5, high=20000, ask="grams"),
-    Column("price", zero=True, high=1e6, ask="whole units of the currency"),
+    Column("price", zero=True, low=0.001, high=1e6, ask="whole units of the currency"),
     Column("price_breaks", "text", needed=False, filled=False),
     Column("stock", needed=False, filled=False, zero=True, whole=True, high=1e9, ask="cells", default=np.inf),
     Column("temp_min_c", signed=True, low=-80, high=40, ask="degrees Celsius"),
-    Column("temp_max_c", signed=True, low=0, high=150, ask="degrees Celsius"),
+    Column("temp_max_c", signed=True, low=15, high=110, ask="degrees Celsius"),
     Column("ocv", "text", needed=False, filled=False),
-    Column("tolerance_mm", needed=False, filled=False, zero=True, high=5, ask="millimetres", default=0.0),
+    Column("tolerance_mm", needed=False, filled=False, zero=True, low=0.005, high=5, ask="millimetres", default=0.0),
 )
 STRIP_COLUMNS = (
-    Column("id", "text"),
+    Column("id", "text", label=True),
     Column("material", "text", choices=tuple(MATERIALS)),
     Column("thickness_mm", low=0.03, high=5, ask="millimetres"),
     Column("width_mm", low=1, high=200, ask="millimetres"),
@@ -62,19 +62,19 @@ STRIP_COLUMNS = (
         "density_kg_m3", needed=False, filled=False, low=1000, high=25000, ask="kilograms per cubic metre"
     ),
     Column("current_density_a_mm2", low=0.5, high=100, ask="amperes per square millimetre"),
-    Column("price_per_m", zero=True, high=1e5, ask="whole units of the currency"),
+    Column("price_per_m", zero=True, low=0.001, high=1e5, ask="whole units of the currency"),
 )
 WIRE_COLUMNS = (
-    Column("id", "text"),
+    Column("id", "text", label=True),
     Column("area_mm2", low=0.02, high=400, ask="square millimetres"),
     Column("resistance_ohm_per_km", low=0.03, high=2000, ask="ohms per kilometre"),
     Column("current_a", low=0.1, high=1000, ask="amperes"),
     Column("mass_g_per_m", low=0.2, high=6000, ask="grams per metre"),
-    Column("price_per_m", zero=True, high=1e5, ask="whole units of the currency"),
+    Column("price_per_m", zero=True, low=0.001, high=1e5, ask="whole units of the currency"),
     Column("insulation_temp_c", low=50, high=300, ask="degrees Celsius"),
 )
 BMS_COLUMNS = (
-    Column("id", "text"),
+    Column("id", "text", label=True),
     Column("series_min", whole=True, high=500, ask="cells in series"),
     Column("series_max", whole=True, high=500, ask="cells in series"),
     Column("chemistries", "text"),
@@ -84,28 +84,28 @@ BMS_COLUMNS = (
     Column("current_charge_a", low=0.1, high=2000, ask="amperes"),
     Column("voltage_max_v", low=2, high=1500, ask="volts"),
     Column("resistance_mohm", low=0.01, high=200, ask="milliohms"),
-    Column("balance_ma", zero=True, low=1, high=50000, ask="milliamperes"),
+    Column("balance_ma", zero=True, low=5, high=20000, ask="milliamperes"),
     Column("mass_g", low=1, high=20000, ask="grams"),
     Column("length_mm", low=5, high=1000, ask="millimetres"),
     Column("width_mm", low=5, high=1000, ask="millimetres"),
     Column("height_mm", low=1, high=300, ask="millimetres"),
-    Column("price", zero=True, high=1e6, ask="whole units of the currency"),
+    Column("price", zero=True, low=0.001, high=1e6, ask="whole units of the currency"),
 )
 FUSE_COLUMNS = (
-    Column("id", "text"),
+    Column("id", "text", label=True),
     Column("current_a", low=0.5, high=3000, ask="amperes"),
     Column("voltage_dc_v", low=5, high=1500, ask="volts"),
     Column("resistance_mohm", low=0.005, high=200, ask="milliohms"),
     Column("mass_g", low=0.2, high=5000, ask="grams"),
-    Column("price", zero=True, high=1e6, ask="whole units of the currency"),
+    Column("price", zero=True, low=0.001, high=1e6, ask="whole units of the currency"),
 )
 CHARGER_COLUMNS = (
-    Column("id", "text"),
+    Column("id", "text", label=True),
     Column("voltage_v", low=2, high=1500, ask="volts"),
     Column("current_a", low=0.1, high=500, ask="amperes"),
-    Column("efficiency"),
+    Column("efficiency", low=0.3, high=1, ask="a fraction"),
     Column("mass_g", low=10, high=50000, ask="grams"),
-    Column("price", zero=True, high=1e6, ask="whole units of the currency"),
+    Column("price", zero=True, low=0.001, high=1e6, ask="whole units of the currency"),
 )
 
 

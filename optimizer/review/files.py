@@ -7,11 +7,10 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from optimizer.texts import defused_frame
+
 if TYPE_CHECKING:
     import pandas as pd
-
-# A spreadsheet takes a text that begins so for a formula (OWASP, "CSV Injection").
-RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
 def write_bytes(path: Path, content: bytes) -> None:
@@ -49,27 +48,6 @@ def write_text(path: Path, content: str) -> None:
     write_bytes(path, content.encode("utf-8"))
 
 
-def defused(value: object) -> object:
-    """A table's cell that no spreadsheet takes for a formula: a risky text gets an apostrophe in front.
-
-    Parameters
-    ----------
-    value : object
-        Only text is ever changed; "-5" as text stays, since it is a number.
-
-    Returns
-    -------
-    object
-    """
-    if not isinstance(value, str) or not value.startswith(RISKY):
-        return value
-    try:
-        float(value)
-    except ValueError:
-        return "'" + value
-    return value
-
-
 def csv_text(frame: pd.DataFrame, *, digits: int = 10) -> str:
     """A frame as CSV: comma, point, UTF-8, no index, texts defused.
 
@@ -83,10 +61,7 @@ def csv_text(frame: pd.DataFrame, *, digits: int = 10) -> str:
     -------
     str
     """
-    safe = frame.rename(columns=lambda name: defused(str(name)))
-    for place in range(safe.shape[1]):
-        if safe.dtypes.iloc[place].kind not in "iufb":
-            safe.isetitem(place, [defused(value) for value in safe.iloc[:, place]])
+    safe = defused_frame(frame)
     return str(safe.to_csv(index=False, float_format=f"%.{digits}g", lineterminator="\n"))
 
 

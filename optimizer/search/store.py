@@ -16,6 +16,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from optimizer.problems import BadInput, Problem
+from optimizer.texts import defused_frame
 
 FRONT_FILES = ("front.parquet", "front.csv", "run.json")
 PART = ".part"
@@ -132,8 +133,11 @@ def parquet_bytes(frame: pd.DataFrame, *, units: Mapping[str, str]) -> bytes:
 
 
 def csv_bytes(frame: pd.DataFrame) -> bytes:
-    """The frame as CSV: UTF-8, LF, floats in the shortest form that reads back to the same number."""
-    return frame.to_csv(index=False, lineterminator="\n").encode()
+    """The frame as CSV: UTF-8, LF, floats in the shortest form that reads back to the same number.
+
+    Texts that a spreadsheet would take for formulas get an apostrophe in front; Parquet keeps them as they are.
+    """
+    return defused_frame(frame).to_csv(index=False, lineterminator="\n").encode()
 
 
 def front_hash(parquet: bytes) -> str:
