@@ -63,6 +63,7 @@ KINDS = {
     "literal_error": ("unknown-value", "must be one of {expected}"),
     "union_tag_invalid": ("unknown-value", "must be 'box' or 'prism'"),
     "string_pattern_mismatch": ("bad-name", "must be letters, digits, spaces and . _ + ( ) -"),
+    "control_character": ("control-character", "must hold visible signs only"),
     "string_too_long": ("bad-name", "must have at most {max_length} characters"),
     "union_tag_not_found": ("missing-key", "is missing: box or prism"),
 }

@@ -18,8 +18,12 @@ from optimizer.brief.faults import Loc, key_lines, line_of, schema_problems
 from optimizer.brief.ranges import FreeDimension, Ranges, find_ranges, place_in_words, with_ranges
 from optimizer.brief.rules import RuleChecks, file_problems
 from optimizer.brief.schema import Brief, RidePlan
-from optimizer.catalog.tables import cap, file_sha256
+from optimizer.catalog.tables import cap, file_sha256, read_bounded
 from optimizer.problems import BadInput, Problem
+from optimizer.texts import unseen
+
+# A brief with twenty boxes of five hundred points each is a tenth of this.
+MOST_BYTES = 2**20
 
 
 def load_brief(path: Path | str) -> Brief:
@@ -173,6 +177,8 @@ def _validated(data: Mapping[str, Any], *, path: Path, text: str) -> Brief:
         schema = schema_problems(
             error.errors(include_url=False), data, file=str(path), text=text, model=Brief
         )
+        blamed = {problem.field for problem in schema}
+        problems = [problem for problem in problems if problem.code != "wrong-scale" or problem.field not in blamed]
         raise BadInput(cap(schema + problems)) from None
     if problems:
         raise BadInput(cap(problems))
@@ -181,16 +187,16 @@ def _validated(data: Mapping[str, Any], *, path: Path, text: str) -> Brief:
 
 
 def _read_text(path: Path) -> str:
+    sign = unseen(str(path))
+    if sign:
+        expected = "must have a name of visible signs: the run is named after it"
+        raise BadInput([Problem("control-character", str(path), found=sign, expected=expected)])
     try:
-        return path.read_text(encoding="utf-8-sig").replace("\r\n", "\n")
-    except FileNotFoundError:
-        problem = Problem("missing-file", str(path), expected="does not exist")
+        return read_bounded(path, most=MOST_BYTES).decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         problem = Problem(
             "encoding", str(path), f"byte {error.start}", expected="is no UTF-8 text, as TOML must be"
         )
-    except OSError as error:
-        problem = Problem("unreadable-file", str(path), expected=f"can't be read: {error.strerror}")
     raise BadInput([problem])
 
 

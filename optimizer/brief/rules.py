@@ -12,69 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.brief.faults import Loc, dotted, key_lines, line_of, show
+from optimizer.brief.plausible import LISTS, MOST_MM, PLAUSIBLE, SIGNED
+from optimizer.catalog.columns import asked
 from optimizer.problems import Problem
-
-# Key → least and most that are plausible, and the question put when a positive value lies outside.
-PLAUSIBLE: dict[str, tuple[float, float, str]] = {
-    "compartment.length_mm": (0.9, 20000, "millimetres"),
-    "compartment.width_mm": (0.9, 20000, "millimetres"),
-    "compartment.height_mm": (0.9, 20000, "millimetres"),
-    "compartment.depth_mm": (0.9, 20000, "millimetres"),
-    "keep_out.length_mm": (0.1, 20000, "millimetres"),
-    "keep_out.width_mm": (0.1, 20000, "millimetres"),
-    "keep_out.height_mm": (0.1, 20000, "millimetres"),
-    "keep_out.depth_mm": (0.1, 20000, "millimetres"),
-    "clearance.wall_mm": (0.01, 50, "millimetres"),
-    "clearance.case_mm": (0.01, 50, "millimetres"),
-    "clearance.cell_gap_mm": (0.01, 50, "millimetres"),
-    "clearance.end_mm": (0.01, 100, "millimetres"),
-    "clearance.module_gap_mm": (0.01, 100, "millimetres"),
-    "fit.seconds": (0.001, 86400, "seconds"),
-    "electrical.voltage_max_v": (2, 1500, "volts"),
-    "electrical.voltage_min_v": (1, 1500, "volts"),
-    "electrical.battery_current_a": (0.2, 5000, "amperes"),
-    "electrical.regen_current_a": (0.1, 5000, "amperes"),
-    "electrical.temp_c": (-60, 90, "degrees Celsius"),
-    "vehicle.mass_kg": (0.5, 5000, "kilograms"),
-    "vehicle.rider_kg": (5, 400, "kilograms"),
-    "vehicle.payload_kg": (0.05, 5000, "kilograms"),
-    "vehicle.cda_m2": (0.02, 10, "square metres"),
-    "vehicle.crr": (0.001, 0.2, "a fraction of the weight"),
-    "vehicle.accessory_w": (0.01, 5000, "watts"),
-    "vehicle.rotating_factor": (1, 1.6, "a factor on the mass"),
-    "vehicle.altitude_m": (-500, 6000, "metres"),
-    "vehicle.wheel_diameter_mm": (30, 1500, "millimetres"),
-    "vehicle.motor_speed_constant_rpm_per_v": (1, 5000, "revolutions per minute and volt"),
-    "vehicle.motor_resistance_mohm": (0.5, 5000, "milliohms"),
-    "ride.speed_kmh": (1, 200, "kilometres per hour"),
-    "ride.grade_pct": (-40, 40, "percent"),
-    "ride.length_km": (0.01, 2000, "kilometres"),
-    "ride.temp_c": (-60, 70, "degrees Celsius"),
-    "constraints.hot_cell_c_max": (20, 120, "degrees Celsius"),
-    "constraints.range_km_min": (0.05, 5000, "kilometres"),
-    "constraints.pack_mass_kg_max": (0.05, 5000, "kilograms"),
-    "constraints.charge_min_max": (3, 6000, "minutes"),
-    "constraints.energy_wh_min": (1, 1e6, "watt-hours"),
-    "constraints.peak_power_w_min": (5, 1e6, "watts"),
-    "constraints.continuous_power_w_min": (5, 1e6, "watts"),
-    "constraints.peak_low_w_min": (5, 1e6, "watts"),
-    "box.wall_mm": (0.1, 50, "millimetres"),
-    "box.density_kg_m3": (50, 22000, "kilograms per cubic metre"),
-    "envelope.length_mm_max": (5, 20000, "millimetres"),
-    "envelope.width_mm_max": (5, 20000, "millimetres"),
-    "envelope.height_mm_max": (5, 20000, "millimetres"),
-    "parts.case_density_kg_m3": (50, 12000, "kilograms per cubic metre"),
-    "parts.weld_mohm": (0.001, 10, "milliohms"),
-    "parts.insulation_g_per_cell": (0.001, 100, "grams"),
-    "parts.connector_g": (0.1, 2000, "grams"),
-    "harness.slack_mm": (0.1, 2000, "millimetres"),
-    "spread.capacity": (0, 0.5, "a fraction"),
-    "spread.dcir": (0, 0.5, "a fraction"),
-    "spread.diameter": (0, 0.05, "a fraction"),
-    "spread.mass": (0, 0.5, "a fraction"),
-    "spread.price": (0, 1, "a fraction"),
-}
-SIGNED = ("_c", "_c_max", "_pct", "altitude_m")
 
 
 class RuleChecks:
@@ -121,9 +61,32 @@ class RuleChecks:
             low, high, unit = bounds
             checked = number > 0 or words[-1].endswith(SIGNED)
             if checked and not low <= number <= high:
-                expected = f"is this in {unit}? expected {low:g} to {high:g}"
+                expected = f"{asked(unit)} expected {low:g} to {high:g}"
                 self.complain("wrong-scale", loc, expected, show(value))
+        self._lists()
         self._profiles()
+        self._powers()
+
+    def _lists(self) -> None:
+        """Points, sizes and angles: no plausible least, since each may be 0, but a most."""
+        for key, (most, unit) in LISTS.items():
+            for loc, values in leaves(self.data, stop=key):
+                numbers = [_finite(value) for value in values] if isinstance(values, list) else []
+                if any(number is not None and abs(number) > most for number in numbers):
+                    expected = f"{asked(unit)} expected {-most:g} to {most:g}"
+                    self.complain("wrong-scale", loc, expected, show(values))
+
+    def _powers(self) -> None:
+        """Powers asked of the pack against what the controller may draw: kilowatts show there."""
+        volt, amp = self.number("electrical", "voltage_max_v"), self.number("electrical", "battery_current_a")
+        limits = (("voltage_max_v", volt), ("battery_current_a", amp))
+        if volt is None or amp is None or not all(_in_band(f"electrical.{name}", value) for name, value in limits):
+            return
+        for key in ("peak_power_w_min", "continuous_power_w_min", "peak_low_w_min"):
+            asked_w = self.number("constraints", key)
+            if asked_w is not None and _in_band(f"constraints.{key}", asked_w) and asked_w < 0.005 * volt * amp:
+                expected = f"is this in watts? the controller may draw {volt * amp:.0f} W"
+                self.complain("wrong-scale", ("constraints", key), expected, f"{asked_w:g}")
 
     def _profiles(self) -> None:
         for loc, profile in list(leaves(self.data, stop="profile_mm")):
@@ -132,16 +95,16 @@ class RuleChecks:
                 if isinstance(profile, list)
                 else []
             )
-            sides = []
+            sides, far = [], 0.0
             for axis in (0, 1):
                 values = [value for value in (_finite(point[axis]) for point in points) if value is not None]
                 sides.append(max(values) - min(values) if values else 0.0)
+                far = max([far, *map(abs, values)])
             least = 0.9 if len([part for part in loc if isinstance(part, str)]) == 2 else 0.1
-            if len(points) >= 3 and (0 < max(sides) < least or max(sides) > 20000):
+            if len(points) >= 3 and (0 < max(sides) < least or max([far, *sides]) > MOST_MM):
                 found = f"{sides[0]:g} × {sides[1]:g}"
-                self.complain(
-                    "wrong-scale", loc, f"is this in millimetres? expected {least:g} to 20000", found
-                )
+                expected = f"is this in millimetres? expected {least:g} to {MOST_MM:g}"
+                self.complain("wrong-scale", loc, expected, found)
 
     def _names(self) -> None:
         seen: dict[str, int] = {}
@@ -299,6 +262,11 @@ def _is_folder(path: Path) -> bool:
         return path.is_dir()
     except (OSError, ValueError):
         return False
+
+
+def _in_band(key: str, value: float | None) -> bool:
+    low, high, _ = PLAUSIBLE[key]
+    return value is not None and low <= value <= high
 
 
 def _finite(value: Any) -> float | None:

@@ -9,7 +9,18 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, PrivateAttr, Strict
+from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, PrivateAttr, Strict
+from pydantic_core import PydanticCustomError
+
+from optimizer.texts import unseen
+
+
+def _visible(text: str) -> str:
+    sign = unseen(text)
+    if sign:
+        raise PydanticCustomError("control_character", "holds {sign}", {"sign": sign})
+    return text
+
 
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
 Positive = Annotated[Number, Field(gt=0)]
@@ -18,21 +29,24 @@ Fraction = Annotated[Number, Field(ge=0, le=1)]
 Efficiency = Annotated[Number, Field(gt=0, le=1)]
 Whole = Annotated[int, Strict()]
 Text = Annotated[str, Strict()]
-Name = Annotated[Text, Field(min_length=1)]
+Name = Annotated[Text, Field(min_length=1, max_length=1000)]
+# Texts that are shown and drawn.
+Title = Annotated[Text, Field(max_length=200), AfterValidator(_visible)]
+Label = Annotated[Text, Field(min_length=1, max_length=60), AfterValidator(_visible)]
 Flag = Annotated[bool, Strict()]
 Axis = Literal["x", "y", "z"]
 Point2 = tuple[Number, Number]
 Point3 = tuple[Number, Number, Number]
 Size3 = tuple[Positive, Positive, Positive]
-Profile = Annotated[tuple[Point2, ...], Field(min_length=3)]
+Profile = Annotated[tuple[Point2, ...], Field(min_length=3, max_length=2000)]
 # Beyond any pack, so that a slip of the keyboard is an error and no endless search.
 CellCount = Annotated[Whole, Field(ge=1, le=5000)]
 CountRange = tuple[CellCount, CellCount]
 Layers = Annotated[Whole, Field(ge=1, le=20)]
 Seed = Annotated[Whole, Field(ge=0, le=2**32 - 1)]
 # Names end up in file names and labels.
-CompartmentName = Annotated[Text, Field(pattern=r"^\w[\w .+()-]*$", max_length=60)]
-Names = Annotated[tuple[Name, ...], Field(min_length=1)]
+CompartmentName = Annotated[Text, Field(pattern=r"^\w[\w .+()-]*$", max_length=60), AfterValidator(_visible)]
+Names = Annotated[tuple[Name, ...], Field(min_length=1, max_length=10_000)]
 
 ObjectiveName = Literal[
     "range_km",
@@ -98,7 +112,7 @@ class FitRules(Section):
 class BoxKeepOut(Section):
     """[[compartment.keep_out]] with shape = "box": its low corner and its size in the compartment's axes."""
 
-    name: Name = "keep-out"
+    name: Label = "keep-out"
     shape: Literal["box"]
     origin_mm: Point3 = (0.0, 0.0, 0.0)
     length_mm: Positive
@@ -109,7 +123,7 @@ class BoxKeepOut(Section):
 class PrismKeepOut(Section):
     """[[compartment.keep_out]] with shape = "prism": a profile extruded along an axis, moved by origin_mm."""
 
-    name: Name = "keep-out"
+    name: Label = "keep-out"
     shape: Literal["prism"]
     origin_mm: Point3 = (0.0, 0.0, 0.0)
     profile_mm: Profile
@@ -135,7 +149,7 @@ class BoxCompartment(Section):
     rotation_deg: Point3 = (0.0, 0.0, 0.0)
     axes: Annotated[tuple[Axis, ...], Field(min_length=1)] = ("x", "y", "z")
     outer_max_mm: Size3 | None = None
-    keep_out: tuple[KeepOut, ...] = ()
+    keep_out: Annotated[tuple[KeepOut, ...], Field(max_length=200)] = ()
 
 
 class PrismCompartment(Section):
@@ -153,7 +167,7 @@ class PrismCompartment(Section):
     rotation_deg: Point3 = (0.0, 0.0, 0.0)
     axes: Annotated[tuple[Axis, ...], Field(min_length=1)] = ("x", "y", "z")
     outer_max_mm: Size3 | None = None
-    keep_out: tuple[KeepOut, ...] = ()
+    keep_out: Annotated[tuple[KeepOut, ...], Field(max_length=200)] = ()
 
 
 class BoxWalls(Section):
@@ -349,13 +363,13 @@ class Pin(Section):
 class Brief(Section):
     """What is wanted. `fit` needs only catalog.cells, clearance and compartment."""
 
-    title: Text = "untitled"
-    currency: Text = "EUR"
+    title: Title = "untitled"
+    currency: Annotated[Title, Field(max_length=20)] = "EUR"
     seed: Seed = 0
     catalog: CatalogFiles
     clearance: ClearanceRules = ClearanceRules()
     fit: FitRules = FitRules()
-    compartment: Annotated[tuple[Compartment, ...], Field(min_length=1)]
+    compartment: Annotated[tuple[Compartment, ...], Field(min_length=1, max_length=100)]
     electrical: Electrical | None = None
     vehicle: Vehicle | None = None
     ride: RidePlan | None = None

@@ -1,0 +1,106 @@
+"""What is plausible for each number of a brief: beyond it, the unit is likely another one."""
+
+from __future__ import annotations
+
+# A compartment's size and place [mm].
+MOST_MM = 20000.0
+
+_SIZE = (0.9, MOST_MM, "millimetres")
+_KEEP_OUT = (0.1, MOST_MM, "millimetres")
+_GAP = (0.01, 50.0, "millimetres")
+_ENVELOPE = (5.0, MOST_MM, "millimetres")
+_PRICE = (0.001, 1e6, "whole units of the currency")
+_POWER = (5.0, 1e6, "watts")
+
+# Key → least and most that are plausible, and what the question is put in when a value lies outside. Zero is the
+# schema's business. Fractions from 0 to 1 and counts have their bounds in the schema.
+PLAUSIBLE: dict[str, tuple[float, float, str]] = {
+    "compartment.length_mm": _SIZE,
+    "compartment.width_mm": _SIZE,
+    "compartment.height_mm": _SIZE,
+    "compartment.depth_mm": _SIZE,
+    "keep_out.length_mm": _KEEP_OUT,
+    "keep_out.width_mm": _KEEP_OUT,
+    "keep_out.height_mm": _KEEP_OUT,
+    "keep_out.depth_mm": _KEEP_OUT,
+    "clearance.wall_mm": _GAP,
+    "clearance.case_mm": _GAP,
+    "clearance.cell_gap_mm": _GAP,
+    "clearance.end_mm": (0.01, 100, "millimetres"),
+    "clearance.module_gap_mm": (0.01, 100, "millimetres"),
+    "fit.seconds": (0.001, 86400, "seconds"),
+    "electrical.voltage_max_v": (2, 1500, "volts"),
+    "electrical.voltage_min_v": (1, 1500, "volts"),
+    "electrical.battery_current_a": (0.2, 5000, "amperes"),
+    "electrical.regen_current_a": (0.1, 5000, "amperes"),
+    "electrical.peak_seconds": (0.1, 60, "seconds"),
+    "electrical.temp_c": (-40, 70, "degrees Celsius"),
+    "vehicle.mass_kg": (0.5, 5000, "kilograms"),
+    "vehicle.rider_kg": (5, 400, "kilograms"),
+    "vehicle.payload_kg": (0.05, 5000, "kilograms"),
+    "vehicle.cda_m2": (0.02, 10, "square metres"),
+    "vehicle.crr": (0.001, 0.2, "a fraction of the weight"),
+    "vehicle.drivetrain_efficiency": (0.2, 1, "a fraction"),
+    "vehicle.regen_efficiency": (0.02, 1, "a fraction"),
+    "vehicle.accessory_w": (0.01, 5000, "watts"),
+    "vehicle.rotating_factor": (1, 1.6, "a factor on the mass"),
+    "vehicle.altitude_m": (-500, 6000, "metres"),
+    "vehicle.wheel_diameter_mm": (30, 1500, "millimetres"),
+    "vehicle.motor_speed_constant_rpm_per_v": (1, 5000, "revolutions per minute and volt"),
+    "vehicle.motor_resistance_mohm": (0.5, 5000, "milliohms"),
+    "ride.speed_kmh": (1, 200, "kilometres per hour"),
+    "ride.grade_pct": (-40, 40, "percent"),
+    "ride.length_km": (0.01, 500, "kilometres"),
+    "ride.temp_c": (-50, 60, "degrees Celsius"),
+    "constraints.hot_cell_c_max": (20, 110, "degrees Celsius"),
+    "constraints.range_km_min": (0.05, 5000, "kilometres"),
+    "constraints.pack_mass_kg_max": (0.05, 2000, "kilograms"),
+    "constraints.cost_max": (0.01, 1e9, "whole units of the currency"),
+    "constraints.charge_min_max": (3, 6000, "minutes"),
+    "constraints.energy_wh_min": (1, 1e6, "watt-hours"),
+    "constraints.peak_power_w_min": _POWER,
+    "constraints.continuous_power_w_min": _POWER,
+    "constraints.peak_low_w_min": _POWER,
+    "constraints.speed_headroom_kmh_min": (-100, 200, "kilometres per hour"),
+    "resolution.range_km": (1e-6, 500, "kilometres"),
+    "resolution.peak_power_w": (1e-4, 1e5, "watts"),
+    "resolution.peak_low_w": (1e-4, 1e5, "watts"),
+    "resolution.continuous_power_w": (1e-4, 1e5, "watts"),
+    "resolution.pack_mass_kg": (1e-6, 100, "kilograms"),
+    "resolution.cost": (1e-6, 1e7, "whole units of the currency"),
+    "resolution.energy_wh": (1e-4, 1e5, "watt-hours"),
+    "resolution.consumption_wh_per_km": (1e-6, 100, "watt-hours per kilometre"),
+    "resolution.speed_headroom_kmh": (1e-4, 50, "kilometres per hour"),
+    "resolution.hot_cell_c": (1e-4, 50, "degrees Celsius"),
+    "resolution.charge_min": (1e-4, 1000, "minutes"),
+    "box.wall_mm": (0.1, 50, "millimetres"),
+    "box.density_kg_m3": (50, 22000, "kilograms per cubic metre"),
+    "box.price_per_kg": _PRICE,
+    "envelope.length_mm_max": _ENVELOPE,
+    "envelope.width_mm_max": _ENVELOPE,
+    "envelope.height_mm_max": _ENVELOPE,
+    "parts.case_density_kg_m3": (50, 12000, "kilograms per cubic metre"),
+    "parts.case_price_per_kg": _PRICE,
+    "parts.weld_mohm": (0.001, 10, "milliohms"),
+    "parts.insulation_g_per_cell": (0.001, 100, "grams"),
+    "parts.insulation_price_per_cell": (1e-6, 1e5, "whole units of the currency"),
+    "parts.connector_g": (0.1, 2000, "grams"),
+    "parts.connector_price": _PRICE,
+    "harness.slack_mm": (0.1, 2000, "millimetres"),
+    "ageing.capacity_fraction": (0.2, 1, "a fraction"),
+    "ageing.resistance_factor": (1, 10, "a factor on the resistance"),
+    "spread.capacity": (0, 0.2, "a fraction"),
+    "spread.dcir": (0, 0.5, "a fraction"),
+    "spread.diameter": (0, 0.05, "a fraction"),
+    "spread.mass": (0, 0.2, "a fraction"),
+    "spread.price": (0, 1, "a fraction"),
+}
+SIGNED = ("_c", "_c_max", "_pct", "altitude_m", "headroom_kmh_min")
+
+# Lists of numbers: the most that each may be away from zero, and the unit.
+LISTS: dict[str, tuple[float, str]] = {
+    "position_mm": (MOST_MM, "millimetres"),
+    "origin_mm": (MOST_MM, "millimetres"),
+    "outer_max_mm": (MOST_MM, "millimetres"),
+    "rotation_deg": (360.0, "degrees"),
+}
