@@ -1,25 +1,28 @@
-"""A CSV of numbers read whole: every faulty field named with its row."""
+"""A table of numbers read whole: every faulty field named with its row."""
 
 from __future__ import annotations
 
-import csv
+from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
-
+from optimizer.catalog import tables
 from optimizer.cell import Floats
-from optimizer.problems import Problem, nearest
+from optimizer.problems import BadInput, Problem, nearest
 
-Table = tuple[dict[str, Floats], list[int]]
+Numbers = tuple[dict[str, Floats], list[int]]
+
+# What a fault of the file is called here.
+CODES = {"no-header": "empty-file", "duplicate-column": "repeated-column"}
 
 
-def read_table(path: Path, columns: tuple[str, ...], problems: list[Problem]) -> Table | None:
+def read_table(path: Path, columns: tuple[str, ...], problems: list[Problem]) -> Numbers | None:
     """Columns of numbers with the row each stands in; None and problems if it cannot be used.
 
     Parameters
     ----------
     path : Path
-        CSV with a header; lines that start with # and empty ones are passed over.
+        CSV with a header, as spreadsheets save it, or Parquet; lines that start with # and empty ones are
+        passed over.
     columns : tuple of str
         Those that must be there; others are passed over.
     problems : list of Problem
@@ -31,81 +34,37 @@ def read_table(path: Path, columns: tuple[str, ...], problems: list[Problem]) ->
         Arrays by column, and row numbers in the file.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not UTF-8 text"
-        problems.append(Problem("unreadable-file", str(path), expected=f"must be readable: {reason}"))
+        table = tables.read_table(path, comments=True)
+    except BadInput as bad:
+        problems += [replace(problem, code=CODES.get(problem.code, problem.code)) for problem in bad.problems]
         return None
-    lines = [
-        (number, line)
-        for number, line in enumerate(text.splitlines(), 1)
-        if line.strip(" ,;\t") and not line.lstrip().startswith("#")
+    place = f"row {table.header_row}"
+    missing = [
+        Problem("missing-column", str(path), place, column, _near(column, table.headers), "is missing")
+        for column in columns
+        if column not in table.headers
     ]
-    if not lines:
-        problems.append(Problem("empty-file", str(path), expected="must hold a header and rows, found nothing"))
+    if not table.rows and not missing:
+        missing = [Problem("empty-file", str(path), expected="must hold rows under its header, found none")]
+    if missing:
+        problems += missing
         return None
-    delimiter = ";" if ";" in lines[0][1] and "," not in lines[0][1] else ","
-    rows = [
-        (number, [field.strip() for field in next(csv.reader([line], delimiter=delimiter))]) for number, line in lines
-    ]
-    places = _places(path, rows[0], columns, problems)
-    if places is None:
-        return None
-    if len(rows) == 1:
-        problems.append(Problem("empty-file", str(path), expected="must hold rows under its header, found none"))
-        return None
-    return _numbers(path, rows[1:], places, problems)
-
-
-def _places(
-    path: Path, header: tuple[int, list[str]], columns: tuple[str, ...], problems: list[Problem]
-) -> dict[str, int] | None:
-    """Where each wanted column stands."""
-    number, names = header
-    faults = []
+    values, faults = {}, []
     for column in columns:
-        if names.count(column) == 1:
-            continue
-        twice = column in names
-        near = nearest(column, names)
-        found = "it twice" if twice else ", ".join(names)[:80] + (f" (nearest: {near})" if near else "")
-        faults.append(
-            Problem(
-                "repeated-column" if twice else "missing-column",
-                str(path),
-                f"row {number}",
-                column,
-                found,
-                "must be there once" if twice else "is missing",
-            )
-        )
-    problems += faults
-    return None if faults else {column: names.index(column) for column in columns}
-
-
-def _numbers(
-    path: Path, rows: list[tuple[int, list[str]]], places: dict[str, int], problems: list[Problem]
-) -> Table | None:
-    """The fields as finite numbers."""
-    values: dict[str, list[float]] = {column: [] for column in places}
-    before = len(problems)
-    for number, fields in rows:
-        for column, at in places.items():
-            field = fields[at] if at < len(fields) else ""
-            try:
-                value = float(field)
-            except ValueError:
-                value = np.nan
-                code = "not-a-number" if field else "missing-value"
-                problems.append(
-                    Problem(code, str(path), f"row {number}", column, field or "nothing", "must be a number")
-                )
-            else:
-                if not np.isfinite(value):
-                    problems.append(
-                        Problem("not-finite", str(path), f"row {number}", column, field, "must be a finite number")
-                    )
-            values[column].append(value)
-    if len(problems) > before:
+        texts = table.column(column)
+        values[column], wrong = tables.parse_numbers(texts, table, field=column)
+        faults += wrong
+        faults += [
+            Problem("missing-value", str(path), f"row {place}", column, "nothing", "must be a number")
+            for place, text in zip(table.places, texts, strict=True)
+            if not text
+        ]
+    if faults:
+        problems += tables.cap(faults)
         return None
-    return {column: np.array(v) for column, v in values.items()}, [number for number, _ in rows]
+    return values, list(table.places)
+
+
+def _near(column: str, names: tuple[str, ...]) -> str:
+    near = nearest(column, names)
+    return ", ".join(names)[:80] + (f" (nearest: {near})" if near else "")

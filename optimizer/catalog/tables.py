@@ -46,7 +46,8 @@ class Table:
     """Rows of text under their headers.
 
     rows holds the cell texts; places the row numbers as a spreadsheet shows them (comment lines count, so
-    that the number can be looked up). decimal is the decimal sign, "." or ",". sha256 is that of the content.
+    that the number can be looked up). decimal is the decimal sign, "." or ",". sha256 is that of the content,
+    header_row the header's place.
     """
 
     file: str
@@ -55,6 +56,7 @@ class Table:
     places: tuple[int, ...]
     decimal: str = "."
     sha256: str = ""
+    header_row: int = 1
 
     def column(self, name: str) -> list[str]:
         """Cell texts of one column, trimmed."""
@@ -215,9 +217,8 @@ def _table(
     if problems:
         raise BadInput(cap(problems))
     texts = tuple(row for _, row in rows)
-    return Table(
-        str(path), headers, texts, tuple(place for place, _ in rows), _decimal_sign(texts, delimiter)
-    )
+    places, decimal = tuple(place for place, _ in rows), _decimal_sign(texts, delimiter)
+    return Table(str(path), headers, texts, places, decimal, header_row=first_row)
 
 
 def _without_empty_tail(
