@@ -17,6 +17,13 @@ PULSE_COLUMNS = ("soc", "current_a", "time_s", "voltage_before_v", "voltage_v")
 PROFILE_COLUMNS = ("time_s", "power_w")
 SAME_CURRENT = 0.03
 MOST_VOLT = 10.0
+MOST_AH = 1000.0
+MOST_A = 5000.0
+# Currents over capacity, resistance, and times that a cell's data sheet may show.
+C_RATES = (0.001, 200.0)
+PULSE_MOHM = (0.01, 5000.0)
+PULSE_S = 3600.0
+PROFILE_S = 200_000.0
 LEAST_ROWS = 4
 # A cell near depletion of its electrolyte recovers in mid-discharge: full electrochemical simulations of a
 # published set at 1C rise by 45 mV over many rows, or by 31 mV between two rows where rows are few.
@@ -102,6 +109,9 @@ def _row_faults(path: Path, columns: dict[str, Floats], rows: list[int]) -> list
                     "must be at least 0",
                 )
             )
+        for field, most, unit in (("current_a", MOST_A, "amperes"), ("capacity_ah", MOST_AH, "ampere-hours")):
+            if abs(columns[field][i]) > most:
+                faults.append(_wrong_scale(path, where, field, columns[field][i], f"is this in {unit}?"))
         if not 0 < columns["voltage_v"][i] <= MOST_VOLT:
             faults.append(
                 Problem(
@@ -114,6 +124,10 @@ def _row_faults(path: Path, columns: dict[str, Floats], rows: list[int]) -> list
                 )
             )
     return faults
+
+
+def _wrong_scale(path: Path, where: str, field: str, value: float, question: str) -> Problem:
+    return Problem("wrong-scale", str(path), where, field, f"{value:g}", question)
 
 
 def rising_rows(volt: Floats) -> NDArray[np.int64]:
@@ -197,6 +211,12 @@ def _set_faults(
                 "must have two different values or more",
             )
         )
+    charge = float(curves[0].capacity_ah[-1])
+    for curve in curves if charge > 0 else ():
+        rate = curve.current_a / charge
+        if not C_RATES[0] <= rate <= C_RATES[1]:
+            question = f"is this in amperes, and capacity_ah in ampere-hours? it makes {rate:.3g} C"
+            faults.append(_wrong_scale(path, "", "current_a", curve.current_a, question))
     limits = [(curves[0].capacity_ah[-1] * 1.03, f"charge of the curve of {curves[0].current_a:g} A")]
     if rated_ah is not None:
         limits.append((rated_ah * 1.15, f"rated capacity {rated_ah:g} Ah"))
@@ -276,10 +296,12 @@ def read_pulses(path: Path, problems: list[Problem]) -> list[Pulse]:
 def _pulse_faults(path: Path, columns: dict[str, Floats], rows: list[int], power: Floats) -> list[Problem]:
     """Faults of pulse rows."""
     faults = []
-    rules = (
+    rules: tuple[tuple[str, str, NDArray[np.bool_], str], ...] = (
         ("out-of-range", "soc", ~((columns["soc"] >= 0) & (columns["soc"] <= 1)), "must be between 0 and 1"),
         ("zero-current", "current_a", columns["current_a"] == 0, "must not be 0"),
+        ("wrong-scale", "current_a", np.abs(columns["current_a"]) > MOST_A, "is this in amperes?"),
         ("not-positive", "time_s", columns["time_s"] <= 0, "must be above 0"),
+        ("wrong-scale", "time_s", columns["time_s"] > PULSE_S, "is this in seconds?"),
         (
             "out-of-range",
             "voltage_before_v",
@@ -299,6 +321,13 @@ def _pulse_faults(path: Path, columns: dict[str, Floats], rows: list[int], power
             "must fall below voltage_before_v in a discharge and rise in a charge, like the other rows",
         ),
     )
+    drop = np.abs(columns["voltage_before_v"] - columns["voltage_v"])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        milliohm = 1000.0 * drop / np.abs(columns["current_a"])
+    odd = ~((milliohm >= PULSE_MOHM[0]) & (milliohm <= PULSE_MOHM[1]))
+    if odd.any() and not any(bad.any() for _, _, bad, _ in rules):
+        expected = f"must make a resistance of {PULSE_MOHM[0]:g} to {PULSE_MOHM[1]:g} mohm; is the current in amperes?"
+        rules += (("wrong-scale", "current_a", odd, expected),)
     for code, field, bad, expected in rules:
         faults += [
             Problem(code, str(path), f"row {rows[i]}", field, f"{columns[field][i]:g}", expected)
@@ -332,6 +361,10 @@ def read_profile(path: Path, problems: list[Problem]) -> tuple[Floats, Floats]:
             Problem("too-few-rows", str(path), "", "time_s", f"{len(time_s)}", "must have two rows or more")
         )
         return time_s, power
+    span = float(time_s[-1] - time_s[0])
+    if span > PROFILE_S:
+        question = f"is this in seconds? it makes a lap of {span / 3600:.3g} h"
+        problems.append(_wrong_scale(path, "", "time_s", time_s[-1], question))
     problems += [
         Problem(
             "not-increasing",

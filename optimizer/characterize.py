@@ -15,8 +15,12 @@ from optimizer.cell_fit import fit_model
 from optimizer.cell_measured import Curve, Fit, Pulse
 from optimizer.cell_steps import Run, run_constant, run_profile
 from optimizer.problems import BadInput, Problem
+from optimizer.texts import starts_formula, unseen
 
 DEPLETION_LIMIT = 1.0
+# Hours in which a load may empty the cell, and seconds of a profile that are stepped through.
+LEAST_H, MOST_H = 0.002, 10_000.0
+MOST_STEPS = 2_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -211,6 +215,37 @@ def _load_problems(asked: Asked) -> list[Problem]:
         )
     if asked.rated_ah is not None and not (np.isfinite(asked.rated_ah) and asked.rated_ah > 0):
         out.append(Problem("not-positive", "--rated-ah", "", "", f"{asked.rated_ah:g}", "must be above 0"))
+    for option, text in (("--name", asked.name), ("--chemistry", asked.chemistry)):
+        if unseen(text) or starts_formula(text) or len(text) > 100 or set(text) & set("/\\"):
+            expected = "must be at most 100 visible signs, no / and no \\, and not begin with = + - or @"
+            out.append(Problem("bad-name", option, "", "", repr(text[:60]), expected))
+    return out
+
+
+def _scale_problems(asked: Asked, curves: Sequence[Curve], profiles: Sequence[tuple[Floats, Floats]]) -> list[Problem]:
+    """Loads that would empty the cell in seconds, or not within a year: another unit, or a run without end."""
+    charge_ah, top_v = float(curves[0].capacity_ah[-1]), float(curves[0].voltage_v[0])
+    if not (charge_ah > 0 and top_v > 0):
+        return []
+    full = {"current": charge_ah, "power": charge_ah * top_v}
+    units = {"current": "amperes", "power": "watts"}
+    out = []
+    for name, values in (("current", asked.currents_a), ("power", asked.powers_w)):
+        for value in values:
+            hours = full[name] / value if value > 0 else 1.0
+            if np.isfinite(hours) and not LEAST_H <= hours <= MOST_H:
+                expected = f"is this in {units[name]}? it would empty this cell in {hours:.3g} h"
+                out.append(Problem("wrong-scale", f"--{name}", "", "", f"{value:g}", expected))
+    for path, (time_s, power_w) in zip(asked.profiles, profiles, strict=True):
+        if len(time_s) < 2 or np.any(np.diff(time_s) <= 0):
+            continue
+        span, lap_wh = float(time_s[-1] - time_s[0]), float(np.trapezoid(power_w, time_s)) / 3600.0
+        if lap_wh > 0 and (steps := 1.3 * full["power"] / lap_wh * (span + len(time_s))) > MOST_STEPS:
+            expected = f"is this in watts, and time in seconds? it would empty this cell in {steps / 3600:.3g} h"
+            out.append(Problem("wrong-scale", str(path), "", "power_w", f"{power_w.max():g} at most", expected))
+        elif float(np.max(np.abs(power_w))) > full["power"] / LEAST_H:
+            expected = f"is this in watts? this cell holds {full['power']:.3g} Wh"
+            out.append(Problem("wrong-scale", str(path), "", "power_w", f"{power_w.max():g} at most", expected))
     return out
 
 
@@ -248,6 +283,8 @@ def read_asked(asked: Asked) -> tuple[list[Curve], list[Pulse], list[tuple[Float
                     f"must be above 0 and below the {top:g} V at which the curves start",
                 )
             )
+    if curves and not problems:
+        problems += _scale_problems(asked, curves, profiles)
     if problems:
         raise BadInput(problems)
     return curves, pulses, profiles
