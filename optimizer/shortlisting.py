@@ -184,11 +184,6 @@ def write_shortlist(
     chances = (str(name) for name in found.frame)
     units |= {name: "1" for name in chances if name.startswith("holds_") or name in ("rank", "merit")}
     written = [run.folder / "shortlist.parquet", run.folder / "shortlist.csv"]
-    store.write_atomic(written[0], store.parquet_bytes(found.frame, units=units))
-    store.write_atomic(written[1], store.csv_bytes(found.frame))
-    if found.pinned is not None:
-        written.append(run.folder / PINNED_FILE)
-        store.write_atomic(written[-1], store.csv_bytes(pd.DataFrame([dict(found.pinned.row)])))
     homes = [(design, run.space) for design in found.designs]
     if found.pinned is not None and found.pinned_space is not None:
         homes.append((found.pinned, found.pinned_space))
@@ -200,6 +195,12 @@ def write_shortlist(
         written.append(folder / "design.json")
         record = design_record(space, {k: v for k, v in design.row.items() if k in run.front or k == "design_id"})
         write_text(written[-1], json.dumps(record, ensure_ascii=False, indent=1) + "\n")
+    if found.pinned is not None:
+        written.append(run.folder / PINNED_FILE)
+        store.write_atomic(written[-1], store.csv_bytes(pd.DataFrame([dict(found.pinned.row)])))
+    # Last, so that a list never names designs whose folders a full disk or a kill kept from being written.
+    frame = found.frame
+    store.write_together({written[0]: store.parquet_bytes(frame, units=units), written[1]: store.csv_bytes(frame)})
     return written
 
 

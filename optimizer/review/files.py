@@ -21,12 +21,26 @@ def write_bytes(path: Path, content: bytes) -> None:
     path : Path
         Its folder is made when missing.
     content : bytes
+
+    Raises
+    ------
+    OSError
+        With the file's name; what stood there before still stands.
     """
+    try:
+        _write(path, content)
+    except OSError as wrong:
+        raise OSError(wrong.errno, wrong.strerror, str(path)) from wrong
+
+
+def _write(path: Path, content: bytes) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
         # mkstemp makes files that only their owner reads; a result is for everybody the user's mask lets in.
         mask = os.umask(0)
         os.umask(mask)

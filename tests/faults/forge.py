@@ -23,9 +23,8 @@ class Forge:
 
     def __init__(self, folder, env, *, brief):
         self._folder, self._count = folder, 0
-        self._server = subprocess.Popen(
-            [sys.executable, __file__, str(brief), str(folder / "warm")], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=env
-        )
+        line = [sys.executable, __file__, str(brief), str(folder / "warm")]
+        self._server = subprocess.Popen(line, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=env)
 
     def ask(self, **what):
         self._server.stdin.write(json.dumps(what) + "\n")
@@ -87,10 +86,10 @@ class Child:
 
 def serve():
     """Read what to start, or whom to ask about, line by line."""
-    import optimizer.asking
-    import optimizer.pinned
-    import optimizer.reporting
-    import optimizer.review.terminal_designs
+    import importlib
+
+    for name in ("pinned", "reporting", "asking", "review.terminal_designs"):
+        importlib.import_module(f"optimizer.{name}")
     from optimizer.cli import main
     from optimizer.search.job import run_job
 
