@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from optimizer.console import exit_code_of_interrupt
 from optimizer.problems import BadInput, Problem
 
 UNITS_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
@@ -59,7 +60,7 @@ def command(
         row = None if pinned is None else dict(pinned.iloc[0])
         click.echo("\n" + pinned_text(row, result.front, objectives=result.objectives, currency=result.currency))
     if result.interrupted:
-        sys.exit(130)
+        sys.exit(exit_code_of_interrupt())
     if not len(result.front) and result.run["space"]["complete"]:
         sys.exit(3)
 

@@ -5,7 +5,7 @@ import json
 import pytest
 from mounts import fill, free_kib, read_only, small_disk
 from scenes import front_of, tasks_kept, wait_for
-from test_kills import state_of, tasks_of
+from states import state_of, tasks_of
 
 NO_ROOM = "No space left on device"
 

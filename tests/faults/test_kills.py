@@ -6,30 +6,9 @@ import random
 import signal
 import time
 
-import pandas as pd
 import pytest
 from scenes import front_of
-
-FRONT = ("front.parquet", "front.csv", "run.json")
-
-
-def state_of(out):
-    """What a killed run left: "nothing", "begun" (to be resumed), or "complete"; never anything else.
-
-    Every file that bears its own name must be whole.
-    """
-    if (out / "front.parquet").exists():
-        pd.read_parquet(out / "front.parquet")
-    if (out / "front.csv").exists():
-        assert (out / "front.csv").read_bytes().endswith(b"\n")
-        pd.read_csv(out / "front.csv")
-    record = json.loads((out / "run.json").read_text()) if (out / "run.json").exists() else None
-    if (out / "checkpoints" / "manifest.json").exists():
-        return "begun"
-    if record is not None and record["space"]["complete"]:
-        return "complete"
-    assert record is None and not any((out / name).exists() for name in FRONT)
-    return "nothing"
+from states import FRONT, state_of, tasks_of
 
 
 def finished(night, out):
@@ -145,7 +124,3 @@ def test_killed_between_the_files_over_an_older_run(night, tmp_path):
 
 def sha_of(out):
     return json.loads((out / "run.json").read_text())["front"]["sha256"]
-
-
-def tasks_of(night):
-    return json.loads((night.whole / "run.json").read_text())["tasks"]["all"]
