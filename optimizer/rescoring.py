@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from pydantic import ValidationError
 
 from optimizer import __version__
 from optimizer.brief import Brief
+from optimizer.brief.rules import RuleChecks
 from optimizer.chosen import CHOICES, Chosen, choose, design_block, harness_of
+from optimizer.design_file import (
+    Choices,
+    DesignFile,
+    LayoutClaim,
+    chain_faults,
+    read_design_file,
+    shape_problems,
+)
 from optimizer.fit.groups import Chain
 from optimizer.fit.layout import Layout
 from optimizer.fit.proof import prove
@@ -26,7 +33,7 @@ from optimizer.score import margins
 from optimizer.search import rows
 from optimizer.search.archive import NUMBERS, Survivors
 from optimizer.search.fills import Fill, FillRules, measured
-from optimizer.search.parts import lead_wire
+from optimizer.search.parts import bms_options, fuse_options, lead_wire
 from optimizer.search.setup import make_space
 from optimizer.search.space import CHAIN_SECONDS, Space, Task
 from optimizer.survey import fit_seed
@@ -267,60 +274,70 @@ def read_design(path: Path) -> tuple[Space, dict[str, Any], dict[str, Any]]:
     BadInput
         When the file is missing, no design.json, or holds values that no brief or catalog may hold.
     """
-    record = _read_json(path)
+    file = read_design_file(path)
+    data = {**file.brief, "vary": file.brief.get("vary", {})}
     try:
-        data = dict(record["brief"])
-        data["vary"] = {**data.get("vary", {}), **{name: ["*"] for name in TABLES[:5]}}
+        data["vary"] = {**data["vary"], **{name: ["*"] for name in TABLES[:5]}}
         with TemporaryDirectory() as name:
-            data["catalog"] = _write_tables(Path(name), record)
-            if record.get("ride_trace"):
+            data["catalog"] = _write_tables(Path(name), file)
+            if file.ride_trace is not None:
                 data["ride"] = {**data["ride"], "trace": "ride.csv"}
             brief = Brief.model_validate(data)
+            wrong = RuleChecks(data, file=str(path), text="").run()
+            if wrong:
+                raise BadInput(wrong)
             brief._path = Path(name) / "brief.toml"
             space = make_space(_read_tables(path, brief))
         brief._path = path
-        _check_laid(path, _lay(space, record), space)
-        return space, dict(record["choices"]), dict(record["figures"])
+        _lay(path, space, file)
+        _check_choices(path, space, file.choices)
     except ValidationError as error:
-        faults = error.errors(include_url=False)
+        raise BadInput(shape_problems(path, error.errors(include_url=False), below="brief")) from None
     except (KeyError, TypeError, IndexError, AttributeError, ValueError) as error:
         if isinstance(error, BadInput):
             raise
         text = f"is no design.json of cellstow: {type(error).__name__} {error}"
         raise BadInput([Problem("bad-design", str(path), expected=text)]) from None
-    raise BadInput([
-        Problem("bad-design", str(path), "", "brief." + ".".join(map(str, fault["loc"])), "", fault["msg"])
-        for fault in faults
-    ])  # fmt: skip
+    return space, file.choices.model_dump(), dict(file.figures)
 
 
-def _read_json(path: Path) -> dict[str, Any]:
-    try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise BadInput([Problem("missing-file", str(path), expected="does not exist")]) from None
-    except (OSError, ValueError) as error:
-        raise BadInput([Problem("bad-design", str(path), expected=f"can't be read as JSON: {error}")]) from None
-    if not isinstance(record, dict):
-        raise BadInput([Problem("bad-design", str(path), expected="must hold one design")])
-    return record
+def _check_choices(path: Path, space: Space, choices: Choices) -> None:
+    """Whether the design is made of parts that go together; someone may have changed one of them."""
+    problems = []
+
+    def complain(key: str, found: object, expected: str) -> None:
+        problems.append(Problem("bad-design", str(path), "", f"choices.{key}", str(found), expected))
+
+    chosen = choose(space, choices.model_dump())
+    if sum(chosen.split) != chosen.series:
+        complain("split", choices.split, f"must add up to series = {chosen.series}")
+    if chosen.layers not in space.brief.vary.strip_layers:
+        complain("strip_layers", chosen.layers, f"must be one of {list(space.brief.vary.strip_layers)}")
+    cells, row = space.inputs.cells, int(space.context.cells.row[chosen.cell])
+    full_v = chosen.series * float(cells.voltage_max_v[row])
+    chemistry = str(cells.chemistry[row])
+    if chosen.bms not in bms_options(space.inputs, series=chosen.series, chemistry=chemistry, full_v=full_v)[1]:
+        complain("bms", choices.bms, f"does not suit {chosen.series} {chemistry} cells in series, {full_v:g} V full")
+    if chosen.fuse not in fuse_options(space.inputs, full_v=full_v)[1]:
+        complain("fuse", choices.fuse, f"is not rated for {full_v:g} V")
+    if problems:
+        raise BadInput(problems)
 
 
-def _write_tables(folder: Path, record: Mapping[str, Any]) -> dict[str, str]:
+def _write_tables(folder: Path, file: DesignFile) -> dict[str, str]:
     """The design's catalog rows, curve and ride as files; the brief's [catalog] for them."""
     files = {}
-    for name, table in record["catalog"].items():
-        if name not in TABLES:
-            raise KeyError(f"catalog.{name}")
+    for name, table in file.catalog:
+        if table is None:
+            continue
         frame = pd.DataFrame(table)
         if name == "cells":
             frame["ocv"] = "ocv.csv"
         frame.to_csv(folder / f"{name}.csv", index=False)
         files[name] = f"{name}.csv"
-    curve = {name: record["ocv_curve"][name] for name in ("soc", "ocv_v")}
-    pd.DataFrame(curve).to_csv(folder / "ocv.csv", index=False)
-    if record.get("ride_trace"):
-        pd.DataFrame(record["ride_trace"]).to_csv(folder / "ride.csv", index=False)
+    pd.DataFrame(file.ocv_curve.model_dump()).to_csv(folder / "ocv.csv", index=False)
+    if file.ride_trace is not None:
+        pd.DataFrame(file.ride_trace.model_dump()).to_csv(folder / "ride.csv", index=False)
     return files
 
 
@@ -335,40 +352,50 @@ def _read_tables(path: Path, brief: Brief) -> Any:
         ]) from None  # fmt: skip
 
 
-def _lay(space: Space, record: Mapping[str, Any]) -> list[Layout]:
-    """Put the design's layouts with their chains into the space as its only fills."""
+def _lay(path: Path, space: Space, file: DesignFile) -> None:
+    """Put the design's layouts with their chains into the space as its only fills.
+
+    Positions and chains in a file are somebody's claim: they are proved like any layout.
+    """
     brief = space.brief
+    gaps = clearance(brief)
     rules = FillRules(
-        clearance=clearance(brief), ways=brief.fit.ways, groups_per_module=brief.fit.groups_per_module,
+        clearance=gaps, ways=brief.fit.ways, groups_per_module=brief.fit.groups_per_module,
         layers=tuple(sorted(brief.vary.strip_layers)), seconds=CHAIN_SECONDS, seed=fit_seed(brief),
     )  # fmt: skip
     named = {room.name: (k, room) for k, room in enumerate(space.rooms)}
     found: list[list[Fill]] = [[] for _ in space.rooms]
-    layouts = []
-    for item in record["layouts"]:
-        place, room = named[item["compartment"]]
-        numbers: dict[str, npt.NDArray[Any]] = {name: np.asarray(item[name]) for name in ARRAYS}
-        layout = Layout(
-            compartment=room.name, size=space.sizes[0], way=item["way"], placement=item["placement"],
-            axis=int(item["axis"]), name=item["name"], **numbers,
-        )  # fmt: skip
-        linked = item["chain"]
-        arrays = {name: np.asarray(linked[name], dtype=np.int64) for name in LINKS}
-        chain = Chain(groups=linked["groups"], parallel=linked["parallel"], method=linked["method"], **arrays)
-        found[place].append(measured(layout, chain, room=room, rules=rules))
-        layouts.append(layout)
-    space._fills[Task(0, int(record["choices"]["parallel"]))] = found
-    return layouts
-
-
-def _check_laid(path: Path, layouts: Sequence[Layout], space: Space) -> None:
-    """Positions in a file are somebody's claim: they are proved like any layout."""
-    rooms = {room.name: room for room in space.rooms}
     problems = []
-    for layout in layouts:
-        proof = prove(layout, rooms[layout.compartment], clearance(space.brief))
-        if not proof.ok:
-            text = f"does not fit: {'; '.join(proof.faults[:3])}"
-            problems.append(Problem("bad-layout", str(path), layout.compartment, "layout", "", text))
+    for item in file.layouts:
+        if item.compartment not in named:
+            known = ", ".join(named)
+            problems.append(
+                Problem("bad-layout", str(path), item.compartment, "layout", "", f"names no compartment: {known}")
+            )
+            continue
+        place, room = named[item.compartment]
+        layout, chain = _claimed(item, space)
+        proof = prove(layout, room, gaps)
+        faults = list(proof.faults[:3]) if not proof.ok else chain_faults(layout, chain, cell_gap_mm=gaps.cell_gap_mm)
+        if chain.parallel != file.choices.parallel:
+            faults.append(f"has {chain.parallel} cells in a group, choices.parallel says {file.choices.parallel}")
+        if faults:
+            text = f"does not hold: {'; '.join(faults)}"
+            problems.append(Problem("bad-layout", str(path), room.name, "layout", "", text))
+        else:
+            found[place].append(measured(layout, chain, room=room, rules=rules))
     if problems:
         raise BadInput(problems)
+    space._fills[Task(0, file.choices.parallel)] = found
+
+
+def _claimed(item: LayoutClaim, space: Space) -> tuple[Layout, Chain]:
+    """A layout and its chain as a file has them."""
+    layout = Layout(
+        compartment=item.compartment, size=space.sizes[0], way=item.way, placement=item.placement, axis=item.axis,
+        centres_mm=np.array(item.centres_mm, dtype=float), extents_mm=np.array(item.extents_mm, dtype=float),
+        layer=np.array(item.layer, dtype=np.int64), module=np.array(item.module, dtype=np.int64), name=item.name,
+    )  # fmt: skip
+    linked = item.chain
+    arrays = {name: np.array(getattr(linked, name), dtype=np.int64) for name in LINKS}
+    return layout, Chain(groups=linked.groups, parallel=linked.parallel, method=linked.method, **arrays)

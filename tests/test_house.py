@@ -19,7 +19,7 @@ FLOORS = [
     {"geometry", "survey", "inputs", "score", "design", "front"},
     {"search", "review", "characterize"},
     {"unfold", "chosen"},
-    {"restricted", "rescoring", "pinned", "runs", "tolerances"},
+    {"restricted", "design_file", "rescoring", "pinned", "runs", "tolerances", "steps"},
     {"shortlisting", "why", "vary", "compare", "starter"},
     {"reporting", "asking", "varying", "comparing", "api"},
     {"commands"},
