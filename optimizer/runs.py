@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping
+import re
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -14,10 +15,12 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from optimizer.front import OBJECTIVES
 from optimizer.problems import BadInput, Problem, nearest
 from optimizer.search.setup import load_space
 from optimizer.search.space import Space
 from optimizer.search.store import front_hash
+from optimizer.texts import unseen
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,6 +96,43 @@ def _check_together(folder: Path, record: Any, parquet: bytes) -> None:
         raise BadInput([Problem("torn-run", str(folder), expected=text)])
 
 
+def _texts(value: Any) -> Iterator[str]:
+    """Every text of a JSON value, keys included."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict):
+        for key, inner in value.items():
+            yield key
+            yield from _texts(inner)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from _texts(inner)
+
+
+def _check_content(record: Any, front: pd.DataFrame) -> None:
+    """Refuse what no search writes: it is printed, drawn, and names folders.
+
+    Raises
+    ------
+    ValueError
+    """
+    known = isinstance(record, dict) and isinstance(record.get("brief"), dict) and record.get("objectives")
+    if not known or not set(record["objectives"]) <= set(OBJECTIVES):
+        raise ValueError("run.json holds no run of cellstow")
+    if any(map(unseen, _texts(record))):
+        raise ValueError("run.json holds control characters")
+    if not front.columns.size:
+        return
+    missing = [name for name in ("design_id", "cell_id", *record["objectives"]) if name not in front]
+    if missing:
+        raise ValueError(f"front.parquet has no column {missing[0]}")
+    if not front["design_id"].astype(str).map(lambda name: re.fullmatch(r"[\w-]{1,64}", name) is not None).all():
+        raise ValueError("front.parquet holds a design_id that no search gives")
+    texts = [front[name] for name in front if front[name].dtype.kind not in "iufb"]
+    if any(unseen(str(value)) for column in texts for value in column.unique()):
+        raise ValueError("front.parquet holds control characters")
+
+
 def read_run(folder: Path, *, brief: Path | None = None) -> Run:
     """Read a run's folder.
 
@@ -125,11 +165,10 @@ def read_run(folder: Path, *, brief: Path | None = None) -> Run:
                 for field in table.schema
                 if field.metadata and b"unit" in field.metadata
             }
-        if not isinstance(record, dict) or "objectives" not in record or "brief" not in record:
-            raise ValueError("run.json holds no run of cellstow")
+        _check_content(record, front)
     except BadInput:
         raise
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError, pa.ArrowException) as error:
         found = "" if isinstance(error, FileNotFoundError) else str(error)
         text = "is no folder of a run: `cellstow search BRIEF --out FOLDER` writes one"
         raise BadInput([Problem("no-run", str(folder), expected=text, found=found)]) from None
