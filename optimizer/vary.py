@@ -2,53 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from optimizer.brief import BoxCompartment, BoxKeepOut, Brief, PrismCompartment, PrismKeepOut
-from optimizer.fit.layout import AXES
+from optimizer.brief import Brief
+from optimizer.fit.layout import CellSize, Layout
+from optimizer.fit.proof import prove
+from optimizer.front import signed
+from optimizer.geometry import clearance
+from optimizer.inputs import Inputs
 from optimizer.rescoring import scored
 from optimizer.restricted import CARRIED, with_brief
-from optimizer.search.archive import Survivors
-from optimizer.search.exact import Engine
+from optimizer.score import margins, score
+from optimizer.search.archive import NAMES, Survivors
+from optimizer.search.exact import Branches, Engine
+from optimizer.search.fills import Fill, useful
 from optimizer.search.run import spread
 from optimizer.search.setup import make_space
 from optimizer.search.space import Space, Task
-from optimizer.survey import compartment_problems
+from optimizer.steps import Step, steps
 
 Floats = npt.NDArray[np.float64]
-Room = BoxCompartment | PrismCompartment
-
 FIGURES = ("range_km", "peak_power_w", "pack_mass_kg", "cost")
-DIMENSIONS = {"x": "length", "y": "width", "z": "height"}
-LIMITS = ("voltage_max_v", "voltage_min_v", "battery_current_a")
+SIZE, PARALLEL = NAMES.index("size"), NAMES.index("parallel")
 
+# By how much worse than as the brief stands the best of a figure may be guessed, one after the other until something
+# better than the guess is found.
+GUESSES = (0.02, 0.2, np.inf)
 
-@dataclass(frozen=True)
-class Step:
-    """One change of the brief.
-
-    Parameters
-    ----------
-    name : str
-        What is changed, such as "stem height" or "cost_max".
-    change : float
-        How far, in mm or in the limit's unit.
-    text : str
-        In words: "2 mm more height in the stem".
-    brief : Brief
-        With the change; None when the compartment would no longer be one.
-    """
-
-    name: str
-    change: float
-    text: str
-    brief: Brief | None
+# What a space has worked out that no compartment changes.
+KEPT_OF_CELLS = ("sizes", "size_of", "builds", "window")
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,10 +49,13 @@ class Best:
         Empty when no pack is feasible.
     places : mapping of (compartment, size) to int
         Cells of each size that fit each compartment; sizes in words.
+    winners : tuple of Survivors or None
+        The same packs by figure, as the search keeps them.
     """
 
     rows: Mapping[str, Mapping[str, Any]]
     places: Mapping[tuple[str, str], int]
+    winners: tuple[Survivors | None, ...] = ()
 
     def value(self, figure: str) -> float:
         """The best of one figure; not a number when no pack is feasible."""
@@ -118,189 +109,178 @@ def _pack(row: Mapping[str, Any]) -> str:
     return f"{row['series']}S{row['parallel']}P {row['cell_id']}"
 
 
-def steps(brief: Brief, *, step_mm: float = 2.0, step_pct: float = 5.0) -> list[Step]:
-    """Each dimension of each compartment and each limit, both ways.
+@dataclass(frozen=True, eq=False)
+class RoomierSpace(Space):
+    """A space with one compartment stretched: what fitted before still fits.
 
-    A compartment is stretched at its middle: what lies beyond the middle of the dimension moves, corners and
-    keep-outs alike, so that tapers and fittings at its ends stay as they are.
-
-    Parameters
-    ----------
-    brief : Brief
-    step_mm : float
-        Above 0 [mm].
-    step_pct : float
-        Of a limit's value, above 0 [%].
-
-    Returns
-    -------
-    list of Step
-        Pairs: less, then more.
-
-    Raises
-    ------
-    ValueError
-        If a step is not above 0.
-    """
-    if not (step_mm > 0 and step_pct > 0):
-        raise ValueError(f"steps must be above 0, found {step_mm:g} mm and {step_pct:g} %")
-    return [*_dimension_steps(brief, step_mm), *_limit_steps(brief, step_pct / 100.0)]
-
-
-def _dimension_steps(brief: Brief, step_mm: float) -> Iterator[Step]:
-    for k, room in enumerate(brief.compartment):
-        for axis, dimension in DIMENSIONS.items():
-            for change in (-step_mm, step_mm):
-                word = f"{step_mm:g} mm {'more' if change > 0 else 'less'} {dimension} in the {room.name}"
-                other = stretched(room, axis=axis, change_mm=change)
-                changed = None
-                if other is not None:
-                    rooms = (*brief.compartment[:k], other, *brief.compartment[k + 1 :])
-                    changed = brief.model_copy(update={"compartment": rooms})
-                    changed = None if compartment_problems(changed) else changed
-                yield Step(f"{room.name} {dimension}", change, word, changed)
-
-
-def _limit_steps(brief: Brief, part: float) -> Iterator[Step]:
-    asked = brief.electrical
-    sections: list[tuple[str, Any, str]] = []
-    if asked is not None:
-        sections += [("electrical", asked, name) for name in LIMITS]
-    sections += [("constraints", brief.constraints, name) for name, bound in brief.constraints if bound]
-    for section, model, name in sections:
-        value = float(getattr(model, name))
-        for sign in (-1.0, 1.0):
-            new = value * (1.0 + sign * part)
-            word = f"{100 * part:g} % {'more' if sign > 0 else 'less'} {name} ({value:g} → {new:.4g})"
-            changed = brief.model_copy(update={section: model.model_copy(update={name: new})})
-            if section == "electrical" and asked is not None:
-                other = changed.electrical
-                changed_ok = other is not None and other.voltage_min_v < other.voltage_max_v
-                yield Step(name, new - value, word, changed if changed_ok else None)
-            else:
-                yield Step(name, new - value, word, changed)
-
-
-def stretched(room: Room, *, axis: str, change_mm: float) -> Room | None:
-    """A compartment made longer at the middle of one axis; None where nothing would be left.
+    Free placement tries for a time, and a larger room might come off worse by chance; so each fill of the room
+    as it was stands beside those found anew, where it is proved to fit.
 
     Parameters
     ----------
-    room : BoxCompartment or PrismCompartment
-    axis : "x", "y" or "z"
-        Of its own axes.
-    change_mm : float
-        Below 0 to shorten it [mm].
-
-    Returns
-    -------
-    BoxCompartment, PrismCompartment or None
+    before : Space
+        With the compartment as it was.
+    changed : int
+        Number of the compartment.
+    shifts_mm : ndarray, shape (n, 3)
+        Shifts of a whole layout that may make it fit, tried in this order [mm].
     """
-    low, high = _span(room, axis)
-    if high - low + change_mm <= 0:
+
+    before: Space | None = None
+    changed: int = 0
+    shifts_mm: Floats = field(default_factory=lambda: np.zeros((1, 3)))
+
+    def room_fills(self, room: int, task: Task) -> list[Fill]:
+        """As in Space; those of the room as it was among them."""
+        found = super().room_fills(room, task)
+        if self.before is None or room != self.changed:
+            return found
+        layouts = [(fill, self._shifted(fill.layout)) for fill in self.before.room_fills(room, task)]
+        return useful([*found, *(replace(fill, layout=moved) for fill, moved in layouts if moved is not None)])
+
+    def most_cells(self, size: int) -> list[int]:
+        """As in Space; a layout of the room as it was counts where it still fits."""
+        found = super().most_cells(size)
+        if self.before is not None and self.before.most_cells(size)[self.changed] > found[self.changed]:
+            moved = [self._shifted(layout) for layout in self.before.layouts(self.changed, size)]
+            found[self.changed] = max(found[self.changed], *(layout.cells for layout in moved if layout is not None), 0)
+        return found
+
+    def _shifted(self, layout: Layout) -> Layout | None:
+        """A layout of the room as it was where the stretched room has it, proved; None where it has not."""
+        room, rules = self.rooms[self.changed], clearance(self.brief)
+        for shift in self.shifts_mm:
+            moved = replace(layout, centres_mm=layout.centres_mm + shift)
+            if prove(moved, room, rules).ok:
+                return moved
         return None
-    middle = (low + high) / 2.0
-    kept = tuple(_moved(part, axis, middle, change_mm) for part in room.keep_out)
-    update = {**_grown(room, axis, middle, change_mm, origin=0.0), "keep_out": kept}
-    return room.model_copy(update=update)
 
 
-def _span(item: Any, axis: str) -> tuple[float, float]:
-    """From where to where a solid reaches along an axis, its origin left out."""
-    if item.shape == "box":
-        return 0.0, float(getattr(item, f"{DIMENSIONS[axis]}_mm"))
-    if axis == item.extrude:
-        return 0.0, float(item.depth_mm)
-    values = [point[_column(item, axis)] for point in item.profile_mm]
-    return float(min(values)), float(max(values))
-
-
-def _column(item: Any, axis: str) -> int:
-    return [name for name in AXES if name != item.extrude].index(axis)
-
-
-def _grown(item: Any, axis: str, middle: float, change: float, *, origin: float) -> dict[str, Any]:
-    """Fields of a solid after everything beyond the middle has moved; its origin is left where it was."""
-    low, high = _span(item, axis)
-    if item.shape == "box" or axis == item.extrude:
-        name = "depth_mm" if item.shape == "prism" else f"{DIMENSIONS[axis]}_mm"
-        grows = origin + low <= middle < origin + high
-        return {name: high - low + (change if grows else 0.0)}
-    column = _column(item, axis)
-    points = [list(point) for point in item.profile_mm]
-    for point in points:
-        point[column] += change if origin + point[column] > middle else 0.0
-    return {"profile_mm": tuple((point[0], point[1]) for point in points)}
-
-
-def _moved(part: BoxKeepOut | PrismKeepOut, axis: str, middle: float, change: float) -> BoxKeepOut | PrismKeepOut:
-    """A keep-out that moves with the half it lies in, and grows where it lies in both."""
-    at = AXES.index(axis)
-    origin = list(part.origin_mm)
-    low, _ = _span(part, axis)
-    if origin[at] + low > middle:
-        origin[at] += change
-        return part.model_copy(update={"origin_mm": tuple(origin)})
-    return part.model_copy(update=_grown(part, axis, middle, change, origin=origin[at]))
-
-
-def best(space: Space, *, first: Sequence[Task] = ()) -> Best:
-    """The best of each of FIGURES over a whole space, constraints kept; exact.
-
-    One pass of the engine: what is discarded is no better than the best found so far in any figure.
+class Searcher:
+    """Looks for the best of each figure in a space, and again after each step with what is known by then.
 
     Parameters
     ----------
     space : Space
-    first : sequence of Task
-        Where good packs are expected, to be searched first.
+        As the brief stands.
+    """
+
+    def __init__(self, space: Space) -> None:
+        self.space = with_brief(space, objectives=FIGURES)
+        self._branches: dict[Task, Branches] = {}
+        self.base = self._search(self.space, kept=self._branches)
+
+    def after(self, step: Step) -> Best | None:
+        """The best of each figure after a step; None when the step leaves no compartment or no window."""
+        if step.brief is None:
+            return None
+        space = changed_space(self.space, step.brief)
+        if space.brief.compartment != self.space.brief.compartment or step.name == "battery_current_a":
+            return self._search(space)
+        # The same packs with the same figures: those that were best are still there, if they are still allowed.
+        winners = [None if winner is None else _allowed(winner, space=space) for winner in self.base.winners]
+        same = [
+            now is not None and was is not None and bool(np.allclose(now.objectives, was.objectives, rtol=1e-9))
+            for now, was in zip(winners, self.base.winners, strict=True)
+        ]
+        if step.tightens and all(same):
+            return self.base
+        limits_alone = space.brief.electrical == self.space.brief.electrical
+        return self._search(space, kept=self._branches if limits_alone else None, winners=winners)
+
+    def _search(
+        self,
+        space: Space,
+        *,
+        kept: dict[Task, Branches] | None = None,
+        winners: Sequence[Survivors | None] = (None,) * len(FIGURES),
+    ) -> Best:
+        """The best of each figure, exactly, from packs known to be there and a guess of what is found besides."""
+        engine = Engine(space, kept=kept)
+        tasks = self._order(space)
+        for worse in GUESSES:
+            # What is no better than a guess may be discarded: where something better is found, nothing was missed.
+            winners = self._pass(engine, tasks, winners, worse)
+            if all(winner is not None for winner in winners):
+                break
+        rows: dict[str, dict[str, Any]] = {}
+        for figure, winner in zip(FIGURES, winners, strict=True):
+            if winner is not None:
+                rows[figure] = {str(name): value for name, value in scored(winner, space=space).iloc[0].items()}
+        return Best(rows, places(space), tuple(winners))
+
+    def _pass(
+        self, engine: Engine, tasks: Sequence[Task], known: Sequence[Survivors | None], worse: float
+    ) -> list[Survivors | None]:
+        """All tasks once, whatever is neither better than the known packs nor than the guess left out."""
+        winners = list(known)
+        base = self._ideal
+        guess = base + worse * np.abs(base) if np.isfinite(worse) else np.full(len(FIGURES), np.inf)
+        ideal = np.array([[guess[k] if w is None else w.objectives[0, k] for k, w in enumerate(winners)]])
+        for task in tasks:
+            # Together the best values so far stand for a pack that beats whatever is better in nothing.
+            engine.known = ideal if np.isfinite(ideal).all() else np.zeros((0, len(FIGURES)))
+            found, _ = engine.run(task)
+            for k in range(len(FIGURES)):
+                if len(found) and found.objectives[:, k].min() < ideal[0, k]:
+                    row = int(np.lexsort((*found.objectives.T, found.objectives[:, k]))[0])
+                    winners[k], ideal[0, k] = found.take(np.array([row])), found.objectives[row, k]
+        return winners
+
+    @property
+    def _ideal(self) -> Floats:
+        """The best of each figure as the brief stands; endless before that is known."""
+        known = [w for w in getattr(self, "base", Best({}, {})).winners if w is not None]
+        if len(known) < len(FIGURES):
+            return np.full(len(FIGURES), np.inf)
+        return np.array([w.objectives[0, k] for k, w in enumerate(known)])
+
+    def _order(self, space: Space) -> list[Task]:
+        """Tasks of a space, those first that the best packs so far come from."""
+        tasks = space.tasks()
+        known = [w for w in self.base.winners if w is not None] if hasattr(self, "base") else []
+        order = list(dict.fromkeys(Task(int(w.names[0, SIZE]), int(w.names[0, PARALLEL])) for w in known))
+        order = [task for task in order if task in tasks]
+        return order + [tasks[k] for k in spread(len(tasks)) if tasks[k] not in order]
+
+
+def _allowed(winner: Survivors, *, space: Space) -> Survivors | None:
+    """A pack as another space scores it; None when that space's window or constraints forbid it."""
+    block = winner.block()
+    low, high = space.window
+    cell, series = int(block.cell[0]), int(block.series[0])
+    held = {name: bound for name, bound in space.brief.constraints if bound is not None}
+    needed = frozenset(FIGURES) | {name.rsplit("_", 1)[0] for name in held}
+    figures = score(block, context=space.context, figures=needed)
+    good = all(bool((gap >= 0).all()) for gap in margins(figures, constraints=held).values())
+    if not good or not low[cell] <= series <= high[cell]:
+        return None
+    return Survivors(winner.names, winner.numbers, signed(figures, objectives=FIGURES))
+
+
+def places(space: Space) -> dict[tuple[str, str], int]:
+    """Most cells of each size in each compartment.
+
+    Parameters
+    ----------
+    space : Space
 
     Returns
     -------
-    Best
+    dict of (compartment, size in words) to int
     """
-    space = with_brief(space, objectives=FIGURES)
-    engine = Engine(space)
-    tasks = space.tasks()
-    order = [task for task in first if task in tasks]
-    order += [tasks[k] for k in spread(len(tasks)) if tasks[k] not in order]
-    ideal = np.full((1, len(FIGURES)), np.inf)
-    winners: list[Survivors | None] = [None] * len(FIGURES)
-    for task in order:
-        # Together the best values so far stand for a pack that beats whatever is better in nothing.
-        engine.known = ideal if np.isfinite(ideal).all() else np.zeros((0, len(FIGURES)))
-        found, _ = engine.run(task)
-        for k in range(len(FIGURES)):
-            if len(found) and found.objectives[:, k].min() < ideal[0, k]:
-                row = int(np.lexsort((*found.objectives.T, found.objectives[:, k]))[0])
-                winners[k], ideal[0, k] = found.take(np.array([row])), found.objectives[row, k]
-    rows = {
-        figure: {str(name): value for name, value in scored(winner, space=space).iloc[0].items()}
-        for figure, winner in zip(FIGURES, winners, strict=True)
-        if winner is not None
-    }
-    return Best(rows, _places(space))
-
-
-def _places(space: Space) -> dict[tuple[str, str], int]:
     found = {}
     for k, size in enumerate(space.sizes):
-        words = (
-            f"Ø{size.diameter_mm:g} × {size.length_mm:g} mm"
-            if size.shape == "cylinder"
-            else f"{size.length_mm:g} × {size.width_mm:g} × {size.thickness_mm:g} mm"
-        )
         for room, count in zip(space.rooms, space.most_cells(k), strict=True):
-            found[room.name, words] = count
+            found[room.name, size_words(size)] = count
     return found
 
 
-def _tasks_of(space: Space, found: Best) -> list[Task]:
-    """Tasks that the winners come from, each once."""
-    cells = space.inputs.cells.id[space.context.cells.row].tolist()
-    named = [(str(row["cell_id"]), int(row["parallel"])) for row in found.rows.values()]
-    tasks = [Task(int(space.size_of[cells.index(cell)]), parallel) for cell, parallel in named]
-    return list(dict.fromkeys(tasks))
+def size_words(size: CellSize) -> str:
+    """A cell's size in words."""
+    if size.shape == "cylinder":
+        return f"Ø{size.diameter_mm:g} × {size.length_mm:g} mm"
+    return f"{size.length_mm:g} × {size.width_mm:g} × {size.thickness_mm:g} mm"
 
 
 def vary(
@@ -326,13 +306,12 @@ def vary(
     """
     changes = steps(space.brief) if changes is None else changes
     report("as it stands")
-    base = best(space)
-    first = _tasks_of(space, base)
+    searcher = Searcher(space)
     found: list[Best | None] = []
     for number, step in enumerate(changes, start=1):
         report(f"{number} of {len(changes)}: {step.text}")
-        found.append(None if step.brief is None else best(changed_space(space, step.brief), first=first))
-    return Worth(base, tuple(changes), tuple(found))
+        found.append(searcher.after(step))
+    return Worth(searcher.base, tuple(changes), tuple(found))
 
 
 def changed_space(space: Space, brief: Brief) -> Space:
@@ -342,17 +321,32 @@ def changed_space(space: Space, brief: Brief) -> Space:
     ----------
     space : Space
     brief : Brief
-        Of the same catalogs.
+        Of the same catalogs, with one compartment, or limits, changed.
 
     Returns
     -------
     Space
     """
+    brief = brief.model_copy(update={"objectives": space.brief.objectives})
     inputs = replace(space.inputs, brief=brief)
     if brief.compartment != space.brief.compartment:
-        return Space(inputs, space.context)
+        new = _other_room(space, inputs)
+        new.__dict__.update({name: space.__dict__[name] for name in KEPT_OF_CELLS if name in space.__dict__})
+        new.take_rooms(space)
+        return new
     if brief.electrical == space.brief.electrical:
         return with_brief(space, constraints=brief.constraints)
     new = replace(space, inputs=inputs, context=make_space(inputs).context)
     new.__dict__.update({name: space.__dict__[name] for name in CARRIED if name in space.__dict__ and name != "window"})
     return new
+
+
+def _other_room(space: Space, inputs: Inputs) -> Space:
+    """The space with its changed compartment; a larger one holds what it held before."""
+    plain = Space(inputs, space.context)
+    changed = [k for k, pair in enumerate(zip(plain.rooms, space.rooms, strict=True)) if pair[0] != pair[1]]
+    grown = np.diff(np.array(plain.rooms[changed[0]].extent_mm) - np.array(space.rooms[changed[0]].extent_mm))[:, 0]
+    if len(changed) > 1 or (grown < 0).any():
+        return plain
+    shifts = np.array([np.zeros(3), grown])
+    return RoomierSpace(inputs, space.context, before=space, changed=changed[0], shifts_mm=shifts)

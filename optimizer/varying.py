@@ -14,7 +14,8 @@ from optimizer.review.files import write_csv
 from optimizer.review.terminal_vary import sentences, vary_text
 from optimizer.review.tornado import tornado
 from optimizer.search.setup import load_space
-from optimizer.vary import FIGURES, Worth, steps, vary
+from optimizer.steps import steps
+from optimizer.vary import FIGURES, Worth, vary
 
 FILES = ("vary.csv", "vary.png", "vary.svg")
 

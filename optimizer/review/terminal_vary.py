@@ -12,7 +12,8 @@ from optimizer.review.terminal_why import pack_words, step
 from optimizer.review.words import describe, number
 
 if TYPE_CHECKING:
-    from optimizer.vary import Best, Step, Worth
+    from optimizer.steps import Step
+    from optimizer.vary import Best, Worth
 
 
 def vary_text(worth: Worth, *, currency: str) -> str:

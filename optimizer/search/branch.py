@@ -163,6 +163,10 @@ class Ground:
         self.builds = np.arange(len(whole.builds)) if mass_may_help else _useful_builds(whole)
         self.raw_parts = len(whole.builds) * len(whole.inputs.wire_rows)
         self._safety: dict[tuple[int, str, float], Safety] = {}
+        # No split with strip and wire is better than this in any column.
+        self.bare = np.zeros(len(op.COLUMNS))
+        for name, most in self.useful.items():
+            self.bare[op.INDEX[name]] = -most
 
     def branches(self) -> Iterator[Branch]:
         """By rising S, those with room for their groups."""

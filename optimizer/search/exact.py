@@ -35,6 +35,8 @@ from optimizer.search.tally import Tally
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
+Branches = tuple[Ground, list[Branch]]
+Offer = tuple[Branch, Ints, Safety]
 
 # Rows that one call of the score takes, and roughly those of a batch at the coarsest level.
 BLOCK = 50_000
@@ -64,12 +66,19 @@ class Engine:
         Objectives of packs found before: they bound, but belong to whoever found them.
     stop : callable, optional
         Asked between batches whether to give up.
+    kept : dict of Task to Branches, optional
+        Where the branches of each task are kept, for other searches that differ in constraints alone.
     """
 
     def __init__(
-        self, space: Space, *, known: Floats | None = None, stop: Callable[[], bool] = lambda: False
+        self,
+        space: Space,
+        *,
+        known: Floats | None = None,
+        stop: Callable[[], bool] = lambda: False,
+        kept: dict[Task, Branches] | None = None,
     ) -> None:
-        self.space, self.stop = space, stop
+        self.space, self.stop, self.kept = space, stop, kept
         brief = space.brief
         self.objectives = tuple(brief.objectives.use)
         self.constraints = {k: v for k, v in brief.constraints if v is not None}
@@ -97,8 +106,7 @@ class Engine:
         tally = Tally()
         nothing = archive.nothing(rooms=len(self.space.rooms), objectives=len(self.objectives))
         mine = archive.Front(nothing, against=self.known)
-        ground = Ground(self.space, task, mass_may_help=self.mass_may_help)
-        pending = self._opened(ground, mine, tally)
+        pending = self._opened(self._branches(task), mine, tally)
         self._sampled(pending, mine, tally)
         for batch in self._batches(pending, mine, tally):
             if self.stop():
@@ -108,9 +116,21 @@ class Engine:
         self.known = archive.merge_objectives(self.known, found.objectives)
         return found, tally
 
-    def _opened(self, ground: Ground, mine: archive.Front, tally: Tally) -> list[Pending]:
+    def _branches(self, task: Task) -> Branches:
+        """What the branches of a task share, and the branches; from `kept` when they are there."""
+        if self.kept is not None and task in self.kept:
+            return self.kept[task]
+        ground = Ground(self.space, task, mass_may_help=self.mass_may_help)
+        found = ground, list(ground.branches())
+        if self.kept is not None:
+            self.kept[task] = found
+        return found
+
+    def _opened(self, opened: Branches, mine: archive.Front, tally: Tally) -> list[Pending]:
         """Cells of each branch with each BMS and fuse whose ideal pack is feasible and unbeaten."""
-        offered = [pair for branch in ground.branches() for pair in self._offered(branch, tally)]
+        ground, branches = opened
+        offered = [pair for branch in branches for pair in self._offered(branch, tally)]
+        offered = self._worth_opening(ground, offered, mine, tally)
         items: list[Pending] = []
         values: list[Floats] = []
         for branch, cells, safety in offered:
@@ -131,7 +151,27 @@ class Engine:
         parts = zip(items, np.split(alive, cuts), np.split(bound, cuts), strict=True)
         return [replace(item, cells=item.cells[a], bound=b[a]) for item, a, b in parts if a.any()]
 
-    def _offered(self, branch: Branch, tally: Tally) -> Iterator[tuple[Branch, Ints, Safety]]:
+    def _worth_opening(
+        self, ground: Ground, offered: list[Offer], mine: archive.Front, tally: Tally
+    ) -> list[Offer]:
+        """Branches of which something stands even if strips, wires and cases weighed, cost and resisted nothing.
+
+        This needs none of a branch's splits, which take the most time of all that is opened.
+        """
+        if not offered:
+            return []
+        bare = [op.joined(safety.choice.values.min(axis=0)[None], ground.bare) for _, _, safety in offered]
+        size = np.array([len(cells) for _, cells, _ in offered])
+        each = np.array([b.ways * ground.raw_parts * len(safety.choice) for b, _, safety in offered])
+        series = np.array([branch.series for branch, _, _ in offered])
+        cell = np.concatenate([cells for _, cells, _ in offered])
+        block = self._block(ground.task, cell, np.repeat(series, size), np.repeat(np.concatenate(bare), size, axis=0))
+        open_end = np.full((len(cell), len(self.objectives)), -np.inf)
+        alive, _ = self._bounded(block, np.repeat(each, size), open_end, mine, tally)
+        kept = np.split(alive, np.cumsum(size)[:-1])
+        return [(branch, cells[k], safety) for (branch, cells, safety), k in zip(offered, kept, strict=True) if k.any()]
+
+    def _offered(self, branch: Branch, tally: Tally) -> Iterator[Offer]:
         """A branch's cells with their BMS and fuses; candidates that need no score are counted by reason."""
         ground, inputs = branch.ground, self.space.inputs
         pairs = len(inputs.bms_rows) * len(inputs.fuse_rows)

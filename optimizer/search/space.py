@@ -135,25 +135,44 @@ class Space:
         return self._fills[task]
 
     def _find_fills(self, task: Task) -> list[list[Fill]]:
-        rules = FillRules(
-            clearance=clearance(self.brief),
-            ways=self.brief.fit.ways,
-            groups_per_module=self.brief.fit.groups_per_module,
-            layers=tuple(sorted(self.brief.vary.strip_layers)),
-            seconds=CHAIN_SECONDS,
-            seed=fit_seed(self.brief),
-            shared=self.shared_chains,
-        )
-        return [
-            fills(
-                room,
+        return [self.room_fills(k, task) for k in range(len(self.rooms))]
+
+    @cached_property
+    def _room_fills(self) -> dict[tuple[int, Task], list[Fill]]:
+        return {}
+
+    def room_fills(self, room: int, task: Task) -> list[Fill]:
+        """Fills of one compartment for a task, from the cache when known."""
+        if (room, task) not in self._room_fills:
+            rules = FillRules(
+                clearance=clearance(self.brief),
+                ways=self.brief.fit.ways,
+                groups_per_module=self.brief.fit.groups_per_module,
+                layers=tuple(sorted(self.brief.vary.strip_layers)),
+                seconds=CHAIN_SECONDS,
+                seed=fit_seed(self.brief),
+                shared=self.shared_chains,
+            )
+            self._room_fills[room, task] = fills(
+                self.rooms[room],
                 size=self.sizes[task.size],
                 parallel=task.parallel,
-                trays=self.layouts(k, task.size),
+                trays=self.layouts(room, task.size),
                 rules=rules,
             )
-            for k, room in enumerate(self.rooms)
-        ]
+        return self._room_fills[room, task]
+
+    def take_rooms(self, other: Space) -> None:
+        """Take over layouts and fills of another space's compartments that are the same here.
+
+        Parameters
+        ----------
+        other : Space
+            Of the same cells, clearances and rules of fit.
+        """
+        same = {k for k, room in enumerate(self.rooms) if k < len(other.rooms) and room == other.rooms[k]}
+        self._layouts.update({key: value for key, value in other._layouts.items() if key[0] in same})
+        self._room_fills.update({key: value for key, value in other._room_fills.items() if key[0] in same})
 
     def most_cells(self, size: int) -> list[int]:
         """Most cells that each compartment holds, a bound for what to try in parallel."""
