@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pyarrow as pa
 
 from optimizer.design import Design
 from optimizer.pinned import PINNED_FILE, asked_of_pin, find_pinned
@@ -210,4 +211,9 @@ def known_shortlist(run: Run) -> list[str]:
     if not path.is_file() or not len(run.front):
         return []
     on_front = set(run.front["design_id"])
-    return [name for name in pd.read_parquet(path)["design_id"].astype(str) if name in on_front]
+    try:
+        picked = pd.read_parquet(path)["design_id"].astype(str)
+    except (OSError, ValueError, KeyError, pa.ArrowException) as wrong:
+        text = "is no shortlist that can be read; cellstow shortlist writes it anew"
+        raise BadInput([Problem("bad-shortlist", str(path), expected=text, found=str(wrong)[:100])]) from None
+    return [name for name in picked if name in on_front]
