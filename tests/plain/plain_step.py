@@ -70,7 +70,9 @@ def solve(state, power, seconds, load):
     kl = math.exp(-seconds / 2 / cell.lag_tau_s)
     surface = state.z - cell.lag_z * kl * state.lag_a
     u = even(surface, cell.ocv) - r1 * k1 * state.i1 - r2 * k2 * state.i2
-    inside = r0 + r1 * (1 - k1) + r2 * (1 - k2) + cell.lag_z * (1 - kl) * slope(surface, cell.ocv)
+    inside = r0 + r1 * (1 - k1) + r2 * (1 - k2)
+    if 0.0 < surface < 1.0:
+        inside += cell.lag_z * (1 - kl) * slope(surface, cell.ocv)
     most, why = most_power(u, inside, load)
     total = inside + load.outside_ohm
     amps = 2.0 * power / (u + math.sqrt(max(u * u - 4.0 * total * power, 0.0)))
@@ -86,18 +88,6 @@ def advanced(state, amps, seconds, load):
     out.i2 = amps + (state.i2 - amps) * math.exp(-seconds / TAU2)
     out.lag_a = amps + (state.lag_a - amps) * math.exp(-seconds / load.cell.lag_tau_s)
     return out
-
-
-def just_driven(before, after, power, seconds, load):
-    """State of charge between two states at which a step could just be driven: bisection, 24 times."""
-    low, high = 0.0, 1.0
-    for _ in range(24):
-        part = 0.5 * (low + high)
-        if solve(before.towards(after, part), power, seconds, load).margin_w < 0.0:
-            high = part
-        else:
-            low = part
-    return before.towards(after, part).z
 
 
 def fine_steps(power, seconds, metres):
@@ -125,8 +115,7 @@ class Ridden:
 
 def ride(load, lap, start_soc, reserve_soc):
     """Repeat the lap to its end; lap: (power of one cell, seconds, metres) per step."""
-    state, soc_at = State(start_soc), [start_soc]
-    now, before = [None] * len(lap), [None] * len(lap)
+    state, begun = State(start_soc), [State(start_soc)]
     way = energy = whole_way = whole_energy = 0.0
     out = Ridden(0.0, "", None, math.inf, -math.inf, 0.0, 0.0, 0.0, 0.0, 0.0)
     lap_m, number, s = sum(m for _, _, m in lap), 0, 0
@@ -136,23 +125,20 @@ def ride(load, lap, start_soc, reserve_soc):
         if got.margin_w < 0.0 and number == 0:
             out.range_km, out.stop = way / 1000.0, got.why
             break
-        if got.margin_w < 0.0 or state.z <= reserve_soc:
-            found, out.stop = _end(state, s, number, got, now, before, lap, load)
-            if found <= reserve_soc:
-                found, out.stop = reserve_soc, RESERVE
-            if number == 0:
-                drops = [start_soc - _lap_end(state, s, lap, load).z]
-            else:
-                drops = [soc_at[k] - soc_at[k + 1] for k in range(max(number - 2, 0), number)]
-            out.range_km = lap_m * _laps(found, number, soc_at[number], drops) / 1000.0
+        if state.z <= reserve_soc and number == 0:
+            drop = start_soc - _lap_end(state, s, lap, load).z
+            out.range_km, out.stop = lap_m * (start_soc - reserve_soc) / drop / 1000.0, RESERVE
             break
-        before[s], now[s] = now[s], state
+        if got.margin_w < 0.0 or state.z <= reserve_soc:
+            laps, out.stop = _end(begun, reserve_soc, lap, load)
+            out.range_km = lap_m * laps / 1000.0
+            break
         way, energy = way + metres, energy + got.terminal_v * got.amps * seconds
         _note(out, got, seconds, even(state.z, load.cell.ocv))
         state, s = advanced(state, got.amps, seconds, load), s + 1
         if s == len(lap):
             s, number = 0, number + 1
-            soc_at.append(state.z)
+            begun.append(state)
             whole_way, whole_energy = way, energy
     if number == 0:
         whole_way, whole_energy = way, energy
@@ -169,23 +155,56 @@ def _note(out, got, seconds, open_v):
     out.open_wh += open_v * got.amps * seconds / 3600.0
 
 
-def _end(state, s, number, got, now, before, lap, load):
-    """Highest state of charge at which step s, or any other one lap ahead, could just be driven; and why."""
-    found, why = -1.0, got.why
-    if got.margin_w < 0.0:
-        found = just_driven(now[s], state, lap[s][0], lap[s][1], load)
-    if number == 0:
-        return found, why
-    others, others_why = -1.0, RESERVE
-    # In the second lap only the steps before this one have been driven twice.
-    for k in range(len(lap) if number > 1 else s):
-        ahead = before[k].towards(now[k], 2.0)
-        solved = solve(ahead, lap[k][0], lap[k][1], load)
-        if solved.margin_w < 0.0:
-            z = just_driven(now[k], ahead, lap[k][0], lap[k][1], load)
-            if z > others:
-                others, others_why = z, solved.why
-    return (others, others_why) if others > found else (found, why)
+def _driven(state, steps, floor_z, load):
+    """Drive steps: the state at the end or at the one that can't be driven, its number, why, how many above a SoC."""
+    above = 0
+    for k, (power, seconds, _) in enumerate(steps):
+        got = solve(state, power, seconds, load)
+        if got.margin_w < 0.0:
+            return state, k, got.why, above
+        above = k + 1 if state.z > floor_z else above
+        state = advanced(state, got.amps, seconds, load)
+    return state, len(steps), RESERVE, above
+
+
+def _end(begun, reserve_soc, lap, load):
+    """Laps to the stop, and why: the SoC first, then the laps until one that ends at it."""
+    before, now = begun[-2:]
+    after, driven, _, _ = _driven(now, lap, reserve_soc, load)
+    whole = driven == len(lap) and after.z < now.z
+    z, why = _hardest(*((now, after) if whole else (before, now)), reserve_soc, lap, load)
+    drop = before.z - now.z
+    drop_before = begun[-3].z - before.z if len(begun) > 2 else drop
+    part, ends, trial = 0.0, now.z, (now.z - z) / drop
+    for _ in range(4):
+        if trial != part:
+            new = _lap_end(before.towards(now, trial), 0, lap, load).z
+            slope_z = (new - ends) / (trial - part)
+            part, ends = trial, new
+            trial = part - (ends - z) / slope_z
+    return len(begun) - 1 + trial + 0.5 * (1.0 - drop_before / drop) * trial * (1.0 - trial), why
+
+
+def _hardest(first, second, reserve_soc, lap, load):
+    """Highest SoC above the reserve at which a step fails in some lap begun below `first`; each by 14 bisections."""
+    found, why, low, count = reserve_soc, RESERVE, 0.0, len(lap)
+    drop = first.z - second.z
+    while count > 0:
+        high = (first.z - found) / drop
+        if high <= low or _driven(first.towards(second, high), lap[:count], found, load)[1] == count:
+            break
+        for _ in range(14):
+            part = 0.5 * (low + high)
+            at, step, reason, _ = _driven(first.towards(second, part), lap[:count], found, load)
+            if step < count:
+                high, failed, z, told = part, step, at.z, reason
+            else:
+                low = part
+        if z > found:
+            found, why = z, told
+        above = _driven(first.towards(second, low), lap[:failed], found, load)[3]
+        count = min(failed, above, count - 1)
+    return found, why
 
 
 def _lap_end(state, s, lap, load):
@@ -193,11 +212,3 @@ def _lap_end(state, s, lap, load):
     for power, seconds, _ in lap[s:]:
         state = advanced(state, solve(state, power, seconds, load).amps, seconds, load)
     return state
-
-
-def _laps(z, number, lap_z, drops):
-    """Laps by their share of the lap's charge; the last one's is told from the two before it."""
-    if z > lap_z:
-        return number - (z - lap_z) / drops[-1]
-    ahead = drops[-1] + (drops[-1] - drops[-2] if number > 1 else 0.0)
-    return number + (lap_z - z) / ahead

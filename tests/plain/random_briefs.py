@@ -9,11 +9,12 @@ FLAT = ["tarn-pouch-e52", "heath-pouch-p31", "slate-prismatic-e82", "iris-pouch-
 def trace_text(rng):
     """A lap of 2 to 5 minutes with stops, hills, and steps of uneven length."""
     rows, time, speed = ["time_s,speed_kmh,grade_pct"], 0.0, 0.0
-    for _ in range(int(rng.integers(20, 60))):
-        grade = 0.0 if rng.random() < 0.4 else rng.uniform(-4, 6)
+    for _ in range(int(rng.integers(40, 90))):
+        grade = 0.0 if rng.random() < 0.4 else rng.uniform(-4, 4)
         rows.append(f"{time:.2f},{speed:.2f},{grade:.2f}")
-        time += float(rng.choice([1.0, 2.0, 2.5, 7.3]))
-        speed = 0.0 if rng.random() < 0.1 else min(max(speed + rng.uniform(-8, 9), 0.0), 32.0)
+        seconds = float(rng.choice([1.0, 2.0, 2.5, 7.3]))
+        time += seconds
+        speed = min(max(speed + rng.uniform(-3, 2.2) * seconds, 0.0), 26.0)
     rows += [f"{time:.2f},0,0", f"{time + 3:.2f},0,0"]
     return "\n".join(rows) + "\n"
 
@@ -88,7 +89,7 @@ placements = {["square"] if rng.random() < 0.6 else ["square", "staggered"]}
 [electrical]
 voltage_max_v = 110.0
 voltage_min_v = 12.0
-battery_current_a = {rng.uniform(5, 60):.1f}
+battery_current_a = {rng.uniform(15, 60):.1f}
 regen_current_a = {rng.uniform(0, 15):.1f}
 peak_seconds = {rng.choice([2.0, 10.0, 20.0])}
 reference_soc = {rng.uniform(0.4, 0.8):.3f}
