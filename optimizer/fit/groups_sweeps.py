@@ -230,7 +230,9 @@ def _graph_sweeps(region: Region) -> Iterator[Ints]:
     """Layer by layer, cells by walking distance from the outermost cell in each of six directions."""
     start, end = region.lateral.T
     length = np.linalg.norm(region.across_mm[start] - region.across_mm[end], axis=1)
-    graph = coo_array((length, (start, end)), shape=(region.cells, region.cells)).tocsr()
+    # SciPy before 1.15 walks no graph with indices of 64 bits.
+    at = start.astype(np.int32), end.astype(np.int32)
+    graph = coo_array((length, at), shape=(region.cells, region.cells)).tocsr()
     for angle in np.deg2rad(IRREGULAR_ANGLES):
         reach = region.across_mm @ np.array([np.cos(angle), np.sin(angle)])
         for sign in (1.0, -1.0):
