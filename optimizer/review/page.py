@@ -216,7 +216,11 @@ def _ride_words(design: Design) -> str:
 
 def _overview(front: pd.DataFrame, run: Mapping[str, Any], currency: str) -> list[dict[str, str]]:
     space = run.get("space") or {}
-    facts = [{"label": "designs on the front", "value": str(len(front))}]
+    stood_for = run.get("stand_ins") or {"rows_of": len(front)}
+    facts = [{"label": "designs on the front", "value": f"{stood_for['rows_of']:,}"}]
+    if "distance" in stood_for:
+        label = f"of them shown, the rest within {100 * stood_for['distance']:.2g} % of one in each objective"
+        facts.append({"label": label, "value": f"{len(front):,}"})
     if "raw" in space:
         facts.append({"label": "candidates in the space", "value": str(space["raw"])})
     if "scored" in space:
