@@ -11,6 +11,7 @@ import pandas as pd
 from optimizer.compare import DesignsCompared, RunsCompared, compare
 from optimizer.problems import BadInput, Problem
 from optimizer.review.page import write_page
+from optimizer.review.standins import stand_ins
 from optimizer.review.terminal_compare import designs_text, runs_text
 
 
@@ -43,7 +44,7 @@ class Compared:
                 why: [{name: _plain(row[name]) for name in ("design_id", *found.objectives)} for row in pair]
                 for why, pair in found.best.items()
             },
-            "beaten": list(found.beaten), "volume_share": list(found.share),
+            "beaten": list(found.beaten), "volume_share": list(found.share), "volume_exact": found.exact,
             "brief": {key: list(pair) for key, pair in found.asked.items()}, "files": list(found.inputs),
         }  # fmt: skip
 
@@ -81,14 +82,20 @@ def compare_job(a: str, b: str, *, page: Path | None = None) -> Compared:
     if isinstance(found, DesignsCompared):
         text = "is for two runs; two designs of a run are pinned side by side in its own review page"
         raise BadInput([Problem("not-alike", "command line", field="--page", expected=text)])
-    parts = []
+    parts, distances = [], []
     for label, side in zip("AB", found.sides, strict=True):
-        front = side.run.front.copy()
+        keep = [str(pair["AB".index(label)]["design_id"]) for pair in found.best.values()]
+        front, distance = stand_ins(side.run.front, objectives=found.objectives, keep=keep)
+        front = front.copy()
+        distances.append(distance)
         front["design_id"] = [f"{label}:{name}" for name in front["design_id"]]
         parts.append(front)
     one = found.sides[0].run
     record = {key: one.record[key] for key in ("brief", "inputs", "versions") if key in one.record}
     record["title"] = " against ".join(f"{k} = {side.name}" for k, side in zip("AB", found.sides, strict=True))
+    if any(distances):
+        rows_of = sum(len(side.run.front) for side in found.sides)
+        record["stand_ins"] = {"rows_of": rows_of, "distance": max(distances)}
     picked = [f"{label}:{row['design_id']}" for label, row in zip("AB", found.best["balanced"], strict=True)]
     front = pd.concat(parts, ignore_index=True)
     write_page(page, front=front.sort_values("design_id", key=lambda ids: ~ids.isin(picked), kind="stable"),

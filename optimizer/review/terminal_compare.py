@@ -48,7 +48,7 @@ def runs_text(found: RunsCompared) -> str:
     ):
         lines.append(
             f"{label}: {beaten} of {len(side.run.front)} rows are equalled or beaten by {other}; alone it covers "
-            f"{100 * share:.1f} % of the volume that both dominate together."
+            f"{'' if found.exact else 'about '}{100 * share:.1f} % of the volume that both dominate together."
         )
     lines += ["", *_asked(found.asked)]
     if found.inputs:
