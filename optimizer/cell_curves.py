@@ -16,14 +16,16 @@ CURVE_COLUMNS = ("current_a", "capacity_ah", "voltage_v")
 PULSE_COLUMNS = ("soc", "current_a", "time_s", "voltage_before_v", "voltage_v")
 PROFILE_COLUMNS = ("time_s", "power_w")
 SAME_CURRENT = 0.03
-MOST_VOLT = 10.0
+LEAST_VOLT, MOST_VOLT = 0.3, 10.0
 MOST_AH = 1000.0
 MOST_A = 5000.0
 # Currents over capacity, resistance, and times that a cell's data sheet may show.
-C_RATES = (0.001, 200.0)
+C_RATES = (0.005, 200.0)
 PULSE_MOHM = (0.01, 5000.0)
 PULSE_S = 3600.0
 PROFILE_S = 200_000.0
+MOST_W = 1e6
+MOST_S = 1e11
 LEAST_ROWS = 4
 # A cell near depletion of its electrolyte recovers in mid-discharge: full electrochemical simulations of a
 # published set at 1C rise by 45 mV over many rows, or by 31 mV between two rows where rows are few.
@@ -62,7 +64,9 @@ def read_curves(path: Path, problems: list[Problem], *, rated_ah: float | None =
         return []
     columns, rows = table
     problems += _few(_row_faults(path, columns, rows))
-    fine = np.flatnonzero((columns["current_a"] != 0) & (columns["voltage_v"] > 0) & (columns["capacity_ah"] >= 0))
+    volt_fine = (columns["voltage_v"] >= LEAST_VOLT) & (columns["voltage_v"] <= MOST_VOLT)
+    amp_fine = (columns["current_a"] != 0) & (np.abs(columns["current_a"]) <= MOST_A)
+    fine = np.flatnonzero(volt_fine & amp_fine & (columns["capacity_ah"] >= 0) & (columns["capacity_ah"] <= MOST_AH))
     columns, rows = {name: values[fine] for name, values in columns.items()}, [rows[i] for i in fine]
     if not len(fine):
         return []
@@ -112,7 +116,7 @@ def _row_faults(path: Path, columns: dict[str, Floats], rows: list[int]) -> list
         for field, most, unit in (("current_a", MOST_A, "amperes"), ("capacity_ah", MOST_AH, "ampere-hours")):
             if abs(columns[field][i]) > most:
                 faults.append(_wrong_scale(path, where, field, columns[field][i], f"is this in {unit}?"))
-        if not 0 < columns["voltage_v"][i] <= MOST_VOLT:
+        if not LEAST_VOLT <= columns["voltage_v"][i] <= MOST_VOLT:
             faults.append(
                 Problem(
                     "out-of-range",
@@ -120,7 +124,7 @@ def _row_faults(path: Path, columns: dict[str, Floats], rows: list[int]) -> list
                     where,
                     "voltage_v",
                     f"{columns['voltage_v'][i]:g}",
-                    f"must be above 0 and at most {MOST_VOLT:g} V (one cell)",
+                    f"must be {LEAST_VOLT:g} to {MOST_VOLT:g} V (one cell)",
                 )
             )
     return faults
@@ -272,8 +276,9 @@ def read_pulses(path: Path, problems: list[Problem]) -> list[Pulse]:
         return []
     columns, rows = table
     drop = columns["voltage_before_v"] - columns["voltage_v"]
-    sign = -1.0 if np.sum(drop * columns["current_a"] < 0) > len(drop) / 2 else 1.0
-    faults = _pulse_faults(path, columns, rows, drop * columns["current_a"] * sign)
+    way = np.sign(drop) * np.sign(columns["current_a"])
+    sign = -1.0 if np.sum(way < 0) > len(drop) / 2 else 1.0
+    faults = _pulse_faults(path, columns, rows, way * sign)
     problems += _few(faults)
     if faults:
         return []
@@ -305,14 +310,14 @@ def _pulse_faults(path: Path, columns: dict[str, Floats], rows: list[int], power
         (
             "out-of-range",
             "voltage_before_v",
-            ~((columns["voltage_before_v"] > 0) & (columns["voltage_before_v"] <= MOST_VOLT)),
-            f"must be above 0 and at most {MOST_VOLT:g} V (one cell)",
+            ~((columns["voltage_before_v"] >= LEAST_VOLT) & (columns["voltage_before_v"] <= MOST_VOLT)),
+            f"must be {LEAST_VOLT:g} to {MOST_VOLT:g} V (one cell)",
         ),
         (
             "out-of-range",
             "voltage_v",
-            ~((columns["voltage_v"] > 0) & (columns["voltage_v"] <= MOST_VOLT)),
-            f"must be above 0 and at most {MOST_VOLT:g} V (one cell)",
+            ~((columns["voltage_v"] >= LEAST_VOLT) & (columns["voltage_v"] <= MOST_VOLT)),
+            f"must be {LEAST_VOLT:g} to {MOST_VOLT:g} V (one cell)",
         ),
         (
             "wrong-way",
@@ -360,6 +365,11 @@ def read_profile(path: Path, problems: list[Problem]) -> tuple[Floats, Floats]:
         problems.append(
             Problem("too-few-rows", str(path), "", "time_s", f"{len(time_s)}", "must have two rows or more")
         )
+        return time_s, power
+    for field, values, most, unit in (("time_s", time_s, MOST_S, "seconds"), ("power_w", power, MOST_W, "watts")):
+        for i in np.flatnonzero(np.abs(values) > most)[:10].tolist():
+            problems.append(_wrong_scale(path, f"row {rows[i]}", field, values[i], f"is this in {unit}?"))
+    if np.abs(time_s).max() > MOST_S or np.abs(power).max() > MOST_W:
         return time_s, power
     span = float(time_s[-1] - time_s[0])
     if span > PROFILE_S:

@@ -10,7 +10,7 @@ import numpy as np
 from optimizer.catalog.columns import Column, Columns, Floats, read_columns
 
 RIDE_COLUMNS = (
-    Column("time_s", zero=True),
+    Column("time_s", zero=True, high=1e11, ask="seconds"),
     Column("speed_kmh", zero=True, high=200, ask="kilometres per hour"),
     Column("grade_pct", signed=True, low=-50, high=50, ask="percent"),
 )
