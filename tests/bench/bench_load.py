@@ -58,10 +58,15 @@ def box(name: str, k: int) -> str:
 def polygon(points: int) -> str:
     """A prism whose profile is an ellipse of so many corners, with a wavy edge so that it is not convex."""
     turn = [2 * math.pi * k / points for k in range(points)]
+    waves = [1 + 0.01 * math.cos(40 * a) for a in turn]
     corners = [
-        [round(200 + 195 * math.cos(a) * (1 + 0.01 * math.cos(40 * a)), 3), round(60 + 58 * math.sin(a), 3)] for a in turn
+        [round(200 + 195 * math.cos(a) * wave, 3), round(60 + 58 * math.sin(a), 3)]
+        for a, wave in zip(turn, waves, strict=True)
     ]
-    return f'[[compartment]]\nname = "hull"\nshape = "prism"\nprofile_mm = {corners}\nextrude = "z"\ndepth_mm = 78\naxes = ["z"]\n'
+    return (
+        f'[[compartment]]\nname = "hull"\nshape = "prism"\nprofile_mm = {corners}\nextrude = "z"\ndepth_mm = 78\n'
+        'axes = ["z"]\n'
+    )
 
 
 def brief(
