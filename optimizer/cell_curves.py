@@ -275,7 +275,8 @@ def read_pulses(path: Path, problems: list[Problem]) -> list[Pulse]:
     if table is None:
         return []
     columns, rows = table
-    drop = columns["voltage_before_v"] - columns["voltage_v"]
+    with np.errstate(over="ignore"):  # voltages that no cell has are named below
+        drop = columns["voltage_before_v"] - columns["voltage_v"]
     way = np.sign(drop) * np.sign(columns["current_a"])
     sign = -1.0 if np.sum(way < 0) > len(drop) / 2 else 1.0
     faults = _pulse_faults(path, columns, rows, way * sign)
@@ -326,8 +327,8 @@ def _pulse_faults(path: Path, columns: dict[str, Floats], rows: list[int], power
             "must fall below voltage_before_v in a discharge and rise in a charge, like the other rows",
         ),
     )
-    drop = np.abs(columns["voltage_before_v"] - columns["voltage_v"])
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(all="ignore"):
+        drop = np.abs(columns["voltage_before_v"] - columns["voltage_v"])
         milliohm = 1000.0 * drop / np.abs(columns["current_a"])
     odd = ~((milliohm >= PULSE_MOHM[0]) & (milliohm <= PULSE_MOHM[1]))
     if odd.any() and not any(bad.any() for _, _, bad, _ in rules):
