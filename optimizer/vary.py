@@ -90,16 +90,28 @@ class Worth:
         """Whose best is followed."""
         return FIGURES
 
+    def held(self, found: Best) -> int:
+        """Cells, of the size that goes furthest as the brief stands, that all compartments hold."""
+        if not self.base.rows:
+            return 0
+        size = str(self.base.rows["range_km"]["size"])
+        return sum(count for (_, name), count in found.places.items() if name == size)
+
     def table(self) -> pd.DataFrame:
-        """One row per step: parameter, change, and by how much the best of each figure and the cells change."""
+        """One row per step: by how much the best of each figure changes, and the cells that fit.
+
+        Columns parameter, change, text, feasible, <figure>_change; cells_change of the size of the pack with the
+        best range, cells_change_least and _most of all sizes; best_range_pack.
+        """
         rows = []
         for step, found in zip(self.steps, self.best, strict=True):
             row: dict[str, Any] = {"parameter": step.name, "change": step.change, "text": step.text}
             row["feasible"] = found is not None and bool(found.rows)
             for figure in FIGURES:
                 row[f"{figure}_change"] = np.nan if found is None else found.value(figure) - self.base.value(figure)
-            changes = {} if found is None else found.place_changes(self.base)
-            row["cells_change"] = max(changes.values(), key=abs, default=0)
+            changes = [] if found is None else [*found.place_changes(self.base).values()]
+            row["cells_change"] = 0 if found is None else self.held(found) - self.held(self.base)
+            row["cells_change_least"], row["cells_change_most"] = min([0, *changes]), max([0, *changes])
             row["best_range_pack"] = "" if found is None or not found.rows else _pack(found.rows["range_km"])
             rows.append(row)
         return pd.DataFrame(rows)
@@ -207,6 +219,7 @@ class Searcher:
         for figure, winner in zip(FIGURES, winners, strict=True):
             if winner is not None:
                 rows[figure] = {str(name): value for name, value in scored(winner, space=space).iloc[0].items()}
+                rows[figure]["size"] = size_words(space.sizes[int(winner.names[0, SIZE])])
         return Best(rows, places(space), tuple(winners))
 
     def _pass(

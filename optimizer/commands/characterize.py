@@ -54,6 +54,7 @@ if TYPE_CHECKING:
 )
 @click.option("--force", is_flag=True, help="Replace files in an output folder that is there.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
+@click.option("--quiet", is_flag=True, help="Write the files, print nothing.")
 def command(
     curves: Path,
     pulses: Path | None,
@@ -68,6 +69,7 @@ def command(
     out: Path | None,
     force: bool,
     as_json: bool,
+    quiet: bool,
 ) -> None:
     """Fit a cell's model to the discharge curves in CURVES (CSV: current_a, capacity_ah, voltage_v).
 
@@ -98,9 +100,10 @@ def command(
     write_folder(folder, output_files(result))
     if as_json:
         click.echo(json.dumps(result.record(), indent=2, ensure_ascii=False, allow_nan=False))
-    else:
+    elif not quiet:
         click.echo(text(result))
-    click.echo(f"Written to {folder}", err=True)
+    if not quiet:
+        click.echo(f"Written to {folder}", err=True)
 
 
 def text(result: Characterized) -> str:

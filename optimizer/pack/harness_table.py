@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -25,6 +26,7 @@ COLUMNS = (
     "cost",
     "connector",
     "pins",
+    "pin",
 )
 
 
@@ -97,7 +99,8 @@ def harness_table(
     -------
     DataFrame
         Columns COLUMNS: purpose is "power", "balance" or "sensor"; pins is 1 for a wire in a connector, 0
-        for one that is bolted or welded.
+        for one that is bolted or welded; pin is its place there from 1, balance leads from the negative end
+        first, 0 where there is no connector.
 
     Raises
     ------
@@ -110,7 +113,9 @@ def harness_table(
     rows = _power_rows(chain, places, bms) + _balance_rows(chain, places, bms, share_balance_leads)
     rows += _sensor_rows(chain, places, bms, sensors)
     table = []
+    taken: Counter[str] = Counter()
     for start, end, purpose, length, connector in rows:
+        taken[connector] += 1
         kind = power if purpose == "power" else lead
         metres = (length + slack_mm) / 1000.0
         table.append(
@@ -126,6 +131,7 @@ def harness_table(
                 metres * kind.price_per_m,
                 connector,
                 int(bool(connector)),
+                taken[connector] if connector else 0,
             )
         )
     return pd.DataFrame(table, columns=list(COLUMNS))

@@ -54,7 +54,7 @@ def build_steps(design: Design) -> list[Step]:
     """
     return [
         _measure(design),
-        _insulate(),
+        _insulate(design),
         _place(design),
         _trials(design),
         _weld(design),
@@ -87,7 +87,14 @@ def _measure(design: Design) -> Step:
     return Step("Measure and match the cells", checks, note="Limits of spread: common practice.")
 
 
-def _insulate() -> Step:
+def _insulate(design: Design) -> Step:
+    if str(design.cell.get("shape", "cylinder")) != "cylinder":
+        flat = (
+            "Cover the positive terminal or tab of every cell until its plate is joined to it. No tab may be able "
+            "to touch the rim, the can or another tab.",
+            "Check the wrapping of every cell; set aside a swollen or dented one.",
+        )
+        return Step("Insulate the positive ends", flat)
     checks = (
         "Put an insulating ring on the positive end of every cell. There the can, which is negative, "
         "is a hair's breadth from the button.",
@@ -244,19 +251,21 @@ def _first_charge(design: Design) -> Step:
     return Step("First charge and final check", checks, (("measured on the pack", "expected"), rows))
 
 
-GENERAL = (
-    "These figures are calculated, not tested. A builder checks them; cellstow certifies nothing.",
-    "Lithium cells hold their energy while you work: wear eye protection, take off rings and watches, use "
-    "insulated tools, have sand or a class D or water-mist extinguisher and a way out.",
-    "Local codes rule. Where they ask for licensed practice, or where the pack is for sale, hire or public "
-    "roads, leave the work and its approval to those who hold the licence.",
-    "Transport of lithium batteries is regulated (UN 38.3 and the rules of each carrier); a pack of one's "
-    "own making has not passed these tests.",
-)
+# What must stand on every sheet, each under a word by which a design's own caution of the same is known.
+GENERAL = {
+    "not tested": "These figures are calculated, not tested. A builder checks them; cellstow certifies nothing.",
+    "extinguisher": "Fire: lithium cells hold their energy while you work. Have sand or a water-mist or class D "
+    "extinguisher at hand, a clear way out, and somebody who knows what you do.",
+    "Weld": "Weld strips to cells, do not solder; wear eye protection.",
+    "Charge with": "Charge under a watchful eye and clear of the way out.",
+    "UN 38.3": "Carriers ask for the tests of UN 38.3, and a home-built pack has not passed them.",
+    "hire": "Local codes decide. Where they ask for it, or where the pack is for sale, hire or public roads, leave "
+    "the work and its approval to licensed practice.",
+}
 
 
 def cautions(design: Design) -> list[str]:
-    """What must be known before the work: the design's own cautions, then those of every pack.
+    """What must be known before the work: the design's own cautions, then what every sheet says besides.
 
     Parameters
     ----------
@@ -265,8 +274,10 @@ def cautions(design: Design) -> list[str]:
     Returns
     -------
     list of str
+        No matter is told twice.
     """
-    return [str(text) for text in design.cautions] + [text for text in GENERAL if text not in design.cautions]
+    own = [str(text) for text in design.cautions]
+    return own + [text for word, text in GENERAL.items() if not any(word in other for other in own)]
 
 
 def _markdown_cell(text: str) -> str:

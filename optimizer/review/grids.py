@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from optimizer.review.words import axis_label, describe, number
+from optimizer.review.words import axis_label, describe, meaning, number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -210,8 +210,8 @@ def run_table(run: Mapping[str, Any]) -> Grid:
     rows: list[tuple[str, str]] = []
     for key, label in (("raw", "candidates in the space"), ("scored", "candidates scored")):
         if key in space:
-            rows.append((label, f"{space[key]}"))
-    rows += [(f"left out unscored: {why}", str(count)) for why, count in (space.get("pruned") or {}).items()]
+            rows.append((label, f"{space[key]:,}"))
+    rows += [(f"left out unscored: {why}", f"{count:,}") for why, count in (space.get("pruned") or {}).items()]
     if "complete" in space:
         rows.append(("search", "complete: the front is the true one" if space["complete"] else "not complete"))
     rows += [(f"input {name}", f"sha256 {digest}") for name, digest in (run.get("inputs") or {}).items()]
@@ -231,13 +231,17 @@ def reason_words(reason: str) -> str:
 
 
 def _counts(run: Mapping[str, Any]) -> dict[str, float]:
-    """Rejected candidates by reason, wherever the run keeps them."""
-    found = run.get("rejected") or (run.get("space") or {}).get("rejected") or {}
-    return {str(why): float(count) for why, count in found.items()}
+    """Candidates by the reason for which they were left out or rejected, wherever the run keeps them."""
+    space = run.get("space") or {}
+    parts = [space.get("pruned") or {}, run.get("rejected") or space.get("rejected") or {}]
+    found: dict[str, float] = {}
+    for why, count in ((str(why), float(count)) for part in parts for why, count in part.items()):
+        found[why] = found.get(why, 0.0) + count
+    return {why: count for why, count in found.items() if count > 0}
 
 
 def rejected(run: Mapping[str, Any]) -> Grid:
-    """Reasons with counts and bars, the commonest first.
+    """Reasons with counts and bars, the commonest first: what a limit refused, scored or not, is one reason.
 
     Parameters
     ----------
@@ -248,9 +252,41 @@ def rejected(run: Mapping[str, Any]) -> Grid:
     -------
     Grid
     """
-    reasons = sorted(_counts(run).items(), key=lambda item: (-float(item[1]), item[0]))
-    total = sum(float(count) for _, count in reasons)
-    rows = tuple(
-        Row((Cell(reason_words(str(why))), _bar(float(count), total, decimals=0))) for why, count in reasons
-    )
-    return Grid((Cell("reason"), Cell("candidates", True)), rows)
+    counts = _counts(run)
+    total = float((run.get("space") or {}).get("raw") or sum(counts.values()))
+    rows = []
+    for why, count in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
+        bar = replace(_bar(count, total, decimals=0), text=f"{count:,.0f}")
+        share = Cell(f"{100.0 * count / total:.2f} %" if total else "", True)
+        rows.append(Row((Cell(reason_words(why)), bar, share, Cell(meaning(why)))))
+    headers = (Cell("reason"), Cell("candidates", True), Cell("of the space", True), Cell("meaning"))
+    return Grid(headers, tuple(rows))
+
+
+def spread(row: Mapping[str, Any], *, currency: str) -> Grid:
+    """What the spread between cells leaves of each figure, and the chance that each limit holds.
+
+    Parameters
+    ----------
+    row : mapping
+        The candidate's row with columns <figure>_p10, <figure>_p90, holds_<limit>.
+    currency : str
+        Label of prices.
+
+    Returns
+    -------
+    Grid
+        Empty where the row holds no percentiles.
+    """
+    rows = []
+    for name in (str(key).removesuffix("_p10") for key in row if str(key).endswith("_p10")):
+        _, _, decimals = describe(name, currency=currency)
+        three = (row[f"{name}_p10"], row[name], row[f"{name}_p90"])
+        cells = (Cell(number(value, decimals=decimals), True) for value in three)
+        rows.append(Row((Cell(axis_label(name, currency=currency)), *cells)))
+    chances = [(str(key).removeprefix("holds_"), value) for key, value in row.items() if str(key).startswith("holds_")]
+    for name, chance in chances if rows else ():
+        what = "every cell fits" if name == "fit" else f"chance that the limit on {describe(name)[0]} holds"
+        rows.append(Row((Cell(what), Cell(""), Cell(f"{100.0 * float(chance):.0f} %", True), Cell(""))))
+    headers = (Cell(""), *(Cell(name, True) for name in ("one pack in ten below", "as calculated", "one in ten above")))
+    return Grid(headers, tuple(rows), "By the spread between cells of the brief's [spread]; the weakest group counts")

@@ -171,6 +171,7 @@ def _design(design: Design, markup: type[Markup], currency: str) -> dict[str, An
         "drawing_text": "To scale; print layout.svg at 100 % for the scale in its title block.",
         "margins": grids.margins(row, currency=currency),
         "tolerances": grids.tolerances(design),
+        "spread": grids.spread(row, currency=currency),
         "bill": grids.bill(design.bill, currency=currency),
         "wiring": grids.of_frame(design.harness, currency=currency),
         "plates": grids.of_frame(design.plates, currency=currency),
@@ -199,7 +200,7 @@ def _summary(design: Design) -> str:
 def _facts(row: Mapping[str, Any], currency: str) -> list[dict[str, str]]:
     found = []
     for name in FACTS:
-        if name in row:
+        if name in row and row[name] == row[name]:
             label, unit, decimals = describe(name, currency=currency)
             found.append({"label": label, "value": f"{number(row[name], decimals=decimals)} {unit}".strip()})
     return found
@@ -222,9 +223,9 @@ def _overview(front: pd.DataFrame, run: Mapping[str, Any], currency: str) -> lis
         label = f"of them shown, the rest within {100 * stood_for['distance']:.2g} % of one in each objective"
         facts.append({"label": label, "value": f"{len(front):,}"})
     if "raw" in space:
-        facts.append({"label": "candidates in the space", "value": str(space["raw"])})
+        facts.append({"label": "candidates in the space", "value": f"{space['raw']:,}"})
     if "scored" in space:
-        facts.append({"label": "candidates scored", "value": str(space["scored"])})
+        facts.append({"label": "candidates scored", "value": f"{space['scored']:,}"})
     for name in _wanted(run):
         if name in front and len(front):
             more = OBJECTIVES[name]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimizer.front import balanced, dominated_by, signed
-from optimizer.review.tables import WIDTH, headers_for, side_by_side, text_table
+from optimizer.review.tables import WIDTH, counted, headers_for, side_by_side, text_table
 from optimizer.review.words import describe, number
 
 if TYPE_CHECKING:
@@ -228,7 +228,6 @@ def rescore_text(
         key = name.removeprefix("margin_")
         _, unit, decimals = describe(name, currency=currency)
         out.append(f"Fails: {describe(key)[0]}, by {number(-float(row[name]), decimals=max(decimals, 2))} {unit}")
-    out.append(
-        f"Differs in {len(differing)} figures: {', '.join(differing)}." if differing else "Same figures as written."
-    )
+    words = f"Differs in {counted(len(differing), 'figure')}: {', '.join(differing)}."
+    out.append(words if differing else "Same figures as written.")
     return "\n\n".join(out)

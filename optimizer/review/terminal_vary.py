@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,6 +15,10 @@ from optimizer.review.words import describe, number
 if TYPE_CHECKING:
     from optimizer.steps import Step
     from optimizer.vary import Best, Worth
+
+
+# A change of less than this part of a figure is left to the table: a cent is no reason to mill a box anew.
+TELLING = 0.001
 
 
 def vary_text(worth: Worth, *, currency: str) -> str:
@@ -29,13 +34,15 @@ def vary_text(worth: Worth, *, currency: str) -> str:
     str
     """
     told = sentences(worth, currency=currency)
-    idle = [s.text for s, found in zip(worth.steps, worth.best, strict=True) if found and not changed(worth, found)]
-    parts = [base_text(worth, currency=currency), "By how much the best of each figure changes:",
-             vary_table(worth, currency=currency), *told]  # fmt: skip
+    idle = [s.text for s, found in zip(worth.steps, worth.best, strict=True) if found and not tells(worth, found)]
     if idle:
-        parts.append(f"No change of any figure or count: {'; '.join(idle)}.")
-    lines = [line for text in parts[3:] for line in textwrap.wrap(text, WIDTH, subsequent_indent="    ")]
-    return "\n\n".join(parts[:3]) + "\n\n" + "\n".join(lines)
+        told.append(f"Worth less than {100 * TELLING:g} % of any figure: {'; '.join(idle)}.")
+    lines = [line for text in told for line in textwrap.wrap(text, WIDTH, subsequent_indent="    ")]
+    size = str(worth.base.rows["range_km"]["size"]) if worth.base.rows else ""
+    counted = f"; cells: how many more of {size} fit, and in brackets of any size" if size else ""
+    intro = textwrap.fill(f"By how much the best of each figure changes{counted}:", WIDTH)
+    head = [base_text(worth, currency=currency), intro]
+    return "\n\n".join([*head, vary_table(worth, currency=currency), "\n".join(lines)])
 
 
 def base_text(worth: Worth, *, currency: str) -> str:
@@ -54,12 +61,21 @@ def vary_table(worth: Worth, *, currency: str) -> str:
     """One line per step."""
     rows = []
     for record in worth.table().to_dict("records"):
-        cells = record["cells_change"]
         values = [_change(float(record[f"{name}_change"]), name) for name in worth.figures]
         if not record["feasible"]:
             values = ["none left", *[""] * (len(worth.figures) - 1)]
-        rows.append([str(record["text"]), *values, f"{cells:+d}" if cells else ""])
+        rows.append([str(record["text"]), *values, _cells(record)])
     return text_table(["step", *headers_for(worth.figures, currency=currency), "cells"], rows)
+
+
+def _cells(record: Mapping[Any, Any]) -> str:
+    """Cells more of the size that goes furthest, and in brackets the least and the most of any size."""
+    own, least, most = (int(record[f"cells_change{end}"]) for end in ("", "_least", "_most"))
+    if not (own or least or most):
+        return ""
+    signed = [f"{n:+d}".replace("-", "−") if n else "0" for n in (own, least, most)]
+    ends = [text for text, n in zip(signed[1:], (least, most), strict=True) if n]
+    return f"{signed[0]} ({' to '.join(ends)})"
 
 
 def _change(value: float, name: str) -> str:
@@ -69,10 +85,14 @@ def _change(value: float, name: str) -> str:
     return "" if text == "same" else text.split(" ")[0]
 
 
-def changed(worth: Worth, found: Best) -> bool:
-    """Whether a step shows in the digits that are printed."""
-    same = all(_change(found.value(name) - worth.base.value(name), name) == "" for name in worth.figures)
-    return not same or bool(found.place_changes(worth.base))
+def tells(worth: Worth, found: Best) -> bool:
+    """Whether a step is worth a sentence: a figure that changes by more than TELLING of itself."""
+    return bool(found.rows) != bool(worth.base.rows) or any(_telling(worth, found, name) for name in worth.figures)
+
+
+def _telling(worth: Worth, found: Best, name: str) -> bool:
+    was = worth.base.value(name)
+    return abs(found.value(name) - was) > TELLING * abs(was)
 
 
 def sentences(worth: Worth, *, currency: str) -> list[str]:
@@ -95,7 +115,7 @@ def sentences(worth: Worth, *, currency: str) -> list[str]:
             told.append((0.0, f"{each.text}: no compartment or window any more."))
         elif not found.rows and worth.base.rows:
             told.append((-np.inf, f"{each.text}: no pack meets every limit any more."))
-        elif changed(worth, found):
+        elif tells(worth, found):
             gain = found.value("range_km") - worth.base.value("range_km")
             told.append((gain if np.isfinite(gain) else np.inf, _sentence(worth, each, found, currency)))
     return [text for _, text in sorted(told, key=lambda pair: -pair[0])]
@@ -107,7 +127,8 @@ def _sentence(worth: Worth, each: Step, found: Best, currency: str) -> str:
     changes = [
         f"{text} best {describe(name)[0]}"
         for name in worth.figures
-        if (text := step(found.value(name) - worth.base.value(name), name, currency)) != "same"
+        if _telling(worth, found, name)
+        and (text := step(found.value(name) - worth.base.value(name), name, currency)) != "same"
     ]
     held = _holds(worth, each, found)
     was, now = (pack_words(best.rows["range_km"]) for best in (worth.base, found))
@@ -124,7 +145,8 @@ def _holds(worth: Worth, each: Step, found: Best) -> str:
     places = found.place_changes(worth.base)
     if not places:
         return ""
-    sizes = [f"{abs(n)} {'more' if n > 0 else 'fewer'} of {size}" for (_, size), n in places.items()]
+    ordered = sorted(places.items(), key=lambda item: (item[0][1] != was["size"], -abs(item[1])))
+    sizes = [f"{abs(n)} {'more' if n > 0 else 'fewer'} of {size}" for (_, size), n in ordered]
     others = len(sizes) - 3
     rest = f" and other counts of {others} size{'s' * (others > 1)}" if others > 0 else ""
     return f" holds {', '.join(sizes[:3])}{rest}"

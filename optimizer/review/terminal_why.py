@@ -6,9 +6,8 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from optimizer.front import OBJECTIVES
 from optimizer.review.tables import WIDTH, counted, headers_for, text_table
-from optimizer.review.words import describe, number
+from optimizer.review.words import describe, meaning, number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -16,16 +15,6 @@ if TYPE_CHECKING:
     from optimizer.why import Answer, Beaten, Reason
 
 MOST_BEATERS = 3
-# What the accounts of a run call things, in words.
-MEANING = {
-    "voltage window": "full or empty voltage outside the controller's",
-    "does not fit": "not that many groups fit the compartments",
-    "no BMS or fuse": "no BMS of this count and chemistry, or no fuse of this voltage",
-    "stock": "not enough of the cell to be had",
-    "parts that others beat": "a strip, wire, BMS, fuse or layout that another is no worse than in anything",
-    "beaten by a pack found": "even its bound is no better than a pack found before",
-    "scored and feasible": "scored, and no limit against it; those that none beats are the front",
-}
 
 
 def reason_text(reason: Reason) -> str:
@@ -149,15 +138,10 @@ def space_text(record: Mapping[str, Any], counts: Sequence[tuple[str, int]]) -> 
     rows = [[name, f"{count:,}", f"{100 * count / total:.2f} %"] for name, count in counts]
     table = text_table(["reason", "candidates", "share"], rows)
     lines = [f"{total:,} candidates by what became of them:", "", table, ""]
-    lines += [f"{name}: {text}." for name, _ in counts if (text := MEANING.get(name, _limit_meaning(name)))]
+    lines += [f"{name}: {text}." for name, _ in counts if (text := meaning(name))]
     front = record.get("front", {})
     if front:
         lines += ["", f"On the front: {front.get('rows', 0)} rows, {front.get('before_thinning', 0)} before thinning."]
     short = {name: gap for name, gap in record.get("nearest", {}).items() if gap < 0}
     lines += [f"Nearest miss on {name}: {-gap:.4g} short" for name, gap in short.items()]
     return "\n".join(lines)
-
-
-def _limit_meaning(name: str) -> str:
-    base = name.rsplit("_", 1)[0]
-    return f"fails the limit on {describe(base)[0]}" if base in OBJECTIVES else ""

@@ -36,6 +36,20 @@ COLUMNS: dict[str, tuple[str, str, int]] = {
     "speed_headroom_kmh": ("speed headroom", "km/h", 1),
     "charge_min": ("charge time", "min", 0),
     "crossing_conductors": ("wires between boxes", "", 0),
+    "controller_full_v": ("controller window, full", "V", 1),
+    "controller_empty_v": ("controller window, empty", "V", 1),
+    "bms_full_v": ("BMS, full", "V", 1),
+}
+
+# What the accounts of a run call things, in words.
+MEANING = {
+    "voltage window": "full or empty voltage outside the controller's",
+    "does not fit": "not that many groups fit the compartments",
+    "no BMS or fuse": "no BMS of this count and chemistry, or no fuse of this voltage",
+    "stock": "not enough of the cell to be had",
+    "parts that others beat": "a strip, wire, BMS, fuse or layout that another is no worse than in anything",
+    "beaten by a pack found": "even its bound is no better than a pack found before",
+    "scored and feasible": "scored, and no limit against it; those that none beats are the front",
 }
 
 # Ends of names, longest first, with the unit and decimals they stand for.
@@ -155,3 +169,19 @@ def quantity(column: str, value: object, *, currency: str = "") -> str:
     _, unit, decimals = describe(column, currency=currency)
     text = number(value, decimals=decimals)
     return f"{text} {unit}" if unit and text != "–" else text
+
+
+def meaning(reason: str) -> str:
+    """What an account of a run stands for, such as "does not fit" or "cost_max"; empty where the name says it.
+
+    Parameters
+    ----------
+    reason : str
+
+    Returns
+    -------
+    str
+    """
+    base = reason.rsplit("_", 1)[0]
+    limit = f"fails the limit on {describe(base)[0]}" if base != reason and base in COLUMNS else ""
+    return MEANING.get(reason, limit)

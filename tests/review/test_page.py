@@ -10,7 +10,7 @@ import pytest
 pytest.importorskip("bokeh", reason="the report's charts come from bokeh")
 
 from optimizer.review.brief_words import brief_sentences
-from optimizer.review.grids import bill, margins, rejected, run_table, tolerances
+from optimizer.review.grids import bill, margins, rejected, run_table, spread, tolerances
 from optimizer.review.page import as_json, front_data, in_script, render_page, write_page
 
 NASTY = "</script><img src=x onerror=alert(1)> \"&' {{ 7*7 }}"
@@ -143,7 +143,12 @@ def test_grids_hold_the_figures(design, make):
     gaps = tolerances(design)
     assert gaps.rows[0].cells[0].text == "deck: cell to cell"
     assert float(gaps.rows[0].cells[2].text) == pytest.approx(0.8, abs=0.01)
-    assert rejected(make.make_run()).rows[0].cells[0].text == "does not fit"
+    refused = {row.cells[0].text: row.cells[1].text for row in rejected(make.make_run()).rows}
+    assert refused["does not fit"] == "3,100" and refused["bound on range"] == "900,000", "scored or not"
+    share = spread({"range_km": 30.0, "range_km_p10": 29.0, "range_km_p90": 31.0, "holds_fit": 0.97}, currency="EUR")
+    assert [c.text for c in share.rows[0].cells] == ["range [km]", "29.0", "30.0", "31.0"]
+    assert share.rows[1].cells[2].text == "97 %"
+    assert not spread({"range_km": 30.0}, currency="EUR").rows
     assert any("complete" in r.cells[1].text for r in run_table(make.make_run()).rows)
     assert rejected({"space": {"rejected": {"does not fit": 2}}}).rows[0].cells[1].text == "2"
 

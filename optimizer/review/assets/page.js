@@ -252,6 +252,10 @@
       document.querySelectorAll("input[data-limit]").forEach((input) => { input.value = ""; });
       filter();
     });
+    document.querySelectorAll("button.larger").forEach((button) => button.addEventListener("click", () => {
+      const large = button.parentElement.previousElementSibling.classList.toggle("large");
+      button.setAttribute("aria-pressed", String(large));
+    }));
     window.addEventListener("beforeprint", () => {
       document.querySelectorAll("details").forEach((d) => { d.open = true; });
       for (const [name, chart] of [["scatter", scatter], ["parallel", parallel]]) {
