@@ -7,8 +7,7 @@ Three things are enough to run a pack down quickly:
   R·(mean(I)² + cov(i, I)), where i is I filtered with τ; and cov(i, I) = var(i), since I = i + τ·di/dt.
   So the share γ = var(i)/var(I) of R acts like a plain resistance on the current of the moment, and the
   rest, 1 − γ, acts on the lap's mean current: the loss is right. Short τ: γ → 1, long τ: γ → 0.
-* Critical steps. Sag stops a pack at the worst step, where power and the filtered powers count each for
-  itself. They are kept as they are: P and its filtered values with τ1, τ2 and the lag's τ.
+* Critical steps, see critical.py.
 """
 
 from __future__ import annotations
@@ -21,15 +20,13 @@ from numba import njit
 from numpy.typing import NDArray
 
 from optimizer.ride.cells import LAG_TAU, SHARE1, TAU1, TAU2, CellArrays
+from optimizer.ride.critical import critical_steps
 from optimizer.ride.roadload import RideSteps, Vehicle
 
 Floats = NDArray[np.float64]
 
 BIN_COUNTS = (8, 10, 12, 16, 20, 24, 32, 48, 64, 96, 128)
 """Tried from few to many until the compression error is small enough."""
-
-CRITICAL_STEPS = 6
-"""Most steps kept per cell as candidates for the one that stops the pack."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,9 +47,8 @@ class CompressedRide:
     cells : CellArrays
     table : ndarray, shape (n_cells, FIELDS)
         Numbers per cell with the shares of this ride filled in.
-    critical : ndarray, shape (n_cells, CRITICAL_STEPS, 7, 2)
-        Battery power and its filtered values with τ1, τ2, the lag's τ at the least and the largest mass [W];
-        then how far each filtered value stands between the lap's mean (0) and the step's own power (1) [-].
+    critical : ndarray, shape (n_cells, CRITICAL_STEPS, LOADS, 2)
+        Loads of the steps that may stop a pack, at the least and the largest mass, see critical.py.
     critical_count : ndarray of int, shape (n_cells,)
         Steps in use, the first ones.
     """
@@ -108,11 +104,12 @@ def compress(
     if not np.all(mean_w > 0):
         raise ValueError(f"the ride takes no energy from the battery: mean power {mean_w.min():.3g} W")
     bins, error = _merge_until(steps, masses=masses, tolerance=tolerance)
-    table, critical, count = _per_cell(power_w, steps=steps, cells=cells)
+    critical, count = critical_steps(steps, cells=cells, mass_min_kg=mass_min_kg, mass_max_kg=mass_max_kg)
     return CompressedRide(
         *bins, vehicle=steps.vehicle, distance_m=float(steps.distance_m.sum()),
         duration_s=float(steps.duration_s.sum()), mass_min_kg=mass_min_kg, mass_max_kg=mass_max_kg,
-        error=error, cells=cells, table=table, critical=critical, critical_count=count,
+        error=error, cells=cells, table=_shares(power_w[1], steps=steps, cells=cells), critical=critical,
+        critical_count=count,
     )  # fmt: skip
 
 
@@ -226,53 +223,17 @@ def filter_lap(power: Floats, duration_s: Floats, tau_s: float) -> tuple[Floats,
     return end, covariance / variance if variance > 1e-12 * total * mean**2 else 0.0
 
 
-def _per_cell(
-    power_w: Floats, *, steps: RideSteps, cells: CellArrays
-) -> tuple[Floats, Floats, NDArray[np.int64]]:
-    """Shares and critical steps of each cell; equal time constants are filtered once."""
+def _shares(power_w: Floats, *, steps: RideSteps, cells: CellArrays) -> Floats:
+    """Numbers per cell with the shares of this ride; equal time constants are filtered once."""
     table = cells.table()
-    critical, count = np.zeros((cells.count, CRITICAL_STEPS, 7, 2)), np.zeros(cells.count, dtype=np.int64)
-    mean_w = float(power_w[1] @ steps.duration_s / steps.duration_s.sum())
-    known: dict[float, tuple[Floats, float]] = {}
+    known: dict[float, float] = {}
     for cell in range(cells.count):
-        filtered = []
         for place, column in enumerate((TAU1, TAU2, LAG_TAU)):
             tau = float(table[cell, column])
             if tau not in known:
-                ends = [filter_lap(power, steps.duration_s, tau) for power in power_w]
-                known[tau] = np.stack([ends[0][0], ends[2][0]]), float(ends[1][1])
-            table[cell, SHARE1 + place] = min(max(known[tau][1], 0.0), 1.0)
-            filtered.append(known[tau][0])
-        # A step after long regeneration has a filtered power below 0, which would prop the voltage up by
-        # more the weaker the pack is: left out, so that sag only grows with current (see rangekernel).
-        loads = np.stack([power_w[[0, 2]], *(np.maximum(f, 0.0) for f in filtered)])
-        chosen = _worst_steps(loads, cells=cells, cell=cell)
-        count[cell] = len(chosen)
-        critical[cell, : len(chosen), :4] = np.moveaxis(loads[:, :, chosen], 2, 0)
-        middle = loads[:, :, chosen].mean(axis=1)
-        # A step without anything above the mean has no share of its own.
-        above = np.maximum(middle[0] - mean_w, 1e-9)
-        critical[cell, : len(chosen), 4:] = np.clip((middle[1:] - mean_w) / above, 0.0, 1.0).T[:, :, None]
-    return table, critical, count
-
-
-def _worst_steps(loads: Floats, *, cells: CellArrays, cell: int) -> NDArray[np.int64]:
-    """Indices of at most CRITICAL_STEPS steps, the worst by sag for several mixes.
-
-    Mixes: power alone; the cell's own resistances at SoC 0.1, 0.5 with little and with much resistance
-    outside the cell.
-    """
-    soc = np.linspace(0.0, 1.0, cells.ocv_v.shape[1])
-    found: list[int] = list(loads[0].argmax(axis=1))
-    for level in (0.5, 0.1):
-        at = round(level * (len(soc) - 1))
-        around = np.interp([level - 0.05, level + 0.05], soc, cells.ocv_v[cell])
-        lag_ohm = (around[1] - around[0]) / 0.1 * cells.lag_s[cell] / (3600.0 * cells.capacity_ah[cell])
-        for outside in (0.2, 1.0):
-            r0 = cells.r0_ohm[cell, at] * (1.0 + outside)
-            mix = np.array([r0, cells.r1_ohm[cell, at], cells.r2_ohm[cell, at], lag_ohm])
-            found += list(np.tensordot(mix, loads, axes=1).argmax(axis=1))
-    return np.array(list(dict.fromkeys(int(step) for step in found))[:CRITICAL_STEPS], dtype=np.int64)
+                known[tau] = min(max(float(filter_lap(power_w, steps.duration_s, tau)[1]), 0.0), 1.0)
+            table[cell, SHARE1 + place] = known[tau]
+    return table
 
 
 def falls_with_mass(ride: CompressedRide) -> bool:
@@ -291,7 +252,7 @@ def falls_with_mass(ride: CompressedRide) -> bool:
     bool
         False means only that it is not certain.
     """
-    if np.any(ride.critical[:, :, :4, 1] < ride.critical[:, :, :4, 0] * (1.0 - 1e-12)):
+    if np.any(ride.critical[..., 1] < ride.critical[..., 0] * (1.0 - 1e-12)):
         return False
     a, b = ride.constant_w, ride.per_mass_w_kg
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -20,11 +20,10 @@ temperature; rides for which `falls_with_mass` holds):
    iteration starts from the current without sag and repeats a fixed number of times) a harder load has the
    larger i at every node. The number of iterations is fixed, so this holds for the computed numbers, not
    only for the limit.
-3. A step can be driven while its power is within what the pack gives at the cut-off, the current limit or
-   the matched load, whichever comes first; that margin h falls with everything above. Nodes are the same for
-   all candidates and are visited from full to empty, so a harder load fails no later; a failing interval is
-   looked at again in finer nodes, the same for all, and between those the stop lies at h_j/(h_j − h_{j+1}),
-   which falls as either margin falls.
+3. Whether a step can be driven is told by its margin h, which falls with everything above (stepkernel.py). Nodes
+   are the same for all candidates and are visited from full to empty, so a harder load fails no later, and at a
+   node it fails in all that an easier one fails in. Those steps are looked at again in finer nodes, the same for
+   all; between them the stop lies at h_j/(h_j − h_{j+1}), which falls as either margin falls.
 4. The distance is Σ Δz·(y_j·(f − f²/2) + y_{j+1}·f²/2) with y = 1/i: weights that are never negative and do
    not fall with f (1 in all intervals but the last), applied to terms that fall as i grows.
 
@@ -54,7 +53,6 @@ from optimizer.ride.cellkernel import (
     RESERVE,
     RESISTANCE_K_W,
     arrhenius,
-    deliverable,
     interpolate,
     ocv_at,
     ocv_slope,
@@ -73,15 +71,28 @@ from optimizer.ride.cells import (
     V_MAX,
     V_MIN,
 )
+from optimizer.ride.critical import LOADS, POWER_W
+from optimizer.ride.stepkernel import (
+    ALIVE,
+    COLUMNS,
+    FACTOR,
+    HEAT,
+    MEAN_A,
+    R0,
+    SQUARE_A2,
+    TEMP_K,
+    VOLTAGE,
+    Z,
+    behind_v,
+    built_up,
+    far_from_it,
+    margin_v,
+    own_limits,
+)
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Row = tuple[float, ...]
-
-# A node: SoC, lap means of I and I², energy per charge at the terminals, heat, temperature, and the factor on
-# the resistances; then what the critical steps need: R0, R1, R2, charge drawn, the lap's mean voltage.
-# Whether the pack is alive at all comes last. Tuples and scalars stay in registers; arrays would not.
-(Z, MEAN_A, SQUARE_A2, VOLTAGE, HEAT, TEMP_K, FACTOR, R0, R1, R2, DRAWN, MEAN_V, ALIVE) = range(13)
 
 # Columns of the result: time [s], charge-weighted sums, extremes and the stop.
 (TIME, ENERGY, SQUARE_S, HEAT_J, I_MAX, V_LOW, SOC_STOP, TEMP_END, STOP) = range(9)
@@ -104,21 +115,6 @@ def lap_sums(power: Floats, weight: Floats, u: float, r: float, floor_a: float) 
         mean += weight[k] * current
         square += weight[k] * current * current
     return mean, square
-
-
-@njit(cache=True, error_model="numpy", forceinline=True)
-def built_up(mean_a: float, charge_c: float, tau_s: float) -> float:
-    """Share of a slow voltage that has built up after a charge: 1 − exp(−q/(i·τ)), within 0.01.
-
-    exp is cut after the fourth power, which costs no call and keeps the share concave in q/(i·τ), so that
-    i times the share still grows with i.
-    """
-    if charge_c <= 0.0:
-        return 0.0
-    # Numerator and denominator times (i·τ)⁴: one division.
-    a, q = mean_a * tau_s, charge_c
-    rest = q * (a * a * a + q * (0.5 * a * a + q * (a / 6.0 + q / 24.0)))
-    return rest / (rest + a * a * a * a)
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
@@ -153,49 +149,43 @@ def _node(
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
-def _sagged(
-    curves: Floats, cell: int, numbers: Row, node: Row, v_min: float, steps: Floats, c: int
-) -> float:
-    """Voltage behind R0 at a critical step that just meets the cut-off.
+def _passes(
+    curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats, count: int, margins: Floats
+) -> tuple[bool, int]:  # fmt: skip
+    """Whether every critical step can be driven at a node, else the margin of each, and what fails most.
 
-    A filtered current is the filtered power over a voltage: the lap's mean where it comes from the whole
-    lap, the cut-off where it comes from the step itself (bins.py has the shares). A step whose voltage is
-    above the cut-off in truth is above it on this assumption too, so the two are told apart rightly.
+    The step after the last is as hard as all of them together: where it passes, all do.
     """
-    mean, below = node[MEAN_V], node[MEAN_V] - v_min
-    i1 = steps[c, 1] / (mean - steps[c, 4] * below)
-    i2 = steps[c, 2] / (mean - steps[c, 5] * below)
-    i3 = steps[c, 3] / (mean - steps[c, 6] * below)
-    i2 *= built_up(i2, node[DRAWN], numbers[TAU2])
-    i3 *= built_up(i3, node[DRAWN], numbers[LAG_TAU])
-    ocv = ocv_at(curves, cell, node[Z] - numbers[LAG] * i3 / (3600.0 * numbers[CAPACITY]))
-    return float(ocv - node[R1] * i1 - node[R2] * i2)
+    if node[ALIVE] == 0.0:
+        margins[:count] = -1.0
+        return False, POWER
+    if far_from_it(curves, cell, numbers, candidate, node, steps, count):
+        return True, RESERVE
+    if margin_v(curves, cell, numbers, candidate, node, steps, count)[0] >= 0.0:
+        return True, RESERVE
+    worst, stop = 0.0, RESERVE
+    for c in range(count):
+        margins[c], why = margin_v(curves, cell, numbers, candidate, node, steps, c)
+        if margins[c] < worst:
+            worst, stop = margins[c], why
+    return worst == 0.0, stop
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
-def _copy(source: Floats, target: Floats, count: int) -> None:
-    """Copy the first numbers; a slice would make two views of them first."""
-    for i in range(count):
-        target[i] = source[i]
-
-
-@njit(cache=True, error_model="numpy", forceinline=True)
-def _margins(
+def _share(
     curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats, count: int,
-    before: Floats, margins: Floats,
+    failing: Floats, before: Floats,
 ) -> tuple[float, int]:  # fmt: skip
-    """Margin of each critical step; how far towards this node it can still be driven, and what ends it."""
+    """How far towards a node the failing steps can be driven, and what ends it; their margins move on."""
     if node[ALIVE] == 0.0:
         return 0.0, POWER
     share, stop = 1.0, RESERVE
     for c in range(count):
-        u = _sagged(curves, cell, numbers, node, numbers[V_MIN], steps, c)
-        most, why = deliverable(u, node[R0], candidate[OUTSIDE], numbers[V_MIN], candidate[CURRENT_LIMIT])
-        margins[c] = most - steps[c, 0]
-        if margins[c] < 0.0:
-            part = before[c] / (before[c] - margins[c])
-            if part <= share:
-                share, stop = part, why
+        if failing[c] < 0.0:
+            margin, why = margin_v(curves, cell, numbers, candidate, node, steps, c)
+            if margin < 0.0 and before[c] / (before[c] - margin) <= share:
+                share, stop = before[c] / (before[c] - margin), why
+            before[c] = margin
     return share, stop
 
 
@@ -207,8 +197,7 @@ def _note_extremes(
     """Keep the largest current and the lowest cell voltage of the critical steps at a node."""
     total = node[R0] + candidate[OUTSIDE]
     for c in range(count):
-        # Its own voltage is not the cut-off here, so its filtered currents count at the mean voltage.
-        u, p = _sagged(curves, cell, numbers, node, node[MEAN_V], steps, c), steps[c, 0]
+        u, p = behind_v(curves, cell, numbers, candidate, node, steps, c), steps[c, POWER_W]
         current = 2.0 * p / (u + math.sqrt(max(u * u - 4.0 * total * p, 0.0)))
         out[n, I_MAX] = max(out[n, I_MAX], current)
         out[n, V_LOW] = min(out[n, V_LOW], u - node[R0] * current)
@@ -265,18 +254,20 @@ def _step(
 
 @njit(cache=True, error_model="numpy")
 def _closer_look(
-    out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats,
-    weight: Floats, steps: Floats, count: int, margins: Floats, before: Floats, old: Row, step: float,
-    start_soc: float, stop: int,
+    curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats, steps: Floats,
+    count: int, failing: Floats, before: Floats, old: Row, step: float, start_soc: float, stop: int,
 ) -> tuple[float, int]:  # fmt: skip
-    """Where in a failing interval the pack stops, in SUB_STEPS finer steps; its margins begin in `before`."""
+    """Where in a failing interval the pack stops, in SUB_STEPS finer steps.
+
+    Only what fails at the interval's end is looked at: a harder load fails there in all that this one fails in.
+    """
+    for c in range(count):
+        before[c] = max(margin_v(curves, cell, numbers, candidate, old, steps, c)[0], 0.0)
     for sub in range(SUB_STEPS):
-        _copy(before, margins, count)
         new = _step(curves, cell, numbers, candidate, power, weight, old, step / SUB_STEPS, start_soc)
-        share, why = _margins(curves, cell, numbers, candidate, new, steps, count, margins, before)
+        share, why = _share(curves, cell, numbers, candidate, new, steps, count, failing, before)
         if why != RESERVE:
             return (sub + share) / SUB_STEPS, why
-        _note_extremes(out, n, curves, cell, numbers, candidate, new, steps, count)
         old = new
     # Finer steps may just pass the node at which the coarse one failed: the range ends there all the same.
     return 1.0, stop
@@ -305,28 +296,25 @@ def _run_down(
     """Visit the nodes from full to reserve; in the interval that fails, again in SUB_STEPS finer ones."""
     out[n, SOC_STOP], out[n, TEMP_END], out[n, V_LOW] = soc[0], candidate[AIR_K], numbers[V_MAX]
     old = _first_node(curves, cell, numbers, candidate, power, weight, soc[0])
-    # Nothing is left of the candidate before: a first node that fails, fails at once.
-    before[:] = 0.0
-    share, stop = _margins(curves, cell, numbers, candidate, old, steps, count, before, margins)
-    if stop != RESERVE:
+    passed, stop = _passes(curves, cell, numbers, candidate, old, steps, count, margins)
+    if not passed:
         _note_stop(out, n, stop, numbers, candidate)
         return
-    _note_extremes(out, n, curves, cell, numbers, candidate, old, steps, count)
     step = (soc[0] - soc[1]) / soc[2]
-    for left in range(soc[2] - 1, -1, -1):
-        _copy(margins, before, count)
+    for _ in range(soc[2]):
         new = _step(curves, cell, numbers, candidate, power, weight, old, step, soc[0])
-        share, stop = _margins(curves, cell, numbers, candidate, new, steps, count, before, margins)
-        if stop != RESERVE:
+        passed, stop = _passes(curves, cell, numbers, candidate, new, steps, count, margins)
+        share = 1.0
+        if not passed:
             # The distance still comes from the coarse nodes: so it cannot exceed that of a pack that passes.
-            share, stop = _closer_look(out, n, curves, cell, numbers, candidate, power, weight, steps, count,
-                                       margins, before, old, step, soc[0], stop)  # fmt: skip
-        elif left == 0:
-            _note_extremes(out, n, curves, cell, numbers, candidate, new, steps, count)
+            share, stop = _closer_look(curves, cell, numbers, candidate, power, weight, steps, count, margins,
+                                       before, old, step, soc[0], stop)  # fmt: skip
         _advance(out, n, old, new, step * 3600.0 * numbers[CAPACITY], share)
-        if stop != RESERVE:
+        if not passed:
             break
         old = new
+    # Voltage is lowest and current largest at the last node that passed, or at the limit that stopped the pack.
+    _note_extremes(out, n, curves, cell, numbers, candidate, old, steps, count)
     _note_stop(out, n, stop, numbers, candidate)
 
 
@@ -342,10 +330,10 @@ def _load(
         wheel = bins[0][k] + bins[1][k] * candidate[MASS]
         power[k] = max(wheel * gain, wheel * regen) + accessory
     along = (candidate[MASS] - masses[0]) / (masses[1] - masses[0]) if masses[1] > masses[0] else 0.0
-    for s in range(steps.shape[0]):
-        for f in range(steps.shape[1]):
+    for s in range(critical.shape[1]):
+        for f in range(LOADS):
             low, high = critical[cell, s, f, 0], critical[cell, s, f, 1]
-            steps[s, f] = (low + along * (high - low)) * (share if f < 4 else 1.0)
+            steps[s, f] = (low + along * (high - low)) * share
 
 
 @njit(cache=True, error_model="numpy")
@@ -356,7 +344,7 @@ def run_block(
     """Run every candidate down; one row of RESULT columns each, in one cell's terms."""
     out = np.zeros((len(cell), RESULT))
     power, weight = np.empty(len(bins[2])), bins[2]
-    steps = np.empty((critical.shape[1], critical.shape[2]))
+    steps = np.empty((critical.shape[1] + 1, COLUMNS))
     margins, before = np.zeros(critical.shape[1]), np.zeros(critical.shape[1])
     for n in range(len(cell)):
         c, t, q = cell[n], table, candidates
@@ -364,6 +352,7 @@ def run_block(
                    t[c, 9], t[c, 10], t[c, 11])  # fmt: skip
         candidate = (q[n, 0], q[n, 1], q[n, 2], q[n, 3], q[n, 4], q[n, 5], q[n, 6], q[n, 7])
         _load((bins[0], bins[1]), critical, c, candidate, drive, masses, power, steps)
+        own_limits(steps, counts[c], numbers, candidate)
         _run_down(out, n, curves, c, numbers, candidate, power, weight, steps, counts[c], margins, before,
                   soc)  # fmt: skip
     return out

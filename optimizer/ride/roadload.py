@@ -302,3 +302,21 @@ def ride_steps(trace: Trace, *, vehicle: Vehicle) -> RideSteps:
     ) * speed
     drag = 0.5 * vehicle.density_kg_m3 * vehicle.cda_m2 * trace.step_speed_cubed
     return RideSteps(drag, per_mass, trace.step_s, trace.step_distance_m, vehicle)
+
+
+def step_parts(duration_s: Floats, *, step_max_s: float) -> NDArray[np.int64]:
+    """Into how many equal parts each step of a ride is cut so that none is longer than asked.
+
+    Parameters
+    ----------
+    duration_s : ndarray, shape (n,)
+        [s]
+    step_max_s : float
+        Above 0 [s].
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        At least 1 [-].
+    """
+    return np.maximum(np.ceil(duration_s / step_max_s - 1e-9), 1.0).astype(np.int64)

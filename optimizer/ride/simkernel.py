@@ -30,7 +30,7 @@ from optimizer.ride.cells import ACTIVATION, CAPACITY, LAG, LAG_TAU, REFERENCE_K
 Floats = NDArray[np.float64]
 
 # Columns of the result: sums (up to the end of the last whole lap, or in the first lap up to the stop),
-# extremes, the interpolated range and the state at the stop.
+# extremes, the range and its SoC, and the temperature at the actual stop.
 (WAY, TIME, ENERGY, SQUARE_S, HEAT_J, I_MAX, V_LOW, RANGE_M, SOC, TEMP_END, STOP, STEPS) = range(12)
 RESULT = 12
 SUMS = 5
@@ -40,7 +40,8 @@ RECORD = 7
 # State: mean SoC, filtered currents behind R1, R2 and the lag, temperature.
 (Z, I1, I2, IL, TEMP) = range(5)
 
-BISECTIONS = 24
+BISECTIONS = 14
+SECANTS = 4
 
 
 @njit(cache=True, error_model="numpy")
@@ -60,7 +61,9 @@ def _solve(
     surface = z - lag_z * keep_lag * state[IL]
     u = ocv_at(curves, cell, surface) - r1 * keep1 * state[I1] - r2 * keep2 * state[I2]
     cell_ohm = r0 + r1 * (1.0 - keep1) + r2 * (1.0 - keep2)
-    cell_ohm += lag_z * (1.0 - keep_lag) * ocv_slope(curves, cell, place(surface, curves.shape[1])[0])
+    # Beyond the ends of the curve the OCV is held.
+    if 0.0 < surface < 1.0:
+        cell_ohm += lag_z * (1.0 - keep_lag) * ocv_slope(curves, cell, place(surface, curves.shape[1])[0])
     most, why = deliverable(u, cell_ohm, candidate[OUTSIDE], numbers[V_MIN], candidate[CURRENT_LIMIT])
     total = cell_ohm + candidate[OUTSIDE]
     current = 2.0 * p / (u + math.sqrt(max(u * u - 4.0 * total * p, 0.0)))
@@ -84,75 +87,23 @@ def _advance(
 
 
 @njit(cache=True, error_model="numpy")
-def _fail(
-    state: Floats, before: Floats, p: float, duration_s: float, curves: Floats, cell: int, numbers: Floats,
-    candidate: Floats,
-) -> float:  # fmt: skip
-    """SoC at which a step could just be driven, between its state one lap ago and now."""
-    low, high, between = 0.0, 1.0, np.empty(5)
-    for _ in range(BISECTIONS):
-        part = 0.5 * (low + high)
-        for i in range(5):
-            between[i] = before[i] + part * (state[i] - before[i])
-        if _solve(between, p, duration_s, curves, cell, numbers, candidate)[3] < 0.0:
-            high = part
-        else:
-            low = part
-    return float(between[Z])
-
-
-@njit(cache=True, error_model="numpy")
-def _laps(z: float, lap: int, lap_z: float, drop: float, drop_before: float) -> float:
-    """Laps driven at a SoC within lap number `lap` or the one before, by their share of the lap's charge.
-
-    The charge of the lap that is not finished is told from the two before it: below the reserve the voltage
-    may collapse, and the end of that lap would say nothing about the part above.
-    """
-    if z > lap_z:
-        return lap - (z - lap_z) / drop
-    return lap + (lap_z - z) / (drop + (drop - drop_before if lap > 1 else 0.0))
-
-
-@njit(cache=True, error_model="numpy")
-def _first_failing(
-    begun: Floats, before: Floats, count: int, power: Floats, duration_s: Floats, curves: Floats, cell: int,
+def _drive(
+    state: Floats, count: int, floor_z: float, power: Floats, duration_s: Floats, curves: Floats, cell: int,
     numbers: Floats, candidate: Floats,
-) -> tuple[float, int]:  # fmt: skip
-    """Highest SoC at which one of the first `count` steps could just be driven, told from its last two laps.
+) -> tuple[int, int, int]:  # fmt: skip
+    """Drive the first `count` steps of a lap; `state` moves on, up to the step that can't be driven.
 
-    A step that is harder than the one that ended the run, but was not due yet, may fail at a higher SoC.
-    SoC −1 when all could still be driven one lap later.
+    Returns that step (`count` if there is none), why, and how many steps begin above floor_z.
     """
-    found, stop, ahead = -1.0, RESERVE, np.empty(5)
+    above = 0
     for s in range(count):
-        for i in range(5):
-            ahead[i] = 2.0 * begun[s, i] - before[s, i]
-        solved = _solve(ahead, power[s], duration_s[s], curves, cell, numbers, candidate)
+        solved = _solve(state, power[s], duration_s[s], curves, cell, numbers, candidate)
         if solved[3] < 0.0:
-            z = _fail(ahead, begun[s], power[s], duration_s[s], curves, cell, numbers, candidate)
-            if z > found:
-                found, stop = z, solved[4]
-    return found, stop
-
-
-@njit(cache=True, error_model="numpy")
-def _end(
-    state: Floats, begun: Floats, before: Floats, s: int, lap: int, margin: float, why: int, power: Floats,
-    duration_s: Floats, curves: Floats, cell: int, numbers: Floats, candidate: Floats,
-) -> tuple[float, int]:  # fmt: skip
-    """Highest SoC at which step s, if it fails, or any other could just be driven, and what ends it there."""
-    z = -1.0
-    if margin < 0.0:
-        z = _fail(state, begun[s], power[s], duration_s[s], curves, cell, numbers, candidate)
-    if lap > 0:
-        # In the second lap, only the steps before s have been driven twice.
-        tried = len(power) if lap > 1 else s
-        other, other_why = _first_failing(
-            begun, before, tried, power, duration_s, curves, cell, numbers, candidate
-        )
-        if other > z:
-            return other, other_why
-    return z, why
+            return s, solved[4], above
+        if state[Z] > floor_z:
+            above = s + 1
+        _advance(state, solved[0], solved[2], duration_s[s], numbers, candidate)
+    return count, RESERVE, above
 
 
 @njit(cache=True, error_model="numpy")
@@ -160,12 +111,105 @@ def _finish_lap(
     state: Floats, first: int, power: Floats, duration_s: Floats, curves: Floats, cell: int,
     numbers: Floats, candidate: Floats,
 ) -> float:  # fmt: skip
-    """SoC at the end of a first lap in which the reserve was reached, limits of discharge aside."""
+    """SoC at the end of a lap from its step `first` on, limits of discharge aside."""
     after = state.copy()
     for s in range(first, len(power)):
         solved = _solve(after, power[s], duration_s[s], curves, cell, numbers, candidate)
         _advance(after, solved[0], solved[2], duration_s[s], numbers, candidate)
     return float(after[Z])
+
+
+@njit(cache=True, error_model="numpy")
+def _first_failure(
+    low: float, high: float, count: int, first: Floats, second: Floats, floor_z: float, power: Floats,
+    duration_s: Floats, curves: Floats, cell: int, numbers: Floats, candidate: Floats,
+) -> tuple[float, int, float, int]:  # fmt: skip
+    """Where between two beginnings of a lap the first of its `count` steps can no longer be driven.
+
+    `low` can be driven, `high` can't. Returns the last beginning that can, the failing step, its SoC and why.
+    """
+    failed, z, why = count, floor_z, RESERVE
+    for _ in range(BISECTIONS):
+        part = 0.5 * (low + high)
+        state = first + part * (second - first)
+        step, reason, _above = _drive(state, count, floor_z, power, duration_s, curves, cell, numbers, candidate)
+        if step < count:
+            high, failed, z, why = part, step, state[Z], reason
+        else:
+            low = part
+    return low, failed, z, why
+
+
+@njit(cache=True, error_model="numpy")
+def _hardest(
+    first: Floats, second: Floats, reserve: float, power: Floats, duration_s: Floats, curves: Floats, cell: int,
+    numbers: Floats, candidate: Floats,
+) -> tuple[float, int]:  # fmt: skip
+    """Highest SoC above the reserve at which a step of the ride can't be driven, and why; else the reserve.
+
+    Laps are begun at ever lower states on the line through `first`, from which all can be driven, and `second`.
+    The first that fails tells of one step. An earlier step may fail in a lap begun still lower, yet at a higher
+    SoC: so the steps before it, as far as they lie above the SoC found, are tried again in such laps.
+    """
+    fixed = (power, duration_s, curves, cell, numbers, candidate)
+    drop, found, stop, low, count = first[Z] - second[Z], reserve, RESERVE, 0.0, len(power)
+    while count > 0:
+        high = (first[Z] - found) / drop
+        state = first + high * (second - first)
+        if high <= low or _drive(state, count, found, *fixed)[0] == count:
+            break
+        low, failed, z, why = _first_failure(low, high, count, first, second, found, *fixed)
+        if z > found:
+            found, stop = z, why
+        state = first + low * (second - first)
+        count = min(failed, _drive(state, failed, found, *fixed)[2], count - 1)
+    return found, stop
+
+
+@njit(cache=True, error_model="numpy")
+def _laps_between(
+    first: Floats, second: Floats, end_z: float, drop_before: float, power: Floats, duration_s: Floats,
+    curves: Floats, cell: int, numbers: Floats, candidate: Floats,
+) -> float:  # fmt: skip
+    """Laps from the state `first` until one that ends at a SoC; `second` is the state one lap after `first`.
+
+    The lap is begun on the line through both, by secants. Laps are counted by charge, whose amount per lap is
+    taken to change evenly: with the drop d of this lap and d′ of the one before, a part x of d takes
+    x + ½·(1 − d′/d)·x·(1 − x) laps.
+    """
+    drop = first[Z] - second[Z]
+    part, z = 0.0, second[Z]
+    next_part = (z - end_z) / drop
+    for _ in range(SECANTS):
+        if next_part == part:
+            break
+        state = first + next_part * (second - first)
+        next_z = _finish_lap(state, 0, power, duration_s, curves, cell, numbers, candidate)
+        slope = (next_z - z) / (next_part - part)
+        part, z = next_part, next_z
+        next_part = part - (z - end_z) / slope
+    return float(1.0 + next_part + 0.5 * (1.0 - drop_before / drop) * next_part * (1.0 - next_part))
+
+
+@njit(cache=True, error_model="numpy")
+def _end(
+    before: Floats, begun: Floats, lap: int, drop_before: float, reserve: float, power: Floats, duration_s: Floats,
+    curves: Floats, cell: int, numbers: Floats, candidate: Floats,
+) -> tuple[float, int, float]:  # fmt: skip
+    """Laps driven until the ride can't go on, why, and the SoC there.
+
+    `before` and `begun` are the states in which the last whole lap and the one that wasn't finished began.
+    """
+    fixed = (power, duration_s, curves, cell, numbers, candidate)
+    after = begun.copy()
+    whole = _drive(after, len(power), reserve, *fixed)[0] == len(power)
+    if whole and after[Z] < begun[Z]:
+        z, why = _hardest(begun, after, reserve, *fixed)
+    else:
+        z, why = _hardest(before, begun, reserve, *fixed)
+    drop = before[Z] - begun[Z]
+    laps = _laps_between(before, begun, z, drop_before if lap > 1 else drop, *fixed)
+    return lap - 1 + laps, why, z
 
 
 @njit(cache=True, error_model="numpy")
@@ -184,25 +228,26 @@ def run(
 ) -> Floats:  # fmt: skip
     """Repeat the lap to the stop; rows of `record` are filled with every `every`-th step."""
     out, sums, state = np.zeros(RESULT), np.zeros(SUMS), np.zeros(5)
-    begun, before = np.zeros((len(power), 5)), np.zeros((len(power), 5))
     state[Z], state[TEMP] = soc[0], candidate[AIR_K]
+    # States in which this lap and the last one began, and the charge of the one before that.
+    begun, before, drop_before = state.copy(), state.copy(), 0.0
     out[V_LOW], out[STOP], lap_m = numbers[V_MAX], -1.0, way_m.sum()
-    lap, lap_z, s, drop, drop_before = 0, soc[0], 0, 0.0, 0.0
+    fixed = (power, duration_s, curves, cell, numbers, candidate)
+    lap, s = 0, 0
     while out[STEPS] < max_steps:
         p, dt = power[s], duration_s[s]
         current, voltage, heat, margin, why = _solve(state, p, dt, curves, cell, numbers, candidate)
         if margin < 0.0 and lap == 0:
-            out[STOP], out[RANGE_M] = why, sums[WAY]
+            out[STOP], out[RANGE_M], out[SOC] = why, sums[WAY], state[Z]
+            break
+        if state[Z] <= soc[1] and lap == 0:
+            drop = soc[0] - _finish_lap(state, s, *fixed)
+            out[STOP], out[RANGE_M], out[SOC] = RESERVE, lap_m * (soc[0] - soc[1]) / drop, soc[1]
             break
         if margin < 0.0 or state[Z] <= soc[1]:
-            z, why = _end(state, begun, before, s, lap, margin, why, power, duration_s, curves, cell, numbers,
-                          candidate)  # fmt: skip
-            if lap == 0:
-                drop = lap_z - _finish_lap(state, s, power, duration_s, curves, cell, numbers, candidate)
-            out[STOP] = why if z > soc[1] else RESERVE
-            out[RANGE_M] = lap_m * _laps(max(z, soc[1]), lap, lap_z, drop, drop_before)
+            laps, out[STOP], out[SOC] = _end(before, begun, lap, drop_before, soc[1], *fixed)
+            out[RANGE_M] = lap_m * laps
             break
-        before[s], begun[s] = begun[s], state
         terminal = voltage - candidate[OUTSIDE] * current
         sums += np.array([way_m[s], dt, terminal * current * dt, current * current * dt, heat * dt])
         out[I_MAX], out[V_LOW] = max(out[I_MAX], current), min(out[V_LOW], voltage)
@@ -211,8 +256,8 @@ def run(
                 (sums[TIME], sums[WAY], state[Z], voltage, terminal, current, state[TEMP]))  # fmt: skip
         out[STEPS], s = out[STEPS] + 1, s + 1
         if s == len(power):
-            drop_before, drop = drop, lap_z - state[Z]
-            s, lap, lap_z = 0, lap + 1, state[Z]
+            drop_before, before, begun = before[Z] - begun[Z], begun, state.copy()
+            s, lap = 0, lap + 1
             out[:SUMS] = sums
     if lap == 0:
         out[:SUMS] = sums
@@ -220,5 +265,5 @@ def run(
         out[V_LOW] = min(out[V_LOW], numbers[V_MIN])
     if out[STOP] == CURRENT:
         out[I_MAX] = candidate[CURRENT_LIMIT]
-    out[SOC], out[TEMP_END] = state[Z], state[TEMP]
+    out[TEMP_END] = state[TEMP]
     return out

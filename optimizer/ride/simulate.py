@@ -10,14 +10,12 @@ from numpy.typing import NDArray
 from optimizer.ride import cellkernel, simkernel
 from optimizer.ride.bins import CompressedRide
 from optimizer.ride.cells import CELSIUS_K
+from optimizer.ride.critical import STEP_MAX_S
 from optimizer.ride.range import PackBlock, RangeBlock, candidate_table, check_soc, mean_power_w
-from optimizer.ride.roadload import RideSteps
+from optimizer.ride.roadload import RideSteps, step_parts
 from optimizer.ride.trace import KMH_PER_M_S
 
 Floats = NDArray[np.float64]
-
-STEP_MAX_S = 1.0
-"""Longest time step; longer steps of the ride are cut evenly."""
 
 MAX_STEPS = 20_000_000
 """Bound on the time steps of one run, some 230 days at 1 s: a pack that lasts longer is no result."""
@@ -63,15 +61,16 @@ def simulate(
     """Range of every candidate by stepping through the repeated ride with the cell's full dynamics.
 
     In each step the power is constant and the current is the lower root of r·I² − u·I + P = 0; the voltages
-    of R1, R2 and the lag are advanced exactly for constant current, and enter the solution at mid-step. The
-    run ends when a step asks for more than the pack gives at the cut-off, the current limit or the matched
-    load, or at the reserve. So that the range changes smoothly with the design, the end is interpolated: a
-    step that fails is placed between its state one lap ago and now, where it could just be driven; the
-    other steps are looked at too, one lap ahead, as a harder one that was not due yet may fail at a higher
-    SoC, and the SoC at which the ride can no longer be driven in full ends the range; and the unfinished lap
-    counts by its share of the lap's charge, as in `range_block`. In the first lap the range ends at the
-    failing step. Consumption, heat and rms current are means over whole laps, or over what was driven of the
-    first.
+    of R1, R2 and the lag are advanced exactly for constant current, and enter the solution at mid-step. A step
+    can't be driven when it asks for more than the pack gives at the cut-off, the current limit or the matched
+    load.
+
+    So that the range changes smoothly with the design, and not from lap to lap, it ends at the highest SoC above
+    the reserve at which any step of the ride can't be driven, or at the reserve. That is found by driving laps
+    begun anywhere between the laps that were driven: the hardest step then comes due at any SoC. The distance is
+    the number of laps until one that ends at that SoC, begun likewise; so it counts no step below it. A pack that
+    fails in the first lap stops where it fails. Consumption, heat and rms current are means over whole laps, or
+    over what was driven of the first.
 
     Parameters
     ----------
@@ -160,7 +159,7 @@ def simulate_trace(
 
 def _fine_steps(steps: RideSteps, *, mass_kg: float, step_max_s: float) -> tuple[Floats, Floats, Floats]:
     """Power, duration and distance of the lap in steps of at most step_max_s."""
-    parts = np.maximum(np.ceil(steps.duration_s / step_max_s - 1e-9), 1.0).astype(np.int64)
+    parts = step_parts(steps.duration_s, step_max_s=step_max_s)
     return (
         np.repeat(steps.battery_power_w(mass_kg), parts),
         np.repeat(steps.duration_s / parts, parts),

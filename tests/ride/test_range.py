@@ -170,6 +170,28 @@ def test_a_harder_pack_never_goes_farther(samples, town_ride, case):
     assert np.all(km[1:] <= km[0] * (1 + 1e-9))
 
 
+@pytest.mark.parametrize("scale", [1e-4, 1e-2, 1.0])
+def test_no_harder_pack_of_many_goes_farther(samples, scale):
+    """The same in bulk, with packs that stop for every reason, changed by a hair and by much."""
+    ride, rng, n = samples.town_ride(hill=0.08)[1], np.random.default_rng(8), 20_000
+    given = {
+        "cell": rng.integers(0, 12, n), "series": rng.integers(8, 21, n), "parallel": rng.integers(1, 5, n),
+        "total_mass_kg": rng.uniform(110.0, 149.0, n), "extra_resistance_ohm": rng.uniform(0.0, 0.25, n),
+        "current_limit_a": np.where(rng.random(n) < 0.2, np.inf, rng.uniform(12.0, 90.0, n)),
+        "charge_current_limit_a": rng.uniform(0.0, 30.0, n), "air_temp_c": rng.uniform(-15.0, 35.0, n),
+    }  # fmt: skip
+    base = range_block(PackBlock(**given), ride=ride, reserve_soc=0.05)
+    assert np.all(np.bincount(base.stop) > 1000)
+    for name, change in (("total_mass_kg", 1.0), ("extra_resistance_ohm", 0.05)):
+        harder = given | {name: given[name] + scale * change * rng.random(n)}
+        found = range_block(PackBlock(**harder), ride=ride, reserve_soc=0.05)
+        assert np.all(found.range_km <= base.range_km * (1 + 1e-9)), name
+    for name in ("current_limit_a", "charge_current_limit_a"):
+        harder = given | {name: given[name] * (1.0 - 0.5 * scale * rng.random(n))}
+        found = range_block(PackBlock(**harder), ride=ride, reserve_soc=0.05)
+        assert np.all(found.range_km <= base.range_km * (1 + 1e-9)), name
+
+
 def test_monotone_along_fine_sweeps(town_ride):
     """Steps so fine that a jump in the discretisation would show."""
     sweep = np.linspace(0.0, 1.0, 5001)
