@@ -346,4 +346,5 @@ def brief_json_schema() -> dict[str, Any]:
         Ready for json.dumps.
     """
     schema: dict[str, Any] = json.loads(json.dumps(Brief.model_json_schema()))
-    return with_ranges(schema)
+    head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "Brief of cellstow"}
+    return with_ranges({**head, **{key: value for key, value in schema.items() if key not in head}})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sys
 from pathlib import Path
@@ -26,10 +27,11 @@ UNITS_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
     help="Share the work with the same command on other machines: postgresql://…, or journal:PATH on a shared disk.",
 )  # fmt: skip
 @click.option("--refresh", default="60s", show_default=True, metavar="TIME", help="How often the front is written.")
+@click.option("--json", "as_json", is_flag=True, help="Print the run's record and its front as JSON.")
 @click.option("--quiet", is_flag=True, help="No progress and no summary.")
 def command(
     brief: Path, out: Path | None, workers: int, force: bool, resume: bool, budget: str | None, storage: str,
-    refresh: str, quiet: bool,
+    refresh: str, as_json: bool, quiet: bool,
 ) -> None:  # fmt: skip
     """Search the whole design space of BRIEF and write its Pareto front.
 
@@ -53,10 +55,13 @@ def command(
     result = run_job(brief, folder=folder, how=how, report=report)
     if report is not None:
         report.close()
-    if not quiet or not len(result.front):
+    if not as_json and (not quiet or not len(result.front)):
         click.echo(search_summary(result))
     asked, pinned = add_to_run(folder, brief)
-    if asked and not quiet:
+    if as_json:
+        record = {"folder": str(folder), **result.run, "rows": json.loads(result.front.to_json(orient="records"))}
+        click.echo(json.dumps(record, indent=2, ensure_ascii=False))
+    elif asked and not quiet:
         row = None if pinned is None else dict(pinned.iloc[0])
         click.echo("\n" + pinned_text(row, result.front, objectives=result.objectives, currency=result.currency))
     if result.interrupted:

@@ -1,0 +1,122 @@
+"""The printed JSON Schema against the briefs that the program reads, by another library's validator.
+
+The schema follows the draft 2020-12 of JSON Schema; jsonschema's validator is the second implementation.
+"""
+
+import json
+import tomllib
+
+import pytest
+from click.testing import CliRunner
+from jsonschema import Draft202012Validator
+
+from optimizer.brief import Brief, load_brief, open_brief
+from optimizer.catalog import builtin_catalogs
+from optimizer.cli import main
+from optimizer.problems import BadInput
+from optimizer.starter import starter_files
+
+QUICK = builtin_catalogs() / "briefs" / "quick-36v.toml"
+DEMOS = sorted(path.name for path in (builtin_catalogs() / "briefs").glob("*.toml"))
+
+
+@pytest.fixture(scope="module")
+def schema():
+    done = CliRunner().invoke(main, ["schema"])
+    assert done.exit_code == 0
+    return json.loads(done.stdout)
+
+
+def faults(schema, text):
+    return [error.message for error in Draft202012Validator(schema).iter_errors(tomllib.loads(text))]
+
+
+def test_the_schema_is_one(schema):
+    Draft202012Validator.check_schema(schema)
+    assert schema["$schema"].endswith("2020-12/schema")
+
+
+@pytest.mark.parametrize("name", DEMOS)
+def test_demo_briefs_pass(schema, name):
+    assert faults(schema, (builtin_catalogs() / "briefs" / name).read_text()) == []
+
+
+def test_the_starter_passes(schema):
+    assert faults(schema, starter_files()["brief.toml"]) == []
+
+
+def keys(node, defs):
+    """Every key that a schema node knows, its references followed once each."""
+    found, todo, seen = set(), [node], set()
+    while todo:
+        part = todo.pop()
+        if isinstance(part, list):
+            todo += part
+        elif isinstance(part, dict):
+            found |= set(part.get("properties", {}))
+            name = str(part.get("$ref", "")).removeprefix("#/$defs/")
+            if name and name not in seen:
+                seen.add(name)
+                todo.append(defs[name])
+            todo += [value for key, value in part.items() if key not in ("$defs", "default", "enum")]
+    return found
+
+
+def fields(model):
+    """Every key of the pydantic model and of the sections below it."""
+    found, todo, seen = set(), [model], set()
+    while todo:
+        one = todo.pop()
+        if hasattr(one, "model_fields"):
+            if one not in seen:
+                seen.add(one)
+                for name, field in one.model_fields.items():
+                    found.add(field.alias or name)
+                    todo.append(field.annotation)
+        else:
+            todo += list(getattr(one, "__args__", ()))
+    return found
+
+
+def test_each_key_of_the_model_is_in_the_schema(schema):
+    wanted = fields(Brief)
+    assert {"range_km_min", "groups_per_module", "origin_mm", "share_balance_leads", "capacity_fraction"} <= wanted
+    assert wanted <= keys(schema, schema["$defs"])
+
+
+WRONG = {
+    "an unknown key": ("cda_m2 = 0.65", "cda_m2 = 0.65\ncdaa_m2 = 0.65"),
+    "a text for a number": ("length_mm = 240.0", 'length_mm = "240"'),
+    "a length below 0": ("length_mm = 240.0", "length_mm = -1.0"),
+    "an unknown way": ('ways = ["tray"]', 'ways = ["heap"]'),
+    "an unknown section": ("[fit]", "[fitt]"),
+    "a missing key": ("crr = 0.014\n", ""),
+}
+
+
+@pytest.mark.parametrize("what", WRONG)
+def test_schema_and_program_refuse_the_same(schema, tmp_path, what):
+    before, after = WRONG[what]
+    text = QUICK.read_text().replace('"../', f'"{builtin_catalogs().as_posix()}/')
+    path = tmp_path / "brief.toml"
+    path.write_text(text)
+    load_brief(path)
+    assert before in text and faults(schema, text) == []
+    path.write_text(text.replace(before, after))
+    with pytest.raises(BadInput):
+        load_brief(path)
+    assert faults(schema, path.read_text())
+
+
+def test_ranges_are_for_open_briefs(schema, tmp_path):
+    text = QUICK.read_text().replace("length_mm = 240.0", "length_mm = { min = 200, max = 240, step = 5 }")
+    path = tmp_path / "open.toml"
+    path.write_text(text.replace('"../', f'"{builtin_catalogs().as_posix()}/'))
+    assert faults(schema, text) == []
+    assert len(open_brief(path).free) == 1
+
+
+def test_written_to_a_file(tmp_path, schema):
+    done = CliRunner().invoke(main, ["schema", "--out", str(tmp_path / "brief.schema.json"), "--quiet"])
+    assert (done.exit_code, done.output) == (0, "")
+    assert json.loads((tmp_path / "brief.schema.json").read_text()) == schema

@@ -1,0 +1,71 @@
+"""`cellstow new`: what it writes is sound as it stands, is searched, and replaces nothing."""
+
+import json
+from itertools import pairwise
+
+from click.testing import CliRunner
+
+from optimizer.catalog import builtin_catalogs
+from optimizer.cli import main
+from optimizer.starter import ROWS, starter_files
+
+
+def run(*args):
+    return CliRunner().invoke(main, [str(arg) for arg in args])
+
+
+def test_new_then_check_then_search(tmp_path):
+    made = run("new", tmp_path / "mine", "--json")
+    assert made.exit_code == 0
+    names = [path.rsplit("/", 1)[-1] for path in json.loads(made.stdout)]
+    assert names == ["brief.toml", *(f"{name}.csv" for name in ROWS)]
+    brief = tmp_path / "mine" / "brief.toml"
+    checked = run("check", brief, "--json")
+    assert checked.exit_code == 0, checked.output
+    short = brief.read_text().replace("series = [10, 16]", "series = [13, 14]")
+    short = short.replace('["tray", "modules"]', '["tray"]')
+    brief.write_text(short.replace("parallel = [1, 8]", "parallel = [2, 3]"))
+    found = run("search", brief, "--out", tmp_path / "run", "--workers", 1, "--quiet", "--json")
+    assert found.exit_code == 0, found.output
+    record = json.loads(found.stdout)
+    assert record["space"]["complete"] and len(record["rows"]) == record["front"]["rows"] > 0
+    assert {row["series"] for row in record["rows"]} <= {13, 14}
+
+
+def test_nothing_is_ever_replaced(tmp_path):
+    assert run("new", tmp_path, "--quiet").output == ""
+    mark = (tmp_path / "wires.csv").read_text() + "mine\n"
+    (tmp_path / "wires.csv").write_text(mark)
+    again = run("new", tmp_path)
+    assert again.exit_code == 2 and "wires.csv" in again.output
+    assert (tmp_path / "wires.csv").read_text() == mark
+    (tmp_path / "file").write_text("")
+    assert run("new", tmp_path / "file").exit_code == 2
+
+
+def test_every_key_of_the_starter_says_what_it_is():
+    """Each line with a value bears a remark, on it or over it, in the brief; each table says what its columns take."""
+    files = starter_files()
+    lines = files["brief.toml"].splitlines()
+    bare = [
+        line
+        for above, line in pairwise(lines)
+        if "=" in line and not line.startswith("#") and "#" not in line and "#" not in above
+    ]
+    # Keys whose unit says all, under a heading that bears the remark.
+    assert len(bare) <= len(lines) / 4, bare
+    for name in ROWS:
+        text = files[f"{name}.csv"]
+        header = next(line for line in text.splitlines() if not line.startswith("#"))
+        told = " ".join(line for line in text.splitlines() if line.startswith("#"))
+        assert all(column in told for column in header.split(",")), name
+
+
+def test_rows_are_those_of_the_demo_tables():
+    files = starter_files()
+    for name, (_, ids) in ROWS.items():
+        demo = (builtin_catalogs() / f"{name}.csv").read_text().splitlines()
+        rows = [line for line in files[f"{name}.csv"].splitlines() if not line.startswith("#")][1:]
+        assert rows and set(rows) <= set(demo)
+        named = [row.split(",")[0] for row in demo]
+        assert not ids or [row.split(",")[0] for row in rows] == [name for name in named if name in ids]
