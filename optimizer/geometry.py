@@ -63,24 +63,32 @@ def clearance(brief: schema.Brief) -> Clearance:
     return Clearance(**brief.clearance.model_dump())
 
 
-def cell_size(cells: Cells, row: int) -> CellSize:
-    """Outer size of one cell of the catalog."""
+def cell_size(cells: Cells, row: int, *, step_mm: float = 0.0) -> CellSize:
+    """Outer size of one cell of the catalog, rounded up to whole steps."""
+
+    def up(value: float) -> float:
+        # What is a whole number of steps but for the last bits stays so.
+        return float(np.round(np.ceil(value / step_mm - 1e-6) * step_mm, 6)) if step_mm > 0 else float(value)
+
     if cells.shape[row] == "cylinder":
-        return CellSize(
-            "cylinder", length_mm=float(cells.length_mm[row]), diameter_mm=float(cells.diameter_mm[row])
-        )
+        return CellSize("cylinder", length_mm=up(cells.length_mm[row]), diameter_mm=up(cells.diameter_mm[row]))
     return CellSize(
-        "block",
-        length_mm=float(cells.length_mm[row]),
-        width_mm=float(cells.width_mm[row]),
-        thickness_mm=float(cells.thickness_mm[row]),
-    )
+        "block", length_mm=up(cells.length_mm[row]), width_mm=up(cells.width_mm[row]),
+        thickness_mm=up(cells.thickness_mm[row]),
+    )  # fmt: skip
 
 
 def distinct_sizes(
-    cells: Cells, rows: npt.NDArray[np.int64]
+    cells: Cells, rows: npt.NDArray[np.int64], *, step_mm: float = 0.0
 ) -> tuple[list[CellSize], npt.NDArray[np.int64]]:
     """Distinct sizes of the chosen cells, largest last, and the size of each.
+
+    Parameters
+    ----------
+    cells : Cells
+    rows : ndarray of int, shape (n,)
+    step_mm : float
+        Sizes are rounded up to whole steps; 0 takes them as they stand [mm].
 
     Returns
     -------
@@ -88,7 +96,7 @@ def distinct_sizes(
     size : ndarray of int, shape (len(rows),)
         Index into sizes.
     """
-    each = [cell_size(cells, int(row)) for row in rows]
+    each = [cell_size(cells, int(row), step_mm=step_mm) for row in rows]
     sizes = sorted(set(each), key=lambda z: (z.shape, z.diameter_mm, z.length_mm, z.width_mm, z.thickness_mm))
     index = {size: k for k, size in enumerate(sizes)}
     return sizes, np.array([index[size] for size in each], dtype=np.int64)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,7 +79,7 @@ def compartment_problems(brief: Brief) -> dict[str, list[Problem]]:
     return found
 
 
-def survey(brief: Brief, cells: Cells) -> list[Finding]:
+def survey(brief: Brief, cells: Cells, *, progress: Callable[[int, int], None] | None = None) -> list[Finding]:
     """Best layout of every distinct cell size in every sound compartment.
 
     Parameters
@@ -86,6 +87,8 @@ def survey(brief: Brief, cells: Cells) -> list[Finding]:
     brief : Brief
         Only [catalog] cells, [clearance], [fit] and [[compartment]] are used, and [vary] cells.
     cells : Cells
+    progress : callable, optional
+        Called with the layouts done and to do.
 
     Returns
     -------
@@ -93,15 +96,18 @@ def survey(brief: Brief, cells: Cells) -> list[Finding]:
         Compartments in the brief's order, sizes from small to large.
     """
     rows = np.flatnonzero(matching(cells.id.tolist(), brief.vary.cells))
-    sizes, size_of = distinct_sizes(cells, rows)
+    sizes, size_of = distinct_sizes(cells, rows, step_mm=brief.fit.size_step_mm)
+    order = np.argsort(size_of, kind="stable")
+    members = np.split(rows[order], np.cumsum(np.bincount(size_of, minlength=len(sizes)))[:-1])
+    ids = [tuple(str(cells.id[row]) for row in each) for each in members]
     unusable = compartment_problems(brief)
+    rooms = [room for room in compartments(brief) if room.name not in unusable]
     found = []
-    for room in compartments(brief):
-        if room.name in unusable:
-            continue
-        for k, size in enumerate(sizes):
-            ids = tuple(str(cells.id[row]) for row in rows[size_of == k])
-            found.append(_finding(brief, room, size, ids))
+    for room in rooms:
+        for size, names in zip(sizes, ids, strict=False):
+            found.append(_finding(brief, room, size, names))
+            if progress is not None:
+                progress(len(found), len(rooms) * len(sizes))
     return found
 
 

@@ -95,6 +95,7 @@ class TestGoodBrief:
         brief = load_brief(BRIEFS / "cargo-scooter.toml")
         assert {key.split(".")[0] for key, _ in defaults_in_use(brief)} <= {
             "compartment[stem]",
+            "fit",
             "ageing",
             "spread",
         }

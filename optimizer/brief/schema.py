@@ -94,6 +94,8 @@ class ClearanceRules(Section):
 class FitRules(Section):
     """[fit]: ways and placements to try, and the time for one compartment and cell size.
 
+    size_step_mm: sizes of cells are rounded up to whole steps, so that cells of nearly one size share a layout, which
+    holds each of them with up to a step of play; 0 takes every size as it stands.
     groups_per_module: allowed numbers of series groups in one module; empty means any. seed: None means
     the brief's own seed.
     """
@@ -105,6 +107,7 @@ class FitRules(Section):
         "free",
     )
     seconds: Positive = 2.0
+    size_step_mm: Annotated[Number, Field(ge=0, le=5)] = 0.0
     seed: Seed | None = None
     groups_per_module: tuple[CellCount, ...] = ()
 

@@ -21,20 +21,24 @@ def command(brief: Path, as_json: bool, quiet: bool) -> None:
     """
     from optimizer.brief import load_brief
     from optimizer.catalog import read_cells
+    from optimizer.commands.progress import Bar
     from optimizer.problems import BadInput
     from optimizer.review.terminal import fit_table
     from optimizer.survey import compartment_problems, survey
 
     wanted = load_brief(brief)
     cells = read_cells(wanted.files()["catalog.cells"], sizes_only=True)
-    findings = survey(wanted, cells)
+    bar = None if quiet else Bar()
+    findings = survey(wanted, cells, progress=None if bar is None else bar.layouts)
+    if bar is not None:
+        bar.close()
     if as_json:
         click.echo(json.dumps([finding.record() for finding in findings], indent=2))
     elif findings and not quiet:
         click.echo(fit_table(findings))
-    for size in {finding.size for finding in findings}:
-        if not any(finding.cells for finding in findings if finding.size == size):
-            ids = next(finding.cell_ids for finding in findings if finding.size == size)
+    fitting = {finding.size for finding in findings if finding.cells}
+    for size, ids in {finding.size: finding.cell_ids for finding in findings}.items():
+        if size not in fitting:
             click.echo(f"{', '.join(ids[:3])}{' …' * (len(ids) > 3)}: fits no compartment.", err=True)
     problems = [problem for each in compartment_problems(wanted).values() for problem in each]
     if problems:

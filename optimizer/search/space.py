@@ -68,12 +68,16 @@ class Space:
     @cached_property
     def sizes(self) -> list[CellSize]:
         """Distinct cell sizes."""
-        return distinct_sizes(self.inputs.cells, self.inputs.cell_rows)[0]
+        return self._sized[0]
 
     @cached_property
     def size_of(self) -> Ints:
         """Size of each chosen cell, shape (n_cells,)."""
-        return distinct_sizes(self.inputs.cells, self.inputs.cell_rows)[1]
+        return self._sized[1]
+
+    @cached_property
+    def _sized(self) -> tuple[list[CellSize], Ints]:
+        return distinct_sizes(self.inputs.cells, self.inputs.cell_rows, step_mm=self.brief.fit.size_step_mm)
 
     @cached_property
     def builds(self) -> list[Build]:

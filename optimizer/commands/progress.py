@@ -1,0 +1,46 @@
+"""Progress on stderr."""
+
+from __future__ import annotations
+
+import sys
+import time
+
+import click
+
+# From so many layouts on, and after so long, progress is shown at all [-], [s].
+MANY_LAYOUTS, SOON_S = 20, 2.0
+
+
+class Bar:
+    """Progress on stderr: a bar on a terminal, a line now and then elsewhere."""
+
+    def __init__(self) -> None:
+        self.line = ""
+        self.live = sys.stderr.isatty()
+        self.start = time.monotonic()
+
+    def say(self, text: str) -> None:
+        """A line of its own, such as the estimate before the search starts."""
+        self.close()
+        click.echo(text, err=True)
+
+    def step(self, text: str) -> None:
+        """Replace the line that shows how far the search is."""
+        if self.live:
+            click.echo("\r" + text.ljust(len(self.line)), err=True, nl=False)
+        elif not self.line or text[:4] != self.line[:4]:
+            click.echo(text, err=True)
+        self.line = text
+
+    def close(self) -> None:
+        """End the line in work."""
+        if self.live and self.line:
+            click.echo(err=True)
+        self.line = ""
+
+    def layouts(self, done: int, total: int) -> None:
+        """How many layouts are found, and about how long the rest takes."""
+        spent = time.monotonic() - self.start
+        if total >= MANY_LAYOUTS and spent > SOON_S:
+            left = spent / done * (total - done)
+            self.step(f"{100 * done // total:3d} % of {total:,} layouts, about {left:.0f} s left")
