@@ -44,6 +44,7 @@ def command(
     budget_s = seconds(budget, option="--budget") if budget is not None else None
     refresh_s = seconds(refresh, option="--refresh")
 
+    from optimizer.commands.progress import Bar
     from optimizer.pinned import add_to_run
     from optimizer.review.terminal import search_summary
     from optimizer.review.terminal_designs import pinned_text
@@ -83,30 +84,3 @@ def seconds(text: str, *, option: str) -> float:
         expected = "must be a time above 0 with its unit, such as 8h, 30min or 90s"
         raise BadInput([Problem("bad-time", "command line", field=option, found=text, expected=expected)])
     return float(parts[1]) * UNITS_S[parts[2]]
-
-
-class Bar:
-    """Progress on stderr: a bar on a terminal, a line now and then elsewhere."""
-
-    def __init__(self) -> None:
-        self.line = ""
-        self.live = sys.stderr.isatty()
-
-    def say(self, text: str) -> None:
-        """A line of its own, such as the estimate before the search starts."""
-        self.close()
-        click.echo(text, err=True)
-
-    def step(self, text: str) -> None:
-        """Replace the line that shows how far the search is."""
-        if self.live:
-            click.echo("\r" + text.ljust(len(self.line)), err=True, nl=False)
-        elif not self.line or text[:4] != self.line[:4]:
-            click.echo(text, err=True)
-        self.line = text
-
-    def close(self) -> None:
-        """End the line in work."""
-        if self.live and self.line:
-            click.echo(err=True)
-        self.line = ""
