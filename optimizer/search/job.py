@@ -21,6 +21,7 @@ from optimizer.inputs import read_inputs
 from optimizer.problems import Stopped, machine_fault
 from optimizer.search import archive, rows, store
 from optimizer.search.checkpoint import Checkpoints, run_key
+from optimizer.search.layingout import lay_out
 from optimizer.search.lock import locked
 from optimizer.search.run import Outcome, search
 from optimizer.search.setup import make_space
@@ -141,6 +142,7 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
         store.sweep(folder)
         known = checkpoints.load() if how.resume else {}
         space = make_space(inputs)
+        lay_out(space, report=report, until=until)
         if report is not None:
             report.say(estimate(space, workers=how.workers))
         if not how.resume:
