@@ -255,4 +255,4 @@ def brief_differences(one: Any, other: Any, *, key: str = "") -> dict[str, tuple
 
 
 def _named(items: list[Any]) -> bool:
-    return bool(items) and all(isinstance(item, Mapping) and "name" in item for item in items)
+    return bool(items) and all(isinstance(item, Mapping) and isinstance(item.get("name"), str) for item in items)

@@ -41,9 +41,13 @@ class Problem:
         Control characters of a name or a value stand in it as escapes: they must not steer the terminal.
         """
         place = " ".join(part for part in (self.file, self.where) if part)
-        claim = " ".join(part for part in (self.field, self.expected) if part)
-        found = f", found {self.found}" if self.found else ""
+        claim = " ".join(part for part in (_cut(self.field), _cut(self.expected)) if part)
+        found = f", found {_cut(self.found)}" if self.found else ""
         return printable(f"{place}: {claim}{found} [{self.code}]")
+
+
+def _cut(text: str, *, most: int = 500) -> str:
+    return text if len(text) <= most else text[: most - 1] + "…"
 
 
 class BadInput(ValueError):

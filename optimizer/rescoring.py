@@ -281,7 +281,9 @@ def read_design(path: Path) -> tuple[Space, dict[str, Any], dict[str, Any]]:
         with TemporaryDirectory() as name:
             data["catalog"] = _write_tables(Path(name), file)
             if file.ride_trace is not None:
-                data["ride"] = {**data["ride"], "trace": "ride.csv"}
+                # The file holds defaults, too; those of a steady cruise are at odds with a trace.
+                steady = ("speed_kmh", "grade_pct", "length_km")
+                data["ride"] = {k: v for k, v in data["ride"].items() if k not in steady} | {"trace": "ride.csv"}
             brief = Brief.model_validate(data)
             wrong = RuleChecks(data, file=str(path), text="").run()
             if wrong:

@@ -96,6 +96,10 @@ def _check_together(folder: Path, record: Any, parquet: bytes) -> None:
         raise BadInput([Problem("torn-run", str(folder), expected=text)])
 
 
+# Parts of run.json that hold values by name.
+DICTS = ("inputs", "space", "front", "timing", "tasks", "versions", "defaults", "nearest")
+
+
 def _texts(value: Any) -> Iterator[str]:
     """Every text of a JSON value, keys included."""
     if isinstance(value, str):
@@ -116,9 +120,12 @@ def _check_content(record: Any, front: pd.DataFrame) -> None:
     ------
     ValueError
     """
-    known = isinstance(record, dict) and isinstance(record.get("brief"), dict) and record.get("objectives")
-    if not known or not set(record["objectives"]) <= set(OBJECTIVES):
+    parts = [record.get(name) for name in ("brief", "objectives")] if isinstance(record, dict) else [None]
+    if not all(isinstance(part, dict) and part for part in parts) or not set(record["objectives"]) <= set(OBJECTIVES):
         raise ValueError("run.json holds no run of cellstow")
+    wrong = [name for name in DICTS if not isinstance(record.get(name, {}), dict)]
+    if wrong:
+        raise ValueError(f"run.json: {wrong[0]} must hold names and values")
     if any(map(unseen, _texts(record))):
         raise ValueError("run.json holds control characters")
     if not front.columns.size:
@@ -159,7 +166,7 @@ def read_run(folder: Path, *, brief: Path | None = None) -> Run:
             content = (folder / "front.parquet").read_bytes()
             _check_together(folder, record, content)
             table = pq.read_table(pa.BufferReader(content))
-            front = table.to_pandas()
+            front = table.to_pandas(ignore_metadata=True)
             units = {
                 field.name: field.metadata[b"unit"].decode()
                 for field in table.schema

@@ -190,7 +190,7 @@ class _Reader:
         self._keys(loc, table, FOLLOW_KEYS)
         name = table["same_as"]
         plus, times = self._number(loc, table, "plus", default=0.0), self._number(loc, table, "times", default=1.0)
-        if name not in names:
+        if not isinstance(name, str) or name not in names:
             near = nearest(str(name), names)
             expected = f"must name a range: {', '.join(sorted(names)) or 'there is none'}"
             self.complain("unknown-value", loc, expected + (f'; is "{near}" meant?' if near else ""), show(name))
