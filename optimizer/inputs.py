@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -20,6 +20,7 @@ from optimizer.brief import (
 )
 from optimizer.catalog import (
     Bms,
+    Catalog,
     Cells,
     Chargers,
     Fuses,
@@ -48,7 +49,10 @@ Rows = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, eq=False)
 class Inputs:
-    """A brief whose every file has been read; the rows are those that [vary] allows."""
+    """A brief whose every file has been read; the rows are those that [vary] allows.
+
+    Tables are sorted by id, so that ties fall the same way in whatever order a catalog's rows stand.
+    """
 
     brief: Brief
     cells: Cells
@@ -92,10 +96,23 @@ class _Reader:
         if path is None:
             return None
         try:
-            return read(path)
+            return by_id(read(path))
         except BadInput as bad:
             self.problems += bad.problems
             return None
+
+
+def by_id(table: Table) -> Table:
+    """A catalog with its rows sorted by id; anything else as it is."""
+    if not isinstance(table, Catalog):
+        return table
+    order = np.argsort(table.id, kind="stable")
+    columns = {item.name: getattr(table, item.name) for item in fields(table)}
+    changed: dict[str, Any] = {name: value[order] for name, value in columns.items() if isinstance(value, np.ndarray)}
+    changed["frame"] = table.frame.iloc[order].reset_index(drop=True)
+    if isinstance(table, Bms):
+        changed["chemistries"] = tuple(table.chemistries[row] for row in order)
+    return replace(table, **changed)
 
 
 def load_inputs(path: Path | str) -> Inputs:

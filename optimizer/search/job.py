@@ -20,7 +20,7 @@ from optimizer.front import OBJECTIVES
 from optimizer.inputs import read_inputs
 from optimizer.problems import Stopped, machine_fault
 from optimizer.search import archive, rows, store
-from optimizer.search.checkpoint import Checkpoints, run_key
+from optimizer.search.checkpoint import Checkpoints, code_hash, run_key
 from optimizer.search.layingout import lay_out
 from optimizer.search.lock import locked
 from optimizer.search.run import Outcome, search
@@ -343,11 +343,15 @@ def estimate(space: Space, *, workers: int = 1) -> str:
 
 
 def run_record(space: Space, outcome: Outcome, front: pd.DataFrame) -> dict[str, Any]:
-    """Content of run.json: enough to repeat the run, and to see what became of every candidate."""
+    """Content of run.json: enough to repeat the run, and to see what became of every candidate.
+
+    How the search was run (processes, time, storage) is not part of it: it changes no row of a complete front.
+    """
     tally = outcome.tally
     return {
         "title": space.brief.title,
         "cellstow": __version__,
+        "code": code_hash(),
         "brief": space.brief.model_dump(mode="json", exclude_none=True),
         "defaults": dict(defaults_in_use(space.brief)),
         "inputs": space.inputs.hashes(),

@@ -80,8 +80,12 @@ def wire_options(inputs: Inputs) -> tuple[Options, Floats, Floats, Floats]:
 
 
 def lead_wire(inputs: Inputs) -> int:
-    """Row of the thinnest wire of the catalog: balance leads and sensor wires are made of it."""
-    return int(np.argmin(inputs.wires.area_mm2))
+    """Row of the wire that balance leads and sensor wires are made of.
+
+    The thinnest of the catalog; of equal ones that whose insulation bears the most heat, then the first by id.
+    """
+    wires = inputs.wires
+    return int(np.lexsort((wires.id, -wires.insulation_temp_c, wires.area_mm2))[0])
 
 
 def bms_options(inputs: Inputs, *, series: int, chemistry: str, full_v: float) -> tuple[Options, Ints]:

@@ -144,7 +144,7 @@ class Plain:
     def weighed(self, pack, harness, strip_mm, section, used):
         """Mass and cost of all but the cells."""
         t, rules, count = self.inputs, self.brief.parts, pack.series * pack.parallel
-        lead = min(range(len(t.wires.id)), key=lambda k: t.wires.area_mm2[k])
+        lead = min(range(len(t.wires.id)), key=lambda k: (t.wires.area_mm2[k], -t.wires.insulation_temp_c[k]))
         volume = sum(self.case(fill, groups)[0] for fill, groups, _ in used)
         case_kg = volume * 1e-9 * rules.case_density_kg_m3
         kg = case_kg + strip_mm * section * 1e-9 * float(t.strips.density_kg_m3[pack.strip])
