@@ -21,9 +21,9 @@ MOST_AH = 1000.0
 MOST_A = 5000.0
 # Currents over capacity, resistance, and times that a cell's data sheet may show.
 C_RATES = (0.005, 200.0)
-PULSE_MOHM = (0.01, 5000.0)
+PULSE_MOHM = (0.05, 5000.0)
 PULSE_S = 3600.0
-PROFILE_S = 200_000.0
+PROFILE_S = 90_000.0
 MOST_W = 1e6
 MOST_S = 1e11
 LEAST_ROWS = 4

@@ -20,6 +20,8 @@ RIDE_COLUMNS = (
 LONGEST_S = 200_000.0
 LONGEST_KM = 2_000.0
 SLOWEST_KMH = 2.0
+# Rows so far apart [s] tell nothing of a speed that changes by so much [km/h].
+APART_S, CHANGE_KMH = 120.0, 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,6 +74,10 @@ def _check_ride(parsed: Columns) -> None:
     if span > LONGEST_S or length > LONGEST_KM:
         expected = f"is this in seconds? it makes a ride of {span / 3600:.3g} h and {length:.3g} km"
         parsed.complain("wrong-scale", len(time) - 1, "time_s", f"{time[-1]:g}", expected)
+        return
+    if np.median(step) > APART_S and np.ptp(speed) > CHANGE_KMH:
+        expected = f"is this in seconds? the rows are {np.median(step):g} s apart while the speed changes"
+        parsed.complain("wrong-scale", 1, "time_s", f"{time[1]:g}", expected)
         return
     gap = np.concatenate([[False], (step > 10 * np.median(step)) & (step > 5.0)])
     parsed.complain_where(
