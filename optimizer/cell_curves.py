@@ -332,7 +332,7 @@ def _pulse_faults(path: Path, columns: dict[str, Floats], rows: list[int], power
         milliohm = 1000.0 * drop / np.abs(columns["current_a"])
     odd = ~((milliohm >= PULSE_MOHM[0]) & (milliohm <= PULSE_MOHM[1]))
     if odd.any() and not any(bad.any() for _, _, bad, _ in rules):
-        expected = f"must make a resistance of {PULSE_MOHM[0]:g} to {PULSE_MOHM[1]:g} mohm; is the current in amperes?"
+        expected = f"is this in amperes? expected a resistance of {PULSE_MOHM[0]:g} to {PULSE_MOHM[1]:g} mohm"
         rules += (("wrong-scale", "current_a", odd, expected),)
     for code, field, bad, expected in rules:
         faults += [

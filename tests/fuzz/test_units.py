@@ -59,7 +59,7 @@ def cases():
                         yield pytest.param(target, at, unit, factor, id=f"{target.name} {name} in {unit}")
 
 
-@pytest.mark.parametrize(("target", "at", "unit", "factor"), cases())
+@pytest.mark.parametrize(("target", "at", "unit", "factor"), list(cases()))
 def test_a_column_in_another_unit_is_asked_about(target, at, unit, factor, tmp_path):
     rows = mutate.parse(target.content)
     for row in rows[1:]:
@@ -175,7 +175,7 @@ def brief_slips():
         yield pytest.param(loc, value, id=f"{loc[-1]} in {unit}")
 
 
-@pytest.mark.parametrize(("loc", "value"), brief_slips())
+@pytest.mark.parametrize(("loc", "value"), list(brief_slips()))
 def test_a_key_in_another_unit_is_asked_about(loc, value, tmp_path):
     path = brief_folder(tmp_path / "a")
     data = tomllib.loads((BRIEFS / "cargo-scooter.toml").read_text())
