@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from plain_cell import arrhenius, cell_of, even, ride_cell
+from plain_fast import Course, Run
 from plain_harness import harness_of
 from plain_heat import hot_rise
 from plain_plates import plates_of
@@ -62,7 +63,7 @@ class Plain:
         self.vehicle_kg = vehicle.mass_kg + vehicle.rider_kg + vehicle.payload_kg
         # The ride is compressed for packs of 0 to 120 kg.
         self.bins = bins_of(self.lap, self.vehicle_kg, self.vehicle_kg + 120.0)
-        self._cells, self._plates, self._cases = {}, {}, {}
+        self._cells, self._plates, self._cases, self._courses = {}, {}, {}, {}
 
     def cell(self, row):
         if row not in self._cells:
@@ -257,7 +258,7 @@ class Plain:
         out["hot_cell_c"] = self.hot_cell(pack, cell, parts, total_kg)
         out |= self.headroom(pack, cell, parts, total_kg) | self.charging(pack, arrays, parts, caps, share)
         load = self.load(pack, arrays, parts, caps, rated, share)
-        out["load"] = load
+        out["fast_range_km"], out["fast_stop"] = self.fast_range(pack, arrays, load, total_kg)
         if stepped:
             power = [w / count for w in self.lap.battery_w(total_kg)]
             steps = fine_steps(power, self.lap.seconds, self.lap.metres)
@@ -268,6 +269,14 @@ class Plain:
             out["consumption_wh_per_km"] = per_km * count if per_km is not None else self.asked_wh_per_km(total_kg)
             out["run"] = run
         return out
+
+    def fast_range(self, pack, arrays, load, total_kg):
+        """The range that the search goes by."""
+        if pack.cell not in self._courses:
+            masses = self.vehicle_kg, self.vehicle_kg + 120.0
+            self._courses[pack.cell] = Course(self.lap, self.bins, arrays, *masses)
+        run = Run(self._courses[pack.cell], load, total_kg, pack.series * pack.parallel, self.brief.ride.start_soc)
+        return run.range_km(self.brief.ride.reserve_soc)
 
     def asked_wh_per_km(self, total_kg):
         mean_w = sum(weight * self.lap.drawn_w(a + b * total_kg) for a, b, weight in self.bins)
