@@ -11,7 +11,6 @@ import io
 import json
 import shutil
 import zipfile
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -55,14 +54,10 @@ def run_key(inputs: Inputs) -> str:
 
 def encode(found: Survivors, tally: Tally) -> bytes:
     """A task's result as bytes that carry their own hash."""
-    counts = {
-        "raw": tally.raw, "scored": tally.scored, "bounds": tally.bounds, "pruned": dict(tally.pruned),
-        "rejected": dict(tally.rejected), "nearest": tally.nearest,
-    }  # fmt: skip
     sink = io.BytesIO()
     np.savez_compressed(
         sink, names=found.names, numbers=found.numbers, objectives=found.objectives,
-        tally=np.array(json.dumps(counts)),
+        tally=np.array(json.dumps(tally.as_dict())),
     )  # fmt: skip
     content = sink.getvalue()
     return MAGIC + hashlib.sha256(content).hexdigest().encode() + b"\n" + content
@@ -85,8 +80,7 @@ def decode(data: bytes) -> tuple[Survivors, Tally]:
             counts = json.loads(str(parts["tally"]))
     except (KeyError, zipfile.BadZipFile) as wrong:
         raise ValueError(str(wrong)) from wrong
-    counts |= {"pruned": Counter(counts["pruned"]), "rejected": Counter(counts["rejected"])}
-    return found, Tally(**counts)
+    return found, Tally.from_dict(counts)
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,6 @@ processes work on it, through one storage.
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -22,12 +21,12 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.brief import SearchRules
-from optimizer.front import hypervolume, normalise
+from optimizer.front import normalise
 from optimizer.search import archive
-from optimizer.search.exact import Engine
-from optimizer.search.freedims import Boxes, BoxSpace, Key, hopeful
-from optimizer.search.space import Task
-from optimizer.search.study import TOLD, Quiet, distributions, new_study, packed, unpacked
+from optimizer.search.freedims import Boxes, Key
+from optimizer.search.gain import gained, representatives
+from optimizer.search.inside import pack_shortfalls, solve
+from optimizer.search.study import TOLD, Quiet, distributions, new_sampler, new_study, packed, unpacked
 from optimizer.search.tally import Tally
 
 if TYPE_CHECKING:
@@ -44,13 +43,17 @@ GRID_SHARE = 0.4
 # Proposals of known boxes in a row, after which a neighbour of the front is tried instead.
 STALE = 3
 
+# Every so many boxes a neighbour of the front is tried whatever the sampler proposes; how far off it is at most
+# (one standard deviation), as a share of each range.
+NEAR, NEAR_REACH = 2, 0.2
+
 # Objectives of a box without any pack: Optuna wants numbers, its constraints rank such trials.
 NO_PACK = 1e12
 
 # Boxes outside the limits cost next to nothing: this many of them per trial end the search.
 REFUSED = 20
 
-BOX, ADDED, OUTSIDE = "box", "added", "outside"
+BOX, ADDED, OUTSIDE, GAIN, TALLY = "box", "added", "outside", "gain", "tally"
 
 
 @dataclass
@@ -62,7 +65,7 @@ class Exploration:
     found : Survivors
         Names end with the box, one column per free dimension.
     tally : Tally
-        Of all boxes solved here.
+        Of all boxes solved.
     boxes, refused : int
         Boxes solved, and boxes outside the vehicle's limits, by all who share the study.
     fresh : int
@@ -110,7 +113,10 @@ class Explorer:
         self._read: set[int] = set()
         self._known: set[Key] = set()
         self._outside: set[Key] = set()
+        self._limits: dict[Key, dict[str, float]] = {}
         self._idle = 0
+        most = max(1, round(GRID_SHARE * rules.trials))
+        self._grid = boxes.grid(rules.grid, most=most, seed=boxes.inputs.brief.seed)
 
     def _nothing(self) -> archive.Survivors:
         rooms = len(self.boxes.inputs.brief.compartment)
@@ -136,7 +142,6 @@ class Explorer:
         start = time.monotonic()
         try:
             self._sync()
-            self._enqueue_grid()
             while not self._finished(until):
                 self._step()
                 self.state.seconds = time.monotonic() - start
@@ -161,38 +166,63 @@ class Explorer:
             return False
         return True
 
-    def _enqueue_grid(self) -> None:
-        """The coarse grid first, unless the study has trials already."""
-        if self.study.get_trials(deepcopy=False):
-            return
-        most = max(1, round(GRID_SHARE * self.rules.trials))
-        for key in self.boxes.grid(self.rules.grid, most=most, seed=self.seed):
-            self.study.enqueue_trial(self.boxes.values_mm(key))
-
     def _step(self) -> None:
         """One box that was not known before."""
+        self._sync()
+        near = len(self.state.found) > 0 and self.state.boxes % NEAR == NEAR - 1
         for attempt in range(STALE + 1):
-            if attempt == STALE:
-                self.study.enqueue_trial(self.boxes.values_mm(self._neighbour()))
-            with Quiet():
-                trial = self.study.ask(distributions(self.boxes))
+            wanted = self._waiting()
+            if wanted is None and (near or attempt == STALE):
+                wanted = self._neighbour()
+            trial = self._asked(wanted)
             key = self.boxes.key_of(trial.params)
             trial.set_user_attr(BOX, list(key))
-            self._sync()
             if key not in self._known:
                 break
+            self._limit(trial, self._limits.get(key, {}))
             self._prune(trial)
+            self._sync()
         else:
             return
         gain = self._tried(trial, key)
-        if key not in self._outside:
-            self._idle = 0 if gain >= self.rules.gain else self._idle + 1
         self._count()
         self.state.history.append((self.state.boxes, self.state.seconds, gain))
+
+    def _asked(self, wanted: Key | None) -> Trial:
+        """A trial of the box wanted, or of one that the sampler proposes.
+
+        What the sampler draws follows from the seed and the trials that have ended, so that a search which was
+        stopped goes on as it would have.
+        """
+        from optuna.trial import TrialState
+
+        if wanted is not None:
+            self.study.enqueue_trial(self.boxes.values_mm(wanted))
+        ended = len(self.study.get_trials(deepcopy=False, states=(TrialState.COMPLETE, TrialState.PRUNED)))
+        seed = int(np.random.default_rng([self.seed, ended]).integers(2**31))
+        self.study.sampler = new_sampler(self.rules, seed=seed)
+        with Quiet():
+            return self.study.ask(distributions(self.boxes))
+
+    def _waiting(self) -> Key | None:
+        """The next box of the coarse grid that nobody has tried or has in work."""
+        busy = self._known | self._in_work()
+        return next((key for key in self._grid if key not in busy), None)
+
+    def _in_work(self) -> set[Key]:
+        """Boxes that others have in work; one that died leaves its box here, which others try in the end."""
+        from optuna.trial import TrialState
+
+        running = self.study.get_trials(deepcopy=False, states=(TrialState.RUNNING,))
+        return {tuple(trial.user_attrs[BOX]) for trial in running if BOX in trial.user_attrs}
 
     def _count(self) -> None:
         self.state.refused = len(self._outside)
         self.state.boxes = len(self._known) - len(self._outside)
+
+    def _limit(self, trial: Trial, gaps: dict[str, float]) -> None:
+        for name, gap in gaps.items():
+            trial.set_constraint(name, gap)
 
     def _prune(self, trial: Trial) -> None:
         from optuna.trial import TrialState
@@ -214,12 +244,20 @@ class Explorer:
             self.state.fresh += 1
         worst = {f"limit {name}": gap for name, gap in room.items()}
         worst |= pack_shortfalls(tally, self.boxes, empty=not len(added) and not any(room.values()))
-        for name, gap in worst.items():
-            trial.set_constraint(name, gap)
+        self._limits[key] = worst
+        self._limit(trial, worst)
         gain = gained(added.objectives, before=self.state.found.objectives)
+        if not any(room.values()):
+            trial.set_user_attr(TALLY, tally.as_dict())
+            trial.set_user_attr(GAIN, gain)
+            self._weigh(gain)
         self._tell(trial, added, feasible=not any(worst.values()))
         self.state.found = archive.merge([self.state.found, added])
         return gain
+
+    def _weigh(self, gain: float) -> None:
+        """Count boxes in a row that gained too little."""
+        self._idle = 0 if gain >= self.rules.gain else self._idle + 1
 
     def _tell(self, trial: Trial, added: archive.Survivors, *, feasible: bool) -> None:
         """A few packs of the box, each as a trial of its own; pruned when it adds none."""
@@ -251,9 +289,14 @@ class Explorer:
                 continue
             self._read.add(trial.number)
             if BOX in trial.user_attrs:
-                self._known.add(tuple(trial.user_attrs[BOX]))
+                key = tuple(trial.user_attrs[BOX])
+                self._known.add(key)
+                self._limits.setdefault(key, dict(trial.constraints))
             if OUTSIDE in trial.user_attrs:
                 self._outside.add(tuple(trial.user_attrs[BOX]))
+            if GAIN in trial.user_attrs:
+                self._weigh(float(trial.user_attrs[GAIN]))
+                self.state.tally.add(Tally.from_dict(trial.user_attrs[TALLY]))
             if ADDED in trial.user_attrs:
                 parts.append(unpacked(trial.user_attrs[ADDED]))
         if len(parts) > 1:
@@ -261,146 +304,30 @@ class Explorer:
         self._count()
 
     def _neighbour(self) -> Key:
-        """An unknown box near one on the front, nearer ones more often; any unknown one when none is found."""
-        rng = np.random.default_rng([self.seed, 2, len(self._known), len(self._read)])
+        """An unknown box near one on the front, nearer ones more often; any unknown one when none is found.
+
+        The pack that is best by a random weighing of the objectives says which box, and one dimension or a few
+        are changed by up to a fifth of their range.
+
+        Notes
+        -----
+        Source of the weighing: Knowles, IEEE Trans. Evol. Comput. 10 (2006) 50 (augmented Chebyshev).
+        """
+        rng, busy = np.random.default_rng([self.seed, 2, len(self._known)]), self._known | self._in_work()
         points = np.array([item.points for item in self.boxes.free])
-        names = self.state.found.names
-        good = np.unique(names[:, -len(points) :], axis=0) if len(names) else np.zeros((0, len(points)), np.int64)
+        found = self.state.found
+        scaled = normalise(found.objectives) if len(found) else found.objectives
         for attempt in range(2000):
-            if len(good) and attempt < 1000:
-                # Steps from one point of the grid up to a tenth of the range, spread over the scales.
-                reach = np.maximum(1.0, points * 0.1) ** rng.random(len(points))
-                step = np.rint(rng.standard_normal(len(points)) * reach).astype(np.int64)
-                key = np.clip(good[rng.integers(len(good))] + step, 0, points - 1)
+            if len(found) and attempt < 1000:
+                weighed = scaled * rng.dirichlet(np.full(scaled.shape[1], 0.2))
+                best = int(np.argmin(weighed.max(axis=1) + 0.05 * weighed.sum(axis=1)))
+                reach = np.maximum(1.0, points * NEAR_REACH) ** rng.random(len(points))
+                moved = rng.random(len(points)) < 1.0 / len(points)
+                step = np.rint(rng.standard_normal(len(points)) * reach * moved).astype(np.int64)
+                key = np.clip(found.names[best, -len(points) :] + step, 0, points - 1)
             else:
                 key = rng.integers(points)
-            if tuple(key.tolist()) not in self._known:
+            if tuple(key.tolist()) not in busy:
                 return tuple(key.tolist())
-        return next(key for key in np.ndindex(*points.tolist()) if key not in self._known)
-
-
-def solve(
-    boxes: Boxes, key: Key, *, known: Floats, complete: bool = False, warmer: Warmer | None = None
-) -> tuple[archive.Survivors, Tally]:
-    """Packs of one box that no pack known before beats.
-
-    Parameters
-    ----------
-    boxes : Boxes
-    key : tuple of int
-    known : ndarray, shape (m, d)
-        Objectives, less is better.
-    complete : bool
-        Try every cell, whatever the bounds say: for tests of the bounds.
-    warmer : Warmer, optional
-
-    Returns
-    -------
-    Survivors, Tally
-        Names end with the box.
-    """
-    space = boxes.space(key, against=None if complete or not len(known) else known)
-    if warmer is not None:
-        warmer.layouts(space, key)
-    engine = Engine(space, known=known)
-    tally = Tally()
-    parts = [archive.nothing(rooms=len(space.rooms), objectives=known.shape[1])]
-    tasks = space.tasks()
-    if not complete and len(known):
-        tasks = [task for task in tasks if _worth(space, task, known)]
-    if warmer is not None:
-        warmer.fills(key, tasks)
-    for task in tasks:
-        # What the tasks before have found may have beaten this one.
-        if complete or not len(engine.known) or _worth(space, task, engine.known):
-            found, each = engine.run(task)
-            parts.append(found)
-            tally.add(each)
-    found = archive.merge(parts)
-    box = np.tile(np.array(key, dtype=np.int64), (len(found), 1))
-    return archive.Survivors(np.hstack([found.names, box]), found.numbers, found.objectives), tally
-
-
-def _worth(space: BoxSpace, task: Task, known: Floats) -> bool:
-    return hopeful(space, task, held=space.most_cells(task.size), against=known)
-
-
-def pack_shortfalls(tally: Tally, boxes: Boxes, *, empty: bool) -> dict[str, float]:
-    """How far the best pack of a box without feasible packs stays behind each constraint, relative.
-
-    Parameters
-    ----------
-    tally : Tally
-    boxes : Boxes
-    empty : bool
-        Whether the box was solved and nothing came of it.
-
-    Returns
-    -------
-    dict of str to float
-        0 for a constraint that some pack meets, or when the box holds packs.
-    """
-    out: dict[str, float] = {}
-    for name, bound in boxes.inputs.brief.constraints:
-        if bound is None:
-            continue
-        gap = tally.nearest.get(f"margin_{name}", tally.nearest.get(name, 0.0))
-        out[name] = max(-gap, 0.0) / max(abs(bound), 1e-9) if empty and math.isfinite(gap) else 0.0
-    return out
-
-
-def gained(points: Floats, *, before: Floats) -> float:
-    """How far the best of some points is ahead of all found before, as a share of the front's spread.
-
-    max over points p of min over rows a of max over objectives (a − p) / spread
-
-    Parameters
-    ----------
-    points : ndarray, shape (n, d)
-    before : ndarray, shape (m, d)
-        Less is better in both.
-
-    Returns
-    -------
-    float
-        1 when nothing was found before and something is now, 0 without points.
-
-    Notes
-    -----
-    Source: the additive epsilon indicator of Zitzler et al., IEEE Trans. Evol. Comput. 7 (2003) 117.
-    """
-    if not len(points) or not len(before):
-        return float(len(points) > 0)
-    whole = np.concatenate([points, before])
-    spread = np.ptp(whole, axis=0)
-    scale = np.where(spread > 0, spread, 1.0)
-    some = points[:: max(1, len(points) // 400)] / scale
-    ahead = [float(np.min(np.max(before / scale - point, axis=1))) for point in some]
-    return max(0.0, *ahead)
-
-
-def representatives(points: Floats, *, count: int) -> list[int]:
-    """Few rows that together span most hypervolume, found one after another.
-
-    Parameters
-    ----------
-    points : ndarray, shape (n, d)
-        At least one row, less is better.
-    count : int
-        How many at most.
-
-    Returns
-    -------
-    list of int
-    """
-    some = np.arange(0, len(points), max(1, len(points) // 300))
-    scaled = normalise(points)[some]
-    reference = np.full(points.shape[1], 1.1)
-    picked: list[int] = []
-    while len(picked) < min(count, len(some)):
-        volumes = [hypervolume(scaled[[*picked, k]], reference=reference) for k in range(len(some))]
-        best = int(np.argmax(volumes))
-        if best in picked:
-            break
-        picked.append(best)
-    return [int(some[k]) for k in picked]
+        every = list(np.ndindex(*points.tolist()))
+        return next(key for busy in (busy, self._known) for key in every if key not in busy)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import warnings
+import zipfile
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -95,7 +96,7 @@ def unpacked(text: str) -> archive.Survivors:
     try:
         with np.load(io.BytesIO(base64.b64decode(text)), allow_pickle=False) as held:
             return archive.Survivors(held["names"], held["numbers"], held["objectives"])
-    except (ValueError, KeyError, OSError, EOFError) as wrong:
+    except (ValueError, KeyError, OSError, EOFError, zipfile.BadZipFile) as wrong:
         problem = Problem("corrupt-storage", "storage", expected="holds packs that can't be read")
         raise BadInput([problem]) from wrong
 

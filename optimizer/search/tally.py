@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -51,6 +52,19 @@ class Tally:
         """Count candidates that a rule discards."""
         self.raw += count
         self.pruned[rule] += count
+
+    def as_dict(self) -> dict[str, Any]:
+        """The figures as JSON can hold them."""
+        return {
+            "raw": self.raw, "scored": self.scored, "bounds": self.bounds, "pruned": dict(self.pruned),
+            "rejected": dict(self.rejected), "nearest": dict(self.nearest),
+        }  # fmt: skip
+
+    @classmethod
+    def from_dict(cls, counts: Mapping[str, Any]) -> Tally:
+        """What `as_dict` made a dict of."""
+        counters = {name: Counter(counts[name]) for name in ("pruned", "rejected")}
+        return cls(counts["raw"], counts["scored"], counts["bounds"], **counters, nearest=dict(counts["nearest"]))
 
     def note_margins(self, found: Mapping[str, Floats]) -> None:
         """Remember how near the best pack came to each constraint."""
