@@ -281,8 +281,9 @@ def cautions(design: Design) -> list[str]:
 
 
 def _markdown_cell(text: str) -> str:
-    # A name from a catalog must not break the table or start markup.
-    return text.replace("\\", "\\\\").replace("|", "\\|").replace("<", "&lt;").replace("\n", " ")
+    # A name from a catalog must not break the table, start markup or make a link.
+    safe = text.replace("\\", "\\\\").replace("|", "\\|").replace("<", "&lt;").replace("\n", " ")
+    return safe.replace("](", "]\\(")
 
 
 def _markdown_table(table: Table) -> list[str]:

@@ -7,7 +7,7 @@ Needs manifold3d (the optional extra "cad").
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -207,9 +207,15 @@ def case_parts(design: Design, *, clearance_mm: float = 0.0) -> list[Part]:
             f"found {clearance_mm:g}"
         )
     parts: list[Part] = []
-    for station in design.stations:
+    taken: set[str] = set()
+    for number, station in enumerate(design.stations, start=1):
         for case in _cases(station):
             parts += _one_case(design, station, case, clearance_mm=clearance_mm)
+        mine = {part.name for part in parts} - taken
+        if len(mine) + len(taken) < len(parts):
+            # Names that differ only in signs that file systems don't take: one file would replace the other.
+            parts[len(taken) :] = [replace(part, name=f"{part.name}_box{number}") for part in parts[len(taken) :]]
+        taken = {part.name for part in parts}
     return parts
 
 

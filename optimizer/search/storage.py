@@ -81,6 +81,8 @@ def redacted(url: str) -> str:
     """
     if url.startswith(JOURNAL):
         return url
+    if "://" not in url:  # whatever it is, it may hold a password
+        return "storage URL"
     try:
         parts = urlsplit(url)
         port = f":{parts.port}" if parts.port else ""
