@@ -23,8 +23,8 @@ BRIEF = builtin_catalogs() / "briefs" / "cargo-scooter.toml"
 
 @pytest.mark.slow
 def test_the_reference_run_is_found_again(tmp_path):
-    """Row by row on a free machine. Where a busy one cuts free placement short (the brief's time cap), a few
-    layouts may be others: then the front as a whole must be as good within half a percent.
+    """Row by row. Where another processor rounds otherwise, free placement may find a few other layouts: then the
+    front as a whole must be as good within half a percent.
     """
     result = run_job(BRIEF, folder=tmp_path / "demo", how=How(workers=2))
     now, then = pd.read_csv(tmp_path / "demo" / "front.csv"), pd.read_csv(DEMO / "front.csv")

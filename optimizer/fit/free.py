@@ -8,13 +8,12 @@ hexagonal patterns at any angle, and random points. When N fit, N + 1 is tried.
 Method: monotonic basin hopping as in Grosso, Jamali, Locatelli, Schoen, J. Global Optimization 47 (2010) 63,
 on the energy of Huang and Ye, Computers & Operations Research 38 (2011) 474 (both from memory).
 
-Effort is counted in energy terms and not by a clock, so the same seed gives the same layout on every run. The
-time budget is a cap besides: where a slow or busy machine reaches it first, a run may find less than another.
+Effort is counted in energy terms and not by a clock, so the same seed gives the same layout on every run, on a
+busy machine too: there it takes longer.
 """
 
 from __future__ import annotations
 
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -125,7 +124,8 @@ def free_points(
     warm : sequence of ndarray, shape (n, 2)
         Placements that hold, such as the regular ones [mm]. The result never has fewer points than the best.
     seconds : float
-        Effort, as TERMS_PER_SECOND energy terms for each second; also the cap on the clock [s].
+        Effort, as TERMS_PER_SECOND energy terms for each second; no clock ends it, so that a busy machine finds the
+        same [s].
     seed : int
         Same seed, same result.
     bound : int, optional
@@ -143,8 +143,7 @@ def free_points(
     limit = oler_bound(region, pitch_mm) if bound is None else bound
     if len(best) >= limit:
         return best
-    _load(walls)  # compiling or loading the kernel is no part of the budget
-    search = _Search(walls, seed=seed, effort=seconds * TERMS_PER_SECOND, deadline=time.monotonic() + seconds)
+    search = _Search(walls, seed=seed, effort=seconds * TERMS_PER_SECOND)
     starts = [np.array(points, dtype=float) / pitch_mm for points in warm]
     placed = np.array(best, dtype=float) / pitch_mm
     while len(placed) < limit:
@@ -155,26 +154,20 @@ def free_points(
     return placed * pitch_mm if len(placed) > len(best) else best
 
 
-def _load(walls: Walls) -> None:
-    """Compile the kernel, or load it from its cache, by settling one circle."""
-    kernels.settle(np.zeros(2), *walls.arrays, 1, np.inf, np.empty(1))
-
-
 class _Search:
     """Effort spent, random state and walls of one free placement."""
 
-    def __init__(self, walls: Walls, *, seed: int, effort: float, deadline: float) -> None:
+    def __init__(self, walls: Walls, *, seed: int, effort: float) -> None:
         self.walls = walls
         self.effort = effort
-        self.deadline = deadline
         self.work = 0
         self.pool: list[tuple[float, Array]] = []
         self.rng = np.random.default_rng(seed)
         self.odds = np.cumsum(SHARES) / np.sum(SHARES)
 
     def spent(self) -> bool:
-        """Whether the effort or, on a slow machine, the time is used up."""
-        return self.work >= self.effort or time.monotonic() > self.deadline
+        """Whether the effort is used up."""
+        return self.work >= self.effort
 
     def place(self, count: int, placed: Array, warm: list[Array]) -> Array | None:
         """`count` points that hold, or None when the effort is used up first."""

@@ -26,7 +26,7 @@ def centre_region(name):
 
 
 def search(region, *, effort=20e6, seed=0):
-    return free._Search(as_walls(region, 1.0), seed=seed, effort=effort, deadline=float("inf"))
+    return free._Search(as_walls(region, 1.0), seed=seed, effort=effort)
 
 
 @pytest.mark.parametrize("name", list(SHAPES))
