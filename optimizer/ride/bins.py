@@ -12,6 +12,8 @@ Three things are enough to run a pack down quickly:
 
 from __future__ import annotations
 
+import heapq
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -166,20 +168,40 @@ def _merge_to(
     count: int, a: Floats, b: Floats, weight: Floats, ends: Floats,
     kind: NDArray[np.int64], alone: NDArray[np.bool_],
 ) -> tuple[Floats, Floats, Floats, Floats, NDArray[np.int64], NDArray[np.bool_]]:  # fmt: skip
-    """Merge neighbours, cheapest first, until `count` bins are left or none may be merged."""
-    while len(a) > count:
-        harmonic = weight[1:] * weight[:-1] / (weight[1:] + weight[:-1])
-        cost = ((ends[1:] - ends[:-1]) ** 2).sum(axis=1) * harmonic
-        cost[(kind[1:] != kind[:-1]) | alone[1:] | alone[:-1]] = np.inf
-        at = int(cost.argmin())
-        if not np.isfinite(cost[at]):
-            break
-        part = weight[at : at + 2] / weight[at : at + 2].sum()
-        merged = [np.concatenate([x[:at], [part @ x[at : at + 2]], x[at + 2 :]]) for x in (a, b, ends)]
-        a, b, ends = merged
-        weight = np.concatenate([weight[:at], [weight[at : at + 2].sum()], weight[at + 2 :]])
-        kind, alone = np.delete(kind, at + 1), np.delete(alone, at + 1)
-    return a, b, weight, ends, kind, alone
+    """Merge neighbours, cheapest first, until `count` bins are left or none may be merged.
+
+    Costs wait in a heap and bins know their neighbours, so that long rides take n log n.
+    """
+    a, b, weight, ends = a.copy(), b.copy(), weight.copy(), ends.copy()
+    after, before = np.arange(1, len(a) + 1).tolist(), np.arange(-1, len(a) - 1).tolist()
+    alive = np.ones(len(a), dtype=bool)
+    harmonics = weight[1:] * weight[:-1] / (weight[1:] + weight[:-1])
+    costs = ((ends[1:] - ends[:-1]) ** 2).sum(axis=1) * harmonics
+    apart = (kind[1:] != kind[:-1]) | alone[1:] | alone[:-1]
+    fresh = [*np.where(apart, math.inf, costs).tolist(), math.inf]
+    queue = [(cost, at) for at, cost in enumerate(fresh) if cost < math.inf]
+    heapq.heapify(queue)
+    left = len(a)
+    while left > count and queue:
+        cost, at = heapq.heappop(queue)
+        if not alive[at] or cost != fresh[at]:
+            continue  # out of date
+        pair = [at, after[at]]
+        part = weight[pair] / weight[pair].sum()
+        a[at], b[at], ends[at], weight[at] = part @ a[pair], part @ b[pair], part @ ends[pair], weight[pair].sum()
+        alive[pair[1]] = False
+        after[at] = after[pair[1]]
+        fresh[at] = math.inf
+        if after[at] < len(a):
+            before[after[at]] = at
+        left -= 1
+        for one in (before[at], at):
+            other = after[one] if one >= 0 else len(a)
+            if other < len(a) and kind[one] == kind[other] and not (alone[one] or alone[other]):
+                harmonic = weight[other] * weight[one] / (weight[other] + weight[one])
+                fresh[one] = float(((ends[other] - ends[one]) ** 2).sum() * harmonic)
+                heapq.heappush(queue, (fresh[one], one))
+    return a[alive], b[alive], weight[alive], ends[alive], kind[alive], alone[alive]
 
 
 @njit(cache=True, error_model="numpy")
