@@ -112,7 +112,7 @@ def bill(frame: pd.DataFrame, *, currency: str) -> Grid:
     mass, cost = float(frame["mass_g"].sum()), float(frame["cost"].sum())
     rows = []
     for _, line in frame.iterrows():
-        what = f"{float(line['quantity']):g} {line['unit']}"
+        what = f"{float(line['quantity']):.4g} {line['unit']}"
         rows.append(
             Row(
                 (
@@ -225,7 +225,7 @@ def reason_words(reason: str) -> str:
     """A reason as people read it; the name of a limit becomes "peak power below its limit"."""
     for ending, words in (("_min", "below its limit"), ("_max", "above its limit")):
         base = reason.removesuffix(ending)
-        if base != reason and describe(base)[1]:
+        if base != reason and (base == "cost" or describe(base)[1]):
             return f"{describe(base)[0]} {words}"
     return reason.replace("_", " ")
 
@@ -286,7 +286,7 @@ def spread(row: Mapping[str, Any], *, currency: str) -> Grid:
         rows.append(Row((Cell(axis_label(name, currency=currency)), *cells)))
     chances = [(str(key).removeprefix("holds_"), value) for key, value in row.items() if str(key).startswith("holds_")]
     for name, chance in chances if rows else ():
-        what = "every cell fits" if name == "fit" else f"chance that the limit on {describe(name)[0]} holds"
+        what = "every cell fits its place" if name == "fit" else f"limit on {describe(name)[0]} holds"
         rows.append(Row((Cell(what), Cell(""), Cell(f"{100.0 * float(chance):.0f} %", True), Cell(""))))
     headers = (Cell(""), *(Cell(name, True) for name in ("one pack in ten below", "as calculated", "one in ten above")))
-    return Grid(headers, tuple(rows), "By the spread between cells of the brief's [spread]; the weakest group counts")
+    return Grid(headers, tuple(rows), "Figures and chances by the brief's [spread], the weakest group counting")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimizer.front import OBJECTIVES
 from optimizer.review.tables import WIDTH, headers_for, text_table
 from optimizer.review.terminal_why import pack_words, step
 from optimizer.review.words import describe, number
@@ -133,7 +134,19 @@ def _sentence(worth: Worth, each: Step, found: Best, currency: str) -> str:
     held = _holds(worth, each, found)
     was, now = (pack_words(best.rows["range_km"]) for best in (worth.base, found))
     other = f" (best range with {now} instead of {was})" if was != now else ""
+    if _smaller(each) and any(_better(worth, found, name) for name in worth.figures if _telling(worth, found, name)):
+        # What fits a smaller room fits a larger one, but not every layout of a room is among those tried.
+        other += " (the smaller room has a layout that the larger one was not offered; it would fit there too)"
     return f"{each.text}{held}: {', '.join(changes) or 'the best figures stay as they are'}{other}."
+
+
+def _smaller(each: Step) -> bool:
+    return each.change < 0 and each.text.startswith(f"{-each.change:g} mm")
+
+
+def _better(worth: Worth, found: Best, name: str) -> bool:
+    more = found.value(name) - worth.base.value(name)
+    return (more > 0) == OBJECTIVES[name]
 
 
 def _holds(worth: Worth, each: Step, found: Best) -> str:
