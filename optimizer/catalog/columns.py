@@ -186,6 +186,7 @@ def _parse_texts(parsed: Columns, column: Column, texts: list[str]) -> NDArray[A
     present = column.name in parsed.table.headers
     if column.filled and present:
         _complain_empty(parsed, column, np.array([not text for text in texts]))
+    kept = list(texts)
     for row, text in enumerate(texts):
         sign = unseen(text)
         if EXCEL_ERROR.fullmatch(text):
@@ -195,14 +196,21 @@ def _parse_texts(parsed: Columns, column: Column, texts: list[str]) -> NDArray[A
         elif len(text) > LONGEST[column.label]:
             expected = f"must have at most {LONGEST[column.label]} signs"
             parsed.complain("too-long", row, column.name, f"{len(text)} signs", expected)
-        elif column.choices and text and text not in column.choices:
-            near = nearest(text, column.choices)
-            hint = f'; is "{near}" meant?' if near else ""
-            expected = f"must be one of {', '.join(column.choices)}{hint}"
-            parsed.complain("unknown-value", row, column.name, short(text), expected)
-        elif column.label:
-            _check_label(parsed, column, row, text)
-    return np.array([text if len(text) <= LONGEST[column.label] else "" for text in texts], dtype=np.str_)
+        else:
+            _check_choice(parsed, column, row, text)
+            continue
+        kept[row] = ""  # so that no check across columns blames it again
+    return np.array(kept, dtype=np.str_)
+
+
+def _check_choice(parsed: Columns, column: Column, row: int, text: str) -> None:
+    if column.choices and text and text not in column.choices:
+        near = nearest(text, column.choices)
+        hint = f'; is "{near}" meant?' if near else ""
+        expected = f"must be one of {', '.join(column.choices)}{hint}"
+        parsed.complain("unknown-value", row, column.name, short(text), expected)
+    elif column.label:
+        _check_label(parsed, column, row, text)
 
 
 def _check_label(parsed: Columns, column: Column, row: int, text: str) -> None:

@@ -25,7 +25,7 @@ from optimizer.problems import BadInput, Problem
 from optimizer.texts import unseen
 
 # What a cell shows whose formula failed, or whose column is too narrow, in English and other languages.
-EXCEL_ERROR = re.compile(r"#(N/?[AD]|NV|GETTING_DATA|[^\W_][\w/]*[!?]|#+)|Err:\d{3}", re.IGNORECASE)
+EXCEL_ERROR = re.compile(r"#(N/?[AD]|NV|GETTING_DATA|[¡¿]?[^\W_][\w/]*[!?]|#+)|Err:\d{3}", re.IGNORECASE)
 SPACES = str.maketrans(dict.fromkeys("\u00a0\u202f\u2009\u2007", " ") | {"\u2212": "-"})
 PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 GROUPED_POINT = re.compile(r"[+-]?\d{1,3}((,\d{3})+\.\d+|(,\d{3}){2,}|([ '’]\d{3})+(\.\d+)?)")
