@@ -113,11 +113,11 @@ def _kinetic_shape(soc: Floats) -> Floats:
 
 
 def _start(task: _Task, shift: dict[str, float]) -> Floats:
-    """Parameter vector: the named ones, exchange currents at the knots, shape of the slow resistance."""
+    """Parameter vector: the named ones, exchange currents at the knots, shapes of the slow and the 10 s part."""
     named = [np.log(shift[n]) if n in ("slow", "fast") and n in shift else shift.get(n, _PRIORS[n][0]) for n in _NAMES]
     asked = np.sinh(min(0.7 * task.drop_v / KINETIC_V, 20.0))
     level = -np.log(max(asked, 1e-3)) + task.kinetic_prior - task.kinetic_prior.max()
-    return np.concatenate([named, level, np.zeros(len(SHAPE_SOC))])
+    return np.concatenate([named, level, np.zeros(len(SHAPE_SOC) + len(task.kinetic_soc))])
 
 
 def _share(logit: float) -> float:
@@ -136,7 +136,9 @@ def _trial(x: Floats, task: _Task) -> _Trial:
     knots = len(task.kinetic_soc)
     level = x[len(_NAMES) : len(_NAMES) + knots]
     exchange = task.reference_a * np.exp(np.clip(np.interp(GRID, task.kinetic_soc, level), -12, 8))
-    shape = np.exp(np.interp(GRID, SHAPE_SOC, x[len(_NAMES) + knots :]))
+    after = len(_NAMES) + knots
+    shape = np.exp(np.interp(GRID, SHAPE_SOC, x[after : after + len(SHAPE_SOC)]))
+    first = np.exp(v["r1"] + np.interp(GRID, task.kinetic_soc, x[after + len(SHAPE_SOC) :]))
     r2 = unit * np.exp(v["r2"])
     numbers = np.array(
         [
@@ -153,7 +155,7 @@ def _trial(x: Floats, task: _Task) -> _Trial:
     )
     mid, knee = _share(v["mid"]), _share(v["knee"])
     share = mid + (knee - mid) * np.exp(-((GRID / np.exp(v["width"])) ** 2))
-    tables = np.array([GRID, GRID, exchange, np.full(SOC_POINTS, unit * np.exp(v["r1"])), r2 * shape])
+    tables = np.array([GRID, GRID, exchange, unit * first, r2 * shape])
     curve = task.curves[0]
     numbers[0], soc, volt = rest_points(
         curve.capacity_ah,
@@ -251,8 +253,9 @@ def _prior_misses(x: Floats, task: _Task) -> list[Floats]:
     named = np.array([(x[i] - _PRIORS[n][0]) / _PRIORS[n][1] for i, n in enumerate(_NAMES)])
     knots = len(task.kinetic_soc)
     level = np.diff(x[len(_NAMES) : len(_NAMES) + knots] - task.kinetic_prior) / 0.5
-    shape = x[len(_NAMES) + knots :]
-    return [named, level, shape / 0.5, np.diff(shape) / 0.4]
+    after = len(_NAMES) + knots
+    shape, first = x[after : after + len(SHAPE_SOC)], x[after + len(SHAPE_SOC) :]
+    return [named, level, shape / 0.5, np.diff(shape) / 0.4, first / 0.7]
 
 
 def _misses(x: Floats, task: _Task) -> Floats:

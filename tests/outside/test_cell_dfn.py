@@ -96,8 +96,8 @@ def test_ride_to_cutoff(name: str):
 
 @pytest.mark.parametrize("name", SETS)
 def test_drop_after_ten_seconds_at_twice_the_pulse(name: str):
-    # Aim 5 % at half charge. At 20 and 80 % SoC regression only: the aim is missed by iron phosphate (its knee
-    # bends within the pulse), Ecker2015 at 20 % and ORegan2022 at 20 %.
+    # Aim 5 %. Regression only where it is missed: iron phosphate at 20 and 80 % SoC (its knee bends within the
+    # pulse) and ORegan2022.
     model = fitted(name).model
     for row in (r for r in rows(FOLDER / name / "truth.csv") if r["case"] == "drop 2C"):
         soc, drop = float(row["value"]), float(row["lap_min_voltage_v"])
@@ -105,7 +105,8 @@ def test_drop_after_ten_seconds_at_twice_the_pulse(name: str):
         found = np.interp(soc, model.soc, model.ocv_v) - voltage(
             model, soc=soc - amp * 10 / 3600 / model.capacity_ah, current_a=amp, seconds=10.0
         )
-        limit = 0.05 if soc == 0.5 else 0.2 if name == "Prada2013" else 0.1
+        missed = soc != 0.5 and name in (*WEAK, "Prada2013", "Prada2013-coarse")
+        limit = 0.05 if not missed else 0.2 if name == "Prada2013" else 0.1
         assert found == pytest.approx(drop, rel=limit), soc
 
 
