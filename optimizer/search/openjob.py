@@ -65,10 +65,8 @@ def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | N
             report.say(estimate(boxes))
         warmer = Warmer(brief.path, workers=how.workers)
         try:
-            explorer = Explorer(
-                boxes, rules=boxes.inputs.brief.search, seed=boxes.inputs.brief.seed,
-                study=_study(boxes, how, folder, checkpoints.key), warmer=warmer,
-            )  # fmt: skip
+            study, seed = _study(boxes, how, folder, checkpoints.key)
+            explorer = Explorer(boxes, rules=boxes.inputs.brief.search, seed=seed, study=study, warmer=warmer)
             watch = OpenWatch(boxes, folder, checkpoints.key, how, report)
             try:
                 with losses(how.storage or str(folder / FOLDER / JOURNAL_FILE)):
@@ -88,17 +86,16 @@ def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | N
     return Result(folder, front, run, state.interrupted, use, boxes.inputs.brief.currency)
 
 
-def _study(boxes: Boxes, how: How, folder: Path, key: str) -> optuna.Study:
-    """The run's study: in a journal among its checkpoints, or in the storage that machines share."""
+def _study(boxes: Boxes, how: How, folder: Path, key: str) -> tuple[optuna.Study, int]:
+    """The run's study, in a journal among its checkpoints or in the storage that machines share; and the seed."""
     from optimizer.search.storage import open_storage
 
     rules, brief = boxes.inputs.brief.search, boxes.inputs.brief
     storage = open_storage(how.storage, folder=folder / FOLDER)
     name = f"cellstow boxes {key[:32]}"
-    first = new_study(len(brief.objectives.use), rules=rules, seed=brief.seed, storage=storage, name=name)
-    # Whoever joins or goes on draws otherwise than whoever was there before.
-    seed = brief.seed + len(first.get_trials(deepcopy=False))
-    return new_study(len(brief.objectives.use), rules=rules, seed=seed, storage=storage, name=name)
+    study = new_study(len(brief.objectives.use), rules=rules, seed=brief.seed, storage=storage, name=name)
+    # Whoever joins others draws otherwise than they do; whoever goes on alone draws what he would have drawn.
+    return study, brief.seed + (len(study.get_trials(deepcopy=False)) if how.storage else 0)
 
 
 def estimate(boxes: Boxes) -> str:

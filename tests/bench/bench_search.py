@@ -1,15 +1,29 @@
-"""Bench of the exact search, run by hand: python tests/bench/bench_search.py [--scale | --growth | --plain]
+"""Bench of the exact search, run by hand: python -m tests.bench.bench_search [plain | growth | scale | front | reuse]
 
 A brief of 200 cells made here by rule, three compartments, S and P wide open, every strip, wire, BMS and fuse
 of the demo catalogs. Answers are compared before times are: the engine's front with plain enumeration on the
-largest space that can be enumerated.
+largest space that can be enumerated. Memory is that of all processes of a search together, sampled 20 times a
+second.
 """
 
 from __future__ import annotations
 
+import json
+import os
+import platform
+import subprocess
+import sys
+import tempfile
+import time
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
+
 from optimizer.catalog import builtin_catalogs
+from optimizer.search import archive
+from optimizer.search.setup import load_space
+from optimizer.search.store import csv_bytes, parquet_bytes
 
 # Diameter, length [mm], capacity [Ah], mass [g] of the energy cell that each size is scaled from.
 SIZES = {
@@ -118,3 +132,164 @@ def make_brief(
         )
     )
     return brief
+
+
+def memory_mib(pid: int) -> float:
+    """Resident memory of a process and all below it; pages that they share count once [MiB]."""
+    children = subprocess.run(["ps", "-o", "pid=", "--ppid", str(pid)], capture_output=True, text=True).stdout.split()
+    own = 0.0
+    try:
+        lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+        own = sum(float(line.split()[1]) / 1024 for line in lines if line.startswith("Pss:"))
+    except OSError:
+        pass
+    return own + sum(memory_mib(int(child)) for child in children)
+
+
+def searched(brief: Path, out: Path, *more: str, cache: Path | None = None) -> dict:
+    """`cellstow search` as a user runs it: run.json with wall and processor time and the peak of memory."""
+    env = dict(os.environ) | ({"CELLSTOW_CACHE": str(cache)} if cache else {})
+    before, start = os.times(), time.perf_counter()
+    line = [sys.executable, "-m", "optimizer", "search", str(brief), "--out", str(out), "--force", "--quiet", *more]
+    process = subprocess.Popen(line, stdout=subprocess.DEVNULL, env=env)
+    peak = 0.0
+    while process.poll() is None:
+        peak = max(peak, memory_mib(process.pid))
+        time.sleep(0.05)
+    wall_s, after = time.perf_counter() - start, os.times()
+    cpu_s = after.children_user + after.children_system - before.children_user - before.children_system
+    return json.loads((out / "run.json").read_text()) | {"wall_s": wall_s, "cpu_s": cpu_s, "peak_mib": peak}
+
+
+def told(name: str, run: dict) -> None:
+    """One line about a search."""
+    raw, rows = run["space"]["raw"], run["front"]["before_thinning"]
+    print(
+        f"{name:34s} {raw:12.3g} candidates  {run['space']['scored']:9,d} scored  {rows:7,d} rows"
+        f"  {run['wall_s']:6.1f} s wall  {run['cpu_s']:6.1f} s processor  {raw / run['wall_s']:9.3g} raw/s"
+        f"  {run['peak_mib']:6.0f} MiB",
+        flush=True,
+    )
+
+
+def plain(folder: Path) -> None:
+    """The engine against plain vectorised enumeration where that is still possible."""
+    sys.path.insert(0, str(Path(__file__).parents[1] / "search"))
+    from brute import objectives
+
+    from optimizer.search.run import search
+
+    for cells in (2, 4, 8):
+        brief = make_brief(
+            folder / "plain", cells=cells, series=(10, 13), parallel=(8, 9), limits="",
+            parts='["*60*", "*-4*", "*-24s*"]',
+        )  # fmt: skip
+        warm = load_space(brief)
+        for task in warm.tasks():
+            warm.fills(task)
+        start = time.process_time()
+        outcome = search(load_space(brief))
+        engine_s, start = time.process_time() - start, time.process_time()
+        want, count = objectives(load_space(brief))
+        plain_s = time.process_time() - start
+        same = len(outcome.found) == len(want) and np.allclose(
+            np.sort(outcome.found.objectives, axis=0), np.sort(want, axis=0), rtol=1e-9
+        )
+        print(
+            f"plain enumeration of {count:,} candidates: {plain_s:.1f} s, engine {engine_s:.1f} s of one processor,"
+            f" ratio {plain_s / engine_s:.1f}; {len(want):,} rows, fronts {'equal' if same else 'DIFFER'}",
+            flush=True,
+        )
+
+
+def growth(folder: Path) -> None:
+    """How time grows with the raw space."""
+    steps = [
+        (2, (13, 13), (6, 6)), (4, (12, 14), (5, 6)), (12, (11, 16), (4, 7)), (40, (10, 20), (3, 10)),
+        (120, (1, 400), (2, 14)),
+    ]  # fmt: skip
+    for cells, series, parallel in steps:
+        brief = make_brief(folder / "growth", cells=cells, series=series, parallel=parallel)
+        for state in ("cold", "warm"):
+            told(f"{cells} cells, S {series}, P {parallel}, {state}", searched(
+                brief, folder / "out", "--workers", "2", cache=folder / f"cache{cells}"
+            ))  # fmt: skip
+
+
+def scale(folder: Path) -> None:
+    """The brief of 200 cells, nothing cached and then everything."""
+    brief = make_brief(folder / "scale")
+    for state in ("cold", "warm"):
+        run = searched(brief, folder / "out", "--workers", "2", cache=folder / "cache")
+        told(f"200 cells, all parts, {state}", run)
+        pruned = sum(run["space"]["pruned"].values())
+        assert run["space"]["raw"] == run["space"]["scored"] + pruned and run["space"]["complete"]
+
+
+def front(folder: Path) -> None:
+    """A front of 100,000 rows in four objectives: merged, asked and written."""
+    rng = np.random.default_rng(1)
+    rows = 100_000
+    # On a sphere no row dominates another one.
+    points = -np.abs(rng.standard_normal((rows, 4)))
+    points /= np.linalg.norm(points, axis=1, keepdims=True)
+    names = rng.integers(0, 50, (rows, len(archive.NAMES) + 4))
+    names[:, 0] = np.arange(rows)
+    whole = archive.Survivors(names, rng.random((rows, len(archive.NUMBERS))), points)
+    for count in (12_500, 25_000, 50_000, 100_000):
+        start = time.process_time()
+        growing = archive.Front(whole.take(np.zeros(0, dtype=np.int64)))
+        for k in range(0, count, 2_500):
+            part = whole.take(np.arange(k, k + 2_500))
+            growing.add(part.take(~growing.beats(part.objectives)))
+        found = growing.settle()
+        merged_s, start = time.process_time() - start, time.process_time()
+        growing.beats(points * 0.9)
+        asked_s = time.process_time() - start
+        assert len(found) == count
+        frame = pd.DataFrame(np.column_stack([found.objectives] * 10), columns=[f"figure_{k}" for k in range(40)])
+        frame["split"] = "deck:14 stem:6"
+        start = time.process_time()
+        parquet_bytes(frame, units={})
+        parquet_s, start = time.process_time() - start, time.process_time()
+        csv_bytes(frame)
+        print(
+            f"front of {count:7,d} rows: {merged_s:5.1f} s to grow, {asked_s:5.2f} s for {rows:,} questions,"
+            f" {parquet_s:.2f} s Parquet, {time.process_time() - start:.1f} s CSV",
+            flush=True,
+        )
+
+
+def reuse(folder: Path) -> None:
+    """The demo brief solved again after a change of a price, and of a constraint."""
+    catalogs = builtin_catalogs()
+    for path in (*catalogs.glob("*.csv"), *catalogs.glob("*/*.csv"), catalogs / "briefs" / "cargo-scooter.toml"):
+        place = folder / "demo" / path.relative_to(catalogs)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.write_bytes(path.read_bytes())
+    brief, cells = folder / "demo" / "briefs" / "cargo-scooter.toml", folder / "demo" / "cells.csv"
+    told("demo, nothing cached", searched(brief, folder / "out", "--workers", "2", cache=folder / "cache"))
+    table = cells.read_text()
+    line = next(line for line in table.splitlines() if line.startswith("amber-21700-e50"))
+    cells.write_text(table.replace(line, line.replace(",3.95,", ",4.35,")))
+    assert cells.read_text() != table
+    told("demo, price of one cell changed", searched(brief, folder / "out", "--workers", "2", cache=folder / "cache"))
+    text = brief.read_text()
+    low = next(line for line in text.splitlines() if line.startswith("range_km_min"))
+    brief.write_text(text.replace(low, "range_km_min = 45.0"))
+    assert brief.read_text() != text
+    told("demo, least range changed", searched(brief, folder / "out", "--workers", "2", cache=folder / "cache"))
+
+
+def main() -> None:
+    """Run the parts named on the command line, or all."""
+    load = os.getloadavg()[0]
+    print(f"{platform.machine()}, {os.cpu_count()} cores, load {load:.1f}, Python {platform.python_version()}")
+    parts = {"plain": plain, "growth": growth, "scale": scale, "front": front, "reuse": reuse}
+    for name in sys.argv[1:] or parts:
+        with tempfile.TemporaryDirectory() as folder:
+            parts[name](Path(folder))
+
+
+if __name__ == "__main__":
+    main()
