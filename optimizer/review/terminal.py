@@ -7,11 +7,14 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from optimizer.brief import defaults_in_use
 from optimizer.pack.cautions import pack_cautions
 from optimizer.review.tables import front_summary, text_table
 
 if TYPE_CHECKING:
+    from optimizer.catalog import Ride
     from optimizer.inputs import Inputs
     from optimizer.search.job import Result
     from optimizer.survey import Finding
@@ -55,6 +58,8 @@ def check_text(inputs: Inputs) -> str:
         f"  to choose     {len(inputs.cell_rows)} cells, {len(inputs.strip_rows)} strips, "
         f"{len(inputs.wire_rows)} wires, {len(inputs.bms_rows)} BMS, {len(inputs.fuse_rows)} fuses",
     ]
+    if inputs.ride is not None:
+        lines.append(f"  ride          {ride_words(inputs.ride)}")
     ignored = {
         Path(table.file).name: table.ignored_columns
         for table in (inputs.cells, inputs.strips, inputs.wires, inputs.bms, inputs.fuses)
@@ -70,6 +75,16 @@ def check_text(inputs: Inputs) -> str:
     lines.append("Defaults in use:")
     lines += [f"  {key} = {_plain(value)}" for key, value in defaults_in_use(brief)]
     return "\n".join(lines)
+
+
+def ride_words(ride: Ride) -> str:
+    """A trace in a line: a speed in another unit, which no rule can tell, shows here."""
+    seconds = float(ride.time_s[-1] - ride.time_s[0])
+    km = float(np.trapezoid(ride.speed_kmh, ride.time_s)) / 3600.0
+    return (
+        f"{km:.2f} km in {seconds:.0f} s, mean {3600.0 * km / seconds:.1f} km/h, top {ride.speed_kmh.max():.1f} km/h, "
+        f"steepest {np.abs(ride.grade_pct).max():.1f} %"
+    )
 
 
 def _plain(value: object) -> str:

@@ -550,7 +550,8 @@ def tree(rng, value):
         elif act == 1 and isinstance(inside, dict):
             inside[one_of(rng, [str(key) + "x", str(key).upper(), str(key)[:-1] or "y", ""])] = inside.pop(key)
         elif act in (2, 3) and isinstance(inside[key], int | float) and not isinstance(inside[key], bool):
-            inside[key] = inside[key] * one_of(rng, SCALES)
+            with contextlib.suppress(OverflowError):  # of a number without end that was put there before
+                inside[key] = inside[key] * one_of(rng, SCALES)
         elif act == 4 and isinstance(inside[key], list):
             inside[key] = one_of(rng, [inside[key] * 2, inside[key][:-1], inside[key][::-1]])
         elif act == 5:

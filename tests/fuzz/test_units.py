@@ -13,8 +13,10 @@ from test_trees import BRIEFS, brief_folder
 
 from optimizer.brief import Brief, open_brief
 from optimizer.brief.plausible import PLAUSIBLE
+from optimizer.catalog import read_ride
 from optimizer.catalog import types as tables
 from optimizer.problems import BadInput
+from optimizer.review.terminal import ride_words
 
 # What people write instead, by the end of a name: the unit and the factor that it brings.
 SLIPS = {
@@ -84,6 +86,12 @@ def test_the_questions_are_put_in_words(cell, question, tmp_path):
     (tmp_path / "cells.csv").write_bytes(mutate.render(rows))
     with pytest.raises(BadInput, match=f"{column} is this in {question}"):
         targets.TARGETS[0].read(tmp_path / "cells.csv")
+
+
+def test_what_no_rule_can_tell_is_shown_by_check(tmp_path):
+    """The demo's lap as its own notes state it: 4.59 km, 719 s, mean 23.0, top 43.5 km/h, 7.2 %."""
+    line = ride_words(read_ride(BRIEFS.parent / "rides" / "urban-hills.csv"))
+    assert line == "4.59 km in 719 s, mean 23.0 km/h, top 43.5 km/h, steepest 7.2 %"
 
 
 def test_every_number_column_has_a_band():
