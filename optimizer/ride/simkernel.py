@@ -67,7 +67,9 @@ def _solve(
     most, why = deliverable(u, cell_ohm, candidate[OUTSIDE], numbers[V_MIN], candidate[CURRENT_LIMIT])
     total = cell_ohm + candidate[OUTSIDE]
     current = 2.0 * p / (u + math.sqrt(max(u * u - 4.0 * total * p, 0.0)))
-    current = max(current, -min(candidate[CHARGE_LIMIT], max(numbers[V_MAX] - u, 0.0) / cell_ohm))
+    # Regeneration takes no cell over its full voltage, nor over its capacity where the curve ends below that voltage.
+    room = max(1.0 - z, 0.0) * 3600.0 * numbers[CAPACITY] / duration_s
+    current = max(current, -min(candidate[CHARGE_LIMIT], max(numbers[V_MAX] - u, 0.0) / cell_ohm, room))
     voltage = u - cell_ohm * current
     return current, voltage, (ocv_at(curves, cell, z) - voltage) * current, most - p, why
 

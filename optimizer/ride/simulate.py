@@ -63,7 +63,7 @@ def simulate(
     In each step the power is constant and the current is the lower root of r·I² − u·I + P = 0; the voltages
     of R1, R2 and the lag are advanced exactly for constant current, and enter the solution at mid-step. A step
     can't be driven when it asks for more than the pack gives at the cut-off, the current limit or the matched
-    load.
+    load. Regeneration is cut where it would pass a charge limit, the full voltage or the capacity.
 
     So that the range changes smoothly with the design, and not from lap to lap, it ends at the highest SoC above
     the reserve at which any step of the ride can't be driven, or at the reserve. That is found by driving laps

@@ -108,6 +108,33 @@ def test_no_cell_leaves_its_window_and_no_current_its_limit(drawn):
         assert np.all(np.diff(trace.time_s) > 0) and np.all(np.diff(trace.distance_km) >= 0)
 
 
+@pytest.mark.parametrize(("start_soc", "temp_c"), [(1.0, 25.0), (0.97, -10.0)])
+def test_braking_takes_no_cell_over_its_full_voltage_or_its_capacity(tmp_path, start_soc, temp_c):
+    """A ride that begins downhill, on full cells and on cold ones: what they can't take goes to the brakes."""
+    lines = brief_text(np.random.default_rng(5), tmp_path).splitlines()
+    (tmp_path / "hill.csv").write_text(
+        "time_s,speed_kmh,grade_pct\n0,25,-6\n60,25,-6\n62,25,0\n200,25,4\n201,25,4\n300,25,4\n301,25,0\n"
+    )
+    fixed = {"regen_efficiency": 0.6, "regen_current_a": 30.0, "start_soc": start_soc, "temp_c": temp_c}
+    lines = [f"{key} = {fixed[key]}" if (key := line.split(" ")[0]) in fixed else line for line in lines]
+    ride = next(k for k, line in enumerate(lines) if line == "[ride]")
+    end = next(k for k, line in enumerate(lines) if line.startswith("start_soc"))
+    lines[ride + 1 : end] = ['trace = "hill.csv"']
+    (tmp_path / "hill.toml").write_text("\n".join(lines))
+    context = load_space(tmp_path / "hill.toml").context
+    block = random_block(context, np.random.default_rng(6), 12)
+    given = packs(block, context=context, pack_mass_kg=statics(block, context=context)["pack_mass_kg"])
+    held = 0
+    for k in np.flatnonzero(simulated(context, given).range_km > 0):
+        trace = simulate_trace(one_of(given, k), steps=context.steps, ride=context.ride, points=10**8, **socs(context))
+        charging, most_v = trace.current_a < -1e-12, context.arrays.voltage_max_v[block.cell[k]]
+        assert np.all(trace.cell_voltage_v[charging] <= most_v + 1e-9)
+        assert trace.soc.max() <= 1.0 + 1e-9
+        met = trace.soc > 1.0 - 1e-9 if start_soc == 1.0 else trace.cell_voltage_v[charging] > most_v - 1e-6
+        held += bool(np.any(met))
+    assert held > 3
+
+
 def test_the_figures_of_both_rides_keep_the_limits(drawn):
     context, block, given = drawn
     for run in (simulated(context, given), fast(context, given)):

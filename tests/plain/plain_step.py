@@ -76,8 +76,9 @@ def solve(state, power, seconds, load):
     most, why = most_power(u, inside, load)
     total = inside + load.outside_ohm
     amps = 2.0 * power / (u + math.sqrt(max(u * u - 4.0 * total * power, 0.0)))
-    # Regeneration: no more than the limits take, and not beyond the full voltage.
-    amps = max(amps, -min(load.charge_limit_a, max(cell.v_max - u, 0.0) / inside))
+    # Regeneration: no more than the limits take, and beyond neither the full voltage nor the capacity.
+    room = max(1.0 - state.z, 0.0) * 3600.0 * cell.capacity_ah / seconds
+    amps = max(amps, -min(load.charge_limit_a, max(cell.v_max - u, 0.0) / inside, room))
     return Solved(amps, most - power, why, u - total * amps, u - inside * amps)
 
 
