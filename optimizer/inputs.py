@@ -38,6 +38,7 @@ from optimizer.catalog import (
     read_wires,
 )
 from optimizer.pack.charge import MATCH_V_PER_CELL
+from optimizer.pack.harness import MOST_COMPARTMENTS
 from optimizer.problems import BadInput, Problem
 from optimizer.ride.headroom import Motor
 from optimizer.ride.trace import KMH_PER_M_S
@@ -153,7 +154,7 @@ def read_inputs(brief: Brief) -> Inputs:
     """
     files = brief.files()
     read = _Reader()
-    read.problems += require_for_search(brief)
+    read.problems += require_for_search(brief) + room_count_problems(brief)
     read.problems += [problem for each in compartment_problems(brief).values() for problem in each]
     cells = read(lambda file: read_cells(file, ocv_folder=files.get("catalog.ocv")), files["catalog.cells"])
     strips = read(read_strips, files.get("catalog.strips"))
@@ -181,6 +182,22 @@ def read_inputs(brief: Brief) -> Inputs:
         brief, cells, strips, wires, bms, fuses, chargers, ride,
         rows["cells"], rows["strips"], rows["wires"], rows["bms"], rows["fuses"],
     )  # fmt: skip
+
+
+def room_count_problems(brief: Brief) -> list[Problem]:
+    """More compartments than orders of the chain can be tried for; `fit` has no such limit.
+
+    Returns
+    -------
+    list of Problem
+        Code too-many-compartments, or nothing.
+    """
+    count = len(brief.compartment)
+    if count <= MOST_COMPARTMENTS:
+        return []
+    expected = f"must be at most {MOST_COMPARTMENTS} for a search, which tries every order of the chain through them; "
+    expected += "leave out the smallest, or join those that touch"
+    return [Problem("too-many-compartments", str(brief.path), "", "compartment", str(count), expected)]
 
 
 def speed_problems(brief: Brief, ride: Ride | None) -> list[Problem]:
