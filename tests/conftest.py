@@ -13,5 +13,6 @@ def pytest_collection_modifyitems(config, items):
         return
     kept = [item for item in items if item.get_closest_marker("nightly") is None]
     if len(kept) < len(items):
-        config.hook.pytest_deselected(items=[item for item in items if item not in kept])
+        left = [item for item in items if item.get_closest_marker("nightly") is not None]
+        config.hook.pytest_deselected(items=left)
         items[:] = kept
