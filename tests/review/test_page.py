@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
@@ -149,6 +150,15 @@ def test_grids_hold_the_figures(design, make):
     assert [c.text for c in share.rows[0].cells] == ["range [km]", "29.0", "30.0", "31.0"]
     assert share.rows[1].cells[2].text == "97 %"
     assert not spread({"range_km": 30.0}, currency="EUR").rows
+
+
+def test_a_figure_that_is_not_known_is_no_fact(design, make):
+    known = render_page(front=make.make_front(), run=make.make_run(), designs=[design], units={"cost": "EUR"})
+    row = {**design.row, "charge_min": float("nan")}
+    text = render_page(
+        front=make.make_front(), run=make.make_run(), designs=[replace(design, row=row)], units={"cost": "EUR"}
+    )
+    assert "– min" not in text and len(text) <= len(known) + 200
     assert any("complete" in r.cells[1].text for r in run_table(make.make_run()).rows)
     assert rejected({"space": {"rejected": {"does not fit": 2}}}).rows[0].cells[1].text == "2"
 

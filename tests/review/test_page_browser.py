@@ -153,6 +153,20 @@ def test_everything_is_reached_by_keyboard(page):
     assert page.evaluate("[...document.querySelectorAll('select, input')].every((e) => e.labels.length === 1)")
 
 
+def test_a_drawing_is_made_larger_and_printed_whole(page):
+    figure, button = page.locator("figure.drawing").first, page.locator("button.larger").first
+    before = figure.locator("svg").bounding_box()["width"]
+    button.press("Enter")
+    assert button.get_attribute("aria-pressed") == "true"
+    assert figure.locator("svg").bounding_box()["width"] > 1.5 * before
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "not the page scrolls"
+    page.emulate_media(media="print")
+    assert figure.locator("svg").bounding_box()["width"] <= page.evaluate("window.innerWidth")
+    page.emulate_media(media="screen")
+    button.press("Enter")
+    assert figure.locator("svg").bounding_box()["width"] == before
+
+
 def test_print_shows_all_rows_and_opens_what_is_folded(page, front, tmp_path):
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     page.emulate_media(media="print")
