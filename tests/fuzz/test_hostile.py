@@ -89,17 +89,16 @@ def risky_cells(text):
     return found
 
 
-def test_every_csv_that_is_written_is_safe_whatever_it_holds(tmp_path, hostile_design):
+def test_every_csv_that_is_written_is_safe_whatever_it_holds(hostile_folder):
     """Front, shortlist, near misses and pinned packs, and the tables of a design's folder."""
     frame = pd.DataFrame({"design_id": list(FORMULAS), "=x": 1.0, "split": "@a"})
     assert risky_cells(store.csv_bytes(frame).decode()) == []
     assert "'=cmd" in store.csv_bytes(frame).decode()
-    write_design(tmp_path / "d", hostile_design, cases=False)
-    written = sorted((tmp_path / "d").glob("*.csv"))
+    written = sorted(hostile_folder.glob("*.csv"))
     assert {path.name for path in written} == {"bill.csv", "harness.csv", "plates.csv"}
     for path in written:
         assert risky_cells(path.read_text()) == [], path.name
-    assert "'=1+1" in (tmp_path / "d" / "bill.csv").read_text()
+    assert "'=1+1" in (hostile_folder / "bill.csv").read_text()
 
 
 def test_no_other_writer_of_csv_is_about():
@@ -151,6 +150,14 @@ def hostile_design():
     for name, frame in (("bill", bill), ("harness", harness), ("plates", plates)):
         object.__setattr__(design, name, frame)
     return design
+
+
+@pytest.fixture(scope="module")
+def hostile_folder(hostile_design, tmp_path_factory):
+    """What the workshop gets of that design."""
+    folder = tmp_path_factory.mktemp("hostile") / "d"
+    write_design(folder, hostile_design, cases=False)
+    return folder
 
 
 def load_maker():
@@ -228,10 +235,9 @@ def test_a_browser_runs_nothing_of_it(hostile_page, tmp_path):
     assert "data-hurt" not in root[0]
 
 
-def test_drawings_and_sheets_hold_no_markup(tmp_path, hostile_design):
+def test_drawings_and_sheets_hold_no_markup(hostile_folder, hostile_design):
     """SVG is well-formed and holds shapes only; DXF and the build sheet keep their structure."""
-    write_design(tmp_path / "d", hostile_design, cases=False)
-    for path in (tmp_path / "d").glob("*.svg"):
+    for path in hostile_folder.glob("*.svg"):
         every = list(ET.parse(path).iter())
         tags = {element.tag.rsplit("}", 1)[-1] for element in every}
         assert not tags & {"script", "foreignObject", "image", "a", "style"} - {"style"}, path.name
@@ -242,8 +248,8 @@ def test_drawings_and_sheets_hold_no_markup(tmp_path, hostile_design):
     assert "<script" not in sheet and "<img" not in sheet
     import ezdxf
 
-    assert not ezdxf.readfile(tmp_path / "d" / "layout.dxf").audit().errors
-    assert {path.name for path in tmp_path.iterdir()} == {"d"}
+    assert not ezdxf.readfile(hostile_folder / "layout.dxf").audit().errors
+    assert {path.name for path in hostile_folder.parent.iterdir()} == {"d"}
 
 
 def test_links_in_a_build_sheet_are_no_links():
@@ -317,6 +323,7 @@ def test_compartments_name_no_paths(name, tmp_path):
     assert named(lambda: load_brief(path)) & {"bad-name", "control-character", "empty-text", "bad-toml"}
 
 
+@pytest.mark.slow
 def test_nothing_is_written_outside_the_folder_whatever_ids_say(tmp_path, monkeypatch):
     """Ids with paths in them go into tables and drawings only; folders are named by a hash."""
     path = brief_folder(tmp_path / "in" / "a")
@@ -357,9 +364,10 @@ def test_cases_of_boxes_with_like_names_do_not_replace_each_other():
 
 
 def calls():
+    """Every call of the program by file and name of what is called."""
     for path in SOURCES.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name | ast.Attribute):
                 yield path.relative_to(SOURCES), ast.unparse(node.func), node
 
 
@@ -381,9 +389,10 @@ def test_no_code_is_run_from_any_input():
         "subprocess.run",
         "subprocess.Popen",
     }
-    found = [(str(path), name) for path, name, _ in calls() if name in banned]
-    assert found == []
-    for path, name, node in calls():
+    every = list(calls())
+    assert len(every) > 1000
+    assert [(str(path), name) for path, name, _ in every if name in banned] == []
+    for path, name, node in every:
         if name in ("np.load", "numpy.load"):
             given = {word.arg: ast.unparse(word.value) for word in node.keywords}
             assert given.get("allow_pickle") == "False", path
