@@ -69,7 +69,6 @@ def brief_text(catalogs: str, *, series: tuple[int, int], parallel: tuple[int, i
         for j, (name, (length, width, height)) in enumerate(zip(("deck", "rear", "stem"), rooms, strict=True))
     )
     tables = "".join(f'{name} = "{catalogs}/{name}.csv"\n' for name in ("strips", "wires", "bms", "fuses"))
-    vary = "".join(f"{name} = {parts}\n" for name in ("wires", "bms", "fuses")) if parts else ""
     return f"""title = "bench"
 [catalog]
 cells = "cells.csv"
@@ -93,13 +92,15 @@ drivetrain_efficiency = 0.80
 regen_efficiency = 0.5
 [ride]
 trace = "{catalogs}/rides/urban-hills.csv"
+[objectives]
+resolution = {{ range_km = 1.0, peak_power_w = 50.0, pack_mass_kg = 0.1, cost = 10.0 }}
 [constraints]
 {limits}
 [vary]
 series = [{series[0]}, {series[1]}]
 parallel = [{parallel[0]}, {parallel[1]}]
 strip_layers = [1, 2]
-{vary}"""
+{parts}"""
 
 
 LIMITS = "range_km_min = 20.0\npeak_power_w_min = 2000.0\npack_mass_kg_max = 16.0\ncost_max = 1200.0\n"
@@ -119,7 +120,7 @@ def make_brief(
     series, parallel : (int, int)
         As in [vary].
     parts : str
-        Pattern list for wires, BMS and fuses, TOML; "" for all.
+        Further lines of [vary], such as which wires; "" for all.
     limits : str
         Lines of [constraints].
     """
@@ -181,8 +182,8 @@ def plain(folder: Path) -> None:
 
     for cells in (2, 4, 8):
         brief = make_brief(
-            folder / "plain", cells=cells, series=(10, 13), parallel=(8, 9), limits="",
-            parts='["*60*", "*-4*", "*-24s*"]',
+            folder / "plain", cells=cells, series=(15, 17), parallel=(8, 9), limits="",
+            parts='wires = ["silicone-4", "silicone-10"]\nfuses = ["bolt-100v-*"]\n',
         )  # fmt: skip
         warm = load_space(brief)
         for task in warm.tasks():
