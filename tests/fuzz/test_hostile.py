@@ -301,7 +301,7 @@ def test_a_runs_folder_from_elsewhere_steers_no_terminal_and_names_no_folders(tm
     for change in (
         {"cell_id": ["\x1b[2J"]},
         {"design_id": ["../../x"]},
-        {"design_id": ["/tmp/x"]},
+        {"design_id": ["/srv/x"]},
         {"design_id": ["a/b"]},
     ):
         (tmp_path / "front.parquet").write_bytes(store.parquet_bytes(frame.assign(**change), units={}))
