@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
@@ -12,7 +13,29 @@ import click
 from optimizer.console import exit_code_of_interrupt
 from optimizer.problems import BadInput, Problem
 
+# How many boxes a budget may ask for, as in the brief's own [search] trials.
+MOST_TRIALS = 1_000_000
+
 UNITS_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+
+
+@dataclass(frozen=True)
+class Limits:
+    """When a search ends before everything was searched.
+
+    Parameters
+    ----------
+    time_s : float, optional
+        After this time [s].
+    trials : int, optional
+        After this many boxes.
+    no_gain : bool
+        Once boxes bring no gain any more, however many were tried.
+    """
+
+    time_s: float | None = None
+    trials: int | None = None
+    no_gain: bool = False
 
 
 @click.command("search")
@@ -21,7 +44,11 @@ UNITS_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 @click.option("--workers", type=click.IntRange(min=1), default=2, show_default=True, help="Processes.")
 @click.option("--force", is_flag=True, help="Replace a run that is in the folder.")
 @click.option("--resume", is_flag=True, help="Go on with the search that is in the folder.")
-@click.option("--budget", metavar="TIME", help="Stop after this time, such as 8h, 30min or 90s.")
+@click.option(
+    "--budget", multiple=True, metavar="LIMIT",
+    help="Stop after this time, such as 8h, 30min or 90s; when a brief has ranges, also '200 trials' or 'no gain'. "
+    "Given several times, the first limit reached ends the search.",
+)  # fmt: skip
 @click.option(
     "--storage", default="", metavar="URL",
     help="Share the work with the same command on other machines: postgresql://…, or journal:PATH on a shared disk.",
@@ -30,8 +57,8 @@ UNITS_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 @click.option("--json", "as_json", is_flag=True, help="Print the run's record and its front as JSON.")
 @click.option("--quiet", is_flag=True, help="No progress and no summary.")
 def command(
-    brief: Path, out: Path | None, workers: int, force: bool, resume: bool, budget: str | None, storage: str,
-    refresh: str, as_json: bool, quiet: bool,
+    brief: Path, out: Path | None, workers: int, force: bool, resume: bool, budget: tuple[str, ...],
+    storage: str, refresh: str, as_json: bool, quiet: bool,
 ) -> None:  # fmt: skip
     """Search the whole design space of BRIEF and write its Pareto front.
 
@@ -41,7 +68,7 @@ def command(
     """
     if force and resume:
         raise click.UsageError("--force begins anew, --resume goes on: choose one.")
-    budget_s = seconds(budget, option="--budget") if budget is not None else None
+    limits = limits_of(budget)
     refresh_s = seconds(refresh, option="--refresh")
 
     from optimizer.commands.progress import Bar
@@ -52,7 +79,7 @@ def command(
 
     folder = out if out is not None else Path("results") / brief.stem
     report = None if quiet else Bar()
-    how = How(workers, force, resume, budget_s, storage, refresh_s)
+    how = How(workers, force, resume, limits.time_s, storage, refresh_s, limits.trials, limits.no_gain)
     result = run_job(brief, folder=folder, how=how, report=report)
     if report is not None:
         report.close()
@@ -84,3 +111,42 @@ def seconds(text: str, *, option: str) -> float:
         expected = "must be a time above 0 with its unit, such as 8h, 30min or 90s"
         raise BadInput([Problem("bad-time", "command line", field=option, found=text, expected=expected)])
     return float(parts[1]) * UNITS_S[parts[2]]
+
+
+def limits_of(budgets: tuple[str, ...]) -> Limits:
+    """What `--budget` says: each a time, a number of trials or "no gain".
+
+    >>> limits_of(("8h", "200 trials"))
+    Limits(time_s=28800.0, trials=200, no_gain=False)
+
+    Raises
+    ------
+    BadInput
+        Code "bad-budget" for each that can't be read, is 0, or says again what another one said.
+    """
+    found: dict[str, float | int | bool] = {}
+    problems = []
+    for text in budgets:
+        name, value = _limit(text)
+        expected = "must be a time above 0 (8h, 30min, 90s), '200 trials' (1 to 1,000,000) or 'no gain'"
+        if name in found:
+            expected = "says again what another --budget said; give each kind once"
+        if not name or name in found:
+            problems.append(Problem("bad-budget", "command line", field="--budget", found=text, expected=expected))
+        found[name] = value
+    if problems:
+        raise BadInput(problems)
+    return Limits(**found)  # type: ignore[arg-type]
+
+
+def _limit(text: str) -> tuple[str, float | int | bool]:
+    """Field of Limits and its value; "" when the text can't be read."""
+    if re.fullmatch(r"\s*no[ -]gain\s*", text):
+        return "no_gain", True
+    trials = re.fullmatch(r"\s*(\d{1,9})\s*trials?\s*", text, re.ASCII)
+    if trials is not None:
+        return ("trials", int(trials[1])) if 1 <= int(trials[1]) <= MOST_TRIALS else ("", 0)
+    try:
+        return "time_s", seconds(text, option="--budget")
+    except BadInput:
+        return "", 0

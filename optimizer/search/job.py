@@ -18,7 +18,7 @@ from optimizer import __version__
 from optimizer.brief import defaults_in_use, open_brief
 from optimizer.front import OBJECTIVES
 from optimizer.inputs import read_inputs
-from optimizer.problems import Stopped, machine_fault
+from optimizer.problems import BadInput, Problem, Stopped, machine_fault
 from optimizer.search import archive, rows, store
 from optimizer.search.checkpoint import Checkpoints, code_hash, run_key
 from optimizer.search.layingout import lay_out
@@ -92,6 +92,10 @@ class How:
         URL of a storage by which several commands share the work, "" for none.
     refresh_s : float
         How often the front is written while the search goes on [s].
+    trials : int, optional
+        Of a brief with ranges: stop after this many boxes, instead of the brief's own number.
+    no_gain : bool
+        Of a brief with ranges: stop only when boxes bring no gain any more, or by `budget_s` or `trials`.
     """
 
     workers: int = 1
@@ -100,6 +104,8 @@ class How:
     budget_s: float | None = None
     storage: str = ""
     refresh_s: float = 60.0
+    trials: int | None = None
+    no_gain: bool = False
 
 
 def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report | None = None) -> Result:
@@ -131,6 +137,7 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
         from optimizer.search.openjob import run_open_job
 
         return run_open_job(read, folder=folder, how=how, report=report)
+    _check_budget(how, brief)
     inputs = read_inputs(read.fixed({}))
     checkpoints = Checkpoints(folder, run_key(inputs), inputs.hashes())
     if how.resume:
@@ -163,6 +170,18 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
     return Result(
         folder, front, run, outcome.interrupted, tuple(space.brief.objectives.use), space.brief.currency
     )
+
+
+def _check_budget(how: How, brief: Path) -> None:
+    """A brief without ranges has no boxes to try: every candidate is searched, or the time is up."""
+    asked = ([f"{how.trials} trials"] if how.trials is not None else []) + (["no gain"] if how.no_gain else [])
+    expected = f"does not apply: {brief} has no ranges, so that its whole space is searched; give a time, such as 8h"
+    problems = [
+        Problem("budget-without-ranges", "command line", field="--budget", found=text, expected=expected)
+        for text in asked
+    ]
+    if problems:
+        raise BadInput(problems)
 
 
 def _storage(how: How, folder: Path) -> BaseStorage | None:

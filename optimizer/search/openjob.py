@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from optimizer.brief import OpenBrief
+from optimizer.brief import OpenBrief, SearchRules
 from optimizer.problems import Stopped, machine_fault
 from optimizer.search import store
 from optimizer.search.checkpoint import FOLDER, Checkpoints, run_key
@@ -24,6 +24,10 @@ from optimizer.search.warming import Warmer
 
 if TYPE_CHECKING:
     import optuna
+
+
+# Trials of a search that only the want of gain ends.
+MOST_TRIALS = 1_000_000
 
 
 def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | None = None) -> Result:
@@ -51,6 +55,7 @@ def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | N
     """
     until = time.monotonic() + how.budget_s if how.budget_s is not None else None
     boxes = open_boxes(brief)
+    ends = ending(boxes.inputs.brief.search, how)
     checkpoints = Checkpoints(folder, run_key(boxes.inputs), boxes.inputs.hashes())
     if how.resume:
         checkpoints.check()
@@ -62,11 +67,12 @@ def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | N
         if not how.resume:
             checkpoints.begin()
         if report is not None:
-            report.say(estimate(boxes))
+            report.say(estimate(boxes, ends=ends))
         warmer = Warmer(brief.path, workers=how.workers)
         try:
             study, seed = _study(boxes, how, folder, checkpoints.key)
-            explorer = Explorer(boxes, rules=boxes.inputs.brief.search, seed=seed, study=study, warmer=warmer)
+            rules = boxes.inputs.brief.search
+            explorer = Explorer(boxes, rules=rules, seed=seed, study=study, warmer=warmer, ends=ends)
             watch = OpenWatch(boxes, folder, checkpoints.key, how, report)
             try:
                 with losses(how.storage or str(folder / FOLDER / JOURNAL_FILE)):
@@ -76,7 +82,7 @@ def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | N
         finally:
             warmer.close()
         try:
-            front, run = write_exploration(boxes, state, folder, checkpoints.key)
+            front, run = write_exploration(boxes, state, folder, checkpoints.key, ends=ends)
         except OSError as wrong:
             text = f"{stopped or machine_fault(wrong)}. The front was not written."
             raise Stopped(f"{text} The boxes tried are kept; --resume goes on from there.") from wrong
@@ -98,12 +104,26 @@ def _study(boxes: Boxes, how: How, folder: Path, key: str) -> tuple[optuna.Study
     return study, brief.seed + (len(study.get_trials(deepcopy=False)) if how.storage else 0)
 
 
-def estimate(boxes: Boxes) -> str:
-    """What lies ahead, in one line, before the search starts."""
-    rules = boxes.inputs.brief.search
+def ending(rules: SearchRules, how: How) -> SearchRules:
+    """The brief's rules with those limits in place that were asked for on the command line.
+
+    "No gain" lifts the limit on trials, and sets the patience where the brief has none.
+    """
+    changed: dict[str, int] = {}
+    if how.no_gain:
+        changed = {"trials": MOST_TRIALS, "patience": rules.patience or SearchRules().patience}
+    if how.trials is not None:
+        changed["trials"] = how.trials
+    return rules.model_copy(update=changed)
+
+
+def estimate(boxes: Boxes, *, ends: SearchRules | None = None) -> str:
+    """What lies ahead, in one line, before the search starts; `ends` as for `ending`."""
+    rules = ends or boxes.inputs.brief.search
     names = ", ".join(f"{item.name} {item.low_mm:g} to {item.high_mm:g}" for item in boxes.free)
     idle = f", or {rules.patience} in a row without gain" if rules.patience else ""
-    return f"free: {names}; {boxes.count:,} boxes, of which at most {rules.trials} are tried{idle} ({rules.sampler})"
+    most = min(rules.trials, boxes.count)
+    return f"free: {names}; {boxes.count:,} boxes, of which at most {most:,} are tried{idle} ({rules.sampler})"
 
 
 class OpenWatch:
@@ -114,6 +134,7 @@ class OpenWatch:
 
     def __init__(self, boxes: Boxes, folder: Path, key: str, how: How, report: Report | None) -> None:
         self._boxes, self._folder, self._key, self._how, self._report = boxes, folder, key, how, report
+        self._ends = ending(boxes.inputs.brief.search, how)
         self._next = time.monotonic() + how.refresh_s
 
     def __call__(self, state: Exploration) -> None:
@@ -122,13 +143,13 @@ class OpenWatch:
         if self._report is not None:
             self._report.step(self.text(state))
         if now >= self._next and len(state.found):
-            write_exploration(self._boxes, state, self._folder, self._key)
+            write_exploration(self._boxes, state, self._folder, self._key, ends=self._ends)
             took = time.monotonic() - now
             self._next = time.monotonic() + max(self._how.refresh_s, took / self.SHARE)
 
     def text(self, state: Exploration) -> str:
         """How far the search is, the best by each objective, and the time left, in one line."""
-        trials = self._boxes.inputs.brief.search.trials
+        trials = min(self._ends.trials, self._boxes.count)
         left = state.seconds / max(state.fresh, 1) * max(trials - state.boxes, 0)
         if self._how.budget_s is not None:
             left = min(left, max(self._how.budget_s - state.seconds, 0.0))
@@ -138,9 +159,9 @@ class OpenWatch:
 
 
 def write_exploration(
-    boxes: Boxes, state: Exploration, folder: Path, key: str
+    boxes: Boxes, state: Exploration, folder: Path, key: str, *, ends: SearchRules | None = None
 ) -> tuple[pd.DataFrame, dict[str, Any]]:
-    """Re-score what was found and write it: the front, and the account of the run.
+    """Re-score what was found and write it: the front, and the account of the run; `ends` as for `ending`.
 
     Returns
     -------
@@ -152,7 +173,7 @@ def write_exploration(
     space = boxes.space(tuple(0 for _ in boxes.free))
     tried = state.boxes + state.refused
     outcome = Outcome(state.found, state.tally, tasks=boxes.count, done=tried, seconds=state.seconds)
-    rules = boxes.inputs.brief.search
+    rules = ends or boxes.inputs.brief.search
     run = run_record(space, outcome, front) | {
         "brief_file": from_folder(boxes.brief.path, folder),
         "key": key,

@@ -100,13 +100,17 @@ class Explorer:
         Shared with other processes, or left by an earlier search; one in memory when left out.
     warmer : Warmer, optional
         Works out geometry ahead.
+    ends : SearchRules, optional
+        Whose trials and patience end the search, `rules` when left out. Grid and sampler follow `rules` alone,
+        so that a search which was ended early goes on as it would have.
     """
 
     def __init__(
         self, boxes: Boxes, *, rules: SearchRules, seed: int, study: optuna.Study | None = None,
-        warmer: Warmer | None = None,
+        warmer: Warmer | None = None, ends: SearchRules | None = None,
     ) -> None:  # fmt: skip
         self.boxes, self.rules, self.seed, self.warmer = boxes, rules, seed, warmer
+        self.ends = ends or rules
         self.objectives = tuple(boxes.inputs.brief.objectives.use)
         self.study = study if study is not None else new_study(len(self.objectives), rules=rules, seed=seed)
         self.state = Exploration(self._nothing())
@@ -153,7 +157,7 @@ class Explorer:
         return self.state
 
     def _finished(self, until: float | None) -> bool:
-        state, rules = self.state, self.rules
+        state, rules = self.state, self.ends
         if len(self._known) >= self.boxes.count:
             state.stopped = "every box tried"
         elif state.boxes >= rules.trials or state.refused >= REFUSED * rules.trials:
