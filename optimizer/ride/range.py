@@ -174,10 +174,18 @@ def range_block(
     """Range of every candidate when the ride is repeated until the pack stops.
 
     Quasi-steady: at each SoC the lap's mean current follows from its power bins (see rangekernel), and
-    range = v̄ · ∫ capacity/ī dz. A part of a lap counts by its share of the lap's charge. Agrees with
-    `simulate`, which steps through time, within 0.5 % at constant cell temperature for laps that are driven four
-    times or more; where sag stops the pack on a plateau of its OCV, as with iron phosphate, a few millivolts are
-    a few percent of charge, and the two may differ by 2 %.
+    range = v̄ · ∫ capacity/ī dz. A part of a lap counts by its share of the lap's charge.
+
+    Differences from `simulate`, which steps through time, found over 8400 random packs at constant cell temperature
+    on laps driven four times or more: at most 0.27 % where the reserve ends the ride; for layered oxide that sag
+    stops 0.25 % below 25 % SoC and 0.63 % anywhere; for iron phosphate that sag stops on the plateau of its OCV,
+    where a few millivolts are a few percent of charge, several percent, and 33 % in the worst case.
+
+    On laps driven fewer times the two differ by more, either way, and no percentage bounds it when the first lap is
+    not finished: this form knows neither where in the lap the charge is drawn nor when the hardest step comes due.
+    It counts the lap's mean current from the start, and stops at the highest SoC at which any step of the lap can't
+    be driven, even where that step lies behind the rider or was never reached. What a search keeps is re-scored by
+    `simulate` before it is written, but what it dropped was judged by this form.
 
     Never rises with total mass (if `falls_with_mass(ride)`) or extra resistance, never falls with a higher
     current limit, at constant cell temperature; compare with a relative tolerance of 1e-9.

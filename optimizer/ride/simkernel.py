@@ -110,12 +110,11 @@ def _drive(
 
 @njit(cache=True, error_model="numpy")
 def _finish_lap(
-    state: Floats, first: int, power: Floats, duration_s: Floats, curves: Floats, cell: int,
-    numbers: Floats, candidate: Floats,
-) -> float:  # fmt: skip
-    """SoC at the end of a lap from its step `first` on, limits of discharge aside."""
+    state: Floats, power: Floats, duration_s: Floats, curves: Floats, cell: int, numbers: Floats, candidate: Floats
+) -> float:
+    """SoC at the end of a lap begun in a state from which the lap is about possible, limits of discharge aside."""
     after = state.copy()
-    for s in range(first, len(power)):
+    for s in range(len(power)):
         solved = _solve(after, power[s], duration_s[s], curves, cell, numbers, candidate)
         _advance(after, solved[0], solved[2], duration_s[s], numbers, candidate)
     return float(after[Z])
@@ -186,7 +185,7 @@ def _laps_between(
         if next_part == part:
             break
         state = first + next_part * (second - first)
-        next_z = _finish_lap(state, 0, power, duration_s, curves, cell, numbers, candidate)
+        next_z = _finish_lap(state, power, duration_s, curves, cell, numbers, candidate)
         slope = (next_z - z) / (next_part - part)
         part, z = next_part, next_z
         next_part = part - (z - end_z) / slope
@@ -233,25 +232,28 @@ def run(
     state[Z], state[TEMP] = soc[0], candidate[AIR_K]
     # States in which this lap and the last one began, and the charge of the one before that.
     begun, before, drop_before = state.copy(), state.copy(), 0.0
+    last, z_before = np.zeros(SUMS), soc[0]
     out[V_LOW], out[STOP], lap_m = numbers[V_MAX], -1.0, way_m.sum()
     fixed = (power, duration_s, curves, cell, numbers, candidate)
     lap, s = 0, 0
     while out[STEPS] < max_steps:
         p, dt = power[s], duration_s[s]
         current, voltage, heat, margin, why = _solve(state, p, dt, curves, cell, numbers, candidate)
+        if state[Z] <= soc[1] and lap == 0:
+            # The reserve was reached within the step before, whose current was constant.
+            sums -= last * ((soc[1] - state[Z]) / (z_before - state[Z]))
+            out[STOP], out[RANGE_M], out[SOC] = RESERVE, sums[WAY], soc[1]
+            break
         if margin < 0.0 and lap == 0:
             out[STOP], out[RANGE_M], out[SOC] = why, sums[WAY], state[Z]
-            break
-        if state[Z] <= soc[1] and lap == 0:
-            drop = soc[0] - _finish_lap(state, s, *fixed)
-            out[STOP], out[RANGE_M], out[SOC] = RESERVE, lap_m * (soc[0] - soc[1]) / drop, soc[1]
             break
         if margin < 0.0 or state[Z] <= soc[1]:
             laps, out[STOP], out[SOC] = _end(before, begun, lap, drop_before, soc[1], *fixed)
             out[RANGE_M] = lap_m * laps
             break
         terminal = voltage - candidate[OUTSIDE] * current
-        sums += np.array([way_m[s], dt, terminal * current * dt, current * current * dt, heat * dt])
+        last, z_before = np.array([way_m[s], dt, terminal * current * dt, current * current * dt, heat * dt]), state[Z]
+        sums += last
         out[I_MAX], out[V_LOW] = max(out[I_MAX], current), min(out[V_LOW], voltage)
         _advance(state, current, heat, dt, numbers, candidate)
         _record(record, every, int(out[STEPS]),

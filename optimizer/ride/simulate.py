@@ -68,9 +68,12 @@ def simulate(
     So that the range changes smoothly with the design, and not from lap to lap, it ends at the highest SoC above
     the reserve at which any step of the ride can't be driven, or at the reserve. That is found by driving laps
     begun anywhere between the laps that were driven: the hardest step then comes due at any SoC. The distance is
-    the number of laps until one that ends at that SoC, begun likewise; so it counts no step below it. A pack that
-    fails in the first lap stops where it fails. Consumption, heat and rms current are means over whole laps, or
-    over what was driven of the first.
+    the number of laps until one that ends at that SoC, begun likewise; so it counts no step below it.
+
+    A pack that doesn't finish the first lap stops where it stops: the range is the way along the lap up to the
+    step that can't be driven, or up to the point within a step at which the reserve is reached. Nothing is
+    extrapolated, and what the rest of the lap would ask doesn't count. Consumption, heat and rms current are means
+    over whole laps, or over what was driven of the first; so is the mean speed that gives the duration.
 
     Parameters
     ----------
@@ -179,7 +182,7 @@ def _assemble(
     energy_wh = rows[:, simkernel.ENERGY] * cells / 3600.0
     consumption = np.where(moved, energy_wh / np.where(moved, way_m / 1000.0, 1.0), still)
     safe_s = np.where(moved, time_s, 1.0)
-    speed_kmh = KMH_PER_M_S * ride.distance_m / ride.duration_s
+    speed_kmh = np.where(moved, KMH_PER_M_S * way_m / safe_s, KMH_PER_M_S * ride.distance_m / ride.duration_s)
     return RangeBlock(
         range_km=range_km,
         stop=rows[:, simkernel.STOP].astype(np.int64),

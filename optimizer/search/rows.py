@@ -49,11 +49,17 @@ def rescored(found: Survivors, *, space: Space) -> tuple[Survivors, Scores]:
     -------
     Survivors, dict of str to ndarray
         The rows that stay, and their figures.
+
+    Raises
+    ------
+    ArithmeticError
+        If a range is not a number: a fault of the program, never of the input.
     """
     objectives = space.brief.objectives.use
     steps = [space.brief.objectives.resolution.get(name, 0.0) for name in objectives]
     found = found.take(thin(found.objectives, resolution=steps))
     figures = full_figures(found.block(), space=space)
+    refuse_nan(figures)
     constraints = {k: v for k, v in space.brief.constraints if v is not None}
     gaps = margins(figures, constraints=constraints)
     good = np.ones(len(found), dtype=bool)
@@ -64,6 +70,14 @@ def rescored(found: Survivors, *, space: Space) -> tuple[Survivors, Scores]:
     keep = keep[nondominated(points[keep])]
     figures |= gaps | window_margins(found, figures, space=space)
     return found.take(keep), {name: values[keep] for name, values in figures.items()}
+
+
+def refuse_nan(figures: Scores) -> None:
+    """Raise ArithmeticError if a figure of the ride is not a number: it would pass as one that is not dominated."""
+    for name in ("range_km", "fast_range_km", "consumption_wh_per_km"):
+        wrong = np.flatnonzero(np.isnan(figures[name])) if name in figures else np.array([], dtype=np.int64)
+        if wrong.size:
+            raise ArithmeticError(f"{name} is not a number in {wrong.size} rows, the first at {wrong[0]}")
 
 
 def full_figures(block: Block, *, space: Space) -> Scores:

@@ -119,22 +119,26 @@ def ride(load, lap, start_soc, reserve_soc):
     state, begun = State(start_soc), [State(start_soc)]
     way = energy = whole_way = whole_energy = 0.0
     out = Ridden(0.0, "", None, math.inf, -math.inf, 0.0, 0.0, 0.0, 0.0, 0.0)
+    last, z_before = (0.0, 0.0), start_soc
     lap_m, number, s = sum(m for _, _, m in lap), 0, 0
     while True:
         power, seconds, metres = lap[s]
         got = solve(state, power, seconds, load)
+        if state.z <= reserve_soc and number == 0:
+            # Back to the reserve, within the step before.
+            over = (reserve_soc - state.z) / (z_before - state.z)
+            way, energy = way - over * last[0], energy - over * last[1]
+            out.range_km, out.stop = way / 1000.0, RESERVE
+            break
         if got.margin_w < 0.0 and number == 0:
             out.range_km, out.stop = way / 1000.0, got.why
-            break
-        if state.z <= reserve_soc and number == 0:
-            drop = start_soc - _lap_end(state, s, lap, load).z
-            out.range_km, out.stop = lap_m * (start_soc - reserve_soc) / drop / 1000.0, RESERVE
             break
         if got.margin_w < 0.0 or state.z <= reserve_soc:
             laps, out.stop = _end(begun, reserve_soc, lap, load)
             out.range_km = lap_m * laps / 1000.0
             break
-        way, energy = way + metres, energy + got.terminal_v * got.amps * seconds
+        last, z_before = (metres, got.terminal_v * got.amps * seconds), state.z
+        way, energy = way + last[0], energy + last[1]
         _note(out, got, seconds, even(state.z, load.cell.ocv))
         state, s = advanced(state, got.amps, seconds, load), s + 1
         if s == len(lap):
@@ -179,7 +183,7 @@ def _end(begun, reserve_soc, lap, load):
     part, ends, trial = 0.0, now.z, (now.z - z) / drop
     for _ in range(4):
         if trial != part:
-            new = _lap_end(before.towards(now, trial), 0, lap, load).z
+            new = _lap_end(before.towards(now, trial), lap, load).z
             slope_z = (new - ends) / (trial - part)
             part, ends = trial, new
             trial = part - (ends - z) / slope_z
@@ -208,8 +212,8 @@ def _hardest(first, second, reserve_soc, lap, load):
     return found, why
 
 
-def _lap_end(state, s, lap, load):
-    """State at the end of a first lap, limits of discharge aside."""
-    for power, seconds, _ in lap[s:]:
+def _lap_end(state, lap, load):
+    """State at the end of a lap, limits of discharge aside."""
+    for power, seconds, _ in lap:
         state = advanced(state, solve(state, power, seconds, load).amps, seconds, load)
     return state

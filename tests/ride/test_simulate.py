@@ -1,3 +1,5 @@
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -94,8 +96,6 @@ def test_trace_adds_up(town_ride):
 
 def test_heating_follows_its_step_response(samples):
     """Steady heat into one heat capacity: T = T_air + R·Q·(1 − exp(−t/RC)), closed form."""
-    import dataclasses
-
     from optimizer.ride.roadload import Vehicle
     from optimizer.ride.trace import steady_cruise
 
@@ -135,3 +135,41 @@ def test_traces_of_several_designs_are_refused(town_ride):
     packs = PackBlock(cell=[0, 1], series=10, parallel=2, total_mass_kg=120.0)
     with pytest.raises(ValueError, match="one design, found 2"):
         simulate_trace(packs, steps=steps, ride=ride)
+
+
+def long_way(samples, *, laps=12):
+    """Laps through town one after another as one: longer than any pack of the samples lasts."""
+    lap = samples.town(hill=0.04)
+    steps = ride_steps(lap, vehicle=samples.VEHICLE)
+    fields = ("constant_w", "per_mass_w_kg", "duration_s", "distance_m")
+    steps = dataclasses.replace(steps, **{name: np.tile(getattr(steps, name), laps) for name in fields})
+    return steps, compress(steps, cells=samples.cells(), mass_min_kg=110.0, mass_max_kg=150.0)
+
+
+def test_a_ride_driven_less_than_once_ends_on_the_way(samples):
+    """Grade: second implementation. The recorded run, interpolated to the reserve, or to its last driven step."""
+    steps, ride = long_way(samples)
+    given = vars(samples.packs(ride, 60, seed=4, warm=False))
+    result = simulate(PackBlock(**given), steps=steps, ride=ride)
+    assert np.isfinite([getattr(result, f.name) for f in dataclasses.fields(result)]).all()
+    inside = np.flatnonzero((result.range_km < ride.distance_m / 1000) & (result.range_km > 0))
+    assert len(set(result.stop[inside])) > 1 and (result.stop[inside] == 0).sum() > 5
+    for n in inside:
+        one = PackBlock(**{k: v if np.ndim(v) == 0 else v[n] for k, v in given.items()})
+        trace = simulate_trace(one, steps=steps, ride=ride, points=10**6)
+        end = len(trace.soc) - 1
+        km, seconds = trace.distance_km[end], trace.time_s[end]
+        if result.stop[n] == 0:
+            part = (trace.soc[end - 1] - 0.1) / (trace.soc[end - 1] - trace.soc[end])
+            assert 0.0 < part <= 1.0
+            km = trace.distance_km[end - 1] + part * (km - trace.distance_km[end - 1])
+            seconds = trace.time_s[end - 1] + part * (seconds - trace.time_s[end - 1])
+        assert result.range_km[n] == pytest.approx(km, rel=1e-9)
+        assert result.duration_s[n] == pytest.approx(seconds, rel=1e-9)
+
+
+def test_what_lies_behind_the_stop_does_not_count(samples):
+    """A lap that goes on for longer, after the stop, leaves the range as it is."""
+    packs = PackBlock(cell=[0, 1, 2], series=13, parallel=2, total_mass_kg=120.0)
+    one, other = (simulate(packs, steps=s, ride=r) for s, r in (long_way(samples), long_way(samples, laps=30)))
+    assert np.all(one.range_km > 0) and one.range_km == pytest.approx(other.range_km, rel=1e-9)
