@@ -335,7 +335,8 @@ def hopeful(space: BoxSpace, task: Task, *, held: Sequence[int], against: Floats
     figures = score(block, context=space.context, figures=frozenset(needed))
     if not falls_with_mass(space.context.ride):
         figures |= {k: np.full(len(block), v) for k, v in BEST_CASE.items() if k in figures}
-    good = np.ones(len(block), dtype=bool)
+    # Without any BMS or fuse that suits there is no pack.
+    good = np.isfinite(block.parts_cost)
     for name, gap in margins(figures, constraints=limits).items():
         good &= gap >= -(1e-9 * abs(limits[name.removeprefix("margin_")]) + 1e-12)
     points = signed(figures, objectives=objectives)[good]
