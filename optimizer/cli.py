@@ -84,7 +84,10 @@ class LazyGroup(click.Group):
         except MemoryError:
             click.echo("Out of memory.", err=True)
             sys.exit(4)
-        except KeyboardInterrupt:
+        except (KeyboardInterrupt, SystemError) as wrong:
+            # Compiled code makes a SystemError of a KeyboardInterrupt that finds it at work.
+            if not console.was_interrupted(wrong):
+                raise
             click.echo("Interrupted.", err=True)
             sys.exit(console.exit_code_of_interrupt())
 

@@ -80,6 +80,15 @@ def _interrupt(number: int, frame: FrameType | None) -> None:
     raise KeyboardInterrupt
 
 
+def was_interrupted(wrong: BaseException | None) -> bool:
+    """Whether an error is a KeyboardInterrupt or came of one."""
+    while wrong is not None:
+        if isinstance(wrong, KeyboardInterrupt):
+            return True
+        wrong = wrong.__cause__ or wrong.__context__
+    return False
+
+
 def exit_code_of_interrupt() -> int:
     """128 and the signal's number, as shells count; 130 for Ctrl-C."""
     return 128 + int(_asked[-1] if _asked else signal.SIGINT)

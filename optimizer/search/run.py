@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from optimizer.problems import Stopped, machine_fault
 from optimizer.search import archive
+from optimizer.search.asked import Asked
 from optimizer.search.checkpoint import decode, encode
 from optimizer.search.crew import Crew
 from optimizer.search.exact import Engine, OutOfTime
@@ -112,16 +113,19 @@ def search(
     outcome.done = outcome.resumed = len(known)
     queue = _Queue(tasks, known, board)
     work = _here if workers <= 1 else _in_processes
-    results = work(space, queue, workers, outcome, until)
+    asked = Asked()
+    results = work(space, queue, workers, outcome, lambda: asked.wanted or _late(until))
     try:
-        for number, found, tally in results:
-            content = encode(found, tally) if checkpoints is not None or board is not None else b""
-            if checkpoints is not None:
-                checkpoints.save(number, content)
-            queue.finish(number, content)
-            outcome.take(found, tally)
-            if progress is not None:
-                progress(outcome)
+        with asked:
+            for number, found, tally in results:
+                content = encode(found, tally) if checkpoints is not None or board is not None else b""
+                if checkpoints is not None:
+                    checkpoints.save(number, content)
+                queue.finish(number, content)
+                outcome.take(found, tally)
+                if progress is not None:
+                    progress(outcome)
+        outcome.interrupted = asked.wanted
     except KeyboardInterrupt:
         outcome.interrupted = True
     except (OSError, Stopped) as wrong:
@@ -191,11 +195,11 @@ def _late(until: float | None) -> bool:
 
 
 def _here(
-    space: Space, queue: _Queue, workers: int, outcome: Outcome, until: float | None
+    space: Space, queue: _Queue, workers: int, outcome: Outcome, stop: Callable[[], bool]
 ) -> Generator[Found, None, None]:
     """Tasks one after the other in this process."""
-    engine = Engine(space, stop=lambda: _late(until))
-    while not queue.over and not _late(until):
+    engine = Engine(space, stop=stop)
+    while not queue.over and not stop():
         yield from queue.news()
         number = queue.next()
         if number is None:
@@ -210,12 +214,12 @@ def _here(
 
 
 def _in_processes(
-    space: Space, queue: _Queue, workers: int, outcome: Outcome, until: float | None
+    space: Space, queue: _Queue, workers: int, outcome: Outcome, stop: Callable[[], bool]
 ) -> Generator[Found, None, None]:
     """Tasks over processes, each handed the objectives known when it starts."""
     crew = Crew(space.brief.path, workers=workers)
     try:
-        while not queue.over and not _late(until):
+        while not queue.over and not stop():
             yield from queue.news()
             while crew.free and (number := queue.next()) is not None:
                 crew.give(number, queue.tasks[number], known=outcome.found.objectives)

@@ -23,6 +23,7 @@ import numpy.typing as npt
 from optimizer.brief import SearchRules
 from optimizer.front import normalise
 from optimizer.search import archive
+from optimizer.search.asked import Asked
 from optimizer.search.freedims import Boxes, Key
 from optimizer.search.gain import gained, representatives
 from optimizer.search.inside import pack_shortfalls, solve
@@ -144,15 +145,20 @@ class Explorer:
             Valid too when the user interrupted.
         """
         start = time.monotonic()
+        asked = Asked()
         try:
-            self._sync()
-            while not self._finished(until):
-                self._step()
-                self.state.seconds = time.monotonic() - start
-                if progress is not None:
-                    progress(self.state)
+            with asked:
+                self._sync()
+                while not asked.wanted and not self._finished(until):
+                    self._step()
+                    self.state.seconds = time.monotonic() - start
+                    if progress is not None:
+                        progress(self.state)
+            self.state.interrupted = asked.wanted
         except KeyboardInterrupt:
-            self.state.interrupted, self.state.stopped = True, "interrupted"
+            self.state.interrupted = True
+        if self.state.interrupted:
+            self.state.stopped = "interrupted"
         self.state.seconds = time.monotonic() - start
         return self.state
 
