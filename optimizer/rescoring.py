@@ -125,6 +125,8 @@ def score_row(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
 def differences(one: Mapping[str, Any], other: Mapping[str, Any]) -> dict[str, tuple[Any, Any]]:
     """Figures and choices of both rows that are not the same, beyond rounding.
 
+    The name of a design is none of them: it is made of the choices, on a front of many boxes of the box, too.
+
     Parameters
     ----------
     one, other : mapping
@@ -136,7 +138,7 @@ def differences(one: Mapping[str, Any], other: Mapping[str, Any]) -> dict[str, t
     """
     found = {}
     for name in one:
-        if name in other and not _same(one[name], other[name]):
+        if name in other and name != "design_id" and not _same(one[name], other[name]):
             found[name] = (one[name], other[name])
     return found
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -15,8 +15,10 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from optimizer.brief import open_brief
 from optimizer.front import OBJECTIVES
 from optimizer.problems import BadInput, Problem, nearest
+from optimizer.search.freedims import boxes_of_row, space_of_row
 from optimizer.search.setup import load_space
 from optimizer.search.space import Space
 from optimizer.search.store import front_hash
@@ -47,13 +49,26 @@ class Run:
 
     @cached_property
     def space(self) -> Space:
-        """The space of its brief as the brief stands now."""
+        """The space of its brief as the brief stands now; a brief with ranges has none, see `homes`."""
+        self._check_brief()
+        return load_space(self.brief_path)
+
+    def homes(self, rows: Sequence[Mapping[str, Any]]) -> list[Space]:
+        """The space that each row of its front belongs to: all the same one, or with ranges one for each box."""
+        self._check_brief()
+        brief = open_brief(self.brief_path)
+        if not brief.free:
+            return [self.space] * len(rows)
+        boxes = [tuple(boxes_of_row(brief, row).items()) for row in rows]
+        known = {box: space_of_row(brief, row) for box, row in zip(boxes, rows, strict=True)}
+        return [known[box] for box in boxes]
+
+    def _check_brief(self) -> None:
         if not self.brief_path.is_file():
             raise BadInput([Problem(
                 "missing-file", str(self.brief_path), expected=f"the brief of {self.folder} is not there; "
                 "name it with --brief",
             )])  # fmt: skip
-        return load_space(self.brief_path)
 
     @property
     def objectives(self) -> tuple[str, ...]:

@@ -21,7 +21,7 @@ from optimizer.review.workshop import write_design
 from optimizer.runs import Run
 from optimizer.search import store
 from optimizer.search.space import Space
-from optimizer.tolerances import tolerances
+from optimizer.tolerances import Tolerances, tolerances
 from optimizer.unfold import unfold
 
 # Names on the command line.
@@ -41,6 +41,8 @@ class Shortlist:
         holds_fit.
     designs : tuple of Design
         Unfolded, in the same order.
+    homes : tuple of Space
+        What each of them is at home in.
     pinned : Design or None
         The brief's pinned pack, named "pinned".
     pinned_space : Space or None
@@ -49,6 +51,7 @@ class Shortlist:
 
     frame: pd.DataFrame
     designs: tuple[Design, ...]
+    homes: tuple[Space, ...]
     pinned: Design | None
     pinned_space: Space | None = None
 
@@ -147,20 +150,24 @@ def shortlist(run: Run, picked: pd.DataFrame) -> Shortlist:
     BadInput
         Code "stale-run" when brief or catalogs have changed since the run.
     """
-    space = run.space
     rows = [{str(k): v for k, v in row.items()} for row in picked.to_dict("records")]
-    check_fresh(space, rows, run=run.folder)
+    homes = tuple(run.homes(rows))
+    spreads: dict[int, Tolerances] = {}
+    for space in dict.fromkeys(homes):
+        own = [k for k, home in enumerate(homes) if home is space]
+        check_fresh(space, [rows[k] for k in own], run=run.folder)
+        spreads |= zip(own, tolerances(space, [rows[k] for k in own]), strict=True)
     frame = picked.copy()
-    spread = pd.DataFrame([each.columns() for each in tolerances(space, rows)], index=frame.index)
+    spread = pd.DataFrame([spreads[k].columns() for k in range(len(rows))], index=frame.index)
     frame = pd.concat([frame, spread], axis=1)
     full = [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
-    designs = tuple(unfold(space, row) for row in full)
-    asked = asked_of_pin(space)
-    pinned = None if asked is None else find_pinned(space, asked)
+    designs = tuple(unfold(space, row) for space, row in zip(homes, full, strict=True))
+    asked = asked_of_pin(homes[0])
+    pinned = None if asked is None else find_pinned(homes[0], asked)
     if pinned is None:
-        return Shortlist(frame, designs, None)
+        return Shortlist(frame, designs, homes, None)
     design = unfold(pinned.space, pinned.row)
-    return Shortlist(frame, designs, replace(design, row={**pinned.row, "design_id": PINNED}), pinned.space)
+    return Shortlist(frame, designs, homes, replace(design, row={**pinned.row, "design_id": PINNED}), pinned.space)
 
 
 def write_shortlist(
@@ -185,7 +192,7 @@ def write_shortlist(
     chances = (str(name) for name in found.frame)
     units |= {name: "1" for name in chances if name.startswith("holds_") or name in ("rank", "merit")}
     written = [run.folder / "shortlist.parquet", run.folder / "shortlist.csv"]
-    homes = [(design, run.space) for design in found.designs]
+    homes = list(zip(found.designs, found.homes, strict=True))
     if found.pinned is not None and found.pinned_space is not None:
         homes.append((found.pinned, found.pinned_space))
     for design, space in homes:

@@ -17,11 +17,12 @@ def command(brief: Path, as_json: bool, quiet: bool) -> None:
 
     Exit code 0 when a search could start, 2 otherwise.
     """
-    from optimizer.inputs import load_inputs
     from optimizer.review.terminal import check_text
+    from optimizer.search.freedims import read_any
 
-    inputs = load_inputs(brief)
+    inputs, free = read_any(brief)
     if as_json:
-        click.echo(json.dumps(inputs.record(), indent=2, ensure_ascii=False))
+        record = inputs.record() | {"free": {item.name: [item.low_mm, item.high_mm, item.step_mm] for item in free}}
+        click.echo(json.dumps(record, indent=2, ensure_ascii=False))
     elif not quiet:
-        click.echo(check_text(inputs))
+        click.echo(check_text(inputs, free=free))

@@ -9,6 +9,8 @@ from optimizer.review.words import describe, quantity
 
 Section = Mapping[str, Any]
 
+SIDES = ("length_mm", "width_mm", "height_mm", "depth_mm")
+
 
 def joined(parts: Sequence[str]) -> str:
     """Words in a row: "a", "a and b", "a, b and c"."""
@@ -29,7 +31,11 @@ def compartment_words(compartment: Section) -> str:
     -------
     str
     """
-    if compartment.get("shape") == "prism":
+    ranges = [f"{name} {low:g} to {high:g} mm" for name, low, high in free_words(compartment)]
+    if ranges:
+        fixed = [f"{name[:-3]} {value:g} mm" for name, value in compartment.items() if name in SIDES and _plain(value)]
+        size = f"{compartment.get('shape', 'box')} to be chosen, {joined([*ranges, *fixed])}"
+    elif compartment.get("shape") == "prism":
         profile = compartment["profile_mm"]
         wide = max(p[0] for p in profile) - min(p[0] for p in profile)
         high = max(p[1] for p in profile) - min(p[1] for p in profile)
@@ -40,6 +46,26 @@ def compartment_words(compartment: Section) -> str:
     out = len(compartment.get("keep_out") or ())
     less = f", less {out} keep-out{'s' if out != 1 else ''}" if out else ""
     return f"{compartment['name']} ({size}{less})"
+
+
+def _plain(value: Any) -> bool:
+    return isinstance(value, int | float)
+
+
+def free_words(part: Any, *, key: str = "") -> list[tuple[str, float, float]]:
+    """Name, least and largest value [mm] of every range in a part of a brief.
+
+    >>> free_words({"length_mm": {"min": 80, "max": 120}, "width_mm": 60})
+    [('length', 80, 120)]
+    """
+    if isinstance(part, Mapping):
+        if {"min", "max"} <= set(part):
+            name = str(part.get("name") or key).removesuffix("_mm").replace("_", " ")
+            return [(name, part["min"], part["max"])]
+        return [found for name, inner in part.items() for found in free_words(inner, key=str(name))]
+    if isinstance(part, list | tuple):
+        return [found for inner in part for found in free_words(inner, key=key)]
+    return []
 
 
 def limit_words(name: str, value: Any, *, currency: str = "") -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,8 +13,11 @@ import numpy as np
 from optimizer.brief import defaults_in_use
 from optimizer.pack.cautions import pack_cautions
 from optimizer.review.tables import front_summary, text_table
+from optimizer.review.terminal_designs import cautions_of
+from optimizer.review.words import describe
 
 if TYPE_CHECKING:
+    from optimizer.brief.ranges import FreeDimension
     from optimizer.catalog import Ride
     from optimizer.inputs import Inputs
     from optimizer.search.job import Result
@@ -48,8 +52,8 @@ def fit_table(findings: Sequence[Finding]) -> str:
     return text_table(head, rows, left=3)
 
 
-def check_text(inputs: Inputs) -> str:
-    """What `check` says of a sound brief: what it holds, and every default in use."""
+def check_text(inputs: Inputs, *, free: Sequence[FreeDimension] = ()) -> str:
+    """What `check` says of a sound brief: what it holds, what it leaves free, and every default in use."""
     brief = inputs.brief
     rooms = ", ".join(f"{item.name} ({item.shape})" for item in brief.compartment)
     lines = [
@@ -58,6 +62,10 @@ def check_text(inputs: Inputs) -> str:
         f"  to choose     {len(inputs.cell_rows)} cells, {len(inputs.strip_rows)} strips, "
         f"{len(inputs.wire_rows)} wires, {len(inputs.bms_rows)} BMS, {len(inputs.fuse_rows)} fuses",
     ]
+    if free:
+        lines.append(f"  boxes         {math.prod(item.points for item in free):,} to choose from:")
+        steps = (f"{item.name} {item.low_mm:g} to {item.high_mm:g} in steps of {item.step_mm:g}" for item in free)
+        lines += [" " * 16 + text for text in steps]
     if inputs.ride is not None:
         lines.append(f"  ride          {ride_words(inputs.ride)}")
     ignored = {
@@ -99,31 +107,30 @@ def _plain(value: object) -> str:
 def front_cautions(result: Result) -> str:
     """Cautions that hold for the front: by the highest voltage on it, and for energy pack by pack in a range."""
     vehicle = result.run["brief"]["vehicle"]
-    energies = sorted({float(result.front["energy_wh"].min()), float(result.front["energy_wh"].max())})
-    texts: dict[str, None] = {}
-    for energy_wh in energies:
+    whose = {}
+    for energy_wh in sorted({float(result.front["energy_wh"].min()), float(result.front["energy_wh"].max())}):
         found = pack_cautions(
             voltage_full_v=float(result.front["voltage_full_v"].max()),
             energy_wh=energy_wh,
             balances_on_motor=bool(vehicle.get("balances_on_motor", False)),
             regenerates=vehicle.get("regen_efficiency", 0.0) > 0,
         )
-        texts |= dict.fromkeys(caution.text for caution in found)
-    lines = ["", "Cautions:"]
-    for text in texts:
-        lines += textwrap.wrap(text, 98, initial_indent="  - ", subsequent_indent="    ")
-    return "\n".join(lines)
+        whose[f"packs of {energy_wh:.0f} Wh"] = [caution.text for caution in found]
+    return "\n" + cautions_of(whose)
 
 
 def search_summary(result: Result) -> str:
     """What a search found: the best by each objective and a balanced pack, then the cautions."""
     space = result.run["space"]
+    proof = "" if space["unproven"] else " with proof"
     lines = [
-        f"{space['raw']:,} candidates, {space['scored']:,} scored, the rest ruled out with proof;"
+        f"{space['raw']:,} candidates, {space['scored']:,} scored, the rest ruled out{proof};"
         f" {result.run['timing']['search_s']:.1f} s."
         if space["complete"]
         else f"Not complete: {space['scored']:,} candidates scored so far; --resume goes on from here."
     ]
+    for name, why in space["unproven"].items():
+        lines += textwrap.wrap(f"Not proven to be the whole front in {describe(name)[0]}: {why}.", 98)
     if len(result.front):
         lines.append(front_summary(result.front, objectives=result.objectives, currency=result.currency))
         lines.append(front_cautions(result))

@@ -125,7 +125,13 @@ def short_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency: str
         values = [number(record[name], decimals=describe(name)[2]) for name in objectives]
         rows.append([str(record["design_id"]), pack, str(record["rank"]), number(record["merit"], decimals=3), *values])
     heads = ["design", "pack", "rank", "merit", *headers_for(objectives, currency=currency)]
-    return text_table(heads, rows, left=2)
+    table = text_table(heads, rows, left=2)
+    boxes = [str(name) for name in frame if str(name).startswith("dim_")]
+    if not boxes:
+        return table
+    sizes = [f"{name.removeprefix('dim_').removesuffix('_mm').replace('_', ' ')} mm" for name in boxes]
+    chosen = [[str(each["design_id"]), *(f"{each[name]:g}" for name in boxes)] for each in frame.to_dict("records")]
+    return f"{table}\n\nThe box of each:\n\n{text_table(['design', *sizes], chosen)}"
 
 
 def tolerance_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "") -> str:
@@ -180,18 +186,23 @@ def cautions_text(designs: Sequence[Design]) -> str:
     -------
     str
     """
+    return cautions_of({str(design.row["design_id"]): design.cautions for design in designs})
+
+
+def cautions_of(whose: Mapping[str, Sequence[str]]) -> str:
+    """Cautions by the name of what they are told of; one that holds for all is told without names."""
     holds: dict[str, list[tuple[str, str]]] = {}
-    for design in designs:
-        for text in design.cautions:
+    for name, texts in whose.items():
+        for text in texts:
             # Cautions that differ in their first figure alone ("372 Wh: …") are one.
-            holds.setdefault(FIGURE.sub("", text), []).append((text, str(design.row["design_id"])))
+            holds.setdefault(FIGURE.sub("", text), []).append((text, name))
     lines = ["Cautions:"]
     for found in holds.values():
         text = found[0][0]
         figures = sorted({float(hit.group()) for each, _ in found if (hit := FIGURE.match(each))})
         if len(figures) > 1:
             text = f"{figures[0]:g} to {figures[-1]:g}{FIGURE.sub('', text)}"
-        whom = "" if len(found) == len(designs) else f"{', '.join(name for _, name in found)}: "
+        whom = "" if len(found) == len(whose) else f"{', '.join(name for _, name in found)}: "
         lines += textwrap.wrap(whom + text, WIDTH, initial_indent="  - ", subsequent_indent="    ")
     return "\n".join(lines)
 

@@ -7,19 +7,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import product
+from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.brief import FreeDimension, OpenBrief
+from optimizer.brief import FreeDimension, OpenBrief, open_brief
 from optimizer.fit.compartment import Compartment
 from optimizer.fit.layout import CellSize, Clearance
 from optimizer.front import signed
 from optimizer.geometry import clearance, compartments, room_margins
-from optimizer.inputs import Inputs, read_inputs
+from optimizer.inputs import Inputs, load_inputs, read_inputs
 from optimizer.pack.case import END_STACK_MM
-from optimizer.problems import BadInput
+from optimizer.problems import BadInput, Problem
 from optimizer.ride.bins import falls_with_mass
 from optimizer.score import Block, margins, score
 from optimizer.score_context import Context
@@ -216,8 +217,12 @@ def open_boxes(brief: OpenBrief) -> Boxes:
     Raises
     ------
     BadInput
-        With every problem that the largest, the middle and the smallest box share.
+        With every problem that the largest, the middle and the smallest box share; "pin-without-box" when a
+        pack is pinned whose box is not.
     """
+    if brief.free and "pin" in brief.data:
+        text = "needs one box, and this brief's are ranges: leave [pin] out, or write numbers"
+        raise BadInput([Problem("pin-without-box", str(brief.path), "", "pin", "", text)])
     problems: list[Any] = []
     for share in (1.0, 0.5, 0.0):
         key = tuple(round(share * (item.points - 1)) for item in brief.free)
@@ -229,6 +234,18 @@ def open_boxes(brief: OpenBrief) -> Boxes:
             continue
         return Boxes(brief, inputs, make_space(inputs).context)
     raise problems[0]
+
+
+def read_any(path: Path) -> tuple[Inputs, tuple[FreeDimension, ...]]:
+    """All that a brief names, with the dimensions that it leaves free; the inputs are then those of one box.
+
+    Raises
+    ------
+    BadInput
+        As `open_boxes`.
+    """
+    brief = open_brief(path)
+    return (open_boxes(brief).inputs, brief.free) if brief.free else (load_inputs(path), ())
 
 
 def boxes_of_row(brief: OpenBrief, row: Mapping[str, Any]) -> dict[str, float]:
