@@ -2,7 +2,7 @@
 
 Both engines, the pinned packs and `rescore` call `score`. It is monotone in what parts contribute: more
 resistance, mass, cost or unevenness never betters any figure, a higher current limit never worsens one. The
-search's pruning rests on that (tests/search/test_monotone.py).
+search's pruning rests on that (tests/search/test_monotone.py). UNPROVEN names the figures of which it is not so.
 """
 
 from __future__ import annotations
@@ -73,6 +73,13 @@ class Block:
 
 Scores = dict[str, Floats]
 
+# Wiring over the cells' own resistance that a charge counts at most [-].
+WIRING_MOST = 2.0
+
+# Figures that a worse part may better, and why: a front that trades them off may lack rows.
+UNPROVEN = {
+    "consumption_wh_per_km": "a pack that stops early, or brakes into more resistance, may use less per kilometre",
+}
 
 # Which figures each part computes; a caller that needs few is not charged for all.
 POWER_FIGURES = frozenset({"peak_power_w", "peak_low_w", "continuous_power_w"})
@@ -236,10 +243,12 @@ def ride(block: Block, *, context: Context, pack_mass_kg: Floats) -> Scores:
 def hot_cell_c(block: Block, *, context: Context, pack_mass_kg: Floats) -> Floats:
     """Temperature that the hottest cell would reach if the ride went on and on at the reference charge.
 
-    T = T_air + rise · r_steady · mean((I/P)²), I the current of each power bin of the lap.
+    T = T_air + rise · r_steady · mean((I/P)²), I the current of each power bin of the lap: at the sagging voltage
+    where the pack gives power, P/OCV where it takes power back.
 
     Steady, so on the safe side of any ride that ends; and free of the pack's limits, so that a pack which
-    stops early does not look cool.
+    stops early does not look cool. Braking through a resistance takes a little less current than P/OCV; counted
+    so, a worse wire would cool the cells.
     """
     lap = context.ride
     k = block.cell
@@ -255,7 +264,7 @@ def hot_cell_c(block: Block, *, context: Context, pack_mass_kg: Floats) -> Float
         context.cells.steady_ohm[k], series=block.series, parallel=block.parallel, extra_ohm=block.extra_ohm
     )[:, None]
     root = np.sqrt(np.maximum(volts**2 - 4.0 * ohm * power_w, 0.0))
-    current_a = 2.0 * power_w / (volts + root)
+    current_a = np.where(power_w > 0.0, 2.0 * power_w / (volts + root), power_w / volts)
     square = (current_a**2) @ lap.weight / block.parallel**2
     heat_w = context.cells.steady_ohm[k] * square
     out: Floats = context.air_c + block.hot_rise_k_per_w * heat_w
@@ -299,7 +308,8 @@ def charge_times(block: Block, *, context: Context) -> Scores:
 
     Constant current until the voltage limit, then constant voltage until the current has tapered. The lag of
     the surface is left out of the resistance: the tail of a charge may last up to a tenth longer (see
-    tests/outside/test_charge.py).
+    tests/outside/test_charge.py). Wiring counts up to WIRING_MOST times the cells' own resistance: behind more of
+    it the current has tapered before the cells are full, and a worse pack would seem to charge sooner.
     """
     chargers, arrays, k = context.chargers, context.arrays, block.cell
     never = np.full(len(block), np.inf)
@@ -317,7 +327,8 @@ def charge_times(block: Block, *, context: Context) -> Scores:
         charger_price=chargers.price,
     )
     current_a = np.where(picked >= 0, chargers.current_a[picked], 0.0) / block.parallel
-    outside = (block.extra_ohm * block.parallel / block.series)[:, None]
+    outside = block.extra_ohm * block.parallel / block.series
+    outside = np.minimum(outside, WIRING_MOST * context.cells.steady_ohm[k])[:, None]
     ohm = (arrays.r0_ohm + arrays.r1_ohm + arrays.r2_ohm)[k] + outside
     out: Scores = {}
     for name, stop in (("charge_80_min", 0.8), ("charge_min", 1.0)):

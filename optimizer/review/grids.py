@@ -214,6 +214,7 @@ def run_table(run: Mapping[str, Any]) -> Grid:
     rows += [(f"left out unscored: {why}", f"{count:,}") for why, count in (space.get("pruned") or {}).items()]
     if "complete" in space:
         rows.append(("search", "complete: the front is the true one" if space["complete"] else "not complete"))
+    rows += [(f"not proven in {describe(name)[0]}", why) for name, why in (space.get("unproven") or {}).items()]
     rows += [(f"input {name}", f"sha256 {digest}") for name, digest in (run.get("inputs") or {}).items()]
     rows += [(f"version of {name}", str(value)) for name, value in (run.get("versions") or {}).items()]
     times = {name: value for name, value in (run.get("timing") or {}).items() if is_number(value)}

@@ -19,6 +19,7 @@ from optimizer.brief import defaults_in_use, open_brief
 from optimizer.front import OBJECTIVES
 from optimizer.inputs import read_inputs
 from optimizer.problems import BadInput, Problem, Stopped, machine_fault
+from optimizer.score import UNPROVEN
 from optimizer.search import archive, rows, store
 from optimizer.search.checkpoint import Checkpoints, code_hash, run_key
 from optimizer.search.layingout import lay_out
@@ -385,6 +386,7 @@ def run_record(space: Space, outcome: Outcome, front: pd.DataFrame) -> dict[str,
             "pruned": dict(sorted((k, v) for k, v in tally.pruned.items() if v)),
             "rejected": dict(sorted((k, v) for k, v in tally.rejected.items() if v)),
             "complete": outcome.complete,
+            "unproven": {name: UNPROVEN[name] for name in space.brief.objectives.use if name in UNPROVEN},
         },
         "nearest": {name.removeprefix("margin_"): gap for name, gap in sorted(tally.nearest.items())},
         "front": {"rows": len(front), "before_thinning": len(outcome.found)},

@@ -13,6 +13,7 @@ from typing import Any
 
 from optuna.storages.journal import JournalFileBackend, JournalFileSymlinkLock
 
+from optimizer.console import was_interrupted
 from optimizer.search.storage import Gone
 
 # How far back to look for the end of the last whole line at first; a result may be large.
@@ -27,9 +28,7 @@ class Lock(JournalFileSymlinkLock):
         try:
             return bool(super().acquire())
         except RuntimeError as wrong:
-            if isinstance(wrong.__context__, KeyboardInterrupt) or isinstance(
-                getattr(wrong.__context__, "__context__", None), KeyboardInterrupt
-            ):
+            if was_interrupted(wrong):
                 raise KeyboardInterrupt from None
             raise
 

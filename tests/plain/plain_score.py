@@ -293,14 +293,15 @@ class Plain:
         )  # fmt: skip
 
     def hot_cell(self, pack, cell, parts, total_kg):
-        """T = T_air + rise · r_steady · mean((I/P)²) over the power bins of the lap, at the reference charge."""
+        """T = T_air + rise · r_steady · mean((I/P)²) over the lap's bins at the reference charge, braking at OCV."""
         asked, s, p = self.brief.electrical, pack.series, pack.parallel
         ohm = cell.ohm(asked.reference_soc, math.inf, asked.temp_c)
         volts, pack_ohm = s * cell.open_v(asked.reference_soc), ohm * s / p + parts["ohm"]
         square = 0.0
         for a, b, weight in self.bins:
             power = self.lap.drawn_w(a + b * total_kg)
-            amps = 2.0 * power / (volts + math.sqrt(max(volts * volts - 4.0 * pack_ohm * power, 0.0)))
+            sagging = volts + math.sqrt(max(volts * volts - 4.0 * pack_ohm * power, 0.0))
+            amps = 2.0 * power / sagging if power > 0.0 else power / volts
             square += weight * (amps / p) ** 2
         return self.brief.ride.temp_c + parts["rise"] * ohm * square
 
@@ -342,6 +343,8 @@ class Plain:
             return out
         best = min(fits, key=lambda k: (-t.current_a[k], t.price[k]))
         amps, outside = float(t.current_a[best]) / p, parts["ohm"] * p / s
+        asked = self.brief.electrical
+        outside = min(outside, 2.0 * self.cell(pack.cell)[0].ohm(asked.reference_soc, math.inf, asked.temp_c))
         ohm = [a + b + c + outside for a, b, c in zip(arrays.r0, arrays.r1, arrays.r2, strict=True)]
         for name, stop in (("charge_80_min", 0.8), ("charge_min", 1.0)):
             hours = charge_hours(amps, arrays, ohm, self.brief.ride.reserve_soc, stop)
