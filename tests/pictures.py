@@ -1,0 +1,53 @@
+"""Makes the README's pictures again from the committed run: python -m tests.pictures (in an installed checkout)."""
+
+import shutil
+import subprocess
+import tempfile
+from pathlib import Path
+
+from playwright.sync_api import sync_playwright
+
+from optimizer.review import charts, drawings
+from optimizer.runs import read_run
+from optimizer.search.setup import load_space
+from optimizer.unfold import unfold
+
+DEMO = Path("results/demo")
+BRIEF = Path("catalogs/briefs/cargo-scooter.toml")
+DRAWN = "d33bfdc0714"
+"""The balanced design of the front."""
+
+
+def cellstow(*words: object) -> None:
+    """One command, quiet."""
+    subprocess.run(["cellstow", *map(str, words), "--quiet"], check=True)
+
+
+def page(folder: Path) -> None:
+    """The top of the report, as a window of 1440 by 1640 pixels shows it."""
+    run = shutil.copytree(DEMO, folder / "run")
+    cellstow("report", run, "--brief", BRIEF)
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        window = browser.new_page(viewport={"width": 1440, "height": 1640}, device_scale_factor=0.7)
+        window.goto((run / "review.html").resolve().as_uri())
+        window.wait_for_timeout(2000)
+        window.screenshot(path=DEMO / "page.png")
+        browser.close()
+
+
+def main() -> None:
+    """All four."""
+    front = read_run(DEMO, brief=BRIEF).front
+    charts.front_chart(front, currency="EUR").savefig(DEMO / "front.png", dpi=90)
+    row = front[front["design_id"] == DRAWN].iloc[0]
+    drawings.draw(unfold(load_space(BRIEF), row)).savefig(DEMO / "layout.png", dpi=80)
+    with tempfile.TemporaryDirectory() as name:
+        only = [word for dim in ("deck height", "deck width", "stem height") for word in ("--only", dim)]
+        cellstow("vary", BRIEF, "--step-mm", 4, *only, "--out", Path(name) / "vary")
+        shutil.copy(Path(name) / "vary" / "vary.png", DEMO / "vary.png")
+        page(Path(name))
+
+
+if __name__ == "__main__":
+    main()
