@@ -1,6 +1,12 @@
 """Settings of all tests."""
 
+import signal
+
 from hypothesis import settings
+
+# A suite that a script starts in the background inherits that Ctrl-C is ignored; the tests send it.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # The suite runs on shared machines: a slow example is no failure, and no example depends on the day.
 settings.register_profile("house", deadline=None, derandomize=True)
