@@ -163,13 +163,13 @@ class Front:
         self._index()
 
     def _index(self) -> None:
-        self._tree = Dominators(np.concatenate([self._others.rows, self._merged.objectives]))
+        self._mine = Dominators(self._merged.objectives)
 
     def add(self, part: Survivors) -> None:
         """Take candidates in."""
         self._waiting.append(part)
         self._count += len(part)
-        if self._count > max(self.WAIT_ROWS, len(self._tree) // 4):
+        if self._count > max(self.WAIT_ROWS, len(self._mine) // 4):
             self.settle()
 
     def settle(self) -> Survivors:
@@ -183,4 +183,6 @@ class Front:
 
     def beats(self, bounds: Floats) -> npt.NDArray[np.bool_]:
         """Bounds that some row merged so far beats by more than rounding, shape (n,)."""
-        return beaten(bounds, front=self._tree)
+        out = beaten(bounds, front=self._others)
+        out[~out] = beaten(bounds[~out], front=self._mine)
+        return out

@@ -69,14 +69,7 @@ class Branch:
     @cached_property
     def samples(self) -> Options:
         """A few real options that are good at something: they raise the bar before all others are made."""
-        values = self._plated.values
-        low, high = values.min(axis=0), values.max(axis=0)
-        wide = np.isfinite(low) & (high > low)
-        scaled = (values[:, wide] - low[wide]) / (high - low)[wide]
-        best = [int(np.argmin(values[:, k])) for k in np.flatnonzero(wide)]
-        best += [int(np.argmin(scaled.sum(axis=1)))] if wide.any() else [0]
-        rows = np.unique(best)
-        return self._wired(Options(values[rows], self._plated.picks[rows]))
+        return _outstanding(self._wired(_outstanding(self._plated)))
 
     @cached_property
     def options(self) -> Options:
@@ -207,6 +200,17 @@ class Ground:
             kept = op.reduce(pairs, equal_mass=self.mass_may_help) if raw else pairs
             self._safety[key] = Safety(kept, bms_rows[kept.picks[:, 0]], fuse_rows[kept.picks[:, 1]], raw)
         return self._safety[key]
+
+
+def _outstanding(choice: Options) -> Options:
+    """The best by each number, of equal ones the best all round, and the best all round."""
+    low, high = choice.values.min(axis=0), choice.values.max(axis=0)
+    telling = np.isfinite(low) & (high > low)
+    scaled = (choice.values[:, telling] - low[telling]) / (high - low)[telling]
+    total = scaled.sum(axis=1)
+    best = [int(np.lexsort((total, column))[0]) for column in scaled.T]
+    rows = np.unique([*best, int(np.argmin(total))])
+    return Options(choice.values[rows], choice.picks[rows])
 
 
 def _useful_builds(whole: Space) -> Ints:

@@ -1,8 +1,8 @@
-"""A front kept ready for the question: does some row of it equal or beat this point in every objective?
+"""Which rows are beaten by which, for fronts and for lists of parts that are long.
 
 Rows are cut in halves along their widest side again and again; each part keeps its least and its largest
 corner. A part whose least corner is not below the point holds no row that beats it; a part whose largest
-corner is below it is full of such rows. So a question looks at few rows, however long the front is.
+corner is below it is full of such rows. So a question looks at few rows, however many there are.
 """
 
 from __future__ import annotations
@@ -47,21 +47,36 @@ class Dominators:
         """
         if not len(self.rows) or not len(points):
             return np.zeros(len(points), dtype=bool)
-        sorted_rows, low, high, first, last, right = self._tree
-        return np.asarray(
-            _ask(np.ascontiguousarray(points, dtype=np.float64), sorted_rows, low, high, first, last, right)
-        )
+        return np.asarray(_ask(np.ascontiguousarray(points, dtype=np.float64), *self._tree[1:]))
+
+
+def unbeaten(rows: Floats) -> npt.NDArray[np.bool_]:
+    """Rows that no other one equals or beats in every column; of equal rows the first stays.
+
+    The answer is that of front.nondominated, which compares all pairs; this is quicker for long lists in many
+    columns of which few are beaten.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, d)
+        Less is better; no NaN.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    return np.asarray(_unbeaten(*_build(np.ascontiguousarray(rows, dtype=np.float64))))
 
 
 @njit(cache=True)
-def _build(rows: Floats) -> tuple[Floats, Floats, Floats, Ints, Ints, Ints]:
-    """Rows in the order of the tree, corners of its nodes, their rows, and the right child (0 for a leaf).
+def _build(rows: Floats) -> tuple[Ints, Floats, Floats, Floats, Ints, Ints, Ints]:
+    """Order of the rows in the tree, the rows so, corners of its nodes, their rows, and the right child (0 for a leaf).
 
     The left child of a node is the next one.
     """
     n, d = rows.shape
     most = 4 * (n // LEAF + 2)
-    order = np.arange(n)
+    order, rows = np.arange(n), rows.copy()
     low, high = np.empty((most, d)), np.empty((most, d))
     first, last, right = np.zeros(most, np.int64), np.zeros(most, np.int64), np.zeros(most, np.int64)
     todo = np.empty((DEPTH, 3), np.int64)
@@ -72,22 +87,22 @@ def _build(rows: Floats) -> tuple[Floats, Floats, Floats, Ints, Ints, Ints]:
         start, end, parent = todo[waiting]
         if parent >= 0:
             right[parent] = count
-        along = 0
-        for k in range(d):
-            values = rows[order[start:end], k]
-            low[count, k], high[count, k] = values.min(), values.max()
-            if high[count, k] - low[count, k] > high[count, along] - low[count, along]:
-                along = k
+        low[count], high[count] = rows[start], rows[start]
+        for row in range(start + 1, end):
+            for k in range(d):
+                low[count, k], high[count, k] = min(low[count, k], rows[row, k]), max(high[count, k], rows[row, k])
         first[count], last[count] = start, end
         if end - start > LEAF:
             middle = (start + end) // 2
-            order[start:end] = order[start:end][np.argsort(rows[order[start:end], along])]
+            widest = np.argmax(high[count] - low[count])
+            turn = np.argpartition(rows[start:end, widest].copy(), middle - start)
+            order[start:end], rows[start:end] = order[start:end][turn], rows[start:end][turn]
             # The left half is taken next, so that it stands right behind its parent.
             todo[waiting] = (middle, end, count)
             todo[waiting + 1] = (start, middle, -1)
             waiting += 2
         count += 1
-    return rows[order], low[:count], high[:count], first[:count], last[:count], right[:count]
+    return order, rows, low[:count], high[:count], first[:count], last[:count], right[:count]
 
 
 @njit(cache=True)
@@ -118,6 +133,36 @@ def _ask(
                     break
             if out[n]:
                 break
+    return out
+
+
+@njit(cache=True)
+def _unbeaten(
+    order: Ints, rows: Floats, low: Floats, high: Floats, first: Ints, last: Ints, right: Ints
+) -> npt.NDArray[np.bool_]:
+    """Whether each row, by its number before it was put into the tree, is beaten by no other one."""
+    out = np.ones(len(rows), dtype=np.bool_)
+    stack = np.zeros(DEPTH, dtype=np.int64)
+    for n in range(len(rows)):
+        stack[0] = 0
+        height = 1
+        while height > 0 and out[order[n]]:
+            height -= 1
+            node = stack[height]
+            if not _below(low, node, rows, n):
+                continue
+            if right[node] > 0:
+                stack[height] = right[node]
+                stack[height + 1] = node + 1
+                height += 2
+                continue
+            for row in range(first[node], last[node]):
+                if row == n or not _below(rows, row, rows, n):
+                    continue
+                # Of two rows that are equal, each is below the other.
+                if order[row] < order[n] or not _below(rows, n, rows, row):
+                    out[order[n]] = False
+                    break
     return out
 
 

@@ -113,7 +113,6 @@ class Engine:
                 raise OutOfTime
             self._searched(batch, mine, tally)
         found = mine.settle()
-        self.known = archive.merge_objectives(self.known, found.objectives)
         return found, tally
 
     def _branches(self, task: Task) -> Branches:

@@ -55,6 +55,7 @@ def solve(
         # What the tasks before have found may have beaten this one.
         if complete or not len(engine.known) or _worth(space, task, engine.known):
             found, each = engine.run(task)
+            engine.known = archive.merge_objectives(engine.known, found.objectives)
             parts.append(found)
             tally.add(each)
     found = archive.merge(parts)

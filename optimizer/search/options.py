@@ -13,8 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from optimizer.front import nondominated
+from optimizer.search.dominance import unbeaten
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -36,6 +38,9 @@ COLUMNS: dict[str, str] = {
 INDEX = {name: k for k, name in enumerate(COLUMNS)}
 _WORST = np.array([rule == WORST for rule in COLUMNS.values()])
 NEUTRAL = np.where(_WORST, -np.inf, 0.0)
+
+# From so many options on a tree is quicker than comparing all pairs.
+LONG = 1000
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,7 +112,8 @@ def reduce(choice: Options, *, equal_mass: bool = False) -> Options:
         values = np.column_stack([values, -values[:, INDEX["mass_kg"]]])
     # A column in which all are equal tells none apart.
     telling = np.ptp(values, axis=0) > 0 if len(values) else np.ones(values.shape[1], dtype=bool)
-    keep = nondominated(values[:, telling] if telling.any() else values[:, :1])
+    values = values[:, telling] if telling.any() else values[:, :1]
+    keep = unbeaten(values) if len(values) > LONG else nondominated(values)
     return Options(choice.values[keep], choice.picks[keep])
 
 
@@ -117,22 +123,32 @@ def bunched(choice: Options, *, size: int) -> Options:
     Halved along the widest column again and again, so that the best of each number in a bunch is not far from
     its members.
     """
+    if not len(choice):
+        return choice
     finite = np.where(np.isinf(choice.values), 0.0, choice.values)
-    spread = np.ptp(finite, axis=0) if len(finite) else np.ones(finite.shape[1])
-    scaled = finite / np.where(spread > 0, spread, 1.0)
-    order = np.arange(len(finite))
-    todo = [(0, len(finite))]
-    while todo:
-        start, end = todo.pop()
+    spread = np.ptp(finite, axis=0)
+    order = _bunched(finite / np.where(spread > 0, spread, 1.0), size)
+    return Options(choice.values[order], choice.picks[order])
+
+
+@njit(cache=True)
+def _bunched(scaled: Floats, size: int) -> Ints:
+    """Order of the rows; cuts fall on multiples of the size, so that bunches don't straddle them."""
+    order = np.arange(len(scaled))
+    starts, ends = [0], [len(scaled)]
+    while starts:
+        start, end = starts.pop(), ends.pop()
         if end - start <= size:
             continue
-        part = scaled[order[start:end]]
-        # Cuts fall on multiples of the size, so that bunches don't straddle them.
-        middle = max(1, round((end - start) / 2 / size)) * size
-        turn = np.argsort(part[:, int(np.argmax(np.ptp(part, axis=0)))], kind="stable")
+        part, width = scaled[order[start:end]], np.empty(scaled.shape[1])
+        for k in range(len(width)):
+            width[k] = part[:, k].max() - part[:, k].min()
+        turn = np.argsort(part[:, np.argmax(width)].copy(), kind="mergesort")
         order[start:end] = order[start:end][turn]
-        todo += [(start, start + middle), (start + middle, end)]
-    return Options(choice.values[order], choice.picks[order])
+        middle = start + max(1, round((end - start) / 2 / size)) * size
+        starts += [start, middle]
+        ends += [middle, end]
+    return order
 
 
 def joined(values: Floats, row: Floats) -> Floats:

@@ -5,10 +5,11 @@ import pytest
 from brute import candidates, front, objectives
 from small import small_space, with_aims
 
+from optimizer.front import nondominated
 from optimizer.ride.bins import falls_with_mass
 from optimizer.search import archive
 from optimizer.search import space as rules
-from optimizer.search.dominance import Dominators
+from optimizer.search.dominance import Dominators, unbeaten
 from optimizer.search.exact import Engine
 from optimizer.search.run import search
 
@@ -100,3 +101,13 @@ def test_dominators_say_what_comparing_each_with_each_says(d):
         rows, points = rng.integers(0, 7, (count, d)).astype(float), rng.integers(0, 7, (400, d)).astype(float)
         want = np.array([(rows <= point).all(axis=1).any() for point in points])
         np.testing.assert_array_equal(Dominators(rows).beat(points), want)
+
+
+@pytest.mark.parametrize("d", [2, 5, 8])
+def test_unbeaten_says_what_comparing_each_with_each_says(d):
+    rng = np.random.default_rng(d)
+    for count in (0, 1, 40, 1500):
+        # Few values, so that many rows are equal.
+        rows = rng.integers(0, 2 + 9 // d, (count, d)).astype(float)
+        np.testing.assert_array_equal(unbeaten(rows), nondominated(rows))
+        np.testing.assert_array_equal(unbeaten(-rows[::-1]), nondominated(-rows[::-1]))
