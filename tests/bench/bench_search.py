@@ -206,8 +206,8 @@ def plain(folder: Path) -> None:
 def growth(folder: Path) -> None:
     """How time grows with the raw space."""
     steps = [
-        (2, (13, 13), (6, 6)), (4, (12, 14), (5, 6)), (12, (11, 16), (4, 7)), (40, (10, 20), (3, 10)),
-        (120, (1, 400), (2, 14)),
+        (1, (15, 15), (14, 14)), (2, (15, 16), (12, 13)), (4, (15, 17), (8, 9)), (12, (15, 18), (6, 9)),
+        (40, (15, 20), (3, 10)), (120, (1, 400), (2, 14)),
     ]  # fmt: skip
     for cells, series, parallel in steps:
         brief = make_brief(folder / "growth", cells=cells, series=series, parallel=parallel)
