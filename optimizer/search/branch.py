@@ -208,7 +208,8 @@ def _outstanding(choice: Options) -> Options:
     telling = np.isfinite(low) & (high > low)
     scaled = (choice.values[:, telling] - low[telling]) / (high - low)[telling]
     total = scaled.sum(axis=1)
-    best = [int(np.lexsort((total, column))[0]) for column in scaled.T]
+    # The scaled columns begin at 0.
+    best = [int(np.argmin(np.where(column > 0, np.inf, total))) for column in scaled.T]
     rows = np.unique([*best, int(np.argmin(total))])
     return Options(choice.values[rows], choice.picks[rows])
 
