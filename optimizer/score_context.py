@@ -85,10 +85,10 @@ def at_soc(grids: Floats, soc: float) -> Floats:
     return out
 
 
-def drop_ohm(models: Sequence[CellModel], *, soc: float, seconds: float, temp_c: float) -> Floats:
-    """Drop from rest over current of each cell after a time under load [ohm], shape (n_cells,)."""
+def drop_ohm(models: Sequence[CellModel], *, socs: Sequence[float], seconds: float, temp_c: float) -> Floats:
+    """Drop from rest over current after a time under load [ohm], shape (len(socs), n_cells)."""
     grids = (pulse_resistance_ohm(model, seconds=seconds, temp_c=temp_c) for model in models)
-    return np.array([np.interp(soc, model.soc, grid) for model, grid in zip(models, grids, strict=True)])
+    return np.array([np.interp(socs, model.soc, grid) for model, grid in zip(models, grids, strict=True)]).T
 
 
 def cell_table(
@@ -112,11 +112,13 @@ def cell_table(
     def ocv(soc: float) -> Floats:
         return np.array([np.interp(soc, model.soc, model.ocv_v) for model in models])
 
-    def ohm(soc: float, seconds: float) -> Floats:
-        return drop_ohm(models, soc=soc, seconds=seconds, temp_c=asked.temp_c)
-
+    # Each call works out the whole curve of every cell, which is what takes the time in a long catalog.
+    peak, low = drop_ohm(
+        models, socs=(asked.reference_soc, asked.low_soc), seconds=asked.peak_seconds, temp_c=asked.temp_c
+    )
+    (steady,) = drop_ohm(models, socs=(asked.reference_soc,), seconds=np.inf, temp_c=asked.temp_c)
     states = (ride.start_soc, asked.reference_soc, ride.reserve_soc)
-    lasting = [drop_ohm(models, soc=soc, seconds=np.inf, temp_c=ride.temp_c) for soc in states]
+    lasting = drop_ohm(models, socs=states, seconds=np.inf, temp_c=ride.temp_c)
     return CellTable(
         row=rows,
         mass_kg=cells.mass_g[rows] / 1000.0,
@@ -126,10 +128,10 @@ def cell_table(
         voltage_min_v=cells.voltage_min_v[rows],
         ocv_reference_v=ocv(asked.reference_soc),
         ocv_low_v=ocv(asked.low_soc),
-        peak_ohm=ohm(asked.reference_soc, asked.peak_seconds),
-        peak_low_ohm=ohm(asked.low_soc, asked.peak_seconds),
-        steady_ohm=ohm(asked.reference_soc, np.inf),
-        lasting_ohm=np.array(lasting),
+        peak_ohm=peak,
+        peak_low_ohm=low,
+        steady_ohm=steady,
+        lasting_ohm=lasting,
         peak_a=np.asarray(
             limits.rated_current(
                 cells.current_continuous_a[rows],
