@@ -4,9 +4,10 @@ import signal
 
 from hypothesis import settings
 
-# A suite that a script starts in the background inherits that Ctrl-C is ignored; the tests send it.
-if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
-    signal.signal(signal.SIGINT, signal.default_int_handler)
+# A suite that a script starts in the background, or by nohup, inherits that signals are ignored; the tests send them.
+for number, usual in ((signal.SIGINT, signal.default_int_handler), (signal.SIGHUP, signal.SIG_DFL)):
+    if signal.getsignal(number) is signal.SIG_IGN:
+        signal.signal(number, usual)
 
 # The suite runs on shared machines: a slow example is no failure, and no example depends on the day.
 settings.register_profile("house", deadline=None, derandomize=True)
