@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal, NoReturn
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from optimizer.brief.schema import CompartmentName, Label, Number, Point3, Title, Whole
+from optimizer.brief.kinds import CompartmentName, Label, Number, Point3, Title, Whole
 from optimizer.catalog.tables import cap, read_bounded
 from optimizer.fit.groups import Chain
 from optimizer.fit.groups_adjacency import compressed, neighbours

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from optimizer.brief import schema
+from optimizer.brief import schema, spaces
 from optimizer.catalog import Cells
 from optimizer.fit.compartment import Compartment, KeepOut, box, keep_out_box
 from optimizer.fit.layout import AXES, CellSize, Clearance
@@ -19,10 +19,10 @@ def compartments(brief: schema.Brief) -> tuple[Compartment, ...]:
     return tuple(_compartment(item) for item in brief.compartment)
 
 
-def _compartment(item: schema.BoxCompartment | schema.PrismCompartment) -> Compartment:
+def _compartment(item: spaces.BoxCompartment | spaces.PrismCompartment) -> Compartment:
     keep_outs = tuple(_keep_out(part) for part in item.keep_out)
     axes = tuple(AXES.index(axis) for axis in item.axes)
-    if isinstance(item, schema.BoxCompartment):
+    if isinstance(item, spaces.BoxCompartment):
         return box(
             item.name,
             length_mm=item.length_mm,
@@ -46,8 +46,8 @@ def _compartment(item: schema.BoxCompartment | schema.PrismCompartment) -> Compa
     )
 
 
-def _keep_out(part: schema.BoxKeepOut | schema.PrismKeepOut) -> KeepOut:
-    if isinstance(part, schema.BoxKeepOut):
+def _keep_out(part: spaces.BoxKeepOut | spaces.PrismKeepOut) -> KeepOut:
+    if isinstance(part, spaces.BoxKeepOut):
         return keep_out_box(
             part.name,
             origin_mm=part.origin_mm,

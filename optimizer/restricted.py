@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.brief import Constraints
-from optimizer.brief.schema import Axis
+from optimizer.brief.kinds import Axis
 from optimizer.chosen import parse_split
 from optimizer.inputs import Inputs
 from optimizer.problems import BadInput, Problem, nearest

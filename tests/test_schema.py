@@ -3,6 +3,7 @@
 The schema follows the draft 2020-12 of JSON Schema; jsonschema's validator is the second implementation.
 """
 
+import copy
 import json
 import tomllib
 
@@ -82,6 +83,51 @@ def test_each_key_of_the_model_is_in_the_schema(schema):
     wanted = fields(Brief)
     assert {"range_km_min", "groups_per_module", "origin_mm", "share_balance_leads", "capacity_fraction"} <= wanted
     assert wanted <= keys(schema, schema["$defs"])
+
+
+def undescribed(node, place="brief"):
+    """Keys and tables at any depth of a schema whose description is missing or shorter than three words."""
+    found = []
+    if isinstance(node, list):
+        for item in node:
+            found += undescribed(item, place)
+    elif isinstance(node, dict):
+        table = "properties" in node
+        if table and len(node.get("description", "").split()) < 3 and not place.startswith("Range"):
+            found.append(place)
+        for key, part in node.get("properties", {}).items():
+            if len(part.get("description", "").split()) < 3:
+                found.append(f"{place}.{key}")
+        for name, part in node.get("$defs", {}).items():
+            if len(part.get("description", "").split()) < 3:
+                found.append(name)
+            found += undescribed(part, name)
+        for key, part in node.items():
+            if key not in ("$defs", "default", "enum"):
+                found += undescribed(list(part.values()) if key == "properties" else part, place)
+    return found
+
+
+def test_each_key_and_table_says_what_it_is(schema):
+    assert undescribed(schema) == []
+    for name, key in (("BoxKeepOut", "width_mm"), ("Pin", "fuse"), ("Spread", "dcir")):
+        bare = copy.deepcopy(schema)
+        bare["$defs"][name]["properties"][key]["description"] = "too short"
+        assert undescribed(bare) == [f"{name}.{key}"]
+
+
+def test_a_number_with_a_unit_in_its_name_has_it_in_its_description(schema):
+    units = {"_mm": "[mm]", "_kg": "[kg]", "_v": "[V]", "_a": "[A]", "_w": "[W]", "_c": "[°C]", "_km": "[km]",
+             "_kmh": "[km/h]", "_pct": "[%]", "_mohm": "[mΩ]", "_deg": "[degrees]", "_g": "[g]"}  # fmt: skip
+    told = 0
+    for name, table in schema["$defs"].items():
+        for key, part in table.get("properties", {}).items():
+            stem = key.removesuffix("_min").removesuffix("_max")
+            unit = units.get("_" + stem.split("_")[-1]) if "_" in stem and "_per_" not in stem else None
+            if unit and name != "Range":
+                told += 1
+                assert unit in part["description"], f"{name}.{key}"
+    assert told > 50
 
 
 WRONG = {

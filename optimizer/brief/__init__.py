@@ -13,27 +13,29 @@ from optimizer.brief.reading import (
 )
 from optimizer.brief.schema import (
     Ageing,
-    BoxCompartment,
-    BoxKeepOut,
-    BoxWalls,
     Brief,
     CatalogFiles,
-    ClearanceRules,
     Constraints,
     Electrical,
-    Envelope,
-    FitRules,
     HarnessRules,
     Objectives,
     Parts,
     Pin,
-    PrismCompartment,
-    PrismKeepOut,
     RidePlan,
     SearchRules,
     Spread,
     Vary,
     Vehicle,
+)
+from optimizer.brief.spaces import (
+    BoxCompartment,
+    BoxKeepOut,
+    BoxWalls,
+    ClearanceRules,
+    Envelope,
+    FitRules,
+    PrismCompartment,
+    PrismKeepOut,
 )
 
 __all__ = [

@@ -24,6 +24,15 @@ MOST_POINTS = 10_000_000
 
 RANGE_KEYS = ("min", "max", "step", "name")
 FOLLOW_KEYS = ("same_as", "plus", "times")
+KEY_MEANS = {
+    "min": "Least value of the dimension [mm].",
+    "max": "Most value of the dimension [mm].",
+    "step": f"Distance between neighbouring values [mm]; left out: {FINEST_MM:g}.",
+    "name": "Name of the dimension, ending in _mm; left out: made from its place.",
+    "same_as": "Name of the dimension that this place follows.",
+    "plus": "What is added to the dimension [mm]; left out: 0.",
+    "times": "What the dimension is multiplied by, before plus; left out: 1.",
+}
 SIZES = ("length_mm", "width_mm", "height_mm", "depth_mm")
 PLACES = "sizes, profile and keep-outs of a compartment, its position, clearance.wall_mm and box.wall_mm"
 
@@ -280,22 +289,29 @@ def with_ranges(schema: Mapping[str, Any]) -> dict[str, Any]:
     dict
     """
     out = copy.deepcopy(dict(schema))
-    number, name = {"type": "number"}, {"type": "string"}
-    tables = (
-        ({"min": number, "max": number, "step": number, "name": name}, ["min", "max"]),
-        ({"same_as": name, "plus": number, "times": number}, ["same_as"]),
-    )
+    tables = ((RANGE_KEYS, ["min", "max"]), (FOLLOW_KEYS, ["same_as"]))
     out["$defs"]["Range"] = {
+        "description": "A dimension that the search is to choose, or a place that follows one.",
         "anyOf": [
-            {"type": "object", "properties": keys, "required": needed, "additionalProperties": False}
+            {
+                "type": "object",
+                "properties": {key: _described_key(key) for key in keys},
+                "required": needed,
+                "additionalProperties": False,
+            }
             for keys, needed in tables
-        ]
+        ],
     }
     for model in ("BoxCompartment", "PrismCompartment", "BoxKeepOut", "PrismKeepOut", "ClearanceRules", "BoxWalls"):
         properties = out["$defs"][model]["properties"]
         for key in {*SIZES, "profile_mm", "origin_mm", "position_mm", "wall_mm"} & properties.keys():
-            properties[key] = _or_range(properties[key])
+            text = {"description": properties[key].pop("description")}
+            properties[key] = _or_range(properties[key]) | text
     return out
+
+
+def _described_key(key: str) -> dict[str, str]:
+    return {"type": "string" if key in ("name", "same_as") else "number", "description": KEY_MEANS[key]}
 
 
 def _or_range(part: Any) -> Any:

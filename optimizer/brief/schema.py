@@ -1,7 +1,7 @@
 """The shape of a brief: sections, keys, types and defaults, as frozen models.
 
 One fault in a value is found here by its type and sign; what depends on several values, or on what is
-plausible, is in brief_rules.py. Every key is listed in DEVELOPERS.md; units are part of the names.
+plausible, is in rules.py. Units are part of the names; what each key means is the text under it.
 """
 
 from __future__ import annotations
@@ -9,275 +9,169 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, PrivateAttr, Strict
-from pydantic_core import PydanticCustomError
+from pydantic import Field, PrivateAttr
 
-from optimizer.texts import unseen
-
-
-def _visible(text: str) -> str:
-    sign = unseen(text)
-    if sign:
-        raise PydanticCustomError("control_character", "holds {sign}", {"sign": sign})
-    return text
-
-
-Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
-Positive = Annotated[Number, Field(gt=0)]
-NotNegative = Annotated[Number, Field(ge=0)]
-Fraction = Annotated[Number, Field(ge=0, le=1)]
-Efficiency = Annotated[Number, Field(gt=0, le=1)]
-Whole = Annotated[int, Strict()]
-Text = Annotated[str, Strict()]
-Name = Annotated[Text, Field(min_length=1, max_length=1000)]
-# Texts that are shown and drawn.
-Title = Annotated[Text, Field(max_length=200), AfterValidator(_visible)]
-Label = Annotated[Text, Field(min_length=1, max_length=60), AfterValidator(_visible)]
-Flag = Annotated[bool, Strict()]
-Axis = Literal["x", "y", "z"]
-Point2 = tuple[Number, Number]
-Point3 = tuple[Number, Number, Number]
-Size3 = tuple[Positive, Positive, Positive]
-Profile = Annotated[tuple[Point2, ...], Field(min_length=3, max_length=2000)]
-# Beyond any pack, so that a slip of the keyboard is an error and no endless search.
-CellCount = Annotated[Whole, Field(ge=1, le=5000)]
-CountRange = tuple[CellCount, CellCount]
-Layers = Annotated[Whole, Field(ge=1, le=20)]
-Seed = Annotated[Whole, Field(ge=0, le=2**32 - 1)]
-# Names end up in file names and labels.
-CompartmentName = Annotated[Text, Field(pattern=r"^\w[\w .+()-]*$", max_length=60), AfterValidator(_visible)]
-Names = Annotated[tuple[Name, ...], Field(min_length=1, max_length=10_000)]
-
-ObjectiveName = Literal[
-    "range_km",
-    "peak_power_w",
-    "pack_mass_kg",
-    "cost",
-    "energy_wh",
-    "continuous_power_w",
-    "peak_low_w",
-    "consumption_wh_per_km",
-    "speed_headroom_kmh",
-    "hot_cell_c",
-    "charge_min",
-]
-
-
-class Section(BaseModel):
-    """A table of the brief: frozen, and an unknown key in it is an error."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
+from optimizer.brief.kinds import (
+    Axis,
+    CellCount,
+    CountRange,
+    Efficiency,
+    Flag,
+    Fraction,
+    Layers,
+    Name,
+    Names,
+    NotNegative,
+    Number,
+    ObjectiveName,
+    Positive,
+    Section,
+    Seed,
+    Text,
+    Title,
+    Whole,
+)
+from optimizer.brief.spaces import BoxWalls, ClearanceRules, Compartment, Envelope, FitRules
 
 
 class CatalogFiles(Section):
     """[catalog]: paths of the tables as written in the brief, relative to the brief."""
 
     cells: Name
+    """Table of cells, CSV or Parquet, its path relative to the brief."""
     strips: Name | None = None
+    """Table of strips, path relative to the brief; `fit` does without, the search needs it."""
     wires: Name | None = None
+    """Table of wires, path relative to the brief; `fit` does without, the search needs it."""
     bms: Name | None = None
+    """Table of BMS, path relative to the brief; `fit` does without, the search needs it."""
     fuses: Name | None = None
+    """Table of fuses, path relative to the brief; `fit` does without, the search needs it."""
     chargers: Name | None = None
+    """Table of chargers, path relative to the brief; left out: no charging times."""
     ocv: Name | None = None
+    """Folder of open-circuit voltage curves by chemistry, such as NMC.csv; what is not there is built in."""
 
 
-class ClearanceRules(Section):
-    """[clearance]: free distances, surface to surface, with the meaning of fit.layout.Clearance."""
-
-    wall_mm: NotNegative = 1.0
-    case_mm: NotNegative = 1.6
-    cell_gap_mm: NotNegative = 0.8
-    end_mm: NotNegative = 2.5
-    module_gap_mm: NotNegative = 0.5
-
-
-class FitRules(Section):
-    """[fit]: ways and placements to try, and the time for one compartment and cell size.
-
-    size_step_mm: sizes of cells are rounded up to whole steps, so that cells of nearly one size share a layout, which
-    holds each of them with up to a step of play; 0 takes every size as it stands.
-    groups_per_module: allowed numbers of series groups in one module; empty means any. seed: None means
-    the brief's own seed.
-    """
-
-    ways: Annotated[tuple[Literal["tray", "modules"], ...], Field(min_length=1)] = ("tray", "modules")
-    placements: Annotated[tuple[Literal["square", "staggered", "free"], ...], Field(min_length=1)] = (
-        "square",
-        "staggered",
-        "free",
-    )
-    seconds: Positive = 2.0
-    size_step_mm: Annotated[Number, Field(ge=0, le=5)] = 0.0
-    seed: Seed | None = None
-    groups_per_module: tuple[CellCount, ...] = ()
-
-
-class BoxKeepOut(Section):
-    """[[compartment.keep_out]] with shape = "box": its low corner and its size in the compartment's axes."""
-
-    name: Label = "keep-out"
-    shape: Literal["box"]
-    origin_mm: Point3 = (0.0, 0.0, 0.0)
-    length_mm: Positive
-    width_mm: Positive
-    height_mm: Positive
-
-
-class PrismKeepOut(Section):
-    """[[compartment.keep_out]] with shape = "prism": a profile extruded along an axis, moved by origin_mm."""
-
-    name: Label = "keep-out"
-    shape: Literal["prism"]
-    origin_mm: Point3 = (0.0, 0.0, 0.0)
-    profile_mm: Profile
-    extrude: Axis
-    depth_mm: Positive
-
-
-KeepOut = Annotated[BoxKeepOut | PrismKeepOut, Discriminator("shape")]
-
-
-class BoxCompartment(Section):
-    """[[compartment]] with shape = "box": corner at the origin, x = length, y = width, z = height.
-
-    outer_max_mm: most size along its own axes that the vehicle leaves it, walls included.
-    """
-
-    name: CompartmentName
-    shape: Literal["box"]
-    length_mm: Positive
-    width_mm: Positive
-    height_mm: Positive
-    position_mm: Point3 = (0.0, 0.0, 0.0)
-    rotation_deg: Point3 = (0.0, 0.0, 0.0)
-    axes: Annotated[tuple[Axis, ...], Field(min_length=1)] = ("x", "y", "z")
-    outer_max_mm: Size3 | None = None
-    keep_out: Annotated[tuple[KeepOut, ...], Field(max_length=200)] = ()
-
-
-class PrismCompartment(Section):
-    """[[compartment]] with shape = "prism": a profile in two axes, extruded to depth_mm along the third.
-
-    outer_max_mm: most size along its own axes that the vehicle leaves it, walls included.
-    """
-
-    name: CompartmentName
-    shape: Literal["prism"]
-    profile_mm: Profile
-    extrude: Axis
-    depth_mm: Positive
-    position_mm: Point3 = (0.0, 0.0, 0.0)
-    rotation_deg: Point3 = (0.0, 0.0, 0.0)
-    axes: Annotated[tuple[Axis, ...], Field(min_length=1)] = ("x", "y", "z")
-    outer_max_mm: Size3 | None = None
-    keep_out: Annotated[tuple[KeepOut, ...], Field(max_length=200)] = ()
-
-
-class BoxWalls(Section):
-    """[box]: walls of compartments that are still to be made; their mass and cost go into the bill.
-
-    wall_mm lies outside the compartment's own size. compartments: those whose walls are billed, in use or not;
-    empty means those with a free dimension. price_per_kg: material and making together.
-    """
-
-    wall_mm: Positive
-    density_kg_m3: Positive
-    price_per_kg: NotNegative
-    compartments: tuple[CompartmentName, ...] = ()
-
-
-class Envelope(Section):
-    """[envelope]: most size that all compartments with their walls may have together, in the vehicle's axes."""
-
-    length_mm_max: Positive | None = None
-    width_mm_max: Positive | None = None
-    height_mm_max: Positive | None = None
 
 
 class SearchRules(Section):
-    """[search]: how free dimensions are explored; without ranges it has no effect.
-
-    sampler: multi-objective TPE or NSGA-II. trials: boxes to try at most. grid: values of each dimension in
-    the coarse grid that the search starts from. patience: boxes in a row without gain after which it ends; 0
-    never ends it. gain: how far a pack must be ahead of every other one in some objective to count, as a
-    share of the front's spread.
-    """
+    """[search]: how free dimensions are explored; without ranges it has no effect."""
 
     sampler: Literal["tpe", "nsga2"] = "tpe"
+    """Who proposes boxes: multi-objective TPE (tpe) or NSGA-II (nsga2)."""
     trials: Annotated[Whole, Field(ge=1, le=1_000_000)] = 200
+    """Boxes to try at most."""
     grid: Annotated[Whole, Field(ge=1, le=20)] = 3
+    """Values of each dimension in the coarse grid that the search starts from."""
     patience: Annotated[Whole, Field(ge=0, le=1_000_000)] = 40
+    """Boxes in a row without gain after which the search ends; 0 never ends it."""
     gain: Annotated[Number, Field(ge=0, le=0.5)] = 0.01
+    """How far a pack must be ahead of every other one in some objective to count, as a share of the front's spread."""
 
 
-Compartment = Annotated[BoxCompartment | PrismCompartment, Discriminator("shape")]
 
 
 class Electrical(Section):
     """[electrical]: the controller's window and currents, and the states at which power is asked for."""
 
     voltage_max_v: Positive
+    """Most that the controller takes: a full pack must be at or under it [V]."""
     voltage_min_v: Positive
+    """Least that the controller works at: an empty pack must be at or over it [V]."""
     battery_current_a: Positive
+    """Most current that the controller draws [A]."""
     regen_current_a: NotNegative = 0.0
+    """Most current that the controller returns when braking [A]; 0: none."""
     peak_seconds: Annotated[Number, Field(ge=0.1, le=60)] = 10.0
+    """How long peak power must last [s]."""
     reference_soc: Fraction = 0.5
+    """State of charge at which peak and continuous power are stated, 0 to 1."""
     low_soc: Fraction = 0.2
+    """State of charge, nearly empty, at which peak power is stated again, 0 to 1."""
     temp_c: Number = 25.0
+    """Temperature of the cells for the powers [°C]."""
 
 
 class Vehicle(Section):
     """[vehicle]: masses without the pack, resistances to motion, and the motor where its speed matters."""
 
     mass_kg: Positive
+    """Mass of the vehicle without the pack [kg]."""
     rider_kg: NotNegative
+    """Mass of the rider with clothes [kg]."""
     payload_kg: NotNegative = 0.0
+    """Mass of what is carried besides [kg]; 0: nothing."""
     cda_m2: Positive
+    """Drag area, drag coefficient times frontal area [m²]."""
     crr: Positive
+    """Coefficient of rolling resistance, a fraction of the weight."""
     drivetrain_efficiency: Efficiency
+    """Share of the battery's power that arrives at the road, 0 to 1."""
     regen_efficiency: Fraction = 0.0
+    """Share of the braking power that comes back to the battery, 0 to 1; 0: none."""
     accessory_w: NotNegative = 0.0
+    """Power that lights, display and the like draw all the time [W]; 0: none."""
     rotating_factor: Annotated[Number, Field(ge=1)] = 1.05
+    """By how much wheels and motor raise the mass when speed changes; 1: not at all."""
     altitude_m: Number = 0.0
+    """Height above sea level, which makes the air thinner [m]; 0: sea level."""
     wheel_diameter_mm: Positive | None = None
+    """Diameter of the driven wheel [mm]; with the motor's two figures for the headroom in speed, or left out."""
     motor_speed_constant_rpm_per_v: Positive | None = None
+    """Speed of the unloaded motor per volt [rpm/V]; left out: no headroom in speed."""
     motor_resistance_mohm: NotNegative | None = None
+    """Resistance of motor and controller together [mΩ]; left out: no headroom in speed."""
     balances_on_motor: Flag = False
+    """Whether a rider falls when the motor runs out of voltage: the result then carries a caution."""
 
 
 class RidePlan(Section):
     """[ride]: a trace, or a steady cruise; and from which state of charge to which it is repeated."""
 
     trace: Name | None = None
+    """Table of time_s, speed_kmh and grade_pct, its path relative to the brief; left out: a steady cruise."""
     speed_kmh: Positive | None = None
+    """Speed of a steady cruise in place of a trace [km/h]; left out: the trace is ridden."""
     grade_pct: Number = 0.0
+    """Slope of a steady cruise [%]; 0: level."""
     length_km: Positive = 1.0
+    """Length of a steady cruise before it is repeated [km]."""
     start_soc: Fraction = 1.0
+    """State of charge at the start, 0 to 1; 1: full."""
     reserve_soc: Fraction = 0.1
+    """State of charge at which the range ends, 0 to 1."""
     temp_c: Number = 25.0
+    """Temperature of the air [°C]."""
 
 
 class Constraints(Section):
     """[constraints]: what every pack of the front must meet; None asks for nothing."""
 
     range_km_min: Positive | None = None
+    """Least range [km]; left out: not asked for."""
     peak_power_w_min: Positive | None = None
+    """Least peak power at the reference state of charge [W]; left out: not asked for."""
     continuous_power_w_min: Positive | None = None
+    """Least continuous power [W]; left out: not asked for."""
     peak_low_w_min: Positive | None = None
+    """Least peak power at low state of charge [W]; left out: not asked for."""
     pack_mass_kg_max: Positive | None = None
+    """Most mass of the whole pack [kg]; left out: not asked for."""
     cost_max: Positive | None = None
+    """Most cost of the whole pack [currency]; left out: not asked for."""
     energy_wh_min: Positive | None = None
+    """Least energy of the pack [Wh]; left out: not asked for."""
     hot_cell_c_max: Number | None = None
+    """Most temperature of the hottest cell in a ride that goes on and on [°C]; left out: not asked for."""
     speed_headroom_kmh_min: Number | None = None
+    """Least headroom in speed under load at low state of charge [km/h]; left out: not asked for."""
     charge_min_max: Positive | None = None
+    """Most time for a full charge [min]; left out: not asked for."""
 
 
 class Objectives(Section):
-    """[objectives]: what the front trades off; the sense of each (most or least) is known to the front.
-
-    resolution: per objective, the difference below which two packs count as equal; the front is then thinned
-    to rows that stand for all others within it. Without it every non-dominated row is kept.
-    """
+    """[objectives]: what the front trades off; the sense of each (most or least) is known to the front."""
 
     use: Annotated[tuple[ObjectiveName, ...], Field(min_length=1)] = (
         "range_km",
@@ -285,49 +179,74 @@ class Objectives(Section):
         "pack_mass_kg",
         "cost",
     )
-    resolution: dict[ObjectiveName, Positive] = {}
+    """Figures that the front trades off; whether more or less is better is known of each."""
+    resolution: dict[ObjectiveName, Positive] = Field(default={})
+    """Per objective, in its own unit, the difference below which two packs count as equal: the front keeps
+    rows that stand for all others within it; empty: every non-dominated row."""
 
 
 class Vary(Section):
     """[vary]: what may change; ids or glob patterns for parts, least and most for counts."""
 
     cells: Names = ("*",)
+    """Cells that may be chosen: ids or patterns such as "amber-*"; default: all."""
     series: CountRange = (1, 400)
+    """Series groups in the pack: [least, most]."""
     parallel: CountRange = (1, 400)
+    """Cells in a series group: [least, most]."""
     strips: Names = ("*",)
+    """Strips that may be chosen: ids or patterns; default: all."""
     wires: Names = ("*",)
+    """Power wires that may be chosen: ids or patterns; default: all."""
     bms: Names = ("*",)
+    """BMS that may be chosen: ids or patterns; default: all."""
     fuses: Names = ("*",)
+    """Fuses that may be chosen: ids or patterns; default: all."""
     strip_layers: Annotated[tuple[Layers, ...], Field(min_length=1)] = (1,)
+    """Numbers of strip layers that may be chosen; default: one layer."""
 
 
 class Parts(Section):
     """[parts]: small things that no catalog lists, for the bill and the weld resistance."""
 
     case_density_kg_m3: Positive = 1270.0
+    """Density of the cases' material [kg/m³]; default: PETG."""
     case_price_per_kg: NotNegative = 25.0
+    """Price of the cases by mass [currency/kg]."""
     insulation_g_per_cell: NotNegative = 0.3
+    """Mass of rings and sleeves for one cell [g]."""
     insulation_price_per_cell: NotNegative = 0.05
+    """Price of rings and sleeves for one cell [currency]."""
     connector_g: NotNegative = 30.0
+    """Mass of one connector [g]."""
     connector_price: NotNegative = 6.0
+    """Price of one connector [currency]."""
     spare_fraction: Fraction = 0.05
+    """Cells bought beyond those built in, as a fraction of them; 0: none."""
     sensors: Annotated[Whole, Field(ge=0, le=1000)] = 2
+    """Number of temperature sensors, two wires each."""
     weld_mohm: NotNegative = 0.1
+    """Resistance of each weld, in series with its strip [mΩ]."""
 
 
 class HarnessRules(Section):
     """[harness]: where the BMS sits ("" lets the lightest harness decide) and how leads are run."""
 
     bms_in: Text = ""
+    """Name of the compartment that holds the BMS; empty: where the harness comes out lightest."""
     share_balance_leads: Flag = False
+    """Whether one balance lead serves two modules where they meet; false: each has its own."""
     slack_mm: NotNegative = 50.0
+    """Length added to each wire [mm]."""
 
 
 class Ageing(Section):
     """[ageing]: capacity left and resistance grown, against new."""
 
     capacity_fraction: Efficiency = 1.0
+    """Capacity left, as a fraction of new; 1: new."""
     resistance_factor: Annotated[Number, Field(ge=1)] = 1.0
+    """Resistance as a multiple of new; 1: new."""
 
 
 class Spread(Section):
@@ -338,55 +257,89 @@ class Spread(Section):
     """
 
     capacity: NotNegative = 0.003
+    """Of cell capacity, as a fraction of it."""
     dcir: NotNegative = 0.02
+    """Of cell resistance, as a fraction of it."""
     diameter: NotNegative = 0.0
+    """Of cell diameter, as a fraction of it; 0: no spread."""
     mass: NotNegative = 0.0
+    """Of cell mass, as a fraction of it; 0: no spread."""
     price: NotNegative = 0.0
+    """Of cell price, as a fraction of it; 0: no spread."""
 
 
 class Pin(Section):
-    """[pin]: a pack that exists or is fancied, scored beside the front; what is left out stays open.
-
-    groups_per_module: 0 for a tray. axes: along which axis the cells of a compartment lie.
-    """
+    """[pin]: a pack that exists or is fancied, scored beside the front; what is left out stays open."""
 
     cell: Name
+    """Id of the cell in the catalog."""
     series: CellCount
+    """Number of series groups."""
     parallel: CellCount
+    """Cells in each series group."""
     split: dict[str, Annotated[Whole, Field(ge=0)]] | None = None
+    """Series groups by name of compartment; left out: open."""
     groups_per_module: Annotated[Whole, Field(ge=0)] | None = None
+    """Series groups in one module; 0: a tray; left out: open."""
     axes: dict[str, Axis] | None = None
+    """Axis along which the cells lie, by name of compartment; left out: open."""
     strip: Name | None = None
+    """Id of the strip in the catalog; left out: open."""
     strip_layers: Layers | None = None
+    """Layers of strip; left out: open."""
     wire: Name | None = None
+    """Id of the power wire in the catalog; left out: open."""
     bms: Name | None = None
+    """Id of the BMS in the catalog; left out: open."""
     fuse: Name | None = None
+    """Id of the fuse in the catalog; left out: open."""
 
 
 class Brief(Section):
     """What is wanted. `fit` needs only catalog.cells, clearance and compartment."""
 
     title: Title = "untitled"
+    """Name of the pack, for drawings and lists."""
     currency: Annotated[Title, Field(max_length=20)] = "EUR"
+    """Label for prices: whatever those in the catalogs are in."""
     seed: Seed = 0
+    """Start of everything random, so that a run can be repeated."""
     catalog: CatalogFiles
+    """Tables of parts that you own, paths relative to the brief."""
     clearance: ClearanceRules = ClearanceRules()
+    """Free distances that layouts keep, surface to surface."""
     fit: FitRules = FitRules()
+    """How to fill compartments with cells, and for how long to try."""
     compartment: Annotated[tuple[Compartment, ...], Field(min_length=1, max_length=100)]
+    """Free volumes of the vehicle, one [[compartment]] for each."""
     electrical: Electrical | None = None
+    """The controller's window and currents; `fit` does without, the search needs it."""
     vehicle: Vehicle | None = None
+    """Masses and resistances to motion; `fit` does without, the search needs it."""
     ride: RidePlan | None = None
+    """What the range is measured on; `fit` does without, the search needs it."""
     constraints: Constraints = Constraints()
+    """What every pack of the front must meet; empty: nothing."""
     objectives: Objectives = Objectives()
+    """What the front trades off."""
     vary: Vary = Vary()
+    """What the search may choose from."""
     parts: Parts = Parts()
+    """Small things that no catalog lists, with mass and price."""
     harness: HarnessRules = HarnessRules()
+    """Where the BMS sits, and how wires are run."""
     ageing: Ageing = Ageing()
+    """Cells that are no longer new; default: new."""
     spread: Spread = Spread()
+    """How much cells differ from each other, for tolerances."""
     box: BoxWalls | None = None
+    """Walls of compartments that are still to be made; left out: walls are neither weighed nor billed."""
     envelope: Envelope = Envelope()
+    """Most size of all compartments together; default: no limit."""
     search: SearchRules = SearchRules()
+    """How free dimensions are explored; without ranges it has no effect."""
     pin: Pin | None = None
+    """A pack that exists or is fancied, scored beside the front; left out: none."""
     _path: Path = PrivateAttr(default=Path("brief.toml"))
 
     @property

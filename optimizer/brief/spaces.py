@@ -1,0 +1,173 @@
+"""Tables of a brief that say where cells may go: compartments, keep-outs, clearances, walls still to be made."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Discriminator, Field
+
+from optimizer.brief.kinds import (
+    Axis,
+    CellCount,
+    CompartmentName,
+    Label,
+    NotNegative,
+    Number,
+    Point3,
+    Positive,
+    Profile,
+    Section,
+    Seed,
+    Size3,
+)
+
+
+class ClearanceRules(Section):
+    """[clearance]: free distances, surface to surface, with the meaning of fit.layout.Clearance."""
+
+    wall_mm: NotNegative = 1.0
+    """Free gap between a case, or its ends, and the compartment's walls and keep-outs [mm]."""
+    case_mm: NotNegative = 1.6
+    """Thickness of the case's own wall around the cells, across their axis [mm]."""
+    cell_gap_mm: NotNegative = 0.8
+    """Free gap between neighbouring cells, across their axis [mm]."""
+    end_mm: NotNegative = 2.5
+    """Room at each end of a cell for strip, insulating ring and cover [mm]."""
+    module_gap_mm: NotNegative = 0.5
+    """Free gap between neighbouring module cases [mm]."""
+
+
+class FitRules(Section):
+    """[fit]: ways and placements to try, and the time for one compartment and cell size."""
+
+    ways: Annotated[tuple[Literal["tray", "modules"], ...], Field(min_length=1)] = ("tray", "modules")
+    """How to fill a compartment: one holder for all cells of a layer (tray), or identical small cases (modules)."""
+    placements: Annotated[tuple[Literal["square", "staggered", "free"], ...], Field(min_length=1)] = (
+        "square",
+        "staggered",
+        "free",
+    )
+    """How cells stand in a tray: in square rows, in staggered rows, or off any grid (free)."""
+    seconds: Positive = 2.0
+    """Effort for one compartment and one cell size, about how long it may take [s]."""
+    size_step_mm: Annotated[Number, Field(ge=0, le=5)] = 0.0
+    """Sizes of cells are rounded up to whole steps, so that cells of nearly one size share a layout, which holds
+    each of them with up to a step of play [mm]; 0 takes every size as it stands."""
+    seed: Seed | None = None
+    """Start of the random numbers for placement and for chains of groups; left out: the brief's own seed."""
+    groups_per_module: tuple[CellCount, ...] = ()
+    """Allowed numbers of series groups in one module; empty: any number."""
+
+
+class BoxKeepOut(Section):
+    """[[compartment.keep_out]] with shape = "box": its low corner and its size in the compartment's axes."""
+
+    name: Label = "keep-out"
+    """What stands there, for drawings and messages."""
+    shape: Literal["box"]
+    """A rectangular block; "prism" is the other shape."""
+    origin_mm: Point3 = (0.0, 0.0, 0.0)
+    """Its low corner in the compartment's own axes x, y, z [mm]; default: the origin."""
+    length_mm: Positive
+    """Size along the compartment's x axis [mm]."""
+    width_mm: Positive
+    """Size along the compartment's y axis [mm]."""
+    height_mm: Positive
+    """Size along the compartment's z axis [mm]."""
+
+
+class PrismKeepOut(Section):
+    """[[compartment.keep_out]] with shape = "prism": a profile extruded along an axis, moved by origin_mm."""
+
+    name: Label = "keep-out"
+    """What stands there, for drawings and messages."""
+    shape: Literal["prism"]
+    """A profile extruded along an axis; "box" is the other shape."""
+    origin_mm: Point3 = (0.0, 0.0, 0.0)
+    """By how much the extruded profile is moved along x, y, z [mm]; default: not moved."""
+    profile_mm: Profile
+    """Corners of the profile in order, in the two axes other than extrude, those in x, y, z order [mm]."""
+    extrude: Axis
+    """Axis along which the profile is extruded."""
+    depth_mm: Positive
+    """How far the profile is extruded [mm]."""
+
+
+KeepOut = Annotated[BoxKeepOut | PrismKeepOut, Discriminator("shape")]
+
+
+class BoxCompartment(Section):
+    """[[compartment]] with shape = "box": corner at the origin, x = length, y = width, z = height."""
+
+    name: CompartmentName
+    """What the compartment is called; names must differ."""
+    shape: Literal["box"]
+    """A rectangular hollow; "prism" is the other shape."""
+    length_mm: Positive
+    """Inside, along its own x axis [mm]."""
+    width_mm: Positive
+    """Inside, along its own y axis [mm]."""
+    height_mm: Positive
+    """Inside, along its own z axis [mm]."""
+    position_mm: Point3 = (0.0, 0.0, 0.0)
+    """Where its origin lies in the vehicle's axes x, y, z [mm]; wires between compartments need it."""
+    rotation_deg: Point3 = (0.0, 0.0, 0.0)
+    """How it is turned in the vehicle: about x, then y, then z [degrees]; default: not turned."""
+    axes: Annotated[tuple[Axis, ...], Field(min_length=1)] = ("x", "y", "z")
+    """Its own axes along which cells may lie; default: all three."""
+    outer_max_mm: Size3 | None = None
+    """Most size along its own axes x, y, z that the vehicle leaves it, walls included [mm]; left out: no limit."""
+    keep_out: Annotated[tuple[KeepOut, ...], Field(max_length=200)] = ()
+    """Volumes inside that cells may not use; default: none."""
+
+
+class PrismCompartment(Section):
+    """[[compartment]] with shape = "prism": a profile in two axes, extruded to depth_mm along the third."""
+
+    name: CompartmentName
+    """What the compartment is called; names must differ."""
+    shape: Literal["prism"]
+    """A profile extruded along an axis; "box" is the other shape."""
+    profile_mm: Profile
+    """Corners of the inside in order, in the two axes other than extrude, those in x, y, z order [mm]."""
+    extrude: Axis
+    """Its own axis along which the profile is extruded."""
+    depth_mm: Positive
+    """Inside, how far the profile is extruded [mm]."""
+    position_mm: Point3 = (0.0, 0.0, 0.0)
+    """Where its origin lies in the vehicle's axes x, y, z [mm]; wires between compartments need it."""
+    rotation_deg: Point3 = (0.0, 0.0, 0.0)
+    """How it is turned in the vehicle: about x, then y, then z [degrees]; default: not turned."""
+    axes: Annotated[tuple[Axis, ...], Field(min_length=1)] = ("x", "y", "z")
+    """Its own axes along which cells may lie; default: all three."""
+    outer_max_mm: Size3 | None = None
+    """Most size along its own axes x, y, z that the vehicle leaves it, walls included [mm]; left out: no limit."""
+    keep_out: Annotated[tuple[KeepOut, ...], Field(max_length=200)] = ()
+    """Volumes inside that cells may not use; default: none."""
+
+
+Compartment = Annotated[BoxCompartment | PrismCompartment, Discriminator("shape")]
+
+
+class BoxWalls(Section):
+    """[box]: walls of compartments that are still to be made; their mass and cost go into the bill."""
+
+    wall_mm: Positive
+    """Thickness of the walls, outside the compartment's own size [mm]."""
+    density_kg_m3: Positive
+    """Density of the walls' material [kg/m³]."""
+    price_per_kg: NotNegative
+    """Price of the walls, material and making together [currency/kg]."""
+    compartments: tuple[CompartmentName, ...] = ()
+    """Those whose walls are billed, in use or not; empty: those with a free dimension."""
+
+
+class Envelope(Section):
+    """[envelope]: most size that all compartments with their walls may have together, in the vehicle's axes."""
+
+    length_mm_max: Positive | None = None
+    """Most size along the vehicle's x axis [mm]; left out: no limit."""
+    width_mm_max: Positive | None = None
+    """Most size along the vehicle's y axis [mm]; left out: no limit."""
+    height_mm_max: Positive | None = None
+    """Most size along the vehicle's z axis [mm]; left out: no limit."""
