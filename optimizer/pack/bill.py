@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 
 from optimizer.pack.arrays import Floats, same_kind
 
-COLUMNS = ("item", "part", "quantity", "unit", "mass_g", "cost")
+COLUMNS = ("item", "part", "quantity", "unit", "unit_price", "mass_g", "cost")
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,6 +29,8 @@ class Line:
         Of the quantity: "pcs", "m", "kg".
     quantity, mass_kg, cost : float or ndarray, shape (n,)
         What is bought; what of it ends in the pack [kg]; [currency].
+    unit_price : float or ndarray, shape (n,)
+        What one unit of the quantity costs [currency]; quantity · unit_price = cost.
     """
 
     item: str
@@ -36,6 +38,7 @@ class Line:
     quantity: Floats
     mass_kg: Floats
     cost: Floats
+    unit_price: Floats
 
 
 def with_spares(count: ArrayLike, *, spare_fraction: ArrayLike) -> Floats:
@@ -160,11 +163,14 @@ def cell_lines(
         break_price=break_price,
         stock=stock,
     )
-    part = np.divide(used, bought, out=np.zeros(np.shape(bought)), where=np.asarray(bought) > 0)
+    some = np.asarray(bought) > 0
+    part = np.divide(used, bought, out=np.zeros(np.shape(bought)), where=some)
+    # The plain price, or that of the break which the purchase reaches.
+    unit = same_kind(np.divide(cost, bought, out=np.full(np.shape(bought), np.nan), where=some))
     mass = used * np.asarray(mass_g, float) * 1e-3
-    cells = Line("cell", "pcs", same_kind(used), same_kind(mass), same_kind(cost * part))
+    cells = Line("cell", "pcs", same_kind(used), same_kind(mass), same_kind(cost * part), unit)
     over = same_kind(np.asarray(bought - used))
-    return cells, Line("spare cell", "pcs", over, same_kind(0.0 * mass), same_kind(cost * (1.0 - part)))
+    return cells, Line("spare cell", "pcs", over, same_kind(0.0 * mass), same_kind(cost * (1.0 - part)), unit)
 
 
 def strip_line(
@@ -198,8 +204,7 @@ def strip_line(
     """
     metres = np.asarray(length_mm, float) * 1e-3 * np.asarray(layers, float)
     section = np.asarray(width_mm, float) * np.asarray(thickness_mm, float) * 1e-6
-    mass = metres * section * np.asarray(density_kg_m3, float)
-    return Line("strip", "m", same_kind(metres), same_kind(mass), same_kind(metres * np.asarray(price_per_m)))
+    return _priced("strip", "m", metres, metres * section * np.asarray(density_kg_m3, float), price_per_m)
 
 
 def pieces_line(item: str, *, count: ArrayLike, mass_g: ArrayLike, price: ArrayLike) -> Line:
@@ -219,8 +224,7 @@ def pieces_line(item: str, *, count: ArrayLike, mass_g: ArrayLike, price: ArrayL
     Line
     """
     number = np.asarray(count, float)
-    mass = number * np.asarray(mass_g, float) * 1e-3
-    return Line(item, "pcs", same_kind(number), same_kind(mass), same_kind(number * np.asarray(price, float)))
+    return _priced(item, "pcs", number, number * np.asarray(mass_g, float) * 1e-3, price)
 
 
 def wire_line(item: str, *, length_mm: ArrayLike, mass_g_per_m: ArrayLike, price_per_m: ArrayLike) -> Line:
@@ -240,8 +244,7 @@ def wire_line(item: str, *, length_mm: ArrayLike, mass_g_per_m: ArrayLike, price
     Line
     """
     metres = np.asarray(length_mm, float) * 1e-3
-    mass = metres * np.asarray(mass_g_per_m, float) * 1e-3
-    return Line(item, "m", same_kind(metres), same_kind(mass), same_kind(metres * np.asarray(price_per_m)))
+    return _priced(item, "m", metres, metres * np.asarray(mass_g_per_m, float) * 1e-3, price_per_m)
 
 
 def material_line(item: str, *, mass_kg: ArrayLike, price_per_kg: ArrayLike) -> Line:
@@ -259,8 +262,14 @@ def material_line(item: str, *, mass_kg: ArrayLike, price_per_kg: ArrayLike) -> 
     Line
     """
     mass = np.asarray(mass_kg, float)
+    return _priced(item, "kg", mass, mass, price_per_kg)
+
+
+def _priced(item: str, unit: str, quantity: Floats, mass_kg: Floats, unit_price: ArrayLike) -> Line:
+    """A line that costs quantity times price."""
+    price = np.asarray(unit_price, float)
     return Line(
-        item, "kg", same_kind(mass), same_kind(mass), same_kind(mass * np.asarray(price_per_kg, float))
+        item, unit, same_kind(quantity), same_kind(mass_kg), same_kind(quantity * price), same_kind(price)
     )
 
 
@@ -304,14 +313,14 @@ def bill_table(lines: Sequence[Line], *, parts: Mapping[str, str], index: int = 
     Returns
     -------
     DataFrame
-        Columns COLUMNS; mass [g], cost [currency].
+        Columns COLUMNS; mass [g], unit price of one of the unit and cost [currency].
     """
     rows = []
     for line in lines:
-        quantity, mass, cost = (
+        quantity, price, mass, cost = (
             float(np.ravel(values)[index if np.size(values) > 1 else 0])
-            for values in (line.quantity, line.mass_kg, line.cost)
+            for values in (line.quantity, line.unit_price, line.mass_kg, line.cost)
         )
         if quantity:
-            rows.append((line.item, parts.get(line.item, ""), quantity, line.unit, mass * 1e3, cost))
+            rows.append((line.item, parts.get(line.item, ""), quantity, line.unit, price, mass * 1e3, cost))
     return pd.DataFrame(rows, columns=list(COLUMNS))

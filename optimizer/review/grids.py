@@ -100,7 +100,7 @@ def bill(frame: pd.DataFrame, *, currency: str) -> Grid:
     Parameters
     ----------
     frame : DataFrame
-        Columns item, part, quantity, unit, mass_g, cost.
+        Columns item, part, quantity, unit, unit_price, mass_g, cost.
     currency : str
         Label of prices.
 
@@ -110,6 +110,7 @@ def bill(frame: pd.DataFrame, *, currency: str) -> Grid:
     """
     frame = frame.sort_values("mass_g", ascending=False, kind="stable")
     mass, cost = float(frame["mass_g"].sum()), float(frame["cost"].sum())
+    decimals = _decimals(frame["unit_price"])
     rows = []
     for _, line in frame.iterrows():
         what = f"{float(line['quantity']):.4g} {line['unit']}"
@@ -119,15 +120,22 @@ def bill(frame: pd.DataFrame, *, currency: str) -> Grid:
                     Cell(str(line["item"])),
                     Cell(str(line["part"])),
                     Cell(what, True),
+                    Cell(number(line["unit_price"], decimals=decimals), True),
                     _bar(float(line["mass_g"]), mass, decimals=0),
                     _bar(float(line["cost"]), cost, decimals=2),
                 )
             )
         )
-    last = (Cell("total"), Cell(""), Cell(""), Cell(f"{mass:.0f}", True), Cell(f"{cost:.2f}", True))
-    figures = ("quantity", "mass [g]", f"cost [{currency}]")
+    last = (Cell("total"), Cell(""), Cell(""), Cell(""), Cell(f"{mass:.0f}", True), Cell(f"{cost:.2f}", True))
+    figures = ("quantity", axis_label("unit_price", currency=currency), "mass [g]", f"cost [{currency}]")
     headers = (Cell("item"), Cell("part"), *(Cell(name, True) for name in figures))
     return Grid(headers, (*rows, Row(last, total=True)))
+
+
+def _decimals(prices: pd.Series[float]) -> int:
+    """Two, or as many as the smallest part of a price needs, up to four."""
+    known = prices.dropna().round(4)
+    return next((digits for digits in (2, 3) if known.round(digits).equals(known)), 4)
 
 
 def _bar(value: float, total: float, *, decimals: int) -> Cell:

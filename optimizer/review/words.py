@@ -27,6 +27,7 @@ COLUMNS: dict[str, tuple[str, str, int]] = {
     "continuous_power_w": ("continuous power", "W", 0),
     "pack_mass_kg": ("pack mass", "kg", 2),
     "cost": ("cost", "", 2),
+    "unit_price": ("unit price", "", 2),
     "energy_wh": ("energy", "Wh", 0),
     "consumption_wh_per_km": ("consumption", "Wh/km", 1),
     "voltage_full_v": ("full voltage", "V", 1),
@@ -91,7 +92,7 @@ def describe(column: str, *, currency: str = "") -> tuple[str, str, int]:
     """
     if column in COLUMNS:
         label, unit, decimals = COLUMNS[column]
-        return label, currency if column == "cost" else unit, decimals
+        return label, currency if column in ("cost", "unit_price") else unit, decimals
     stem = column.removeprefix("margin_")
     prefix = "margin, " if stem != column else ""
     if stem in COLUMNS:

@@ -17,12 +17,12 @@ if TYPE_CHECKING:
 
 
 def bill_with_totals(bill: pd.DataFrame) -> pd.DataFrame:
-    """The bill with a last line "total": sums of mass and cost.
+    """The bill with a last line "total": sums of mass and cost, which have no unit price.
 
     Parameters
     ----------
     bill : DataFrame
-        Columns item, part, quantity, unit, mass_g, cost.
+        Columns item, part, quantity, unit, unit_price, mass_g, cost.
 
     Returns
     -------
@@ -30,7 +30,7 @@ def bill_with_totals(bill: pd.DataFrame) -> pd.DataFrame:
     """
     import pandas as pd
 
-    last = {"item": "total", "part": "", "quantity": None, "unit": ""}
+    last = {"item": "total", "part": "", "quantity": None, "unit": "", "unit_price": None}
     sums = {"mass_g": float(bill["mass_g"].sum()), "cost": float(bill["cost"].sum())}
     return pd.concat([bill, pd.DataFrame([last | sums])], ignore_index=True)
 

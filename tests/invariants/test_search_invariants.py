@@ -66,6 +66,8 @@ def test_masses_and_costs_are_the_sums_of_their_bill(space):
         assert (design.bill[["quantity", "mass_g", "cost"]] >= 0).all(axis=None)
         cells = design.bill.set_index("item").loc["cell"]
         assert cells["quantity"] == row["series"] * row["parallel"] == row["cell_count"]
+        lines = design.bill["quantity"] * design.bill["unit_price"]
+        assert lines.tolist() == pytest.approx(design.bill["cost"].tolist(), rel=1e-9)
         assert cells["mass_g"] == pytest.approx(row["cell_count"] * design.cell["mass_g"])
 
 

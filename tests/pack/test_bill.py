@@ -119,6 +119,29 @@ def test_totals_are_the_sums_of_the_lines() -> None:
     assert cost[1] == pytest.approx(352.8 + 3.0 + 4.0 + 12.0 + 1.8 + 60.0, rel=1e-12)
 
 
+def test_a_line_is_quantity_times_unit_price() -> None:
+    cells = np.array([40.0, 96.0])
+    lines = whole_bill(cells)
+    for k in range(2):
+        table = bill.bill_table(lines, parts={}, index=k).set_index("item")
+        assert (table["quantity"] * table["unit_price"]).tolist() == pytest.approx(table["cost"].tolist(), rel=1e-12)
+        # What the catalogs and the brief ask for one of each.
+        asked = {"cell": 4.2, "spare cell": 4.2, "strip": 1.5, "insulation": 0.05, "case": 25.0, "power wire": 2.0,
+                 "BMS": 60.0}  # fmt: skip
+        assert table["unit_price"].to_dict() == pytest.approx(asked, rel=1e-12)
+
+
+def test_the_unit_price_of_cells_is_that_of_the_break_reached() -> None:
+    # 95 cells and no spares: 100 at 4.0 cost less than 95 at 5.0, so that the five over are bought at 4.0 too.
+    lines = bill.cell_lines([10, 95], mass_g=48.0, price=5.0, break_quantity=[100], break_price=[4.0])
+    for line in lines:
+        assert np.ravel(line.unit_price).tolist() == [5.0, 4.0]
+    for line, cost in zip(lines, ([50.0, 380.0], [0.0, 20.0]), strict=True):
+        assert np.ravel(line.cost).tolist() == pytest.approx(cost, abs=1e-9)
+    nothing = bill.cell_lines(0, mass_g=48.0, price=5.0)
+    assert np.isnan(nothing[0].unit_price) and bill.bill_table(nothing, parts={}).empty
+
+
 def test_arrays_equal_a_loop_of_numbers() -> None:
     cells = np.array([12.0, 40.0, 133.0])
     mass, cost = bill.totals(whole_bill(cells))

@@ -117,6 +117,7 @@ def make_design(**changes):
         ],
         columns=["item", "part", "quantity", "unit", "mass_g", "cost"],
     )
+    bill.insert(4, "unit_price", bill["cost"] / bill["quantity"])
     harness = pd.DataFrame(
         [
             ("deck −", "BMS", "power", 210.0, "w-6", 6.0, 0.65, 15.0, 0.8, "", 0),

@@ -135,8 +135,10 @@ def test_weight_stays_bearable(text):
 def test_grids_hold_the_figures(design, make):
     lines = bill(design.bill, currency="EUR")
     assert lines.rows[-1].total
-    assert lines.rows[-1].cells[4].text == f"{design.bill['cost'].sum():.2f}"
-    assert lines.rows[0].cells[3].bar == pytest.approx(100 * 3726 / design.bill["mass_g"].sum(), abs=0.05)
+    assert lines.rows[-1].cells[5].text == f"{design.bill['cost'].sum():.2f}"
+    assert [h.text for h in lines.headers[2:4]] == ["quantity", "unit price [EUR]"]
+    assert (lines.rows[0].cells[3].text, lines.rows[-1].cells[3].text) == ("3.9000", "")
+    assert lines.rows[0].cells[4].bar == pytest.approx(100 * 3726 / design.bill["mass_g"].sum(), abs=0.05)
     limits = margins({"margin_range_km": -0.4, "margin_cost": float("nan"), "x": 1}, currency="EUR")
     assert [c.text for c in limits.rows[0].cells] == ["range", "-0.4 km", "misses"]
     assert limits.rows[0].cells[2].bad

@@ -29,7 +29,9 @@ def test_tables_read_back(folder, design):
     place, _ = folder
     bill = pd.read_csv(place / "bill.csv")
     assert bill["cost"].iloc[-1] == pytest.approx(design.bill["cost"].sum())
-    assert bill["item"].iloc[-1] == "total"
+    assert bill["item"].iloc[-1] == "total" and bill["unit_price"].isna().tolist() == [False] * 7 + [True]
+    lines = bill.iloc[:-1]
+    assert (lines["unit_price"] * lines["quantity"]).tolist() == pytest.approx(lines["cost"].tolist(), rel=1e-9)
     assert len(pd.read_csv(place / "harness.csv")) == len(design.harness)
     assert list(pd.read_csv(place / "plates.csv").columns) == list(design.plates.columns)
 
