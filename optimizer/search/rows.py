@@ -53,13 +53,12 @@ def rescored(found: Survivors, *, space: Space) -> tuple[Survivors, Scores]:
     Raises
     ------
     ArithmeticError
-        If a range is not a number: a fault of the program, never of the input.
+        If a figure is not a number, see `refuse_nan`.
     """
     objectives = space.brief.objectives.use
     steps = [space.brief.objectives.resolution.get(name, 0.0) for name in objectives]
     found = found.take(thin(found.objectives, resolution=steps))
     figures = full_figures(found.block(), space=space)
-    refuse_nan(figures)
     constraints = {k: v for k, v in space.brief.constraints if v is not None}
     gaps = margins(figures, constraints=constraints)
     good = np.ones(len(found), dtype=bool)
@@ -73,15 +72,34 @@ def rescored(found: Survivors, *, space: Space) -> tuple[Survivors, Scores]:
 
 
 def refuse_nan(figures: Scores) -> None:
-    """Raise ArithmeticError if a figure of the ride is not a number: it would pass as one that is not dominated."""
-    for name in ("range_km", "fast_range_km", "consumption_wh_per_km"):
-        wrong = np.flatnonzero(np.isnan(figures[name])) if name in figures else np.array([], dtype=np.int64)
+    """Refuse figures that are not numbers: a fault of the program, never of the input.
+
+    A NaN would pass as a row that nothing dominates, or leave in silence as one that meets no constraint. What
+    can't be had, such as a charge without a charger, is infinite.
+
+    Parameters
+    ----------
+    figures : dict of str to ndarray, shape (n,)
+
+    Raises
+    ------
+    ArithmeticError
+        With the figure, in how many rows it is none, and the first of them.
+
+    >>> refuse_nan({"cost": np.array([90.0, np.nan])})
+    Traceback (most recent call last):
+    ...
+    ArithmeticError: cost is not a number in 1 of 2 rows, the first at 1
+    """
+    for name, values in figures.items():
+        wrong = np.flatnonzero(np.isnan(values))
         if wrong.size:
-            raise ArithmeticError(f"{name} is not a number in {wrong.size} rows, the first at {wrong[0]}")
+            where = f"in {wrong.size} of {len(values)} rows, the first at {wrong[0]}"
+            raise ArithmeticError(f"{name} is not a number {where}")
 
 
 def full_figures(block: Block, *, space: Space) -> Scores:
-    """All figures of a block, range and consumption from the time-stepping ride."""
+    """All figures of a block, range and consumption from the time-stepping ride; ArithmeticError by `refuse_nan`."""
     context = space.context
     figures = score(block, context=context)
     if len(block):
@@ -96,6 +114,7 @@ def full_figures(block: Block, *, space: Space) -> Scores:
         figures["range_km"] = run.range_km
         figures["range_stop"] = run.stop.astype(float)
         figures["consumption_wh_per_km"] = run.consumption_wh_per_km
+    refuse_nan(figures)
     return figures
 
 
