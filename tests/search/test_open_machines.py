@@ -1,0 +1,143 @@
+"""A brief with ranges searched by two commands through one storage, one of them killed half-way.
+
+Promised: nothing that anyone told is lost, no box that was told is solved again, and a box that the dead had in work
+is solved in the end. When every box is tried, the front is thus that of one undisturbed search, whoever tried which.
+"""
+
+import json
+import signal
+from collections import Counter
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from optuna.trial import TrialState
+from scenes import front_of, start, wait_for
+
+from optimizer.brief import open_brief
+from optimizer.catalog import builtin_catalogs
+from optimizer.search import archive
+from optimizer.search.freedims import open_boxes
+from optimizer.search.job import How
+from optimizer.search.openfront import front_of as front_of_packs
+from optimizer.search.openjob import run_open_job
+from optimizer.search.sampled import ADDED, BOX, GAIN
+from optimizer.search.storage import open_storage
+from optimizer.search.study import unpacked
+
+BOXES = 5 * 4
+TOLD = (TrialState.COMPLETE, TrialState.PRUNED)
+
+
+def brief_of_few_boxes(folder, *, trials):
+    """Twenty boxes whose walls are weighed and billed, so that no two give packs alike; no resolution, no patience."""
+    catalogs = builtin_catalogs().as_posix()
+    tables = "".join(f'{name} = "{catalogs}/{name}.csv"\n' for name in ("cells", "strips", "wires", "bms", "fuses"))
+    path = folder / f"boxes{trials}.toml"
+    path.write_text(
+        f"""title = "boxes for two"
+[catalog]
+{tables}[fit]
+ways = ["tray"]
+placements = ["square"]
+[[compartment]]
+name = "box"
+shape = "box"
+length_mm = {{ min = 104, max = 184, step = 20 }}
+width_mm = {{ min = 66, max = 102, step = 12 }}
+height_mm = 78.0
+axes = ["z"]
+[electrical]
+voltage_max_v = 42.0
+voltage_min_v = 20.0
+battery_current_a = 30.0
+[vehicle]
+mass_kg = 12.0
+rider_kg = 70.0
+cda_m2 = 0.6
+crr = 0.015
+drivetrain_efficiency = 0.8
+[ride]
+speed_kmh = 18.0
+[objectives]
+use = ["range_km", "peak_power_w", "cost"]
+[vary]
+cells = ["amber-18650-*"]
+series = [10, 10]
+parallel = [1, 5]
+strips = ["nickel-8x0.20", "copper-8x0.10"]
+wires = ["silicone-4"]
+[box]
+wall_mm = 2.0
+density_kg_m3 = 2700.0
+price_per_kg = 40.0
+[search]
+trials = {trials}
+patience = 0
+"""
+    )
+    return path
+
+
+def trials_of(url, folder, *states):
+    """Trials that a storage holds in some states, or in any; none before there is a study."""
+    storage = open_storage(url, folder=folder)
+    return [
+        trial
+        for study in storage.get_all_studies()
+        for trial in storage.get_all_trials(study._study_id, deepcopy=False, states=states or None)
+        if BOX in trial.user_attrs
+    ]
+
+
+def boxes_told(url, folder):
+    """How often each box was solved to its end."""
+    return Counter(tuple(t.user_attrs[BOX]) for t in trials_of(url, folder, *TOLD) if GAIN in t.user_attrs)
+
+
+def stopped_with_a_box_in_hand(victim, url, folder, *, told):
+    """Halt a command that has solved some boxes and has one in work; that box.
+
+    Not while it writes: others would wait for half a minute until they take the journal's lock from it.
+    """
+    lock = Path(url.removeprefix("journal:") + ".lock")
+    while True:
+        wait_for(lambda: len(boxes_told(url, folder)) >= told, victim)
+        victim.send_signal(signal.SIGSTOP)
+        held = trials_of(url, folder, TrialState.RUNNING)
+        if held and not lock.is_symlink():
+            return tuple(held[0].user_attrs[BOX])
+        victim.send_signal(signal.SIGCONT)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("trials", [BOXES, 12])
+def test_two_commands_one_killed_lose_nothing(tmp_path, monkeypatch, trials):
+    monkeypatch.setenv("CELLSTOW_CACHE", str(tmp_path / "cache"))
+    brief, url = brief_of_few_boxes(tmp_path, trials=trials), f"journal:{tmp_path / 'shared.log'}"
+    victim = start(brief, tmp_path / "first", "--storage", url)
+    held = stopped_with_a_box_in_hand(victim, url, tmp_path, told=3)
+    before = boxes_told(url, tmp_path)
+    assert held not in before and len(before) < 12
+    heir = start(brief, tmp_path / "second", "--storage", url)
+    wait_for(lambda: len(boxes_told(url, tmp_path)) >= len(before) + 2, heir)
+    victim.kill()
+    assert victim.wait() == -signal.SIGKILL
+    _, errors = heir.communicate(timeout=120)
+    assert heir.returncode == 0, errors
+    record = json.loads((tmp_path / "second" / "run.json").read_text())
+    solved = boxes_told(url, tmp_path)
+    assert record["sampled"]["tried"] == len(solved) == trials
+    assert set(solved.values()) == {1} and before.keys() < solved.keys()
+
+    # All packs that either of them told of, against what the heir says is left of them.
+    found = archive.merge([unpacked(t.user_attrs[ADDED]) for t in trials_of(url, tmp_path) if ADDED in t.user_attrs])
+    want = front_of_packs(found, boxes=open_boxes(open_brief(brief)))
+    front = pd.read_parquet(tmp_path / "second" / "front.parquet")
+    assert front["design_id"].tolist() == want["design_id"].tolist() and len(front) > 20
+    assert before.keys() & {tuple(names[-2:]) for names in found.names.tolist()}
+    if trials == BOXES:
+        assert held in solved
+        alone = run_open_job(open_brief(brief), folder=tmp_path / "whole", how=How(workers=1))
+        assert alone.run["sampled"]["tried"] == BOXES
+        assert front_of(tmp_path / "second") == front_of(tmp_path / "whole")
