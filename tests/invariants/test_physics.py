@@ -165,9 +165,8 @@ def test_range_never_rises_with_resistance_nor_falls_with_a_higher_limit(drawn):
         assert np.all(simulated(context, worse).range_km <= simulated(context, given).range_km * (1 + 5e-4)), change
 
 
-def test_powers_keep_within_every_limit_that_they_name(drawn):
-    """Current within each limit, cells over their cut-off, and the named one is met."""
-    context, block, _ = drawn
+def named_limits_kept(context, block):
+    """Current within each limit, cells over their cut-off, and the named one is met; names of the peak's limits."""
     out, cells, k = powers(block, context=context), context.cells, block.cell
     peak, steady = out["peak_current_a"], out["continuous_current_a"]
     assert np.all(peak <= np.minimum(block.peak_cap_a, context.battery_current_a) * (1 + 1e-9))
@@ -181,13 +180,38 @@ def test_powers_keep_within_every_limit_that_they_name(drawn):
     heat_w = (steady / block.parallel) ** 2 * cells.steady_ohm[k]
     assert np.all(context.air_c + block.hot_rise_k_per_w * heat_w <= np.maximum(cells.temp_max_c[k], context.air_c)
                   + 1e-6)  # fmt: skip
-    named = np.asarray(LIMITS)[out["peak_limit"].astype(int)]
-    met = {"wire": block.peak_cap_a, "controller": np.full(len(block), context.battery_current_a)}
-    for name, limit in met.items():
-        np.testing.assert_allclose(peak[named == name], limit[named == name], rtol=1e-9)
+    named, volts = np.asarray(LIMITS)[out["peak_limit"].astype(int)], block.series * cells.ocv_reference_v[k]
+    met = {"wire": (peak, block.peak_cap_a), "controller": (peak, np.full(len(block), context.battery_current_a)),
+           "controller cut-off": (terminal_v, np.full(len(block), context.voltage_min_v)),
+           "matched load": (terminal_v, 0.5 * volts)}  # fmt: skip
+    for name, (value, limit) in met.items():
+        np.testing.assert_allclose(value[named == name], limit[named == name], rtol=1e-9)
+    if context.dcir_cv == 0.0:  # else the weakest group reaches it before the mean one
+        np.testing.assert_allclose(group_v[named == "sag"], cells.voltage_min_v[k][named == "sag"], rtol=1e-9)
     # Half of the open voltage is the least at which any power comes out: beyond, current only heats.
-    assert np.all(terminal_v >= 0.5 * block.series * cells.ocv_reference_v[k] * (peak > 0) - 1e-9)
+    assert np.all(terminal_v >= 0.5 * volts * (peak > 0) * (1 - 1e-12))
     assert np.all(out["continuous_power_w"] >= 0) and np.all(out["peak_low_w"] >= 0)
+    return set(named.tolist())
+
+
+def test_powers_keep_within_every_limit_that_they_name(drawn):
+    context, block, _ = drawn
+    assert named_limits_kept(context, block) <= {"wire", "controller", "cell current", "sag", "controller cut-off"}
+
+
+def test_powers_keep_within_the_voltages_where_no_rating_holds_them_back(drawn):
+    """The same packs with parts and cells of any rating: what sags first, cell, controller or the power itself."""
+    context, block, _ = drawn
+    count, cells = len(context.cells.row), context.cells
+    bare = replace(context, battery_current_a=1e9, dcir_cv=0.0, weakest_group=None, cells=replace(
+        cells, peak_a=np.full(count, 1e9), continuous_a=np.full(count, 1e9)))  # fmt: skip
+    caps = {"peak_cap_a": np.full(len(block), np.inf), "continuous_cap_a": np.full(len(block), np.inf)}
+    thin = replace(block, extra_ohm=np.geomspace(1e-3, 3.0, len(block)), **caps)
+    nothing = replace(thin, extra_ohm=np.zeros(len(block)))
+    assert named_limits_kept(replace(bare, voltage_min_v=1.0), nothing) == {"sag"}
+    low_v = 0.9 * float((block.series * cells.ocv_reference_v[block.cell]).min())
+    assert "controller cut-off" in named_limits_kept(replace(bare, voltage_min_v=low_v), thin)
+    assert named_limits_kept(replace(bare, voltage_min_v=1.0), thin) >= {"sag", "matched load"}
 
 
 def test_full_and_empty_voltages_are_s_times_the_cells(drawn):

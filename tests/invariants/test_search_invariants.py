@@ -55,9 +55,13 @@ def best(space):
     return dict(zip(USE, found.min(axis=0), strict=True)) if len(found) else None
 
 
-def test_masses_and_costs_are_the_sums_of_their_bill(space):
+def front_of(space):
     found, figures = rows.rescored(search(space).found, space=space)
-    front = rows.table(found, figures, space=space)
+    return rows.table(found, figures, space=space)
+
+
+def test_masses_and_costs_are_the_sums_of_their_bill(space):
+    front = front_of(space)
     assert len(front)
     for row in front.iloc[:: max(len(front) // 6, 1)].to_dict("records"):
         design = unfold(space, row)
@@ -71,26 +75,44 @@ def test_masses_and_costs_are_the_sums_of_their_bill(space):
         assert cells["mass_g"] == pytest.approx(row["cell_count"] * design.cell["mass_g"])
 
 
-def test_currents_keep_to_every_rating_of_the_parts(space):
-    """Each row against the catalogs: cells, strip at its hottest, wire, BMS, fuse, controller; the named one is met."""
-    found, figures = rows.rescored(search(space).found, space=space)
-    front = rows.table(found, figures, space=space)
+def with_ratings(space, part, amps):
+    """The same space with every rating of one kind of part at some amperes; a BMS gives half as much again for 2 s."""
+    inputs = space.inputs
+    if part == "controller":
+        electrical = inputs.brief.electrical.model_copy(update={"battery_current_a": amps})
+        changed = {"brief": inputs.brief.model_copy(update={"electrical": electrical})}
+    else:
+        columns = {"current_continuous_a": 1.0, "current_peak_a": 1.5} if part == "bms" else {"current_a": 1.0}
+        table = getattr(inputs, part)
+        rated = {name: np.full(len(table.id), factor * amps) for name, factor in columns.items()}
+        if part == "bms":
+            rated["peak_s"] = np.full(len(table.id), 2.0)
+        changed = {part: replace(table, **rated)}
+    other = make_space(replace(inputs, **changed))
+    other._layouts.update(space._layouts)
+    other._fills.update(space._fills)
+    return other
+
+
+def ratings_kept(space):
+    """Each row of the front against the ratings of its parts; the limits that are named, which must be met."""
     t, asked = space.inputs, space.brief.electrical
-    part = {name: table.frame.set_index("id") for name, table in
-            (("cell", t.cells), ("wire", t.wires), ("bms", t.bms), ("fuse", t.fuses))}  # fmt: skip
-    for row in front.to_dict("records"):
-        cell, bms = part["cell"].loc[row["cell_id"]], part["bms"].loc[row["bms"]]
-        fuse_a, wire_a = part["fuse"].loc[row["fuse"]]["current_a"], part["wire"].loc[row["wire"]]["current_a"]
-        lasts = bms["peak_s"] >= asked.peak_seconds
-        pulse = cell["current_pulse_a"] if cell["pulse_s"] >= asked.peak_seconds else cell["current_continuous_a"]
+    tables = {"cells": t.cells, "wires": t.wires, "bms": t.bms, "fuses": t.fuses}
+    where = {name: {str(one): k for k, one in enumerate(table.id)} for name, table in tables.items()}
+    met = set()
+    for row in front_of(space).to_dict("records"):
+        cell, bms = where["cells"][row["cell_id"]], where["bms"][row["bms"]]
+        fuse_a, wire_a = t.fuses.current_a[where["fuses"][row["fuse"]]], t.wires.current_a[where["wires"][row["wire"]]]
+        steady_a, pulse_a = t.cells.current_continuous_a[cell], t.cells.current_pulse_a[cell]
+        board_a, lasts = t.bms.current_continuous_a[bms], t.bms.peak_s[bms] >= asked.peak_seconds
+        pulse_a = max(pulse_a if t.cells.pulse_s[cell] >= asked.peak_seconds else steady_a, steady_a)
         peak = {
-            "cell current": row["parallel"] * max(pulse, cell["current_continuous_a"]), "wire": wire_a, "fuse": fuse_a,
-            "BMS": bms["current_peak_a"] if lasts else bms["current_continuous_a"],
-            "controller": asked.battery_current_a,
+            "cell current": row["parallel"] * pulse_a, "wire": wire_a, "fuse": fuse_a,
+            "BMS": t.bms.current_peak_a[bms] if lasts else board_a, "controller": asked.battery_current_a,
         }  # fmt: skip
         steady = {
-            "cell current": row["parallel"] * cell["current_continuous_a"], "wire": wire_a, "fuse": 0.75 * fuse_a,
-            "BMS": bms["current_continuous_a"], "controller": asked.battery_current_a,
+            "cell current": row["parallel"] * steady_a, "wire": wire_a, "fuse": 0.75 * fuse_a, "BMS": board_a,
+            "controller": asked.battery_current_a,
         }  # fmt: skip
         for kind, limits in (("peak", peak), ("continuous", steady)):
             amps, name = row[f"{kind}_current_a"], row[f"{kind}_limit"]
@@ -98,7 +120,24 @@ def test_currents_keep_to_every_rating_of_the_parts(space):
             assert not over, (kind, row["design_id"])
             if name in limits and name != "cell current":
                 assert amps == pytest.approx(limits[name], rel=1e-9, abs=1e-6), (kind, name)
-        assert row["voltage_full_v"] <= min(asked.voltage_max_v, bms["voltage_max_v"]) + 1e-9
+                met.add((kind, name))
+        assert row["voltage_full_v"] <= min(asked.voltage_max_v, t.bms.voltage_max_v[bms]) + 1e-9
+    return met
+
+
+def test_currents_keep_to_every_rating_of_the_parts(space):
+    """Each row against the catalogs: cells, strip at its hottest, wire, BMS, fuse, controller; the named one is met."""
+    ratings_kept(space)
+
+
+WEAK = {"wires": "wire", "bms": "BMS", "fuses": "fuse", "controller": "controller"}
+
+
+@pytest.mark.parametrize("part", WEAK)
+def test_currents_keep_to_the_rating_of_a_part_that_is_weak(space, part):
+    """A rating so low that it binds, in the pulse and for ever: else keeping to it would show nothing."""
+    amps = 0.6 * float(front_of(space)["continuous_current_a"].min())
+    assert ratings_kept(with_ratings(space, part, amps)) == {("peak", WEAK[part]), ("continuous", WEAK[part])}
 
 
 def test_looser_limits_and_more_money_never_worsen_the_best(space):
