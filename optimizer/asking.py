@@ -12,7 +12,7 @@ import pandas as pd
 from optimizer.restricted import Asked, is_open
 from optimizer.review.terminal_why import space_text, why_text
 from optimizer.runs import is_run, read_run
-from optimizer.search.job import run_record
+from optimizer.search.record import run_record
 from optimizer.search.run import search
 from optimizer.search.setup import load_space
 from optimizer.search.space import Space

@@ -3,27 +3,22 @@
 from __future__ import annotations
 
 import os
-import platform
-import resource
-import sys
 import time
 from dataclasses import dataclass
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 import pandas as pd
 
-from optimizer import __version__
-from optimizer.brief import defaults_in_use, open_brief
+from optimizer.brief import open_brief
 from optimizer.front import OBJECTIVES
 from optimizer.inputs import read_inputs
 from optimizer.problems import BadInput, Problem, Stopped, machine_fault
-from optimizer.score import UNPROVEN
 from optimizer.search import archive, rows, store
-from optimizer.search.checkpoint import Checkpoints, code_hash, run_key
+from optimizer.search.checkpoint import Checkpoints, run_key
 from optimizer.search.layingout import lay_out
 from optimizer.search.lock import locked
+from optimizer.search.record import run_record
 from optimizer.search.run import Outcome, search
 from optimizer.search.setup import make_space
 from optimizer.search.space import Space
@@ -32,9 +27,6 @@ if TYPE_CHECKING:
     from optuna.storages import BaseStorage
 
     from optimizer.search.board import Board
-
-PACKAGES = ("numpy", "pandas", "scipy", "shapely", "numba", "moocore", "optuna", "pyarrow", "pydantic")
-
 
 # What a task of the demo brief takes on one core with an empty cache [s], rounded.
 TASK_S = 2.0
@@ -360,58 +352,3 @@ def estimate(space: Space, *, workers: int = 1) -> str:
         f" tasks; {parts:,} builds of strip, wire, BMS and fuse for each way to share its groups out: at least"
         f" {packs * parts:,} candidates, about {seconds:.0f} s where nothing is cached"
     )
-
-
-def run_record(space: Space, outcome: Outcome, front: pd.DataFrame) -> dict[str, Any]:
-    """Content of run.json: enough to repeat the run, and to see what became of every candidate.
-
-    How the search was run (processes, time, storage) is not part of it: it changes no row of a complete front.
-    """
-    tally = outcome.tally
-    return {
-        "title": space.brief.title,
-        "cellstow": __version__,
-        "code": code_hash(),
-        "brief": space.brief.model_dump(mode="json", exclude_none=True),
-        "defaults": dict(defaults_in_use(space.brief)),
-        "inputs": space.inputs.hashes(),
-        "seed": space.brief.seed,
-        "objectives": {
-            name: "most" if OBJECTIVES[name] else "least" for name in space.brief.objectives.use
-        },
-        "space": {
-            "raw": tally.raw,
-            "scored": tally.scored,
-            "bounds": tally.bounds,
-            "pruned": dict(sorted((k, v) for k, v in tally.pruned.items() if v)),
-            "rejected": dict(sorted((k, v) for k, v in tally.rejected.items() if v)),
-            "complete": outcome.complete,
-            "unproven": {name: UNPROVEN[name] for name in space.brief.objectives.use if name in UNPROVEN},
-        },
-        "nearest": {name.removeprefix("margin_"): gap for name, gap in sorted(tally.nearest.items())},
-        "front": {"rows": len(front), "before_thinning": len(outcome.found)},
-        "timing": {"search_s": round(outcome.seconds, 3)},
-        "tasks": {"all": outcome.tasks, "done": outcome.done, "from_before": outcome.resumed},
-        "peak_memory_mib": round(peak_memory_mib(), 1),
-        "versions": {"python": platform.python_version(), **_versions()},
-        "machine": platform.machine(),
-    }
-
-
-def peak_memory_mib() -> float:
-    """Largest memory that this process or one of its children held [MiB]."""
-    own, children = (
-        resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
-    )
-    # Linux counts in KiB, macOS in bytes.
-    return max(own, children) / (1024.0**2 if sys.platform == "darwin" else 1024.0)
-
-
-def _versions() -> dict[str, str]:
-    found = {}
-    for name in PACKAGES:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            continue
-    return found

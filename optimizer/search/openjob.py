@@ -13,9 +13,10 @@ from optimizer.problems import Stopped, machine_fault
 from optimizer.search import store
 from optimizer.search.checkpoint import FOLDER, Checkpoints, run_key
 from optimizer.search.freedims import Boxes, open_boxes
-from optimizer.search.job import How, Report, Result, best_text, duration, from_folder, run_record, units
+from optimizer.search.job import How, Report, Result, best_text, duration, from_folder, units
 from optimizer.search.lock import locked
 from optimizer.search.openfront import front_of
+from optimizer.search.record import run_record
 from optimizer.search.run import Outcome
 from optimizer.search.sampled import Exploration, Explorer
 from optimizer.search.storage import JOURNAL_FILE, losses

@@ -16,7 +16,7 @@ from optimizer.ride.bins import falls_with_mass
 from optimizer.score import UNPROVEN, Block, score
 from optimizer.search import options as op
 from optimizer.search.exact import BEST_CASE
-from optimizer.search.job import run_record
+from optimizer.search.record import run_record, unproven
 from optimizer.search.run import search
 from optimizer.search.setup import load_space, make_space
 
@@ -119,3 +119,14 @@ def test_what_is_not_proven_is_named_where_it_is_asked_for(space_of):
     outcome = search(other)
     assert run_record(space, search(space), pd.DataFrame())["space"]["unproven"] == {}
     assert list(run_record(other, outcome, pd.DataFrame())["space"]["unproven"]) == ["consumption_wh_per_km"]
+
+
+def test_a_lap_that_is_not_finished_is_named(demo, space_of):
+    steady = space_of(0)
+    for space, far, short in ((demo, 1.01, 0), (demo, 0.99, 2), (steady, 0.99, 0)):
+        lap_km = space.context.ride.distance_m / 1000.0
+        front = pd.DataFrame({"range_km": [far * lap_km, far * lap_km, 3.0 * lap_km]})
+        found = unproven(space, front)
+        assert set(found) == ({"range_km"} if short else set())
+        assert not short or found["range_km"].startswith("2 of 3 designs do not finish one lap")
+    assert unproven(demo, front[:0]) == {}
