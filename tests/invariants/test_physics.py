@@ -72,6 +72,23 @@ def stored_wh(context, cell, low, high):
     return float(context.arrays.capacity_ah[cell] * np.trapezoid(np.interp(at, grid, context.arrays.ocv_v[cell]), at))
 
 
+def test_the_ride_moves_the_whole_mass_and_keeps_to_every_limit(drawn):
+    """What the ride is given: vehicle, people, load and pack; the least of what cells, parts and controller bear."""
+    context, block, given = drawn
+    cells, k = context.cells, block.cell
+    pack_kg = block.series * block.parallel * cells.mass_kg[k] + block.parts_kg
+    np.testing.assert_allclose(given.total_mass_kg, context.vehicle_mass_kg + pack_kg, rtol=1e-12)
+    for amps, limits in (
+        (given.current_limit_a, (block.parallel * cells.peak_a[k], block.peak_cap_a, context.battery_current_a)),
+        (
+            given.charge_current_limit_a,
+            (block.parallel * cells.charge_a[k], block.charge_cap_a, context.regen_current_a),
+        ),
+    ):
+        least = np.minimum.reduce(np.broadcast_arrays(*limits))
+        assert np.all(amps <= least * (1 + 1e-12)) and np.all(amps >= 0)
+
+
 def test_energy_out_never_exceeds_energy_stored(drawn):
     """At any moment of the stepped ride, regeneration included, and at the end of the fast one."""
     context, block, given = drawn
