@@ -38,7 +38,7 @@ from optimizer.catalog import (
     read_wires,
 )
 from optimizer.pack.charge import MATCH_V_PER_CELL
-from optimizer.pack.harness import MOST_COMPARTMENTS
+from optimizer.pack.harness import MOST_COMPARTMENTS, SENSORS_OF_MANY, TRIED_COMPARTMENTS
 from optimizer.problems import BadInput, Problem
 from optimizer.ride.headroom import Motor
 from optimizer.ride.trace import KMH_PER_M_S
@@ -185,19 +185,25 @@ def read_inputs(brief: Brief) -> Inputs:
 
 
 def room_count_problems(brief: Brief) -> list[Problem]:
-    """More compartments than orders of the chain can be tried for; `fit` has no such limit.
+    """More compartments, or more sensors in many of them, than the chain's order can be found for.
+
+    `fit` has no such limit.
 
     Returns
     -------
     list of Problem
-        Code too-many-compartments, or nothing.
+        Code too-many-compartments, too-many-sensors, or nothing.
     """
-    count = len(brief.compartment)
-    if count <= MOST_COMPARTMENTS:
-        return []
-    expected = f"must be at most {MOST_COMPARTMENTS} for a search, which tries every order of the chain through them; "
-    expected += "leave out the smallest, or join those that touch"
-    return [Problem("too-many-compartments", str(brief.path), "", "compartment", str(count), expected)]
+    count, file = len(brief.compartment), str(brief.path)
+    if count > MOST_COMPARTMENTS:
+        expected = f"must be at most {MOST_COMPARTMENTS} for a search, whose time and memory double with each; "
+        expected += "leave out the smallest, or join those that touch"
+        return [Problem("too-many-compartments", file, "", "compartment", str(count), expected)]
+    if count > TRIED_COMPARTMENTS and brief.parts.sensors > SENSORS_OF_MANY:
+        expected = f"must be at most {SENSORS_OF_MANY} with more than {TRIED_COMPARTMENTS} compartments, of which the "
+        expected += f"brief has {count}: so many orders of the chain are told apart by its ends alone"
+        return [Problem("too-many-sensors", file, "", "parts.sensors", str(brief.parts.sensors), expected)]
+    return []
 
 
 def speed_problems(brief: Brief, ride: Ride | None) -> list[Problem]:

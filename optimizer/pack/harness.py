@@ -16,11 +16,19 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optimizer.pack.arrays import Floats
+from optimizer.pack.harness_order import lightest, shortest_paths
 
 Ints = NDArray[np.int64]
+Pair = tuple[float, float]
 
-#: More compartments than this would need another way than trying every order.
-MOST_COMPARTMENTS = 5
+#: Through so many compartments every order of the chain is tried. Through more `harness_order` finds the best:
+#: its tables grow with 2^m, and it knows of sensors at the ends of the chain alone.
+TRIED_COMPARTMENTS = 5
+MOST_COMPARTMENTS = 10
+SENSORS_OF_MANY = 2
+
+# Splits worked on at a time where there are many compartments: tables of m² numbers per split.
+AT_ONCE = 20_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,11 +57,14 @@ class Places:
         if any(np.shape(array) != shape for array in (self.starts_mm, self.ends_mm, self.bms_mm)):
             raise ValueError("every position must have shape (m, 3)")
 
+    @property
+    def many(self) -> bool:
+        """Whether there are too many to try every order."""
+        return len(self.groups_per_module) > TRIED_COMPARTMENTS
+
     def modules(self, split: ArrayLike) -> Ints:
         """Cases with groups in them, for a split of shape (n, m)."""
-        groups = np.asarray(split, dtype=np.int64)
-        size = np.array([g or 10**9 for g in self.groups_per_module], dtype=np.int64)
-        return -(-groups // size)
+        return _cases(np.asarray(split, dtype=np.int64), np.array(self.groups_per_module))
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,10 +168,16 @@ def sensor_modules(modules: ArrayLike, *, sensors: int) -> Ints:
     return np.asarray(np.floor(part * last + 0.5), dtype=np.int64)
 
 
+def _cases(groups: Ints, per_module: Ints) -> Ints:
+    """Cases that groups take, so many to a case, 0 for all in one."""
+    return -(-groups // np.where(per_module > 0, per_module, 10**9))
+
+
 def harness_block(
     split: ArrayLike,
     *,
     places: Places,
+    per_module: ArrayLike | None = None,
     sensors: int = 2,
     share_balance_leads: bool = False,
     slack_mm: float = 50.0,
@@ -170,15 +187,20 @@ def harness_block(
 ) -> HarnessBlock:
     """The lightest harness of each split, over all orders of the compartments and places of the BMS.
 
-    Equal masses go to fewer crossing conductors, then to the first in order.
+    Masses count by their third decimal. Equal ones go to fewer crossing conductors, then to the first order of
+    the compartments' numbers, then to the lowest number of the BMS's; with more than TRIED_COMPARTMENTS to the
+    lowest number of the chain's first compartment, of its last, of the BMS's.
 
     Parameters
     ----------
     split : ndarray of int, shape (n, m)
         Groups in each compartment, at least one in all.
     places : Places
+    per_module : ndarray of int, shape (n, m), optional
+        Groups per module of each split, where they differ from split to split; only with more than
+        TRIED_COMPARTMENTS compartments. Those of `places` when left out.
     sensors : int
-        Temperature sensors, two wires each.
+        Temperature sensors, two wires each; at most SENSORS_OF_MANY with more than TRIED_COMPARTMENTS.
     share_balance_leads : bool
         Whether modules of a compartment share the lead where they meet.
     slack_mm : float
@@ -195,13 +217,22 @@ def harness_block(
     Raises
     ------
     ValueError
-        If a split has no group, a negative count or the wrong number of compartments.
+        If a split has no group, a negative count or the wrong number of compartments; or if sensors or groups
+        per module of each split are asked for that so many compartments do not allow.
     """
     groups = np.atleast_2d(np.asarray(split, dtype=np.int64))
     count = len(places.groups_per_module)
     if groups.shape[1] != count or np.any(groups < 0) or np.any(groups.sum(axis=1) < 1):
         raise ValueError("every split needs a count for each compartment and at least one group")
-    leads = _Leads(groups, places, share_balance_leads, slack_mm)
+    if (per_module is not None and not places.many) or (places.many and sensors > SENSORS_OF_MANY):
+        raise ValueError("sensors, and groups per module of each split, must suit the number of compartments")
+    cases = np.broadcast_to(places.groups_per_module if per_module is None else np.asarray(per_module), groups.shape)
+    if places.many:
+        by = _Programme(places, sensors, share_balance_leads, slack_mm, bms_in, (power_g_per_m, lead_g_per_m))
+        starts = range(0, max(len(groups), 1), AT_ONCE)
+        blocks = [by.harness(groups[k : k + AT_ONCE], cases[k : k + AT_ONCE]) for k in starts]
+        return HarnessBlock(**{name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]})
+    leads = _Leads(groups, cases, places, share_balance_leads, slack_mm)
     best: dict[str, NDArray[Any]] = {}
     for order in permutations(range(count)):
         chain = _Chain(groups, places, order, sensors, slack_mm)
@@ -224,18 +255,24 @@ def _lighter(best: dict[str, NDArray[Any]], trial: dict[str, NDArray[Any]]) -> d
     return {name: np.where(wide[old.ndim], trial[name], old) for name, old in best.items()}
 
 
+def _inside(modules: Ints, places: Places, slack_mm: float) -> tuple[Ints, Floats]:
+    """Links between cases of one compartment: their number, (n, m), and their length in all [mm], (n,)."""
+    inside, steps = run_length(places.starts_mm, end_mm=places.ends_mm), np.maximum(modules - 1, 0)
+    return steps, np.asarray((steps * (inside / np.maximum(modules, 1) + slack_mm)).sum(axis=1))
+
+
 class _Leads:
     """Balance leads: their number per compartment, and their length for each place of the BMS."""
 
-    def __init__(self, groups: Ints, places: Places, shared: bool, slack_mm: float) -> None:
-        count = groups.shape[1]
+    def __init__(self, groups: Ints, per_module: Ints, places: Places, shared: bool, slack_mm: float) -> None:
+        count, wide = groups.shape[1], int(per_module.max(initial=0)) + 1
         self.number = np.zeros(groups.shape, dtype=np.int64)
         self.length = np.zeros((count, *groups.shape))  # BMS place, split, compartment
         for place in range(count):
-            kinds, back = np.unique(groups[:, place], return_inverse=True)
+            kinds, back = np.unique(groups[:, place] * wide + per_module[:, place], return_inverse=True)
             start, end = places.starts_mm[place], places.ends_mm[place]
-            for kind, number in enumerate(kinds):
-                leads = taps(int(number), per_module=places.groups_per_module[place], shared=shared)
+            for kind, (number, size) in enumerate(divmod(int(both), wide) for both in kinds):
+                leads = taps(number, per_module=size, shared=shared)
                 part = np.array([boundary for _, boundary in leads]) / max(number, 1)
                 points = start + part[:, None] * (end - start)
                 lengths = run_length(places.bms_mm[:, None, :], end_mm=points).sum(axis=1)
@@ -254,10 +291,8 @@ class _Chain:
         used = groups > 0
         self.first = np.array(order)[np.argmax(used[:, order], axis=1)]
         self.last = np.array(order[::-1])[np.argmax(used[:, order[::-1]], axis=1)]
-        inside = run_length(places.starts_mm, end_mm=places.ends_mm)
-        steps = np.maximum(self.modules - 1, 0)
-        links = steps * (inside / np.maximum(self.modules, 1) + slack_mm)
-        self.power_length, self.power_wires = links.sum(axis=1), steps.sum(axis=1) + 2
+        steps, links = _inside(self.modules, places, slack_mm)
+        self.power_length, self.power_wires = links, steps.sum(axis=1) + 2
         previous = np.full(len(groups), -1)
         for place in order:
             link = used[:, place] & (previous >= 0)
@@ -311,6 +346,67 @@ class _Chain:
             "pins": balance_leads + sensor_wires,
             "crossing_conductors": crossing,
         }
+
+
+class _Programme:
+    """The lightest harness where there are too many compartments to try every order."""
+
+    def __init__(
+        self, places: Places, sensors: int, shared: bool, slack_mm: float, bms_in: int | None, g_per_m: Pair
+    ) -> None:
+        self.places, self.sensors, self.shared, self.slack_mm = places, sensors, shared, slack_mm
+        self.sites = np.arange(len(places.groups_per_module)) if bms_in is None else np.array([bms_in])
+        self.power, self.lead = g_per_m
+        link = run_length(places.ends_mm[:, None], end_mm=places.starts_mm[None]) + slack_mm
+        self.paths = shortest_paths(link)
+
+    def harness(self, groups: Ints, per_module: Ints) -> dict[str, NDArray[Any]]:
+        """All fields of HarnessBlock."""
+        sites, rows = self.sites, np.arange(len(groups))
+        leads = _Leads(groups, per_module, self.places, self.shared, self.slack_mm)
+        balance = leads.length.sum(axis=2).T[:, sites]
+        balance_leads, between = leads.number.sum(axis=1), (groups > 0).sum(axis=1) - 1
+        crossing = (balance_leads + between)[:, None] - leads.number[:, sites]
+        from_first, from_last = self._sensors(groups, per_module)
+        starts, ends = self._to_bms(self.places.starts_mm), self._to_bms(self.places.ends_mm)
+        used = (groups > 0) @ (1 << np.arange(groups.shape[1]))
+        first, last, bms = lightest(
+            used, paths_g=self.paths.length_mm * self.power, first_g=starts * self.power + from_first * self.lead,
+            last_g=ends * self.power + from_last * self.lead, bms_g=balance * self.lead, sites=sites,
+            crossing=crossing, first_wires=1 + 2 * (self.sensors > 0), last_wires=1 + 2 * (self.sensors > 1),
+        )  # fmt: skip
+        site, modules = np.searchsorted(sites, bms), _cases(groups, per_module)
+        steps, links_mm = _inside(modules, self.places, self.slack_mm)
+        links_mm = links_mm + self.paths.length_mm[used, first, last]
+        away = (self.sensors > 0) * 2 * (first != bms) + (self.sensors > 1) * 2 * (last != bms)
+        return {
+            "order": self.paths.order(used, first=first, last=last),
+            "bms": bms,
+            "power_length_mm": links_mm + starts[first, site] + ends[last, site],
+            "balance_length_mm": balance[rows, site],
+            "sensor_length_mm": from_first[rows, first, site] + from_last[rows, last, site],
+            "power_wires": steps.sum(axis=1) + 2 + between,
+            "balance_leads": balance_leads,
+            "sensor_wires": np.full(len(groups), 2 * self.sensors),
+            "modules": modules.sum(axis=1),
+            "pins": balance_leads + 2 * self.sensors,
+            "crossing_conductors": crossing[rows, site] + away + (first != bms) + (last != bms),
+        }
+
+    def _to_bms(self, point_mm: Floats) -> Floats:
+        """Length of a wire from points of shape (…, 3) to each place of the BMS, with slack, shape (…, b)."""
+        return run_length(point_mm[..., None, :], end_mm=self.places.bms_mm[self.sites]) + self.slack_mm
+
+    def _sensors(self, groups: Ints, per_module: Ints) -> tuple[Floats, Floats]:
+        """Length of the sensors' wires if each compartment were the first and if it were the last, (n, m, b)."""
+        start, along = self.places.starts_mm, self.places.ends_mm - self.places.starts_mm
+        some = np.maximum(groups, 1)
+        size = np.minimum(np.where(per_module > 0, per_module, 10**9), some)
+        full = (np.maximum(_cases(groups, per_module), 1) - 1) * size
+        parts = [size / 2.0 / some, (full + some) / 2.0 / some][: self.sensors]
+        runs = [2.0 * self._to_bms(start + part[..., None] * along) for part in parts]
+        runs += [np.zeros((*groups.shape, len(self.sites)))] * (2 - len(runs))
+        return runs[0], runs[1]
 
 
 def choose_wire(

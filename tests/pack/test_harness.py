@@ -191,6 +191,6 @@ def test_misuse_is_refused() -> None:
     with pytest.raises(ValueError, match="count for each compartment"):
         harness_block([[4]], places=places_of(0, 0))
     with pytest.raises(ValueError, match="compartments"):
-        places_of(0, 0, 0, 0, 0, 0)
+        places_of(*[0] * 11)
     with pytest.raises(ValueError, match="shape"):
         Places(np.zeros((1, 3)), np.zeros((2, 3)), np.zeros((1, 3)), (0,))
