@@ -14,7 +14,8 @@ from optimizer.brief import HarnessRules
 from optimizer.fit.compartment import Compartment
 from optimizer.front import nondominated
 from optimizer.geometry import centre_mm, to_vehicle
-from optimizer.pack.harness import HarnessBlock, Places, harness_block
+from optimizer.pack.harness import TRIED_COMPARTMENTS, HarnessBlock, Places, harness_block
+from optimizer.search import roomwise
 from optimizer.search.fills import Fill
 
 Floats = npt.NDArray[np.float64]
@@ -22,6 +23,9 @@ Ints = npt.NDArray[np.int64]
 
 # Kinds of module case in one pack: each is drawn, printed and tried by itself (common practice: one or two).
 MOST_KINDS = 2
+
+# Rows of many compartments whose harnesses are found, and which are reduced, at a time.
+BLOCK = 20_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +103,7 @@ class Shares:
     sensors : int
     known : dict
         Harnesses worked out before, whatever the cell size: they depend on the split and on the groups per
-        module alone.
+        module alone. Those of more than TRIED_COMPARTMENTS compartments are too many to be kept.
     """
 
     def __init__(
@@ -116,17 +120,25 @@ class Shares:
         self.worst = np.array([rule == "worst" for rule in how], dtype=bool)
         self.useful = [_useful_at(each) for each in fills]
 
-    def ways(self) -> Ints:
+    def ways(self) -> list[int]:
         """How many (split, fills) there are for 0, 1, 2 … groups in all.
 
-        The product of one polynomial per compartment: the coefficient of x^g counts the fills that hold g.
+        Returns
+        -------
+        list of int
+            As long as there is room; whole numbers without bound.
         """
-        count = np.ones(1, dtype=np.int64)
-        for each in self.fills:
-            most = max((fill.groups for fill in each), default=0)
-            held = [sum(fill.groups >= g for fill in each) for g in range(1, most + 1)]
-            count = np.convolve(count, np.array([1, *held], dtype=np.int64))
-        return count
+        return _product([[sum(fill.groups >= g for fill in each) for g in _numbers(each)] for each in self.fills])
+
+    def held(self, *, reduced: bool = True) -> list[int]:
+        """How many (split, fills) `of` goes through for 0, 1, 2 … groups in all: see there, and `ways`."""
+        if not reduced:
+            return self.ways()
+        worth = zip(self.fills, self.useful, strict=True)
+        # The table says that a fill stands for what it can't hold, too.
+        return _product(
+            [[int(table[[f.groups >= g for f in each], g].sum()) for g in _numbers(each)] for each, table in worth]
+        )
 
     def of(self, series: int, *, reduced: bool = True) -> Splits:
         """Splits of a number of groups, each with the fill of every compartment.
@@ -142,6 +154,8 @@ class Shares:
         -------
         Splits
         """
+        if len(self.rooms) > TRIED_COMPARTMENTS:
+            return self._roomwise(series, reduced)
         parts = []
         for choice in product(*(range(max(len(each), 1)) for each in self.fills)):
             part = self._chosen(np.array(choice), series, reduced)
@@ -149,13 +163,55 @@ class Shares:
                 parts.append(part)
         if not parts:
             return _nothing(len(self.rooms), len(self.worst))
-        whole = Splits(
-            *(np.concatenate([getattr(part, name) for part in parts]) for name in Splits.__dataclass_fields__)
+        return _joined(parts, reduced)
+
+    def _roomwise(self, series: int, reduced: bool) -> Splits:
+        """As `of`, compartment by compartment; what is held at a time is bounded unless nothing may be left out."""
+        width = len(self.worst)
+        offered = roomwise.offers(self.fills, useful=self.useful if reduced else None, metrics=width)
+        where = places(self.rooms, [None] * len(self.rooms))
+        blocks = roomwise.filled(
+            offered, series=series, worst=self.worst, most_kinds=MOST_KINDS, reduced=reduced
         )
-        if not reduced:
-            return whole
-        numbers = np.column_stack([whole.metrics, whole.power_mm, whole.lead_mm, whole.modules])
-        return whole.take(nondominated(numbers))
+        kept = [_nothing(len(self.rooms), width)]
+        waiting: list[roomwise.Rows] = []
+        for rows in blocks:
+            waiting.append(rows)
+            if sum(map(len, waiting)) >= BLOCK:
+                kept, waiting = self._taken(kept, waiting, where, reduced), []
+        return _joined(self._taken(kept, waiting, where, reduced), reduced=False)
+
+    def _taken(
+        self, kept: list[Splits], waiting: Sequence[roomwise.Rows], where: Places, reduced: bool
+    ) -> list[Splits]:
+        """What was kept with further rows, whose harnesses are found here."""
+        here = [self._with_harness(rows, where) for rows in waiting]
+        return [_joined([*kept, _joined(here, reduced)], reduced)] if reduced and here else [*kept, *here]
+
+    def _with_harness(self, rows: roomwise.Rows, where: Places) -> Splits:
+        _, first, back = np.unique(rows.same, return_index=True, return_inverse=True)
+        harness = self._harness_of(rows.split[first], where, rows.case[first])
+        return Splits(
+            split=rows.split,
+            fill=rows.fill,
+            metrics=rows.metrics,
+            power_mm=harness.power_length_mm[back],
+            lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[back],
+            modules=harness.modules[back],
+            crossing=harness.crossing_conductors[back],
+        )
+
+    def _harness_of(self, split: Ints, where: Places, per_module: Ints | None = None) -> HarnessBlock:
+        names = [room.name for room in self.rooms]
+        return harness_block(
+            split,
+            places=where,
+            per_module=per_module,
+            sensors=self.sensors,
+            share_balance_leads=self.rules.share_balance_leads,
+            slack_mm=self.rules.slack_mm,
+            bms_in=names.index(self.rules.bms_in) if self.rules.bms_in else None,
+        )
 
     def _chosen(self, choice: Ints, series: int, reduced: bool) -> Splits | None:
         """Splits over one choice of fills; None where there is none."""
@@ -193,16 +249,8 @@ class Shares:
         where = places(self.rooms, chosen)
         key = (series, *where.groups_per_module)
         if key not in self.known:
-            names = [room.name for room in self.rooms]
-            split = all_splits([series] * len(names), series=(series, series))
-            self.known[key] = split, harness_block(
-                split,
-                places=where,
-                sensors=self.sensors,
-                share_balance_leads=self.rules.share_balance_leads,
-                slack_mm=self.rules.slack_mm,
-                bms_in=names.index(self.rules.bms_in) if self.rules.bms_in else None,
-            )
+            split = all_splits([series] * len(self.rooms), series=(series, series))
+            self.known[key] = split, self._harness_of(split, where)
         return self.known[key]
 
 
@@ -211,6 +259,38 @@ def kinds_of_case(split: Ints, chosen: Sequence[Fill | None]) -> Ints:
     per_module = np.array([fill.groups_per_module if fill else 0 for fill in chosen])
     kinds = [((split > 0) & (per_module == kind)).any(axis=1) for kind in set(per_module.tolist()) - {0}]
     return np.sum(kinds, axis=0, dtype=np.int64) if kinds else np.zeros(len(split), dtype=np.int64)
+
+
+def _numbers(each: Sequence[Fill]) -> range:
+    """Numbers of groups that some of the fills hold."""
+    return range(1, max((fill.groups for fill in each), default=0) + 1)
+
+
+def _product(counts: Sequence[Sequence[int]]) -> list[int]:
+    """Choices by number of groups in all, from those of each compartment for 1, 2 … groups.
+
+    The product of one polynomial per compartment: the coefficient of x^g counts the choices that hold g. In
+    Python's integers: 2^63 choices are soon passed.
+    """
+    total = [1]
+    for each in counts:
+        own = [1, *each]
+        more = [0] * (len(total) + len(own) - 1)
+        for a, b in product(range(len(total)), range(len(own))):
+            more[a + b] += total[a] * own[b]
+        total = more
+    return total
+
+
+def _joined(parts: Sequence[Splits], reduced: bool) -> Splits:
+    """All parts' rows; reduced to those that no other one equals or beats in every number, of equal ones the first."""
+    whole = Splits(
+        *(np.concatenate([getattr(part, name) for part in parts]) for name in Splits.__dataclass_fields__)
+    )
+    if not reduced:
+        return whole
+    numbers = np.column_stack([whole.metrics, whole.power_mm, whole.lead_mm, whole.modules])
+    return whole.take(nondominated(numbers))
 
 
 def _useful_at(each: Sequence[Fill]) -> npt.NDArray[np.bool_]:
