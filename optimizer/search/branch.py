@@ -11,12 +11,13 @@ import numpy.typing as npt
 
 from optimizer.front import nondominated
 from optimizer.pack.bill import with_spares
+from optimizer.problems import BadInput
 from optimizer.search import options as op
-from optimizer.search import parts
+from optimizer.search import parts, ways
 from optimizer.search.options import Options
 from optimizer.search.plating import plated
 from optimizer.search.space import Space, Task
-from optimizer.search.splits import Shares, Splits
+from optimizer.search.splits import MOST_KEPT, Splits, TooMany
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -46,7 +47,12 @@ class Branch:
     @cached_property
     def splits(self) -> Splits:
         """Splits worth having."""
-        return self.ground.shares.of(self.series, reduced=not self.ground.mass_may_help)
+        ground = self.ground
+        try:
+            return ground.shares.of(self.series, reduced=not ground.mass_may_help)
+        except TooMany as many:
+            found = int(many.args[0])
+            raise BadInput([ways.problem(ground.whole, ground.task, found, most=MOST_KEPT, kept=True)]) from many
 
     @cached_property
     def _plated(self) -> Options:
@@ -140,16 +146,19 @@ class Ground:
     task : Task
     mass_may_help : bool
         Whether a heavier pack may go further, so that no option is dropped for its mass.
+
+    Raises
+    ------
+    BadInput
+        Code too-many-ways, see ways.check_task; asking for a branch's splits may raise it, too.
     """
 
     def __init__(self, whole: Space, task: Task, *, mass_may_help: bool = False) -> None:
         self.whole, self.task, self.mass_may_help = whole, task, mass_may_help
         self.members = np.flatnonzero(whole.size_of == task.size)
         self.fills = whole.fills(task)
-        rules = whole.brief
-        self.shares = Shares(
-            whole.rooms, fills=self.fills, rules=rules.harness, sensors=rules.parts.sensors, known=whole.harnesses
-        )
+        self.shares = ways.shares_of(whole, task)
+        ways.check_task(whole, task, self.shares, mass_may_help=mass_may_help)
         self.useful = _useful_currents(whole, task, self.members)
         wire, ohm, mass, cost = parts.wire_options(whole.inputs)
         self.wires = op.capped(wire, **self.useful), ohm, mass, cost
@@ -163,11 +172,10 @@ class Ground:
 
     def branches(self) -> Iterator[Branch]:
         """By rising S, those with room for their groups."""
-        low, high = self.whole.window
-        ways = self.shares.ways()
-        first, last = int(low[self.members].min()), int(high[self.members].max())
-        for series in range(first, last + 1):
-            yield Branch(self, series, int(ways[series]) if series < len(ways) else 0)
+        series = ways.series_of(self.whole, self.task)
+        counted = self.shares.ways(up_to=series[-1]) if len(series) else []
+        for groups in series:
+            yield Branch(self, groups, counted[groups] if groups < len(counted) else 0)
 
     def able(self, series: int) -> tuple[Ints, Ints]:
         """Cells that the voltage allows with S in series, and those of them of which enough are in stock."""

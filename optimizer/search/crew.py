@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.problems import BadInput, Problem
 from optimizer.search.exact import Engine
 from optimizer.search.setup import load_space
 from optimizer.search.space import Task
@@ -78,6 +79,8 @@ class Crew:
 
         Raises
         ------
+        BadInput
+            If a task can't be searched.
         RuntimeError
             If a task failed by a fault of the program, or took too many workers down.
         """
@@ -93,6 +96,8 @@ class Crew:
                     raise RuntimeError(f"task {number} ended {MOST_DEATHS} workers; out of memory?") from None
                 yield number, None
                 continue
+            if isinstance(answer, list):
+                raise BadInput(answer)
             if isinstance(answer, str):
                 raise RuntimeError(f"a worker failed:\n{answer}")
             self._idle.append((process, line))
@@ -135,7 +140,9 @@ def _work(line: Connection, brief: Path) -> None:
         while True:
             task, engine.known = line.recv()
             try:
-                answer: bytes | str = encode(*engine.run(task))
+                answer: bytes | str | list[Problem] = encode(*engine.run(task))
+            except BadInput as wrong:
+                answer = wrong.problems
             except Exception:
                 import traceback
 

@@ -140,7 +140,7 @@ class Engine:
         if not items:
             return []
         size = np.array([len(item.cells) for item in items])
-        each = np.array([item.branch.ways * ground.raw_parts for item in items])
+        each = np.array([item.branch.ways * ground.raw_parts for item in items], dtype=object)
         series = np.array([item.branch.series for item in items])
         cell = np.concatenate([item.cells for item in items])
         block = self._block(ground.task, cell, np.repeat(series, size), np.concatenate(values))
@@ -161,7 +161,7 @@ class Engine:
             return []
         bare = [op.joined(safety.choice.values.min(axis=0)[None], ground.bare) for _, _, safety in offered]
         size = np.array([len(cells) for _, cells, _ in offered])
-        each = np.array([b.ways * ground.raw_parts * len(safety.choice) for b, _, safety in offered])
+        each = np.array([b.ways * ground.raw_parts * len(safety.choice) for b, _, safety in offered], dtype=object)
         series = np.array([branch.series for branch, _, _ in offered])
         cell = np.concatenate([cells for _, cells, _ in offered])
         block = self._block(ground.task, cell, np.repeat(series, size), np.repeat(np.concatenate(bare), size, axis=0))
@@ -196,7 +196,7 @@ class Engine:
         Parameters
         ----------
         weight : ndarray of int, shape (n,)
-            Candidates that each ideal pack stands for.
+            Candidates that each ideal pack stands for; Python's integers where they may pass 2^63.
         bound : ndarray, shape (n, d)
             Objectives that none of them is better than.
         """

@@ -14,7 +14,7 @@ from optimizer.brief import open_brief
 from optimizer.front import OBJECTIVES
 from optimizer.inputs import read_inputs
 from optimizer.problems import BadInput, Problem, Stopped, machine_fault
-from optimizer.search import archive, rows, store
+from optimizer.search import archive, rows, store, ways
 from optimizer.search.checkpoint import Checkpoints, run_key
 from optimizer.search.layingout import lay_out
 from optimizer.search.lock import locked
@@ -118,8 +118,9 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
     Raises
     ------
     BadInput
-        With every problem of brief and catalogs; or when the folder holds a run already, is in use, or holds
-        no run that could be gone on with; or when the storage can't be reached. Nothing is lost.
+        With every problem of brief and catalogs; or when a task has too many ways to share its groups out; or
+        when the folder holds a run already, is in use, or holds no run that could be gone on with; or when the
+        storage can't be reached. Nothing is lost.
     Stopped
         When the disk or the storage failed half-way; the tasks that were done are kept.
     """
@@ -143,6 +144,7 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
         known = checkpoints.load() if how.resume else {}
         space = make_space(inputs)
         lay_out(space, report=report, until=until)
+        ways.check(space, report=report, until=until)
         if report is not None:
             report.say(estimate(space, workers=how.workers))
         if not how.resume:

@@ -45,7 +45,7 @@ def locked(folder: Path) -> Iterator[None]:
         Code "folder-in-use", with the machine, the process and the time at which it took the folder;
         "unwritable" where no file can be written.
     """
-    path = folder / LOCK_FILE
+    path, made = folder / LOCK_FILE, not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
         stream = path.open("a+", encoding="utf-8")
@@ -67,6 +67,10 @@ def locked(folder: Path) -> Iterator[None]:
             over.set()
             # Removed while it is held: whoever opens it from here on makes a new one.
             path.unlink(missing_ok=True)
+            if made:
+                # A run that was refused before it wrote anything leaves no folder, either.
+                with contextlib.suppress(OSError):
+                    folder.rmdir()
 
 
 def _sign(handle: int) -> None:

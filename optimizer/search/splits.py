@@ -24,8 +24,19 @@ Ints = npt.NDArray[np.int64]
 # Kinds of module case in one pack: each is drawn, printed and tried by itself (common practice: one or two).
 MOST_KINDS = 2
 
-# Rows of many compartments whose harnesses are found, and which are reduced, at a time.
+# Rows of many compartments whose harnesses are found, and which are reduced, at a time; and rows of few
+# compartments from which on what others beat is left out before there are more.
 BLOCK = 20_000
+LARGE = 200_000
+
+# Splits of one task that are kept, none of which another one beats: with strips and wires they take about a
+# kilobyte each.
+MOST_KEPT = 250_000
+
+
+class TooMany(Exception):
+    """More splits than MOST_KEPT are worth having; the argument is how many so far."""
+
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,26 +130,32 @@ class Shares:
         how = next((fill.rules for each in fills for fill in each), ())
         self.worst = np.array([rule == "worst" for rule in how], dtype=bool)
         self.useful = [_useful_at(each) for each in fills]
+        self._kept: dict[int, int] = {}
 
-    def ways(self) -> list[int]:
+    def ways(self, *, up_to: int | None = None) -> list[int]:
         """How many (split, fills) there are for 0, 1, 2 … groups in all.
+
+        Parameters
+        ----------
+        up_to : int, optional
+            Count no further than for so many groups.
 
         Returns
         -------
         list of int
             As long as there is room; whole numbers without bound.
         """
-        return _product([[sum(fill.groups >= g for fill in each) for g in _numbers(each)] for each in self.fills])
+        held = [[sum(fill.groups >= g for fill in each) for g in _numbers(each)] for each in self.fills]
+        return product_by_groups(held, up_to=up_to)
 
-    def held(self, *, reduced: bool = True) -> list[int]:
+    def held(self, *, reduced: bool = True, up_to: int | None = None) -> list[int]:
         """How many (split, fills) `of` goes through for 0, 1, 2 … groups in all: see there, and `ways`."""
         if not reduced:
-            return self.ways()
+            return self.ways(up_to=up_to)
         worth = zip(self.fills, self.useful, strict=True)
         # The table says that a fill stands for what it can't hold, too.
-        return _product(
-            [[int(table[[f.groups >= g for f in each], g].sum()) for g in _numbers(each)] for each, table in worth]
-        )
+        held = [[int(table[[f.groups >= g for f in each], g].sum()) for g in _numbers(each)] for each, table in worth]
+        return product_by_groups(held, up_to=up_to)
 
     def of(self, series: int, *, reduced: bool = True) -> Splits:
         """Splits of a number of groups, each with the fill of every compartment.
@@ -153,14 +170,32 @@ class Shares:
         Returns
         -------
         Splits
+
+        Raises
+        ------
+        TooMany
+            When more than MOST_KEPT of all numbers of groups asked for so far are worth having.
         """
-        if len(self.rooms) > TRIED_COMPARTMENTS:
-            return self._roomwise(series, reduced)
-        parts = []
+        found = (self._roomwise if len(self.rooms) > TRIED_COMPARTMENTS else self._by_choice)(series, reduced)
+        self._count(series, len(found))
+        return found
+
+    def _count(self, series: int, kept: int) -> None:
+        """Take note of how many splits are kept; too many end the search."""
+        self._kept[series] = kept
+        if sum(self._kept.values()) > MOST_KEPT:
+            raise TooMany(sum(self._kept.values()))
+
+    def _by_choice(self, series: int, reduced: bool) -> Splits:
+        """As `of`, one choice of fills after the other."""
+        parts: list[Splits] = []
         for choice in product(*(range(max(len(each), 1)) for each in self.fills)):
             part = self._chosen(np.array(choice), series, reduced)
             if part is not None:
                 parts.append(part)
+            if reduced and sum(map(len, parts)) > LARGE:
+                parts = [_joined(parts, reduced)]
+                self._count(series, len(parts[0]))
         if not parts:
             return _nothing(len(self.rooms), len(self.worst))
         return _joined(parts, reduced)
@@ -179,6 +214,7 @@ class Shares:
             waiting.append(rows)
             if sum(map(len, waiting)) >= BLOCK:
                 kept, waiting = self._taken(kept, waiting, where, reduced), []
+                self._count(series, sum(map(len, kept)))
         return _joined(self._taken(kept, waiting, where, reduced), reduced=False)
 
     def _taken(
@@ -266,18 +302,30 @@ def _numbers(each: Sequence[Fill]) -> range:
     return range(1, max((fill.groups for fill in each), default=0) + 1)
 
 
-def _product(counts: Sequence[Sequence[int]]) -> list[int]:
+def product_by_groups(counts: Sequence[Sequence[int]], *, up_to: int | None = None) -> list[int]:
     """Choices by number of groups in all, from those of each compartment for 1, 2 … groups.
 
     The product of one polynomial per compartment: the coefficient of x^g counts the choices that hold g. In
     Python's integers: 2^63 choices are soon passed.
+
+    Parameters
+    ----------
+    counts : sequence of sequences of int
+        By compartment and groups in it, from one group on; none is always one choice.
+    up_to : int, optional
+        Count no further than for so many groups.
+
+    >>> product_by_groups([[2, 1], [3]])
+    [1, 5, 7, 3]
     """
     total = [1]
     for each in counts:
         own = [1, *each]
-        more = [0] * (len(total) + len(own) - 1)
-        for a, b in product(range(len(total)), range(len(own))):
-            more[a + b] += total[a] * own[b]
+        size = len(total) + len(own) - 1
+        more = [0] * (size if up_to is None else min(size, up_to + 1))
+        for a, ways in enumerate(total):
+            for b, others in enumerate(own[: max(len(more) - a, 0)]):
+                more[a + b] += ways * others
         total = more
     return total
 

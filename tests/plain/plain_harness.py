@@ -54,11 +54,17 @@ def tap_boundaries(groups, per_module, shared):
 
 
 def harness_of(split, rooms, per_module, sensors, shared, slack_mm, bms_in=None):
-    """60 g/m of power wire and 5 g/m of leads decide, then fewer crossings, then the first order tried."""
+    """60 g/m of power wire and 5 g/m of leads decide, then fewer crossings, then the first order tried.
+
+    Orders that differ in empty compartments alone are one: only those of the compartments in use are tried. With
+    more than five compartments the first order is that whose first, last and BMS come first.
+    """
     places = [ends_of(room) for room in rooms]
     best = None
-    for order in permutations(range(len(rooms))):
-        used = [j for j in order if split[j]]
+    orders = list(permutations(j for j in range(len(rooms)) if split[j]))
+    if len(rooms) > 5:
+        orders.sort(key=lambda used: (used[0], used[-1]))
+    for used in orders:
         for bms in range(len(rooms)) if bms_in is None else [bms_in]:
             found = _one(split, places, per_module, sensors, shared, slack_mm, used, bms)
             rank = (round(0.060 * found.power_mm * 1000 + 0.005 * found.lead_mm * 1000, 3), found.crossing)

@@ -1,5 +1,7 @@
 """Random briefs over the built-in catalogs, every part of the score drawn: what the plain score is held against."""
 
+import re
+
 from optimizer.catalog import builtin_catalogs
 
 ROUND = ["amber-18650-e29", "cinder-18650-*", "birch-21700-b45", "grove-18650-e15", "iris-18650-*", "juniper-18650-*"]
@@ -19,9 +21,9 @@ def trace_text(rng):
     return "\n".join(rows) + "\n"
 
 
-def compartments_text(rng, flat):
+def compartments_text(rng, flat, names=()):
     out = []
-    names = ["rear", "deck", "stem"][: int(rng.integers(1, 4))]
+    names = names or ["rear", "deck", "stem"][: int(rng.integers(1, 4))]
     for k, name in enumerate(names):
         long, wide, high = rng.uniform(95, 170), rng.uniform(62, 95), rng.uniform(76, 84)
         place = f"position_mm = [{300 * k}.0, {rng.uniform(-40, 40):.1f}, {rng.uniform(0, 90):.1f}]\n"
@@ -51,15 +53,27 @@ def charger_file(rng, folder, low):
     return path
 
 
-def brief_text(rng, folder):
+def brief_of_many_rooms(rng, folder, *, count, way):
+    """A brief of so many compartments, with choices few enough to be drawn from with nothing left out."""
+    text = brief_text(rng, folder, names=[f"box-{k}" for k in range(count)], flat=False)
+    for old, new in (
+        (r"axes = .*", 'axes = ["z"]'), (r"sensors = .*", f"sensors = {rng.integers(0, 3)}"),
+        (r"placements = .*", 'placements = ["square"]\ngroups_per_module = [2]'), (r"ways = .*", f'ways = ["{way}"]'),
+        (r"parallel = .*", "parallel = [4, 4]"),
+    ):  # fmt: skip
+        text = re.sub(old, new, text)
+    return text
+
+
+def brief_text(rng, folder, *, names=(), flat=None):
     """A brief; its trace, if it has one, is written into the folder."""
     catalogs = builtin_catalogs().as_posix()
     chargers = ""
     low = int(rng.integers(9, 12))
     if rng.random() < 0.7:
         chargers = f'chargers = "{charger_file(rng, folder, low).as_posix()}"'
-    flat = rng.random() < 0.2
-    rooms, names = compartments_text(rng, flat)
+    flat = rng.random() < 0.2 if flat is None else flat
+    rooms, names = compartments_text(rng, flat, names)
     if rng.random() < 0.6:
         trace = folder / f"ride{rng.integers(10**6)}.csv"
         trace.write_text(trace_text(rng))

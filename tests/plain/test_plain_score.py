@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 from draws import draw
 from plain_score import LIMIT_ORDER, Pack, Plain
-from random_briefs import brief_text
+from random_briefs import brief_of_many_rooms, brief_text
 
 from optimizer.brief import load_brief
 from optimizer.catalog import builtin_catalogs
@@ -76,6 +76,20 @@ def test_every_figure_of_random_candidates(seed, tmp_path):
             assert_limit(LIMIT_ORDER[int(fast[f"{kind}_limit"][k])], figures[f"{kind}_limits"])
         if k < STEPPED:
             assert STOP_NAMES[int(fast["range_stop"][k])] == figures["range_stop"]
+
+
+@pytest.mark.parametrize(("rooms", "way"), [(6, "tray"), (6, "modules"), (7, "tray")])
+def test_every_figure_with_many_compartments(rooms, way, tmp_path):
+    """The chain's order through more than five is found by dynamic programming, the plain score tries them all."""
+    path = tmp_path / "many.toml"
+    path.write_text(brief_of_many_rooms(np.random.default_rng([9, rooms, len(way)]), tmp_path, count=rooms, way=way))
+    space = load_space(path)
+    packs, block = draw(space, np.random.default_rng([10, rooms]), count=5, tasks=2)
+    assert len(packs) == 5 and max(sum(g > 0 for g in pack.split) for pack in packs) > 3
+    fast, plain = full_figures(block, space=space), Plain(space)
+    for k, pack in enumerate(packs):
+        apart = differences(plain.figures(pack, stepped=False), fast, k)
+        assert apart.keys() >= NAMES and max(apart.values()) < REL, (pack, apart)
 
 
 def test_there_are_enough_candidates_and_kinds_of_them(tmp_path):
