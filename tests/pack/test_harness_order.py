@@ -9,15 +9,18 @@ import pytest
 
 from optimizer.pack import harness
 from optimizer.pack.harness import Places, harness_block
-from optimizer.pack.harness_order import shortest_paths
+from optimizer.pack.harness_order import lightest, shortest_paths
 
 POWER, LEAD = 60.0, 5.0
 
 
-def drawn(rng, m, *, whole=False):
-    """Places, splits and rules; `whole` puts everything on a coarse grid, where many harnesses weigh the same."""
+def drawn(rng, m, *, where="apart"):
+    """Places, splits and rules; on a coarse grid many harnesses weigh the same, in one spot all of them."""
     shape = (m, 3)
-    spots = [rng.integers(0, 4, shape) * 100.0 if whole else rng.uniform(0, 600, shape) for _ in range(3)]
+    spots = [
+        rng.uniform(0, 600, shape) if where == "apart" else rng.integers(0, 4 if where == "grid" else 1, shape) * 100.0
+        for _ in range(3)
+    ]
     places = Places(*spots, tuple(int(k) for k in rng.integers(0, 4, m)))
     split = rng.integers(0, 8, (6, m)) * (rng.random((6, m)) < 0.7)
     split[np.arange(6), rng.integers(0, m, 6)] += 1
@@ -49,15 +52,15 @@ def assert_equal(new, old):
         assert getattr(new, name).tolist() == getattr(old, name).tolist(), name
 
 
-@pytest.mark.parametrize("whole", [False, True])
+@pytest.mark.parametrize("where", ["apart", "grid", "one spot"])
 @pytest.mark.parametrize("m", [1, 2, 3, 4, 5])
-def test_it_equals_every_order_tried(m, whole, monkeypatch):
-    rng = np.random.default_rng([m, whole])
-    for _ in range(25):
-        split, places, rules = drawn(rng, m, whole=whole)
+def test_it_equals_every_order_tried(m, where, monkeypatch):
+    rng = np.random.default_rng([m, len(where)])
+    for _ in range(20):
+        split, places, rules = drawn(rng, m, where=where)
         new, old = both(split, places, rules, monkeypatch)
         assert_equal(new, old)
-        if not whole:
+        if where == "apart":
             # Without ties it is the same harness, too; a pack of one case leaves nothing open but the others' order.
             assert new.bms.tolist() == old.bms.tolist()
             used = [[k for k in order if groups[k]] for order, groups in zip(new.order, split, strict=True)]
@@ -68,8 +71,8 @@ def test_it_equals_every_order_tried(m, whole, monkeypatch):
 @pytest.mark.parametrize(("m", "draws"), [(6, 1), pytest.param(7, 1, marks=pytest.mark.slow)])
 def test_it_equals_every_order_of_more_than_five(m, draws, monkeypatch):
     rng = np.random.default_rng([m, 7])
-    for turn in range(2 * draws):
-        assert_equal(*both(*drawn(rng, m, whole=turn % 2 == 1), monkeypatch))
+    for where in ("apart", "grid") * draws:
+        assert_equal(*both(*drawn(rng, m, where=where), monkeypatch))
 
 
 def test_the_lengths_are_those_of_the_order_it_names(monkeypatch):
@@ -120,6 +123,26 @@ def test_shortest_chains_by_hand():
     assert np.isinf(paths.length_mm[0b111, 0, 0])
     one = np.array([0b111])
     assert paths.order(one, first=np.array([0]), last=np.array([1])).tolist() == [[0, 2, 1]]
+
+
+def test_equal_by_the_third_decimal_fewer_conductors_then_the_first():
+    # By hand: two compartments, both in use. Columns: first 0 with the BMS in 0 and 1, then first 1.
+    def chosen(grams, crossing=(0, 0)):
+        paths = np.full((4, 2, 2), np.inf)
+        paths[3, 0, 1] = paths[3, 1, 0] = 0.0
+        first, last = np.array(grams, dtype=float).reshape(1, 2, 2), np.zeros((1, 2, 2))
+        found = lightest(
+            np.array([3]), paths_g=paths, first_g=first, last_g=last, bms_g=np.zeros((1, 2)), sites=np.arange(2),
+            crossing=np.array([crossing]), first_wires=3, last_wires=1,
+        )  # fmt: skip
+        return [int(each[0]) for each in found]
+
+    assert chosen([[5.0, 5.0], [5.0, 4.9]]) == [1, 0, 1]
+    # 3 wires of the first and 1 of the last: a BMS beside the first takes 1 conductor, beside the last 3.
+    assert chosen([[5.0, 5.0], [5.0, 5.0]]) == [0, 1, 0]
+    assert chosen([[5.0, 5.0], [5.0, 5.0]], crossing=(2, 0)) == [1, 0, 1]
+    assert chosen([[5.0, 5.0], [5.0, 5.0004]], crossing=(2, 0)) == [1, 0, 1]
+    assert chosen([[5.0, 5.0], [5.0, 5.001]], crossing=(2, 0)) == [0, 1, 0]
 
 
 def test_what_many_compartments_do_not_allow_is_refused():
