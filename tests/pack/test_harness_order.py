@@ -61,11 +61,8 @@ def test_it_equals_every_order_tried(m, where, monkeypatch):
         new, old = both(split, places, rules, monkeypatch)
         assert_equal(new, old)
         if where == "apart":
-            # Without ties it is the same harness, too; a pack of one case leaves nothing open but the others' order.
+            # Orders may tie even then: a wire along the axes is as long by way of what lies between its ends.
             assert new.bms.tolist() == old.bms.tolist()
-            used = [[k for k in order if groups[k]] for order, groups in zip(new.order, split, strict=True)]
-            tried = [[k for k in order if groups[k]] for order, groups in zip(old.order, split, strict=True)]
-            assert used == tried
 
 
 @pytest.mark.parametrize(("m", "draws"), [(6, 1), pytest.param(7, 1, marks=pytest.mark.slow)])

@@ -126,8 +126,9 @@ def test_counts_beyond_64_bits_are_exact(space, monkeypatch):
     _, plain = Engine(space).run(task)
     counted = splits.Shares.ways
     # Counts about 2^63 are those that NumPy would keep, and add up wrongly.
-    for many in (10**power for power in range(11, 21)):
-        monkeypatch.setattr(splits.Shares, "ways", lambda self, many=many, **how: [many * n for n in counted(self, **how)])
+    for many in (2**power for power in range(44, 72)):
+        ways_of = lambda self, many=many, **how: [many * n for n in counted(self, **how)]  # noqa: E731
+        monkeypatch.setattr(splits.Shares, "ways", ways_of)
         found, tally = Engine(space).run(task)
         assert plain.raw > 1000 and tally.raw == many * plain.raw
     assert decode(encode(found, tally))[1].raw == tally.raw
