@@ -121,8 +121,13 @@ def test_a_worker_hands_a_fault_of_the_brief_on(brief):
         list(crew.done(timeout_s=5.0))
 
 
-def test_counts_beyond_64_bits_are_exact(space, monkeypatch):
+def test_counts_beyond_64_bits_are_exact(brief, monkeypatch):
+    path = brief.with_name("cells.toml")
+    text = brief.read_text().replace("amber-18650-e29", "amber-18650-*")
+    path.write_text(text.replace("[constraints]\n", "[constraints]\ncost_max = 1.0\n"))
+    space = load_space(path)
     task = space.tasks()[0]
+    assert len(space.size_of) > 1
     _, plain = Engine(space).run(task)
     counted = splits.Shares.ways
     # Counts about 2^63 are those that NumPy would keep, and add up wrongly.
