@@ -17,7 +17,7 @@ from optimizer.search import parts, ways
 from optimizer.search.options import Options
 from optimizer.search.plating import plated
 from optimizer.search.space import Space, Task
-from optimizer.search.splits import MOST_KEPT, Splits, TooMany
+from optimizer.search.splits import Splits, TooMany
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -51,8 +51,8 @@ class Branch:
         try:
             return ground.shares.of(self.series, reduced=not ground.mass_may_help)
         except TooMany as many:
-            found = int(many.args[0])
-            raise BadInput([ways.problem(ground.whole, ground.task, found, most=MOST_KEPT, kept=True)]) from many
+            found, most = int(many.args[0]), ground.shares.most_kept
+            raise BadInput([ways.problem(ground.whole, ground.task, found, most=most, kept=True)]) from many
 
     @cached_property
     def _plated(self) -> Options:
@@ -157,12 +157,13 @@ class Ground:
         self.whole, self.task, self.mass_may_help = whole, task, mass_may_help
         self.members = np.flatnonzero(whole.size_of == task.size)
         self.fills = whole.fills(task)
-        self.shares = ways.shares_of(whole, task)
+        self.builds = np.arange(len(whole.builds)) if mass_may_help else _useful_builds(whole)
+        kept = ways.most_kept(whole, len(self.builds), mass_may_help=mass_may_help)
+        self.shares = ways.shares_of(whole, task, most_kept=kept)
         ways.check_task(whole, task, self.shares, mass_may_help=mass_may_help)
         self.useful = _useful_currents(whole, task, self.members)
         wire, ohm, mass, cost = parts.wire_options(whole.inputs)
         self.wires = op.capped(wire, **self.useful), ohm, mass, cost
-        self.builds = np.arange(len(whole.builds)) if mass_may_help else _useful_builds(whole)
         self.raw_parts = len(whole.builds) * len(whole.inputs.wire_rows)
         self._safety: dict[tuple[int, str, float], Safety] = {}
         # No split with strip and wire is better than this in any column.

@@ -29,13 +29,12 @@ MOST_KINDS = 2
 BLOCK = 20_000
 LARGE = 200_000
 
-# Splits of one task that are kept, none of which another one beats: with strips and wires they take about a
-# kilobyte each.
+# Splits of one task that are kept, none of which another one beats.
 MOST_KEPT = 250_000
 
 
 class TooMany(Exception):
-    """More splits than MOST_KEPT are worth having; the argument is how many so far."""
+    """More splits are worth having than may be kept; the argument is how many so far."""
 
 
 
@@ -115,6 +114,8 @@ class Shares:
     known : dict
         Harnesses worked out before, whatever the cell size: they depend on the split and on the groups per
         module alone. Those of more than TRIED_COMPARTMENTS compartments are too many to be kept.
+    most_kept : int
+        Splits that may be kept, of all numbers of groups asked for together.
     """
 
     def __init__(
@@ -125,11 +126,13 @@ class Shares:
         rules: HarnessRules,
         sensors: int,
         known: dict[tuple[int, ...], tuple[Ints, HarnessBlock]],
+        most_kept: int = MOST_KEPT,
     ) -> None:
         self.rooms, self.fills, self.rules, self.sensors, self.known = rooms, fills, rules, sensors, known
         how = next((fill.rules for each in fills for fill in each), ())
         self.worst = np.array([rule == "worst" for rule in how], dtype=bool)
         self.useful = [_useful_at(each) for each in fills]
+        self.most_kept = most_kept
         self._kept: dict[int, int] = {}
 
     def ways(self, *, up_to: int | None = None) -> list[int]:
@@ -174,7 +177,7 @@ class Shares:
         Raises
         ------
         TooMany
-            When more than MOST_KEPT of all numbers of groups asked for so far are worth having.
+            When more than `most_kept` of all numbers of groups asked for so far are worth having.
         """
         found = (self._roomwise if len(self.rooms) > TRIED_COMPARTMENTS else self._by_choice)(series, reduced)
         self._count(series, len(found))
@@ -183,7 +186,7 @@ class Shares:
     def _count(self, series: int, kept: int) -> None:
         """Take note of how many splits are kept; too many end the search."""
         self._kept[series] = kept
-        if sum(self._kept.values()) > MOST_KEPT:
+        if sum(self._kept.values()) > self.most_kept:
             raise TooMany(sum(self._kept.values()))
 
     def _by_choice(self, series: int, reduced: bool) -> Splits:

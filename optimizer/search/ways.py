@@ -7,6 +7,7 @@ import time
 import numpy as np
 
 from optimizer.fit.modules import MOST_LAYOUTS
+from optimizer.pack.harness import TRIED_COMPARTMENTS
 from optimizer.problems import BadInput, Problem, Stopped
 from optimizer.ride.bins import falls_with_mass
 from optimizer.search.layingout import Told
@@ -14,16 +15,36 @@ from optimizer.search.space import Space, Task
 from optimizer.search.splits import MOST_KEPT, Shares, product_by_groups
 
 # Ways of one task that are gone through, those that others beat in a compartment left out. Blocks of them are
-# reduced at once, so that this bounds the time, a minute or two; memory is bounded by splits.MOST_KEPT.
+# reduced at once, so that this bounds the time, some minutes; what is kept bounds the memory.
 MOST_WAYS = 5_000_000
 
+# Splits of one task with each strip, or strip and wire, that are held at a time: some 300 bytes each.
+MOST_BUILT = 3_500_000
 
-def shares_of(space: Space, task: Task) -> Shares:
+
+def shares_of(space: Space, task: Task, *, most_kept: int = MOST_KEPT) -> Shares:
     """Ways to share groups out for a task."""
     brief = space.brief
     return Shares(
-        space.rooms, fills=space.fills(task), rules=brief.harness, sensors=brief.parts.sensors, known=space.harnesses
-    )
+        space.rooms, fills=space.fills(task), rules=brief.harness, sensors=brief.parts.sensors,
+        known=space.harnesses, most_kept=most_kept,
+    )  # fmt: skip
+
+
+def limit(space: Space, *, mass_may_help: bool) -> int:
+    """Most ways of a task.
+
+    Where mass may help, none is left out, so that each is kept with every strip and wire; a search through few
+    compartments, which has fewer ways, is left its memory.
+    """
+    if not mass_may_help or len(space.rooms) <= TRIED_COMPARTMENTS:
+        return MOST_WAYS
+    return min(MOST_KEPT, MOST_BUILT // max(len(space.builds) * len(space.inputs.wire_rows), 1))
+
+
+def most_kept(space: Space, builds: int, *, mass_may_help: bool) -> int:
+    """Splits of a task that may be kept, each of which comes with so many strips."""
+    return limit(space, mass_may_help=True) if mass_may_help else min(MOST_KEPT, MOST_BUILT // max(builds, 1))
 
 
 def series_of(space: Space, task: Task) -> range:
@@ -31,11 +52,6 @@ def series_of(space: Space, task: Task) -> range:
     low, high = space.window
     members = np.flatnonzero(space.size_of == task.size)
     return range(int(low[members].min()), int(high[members].max()) + 1)
-
-
-def limit(*, mass_may_help: bool) -> int:
-    """Most ways of a task; where mass may help none is left out, so that all are kept."""
-    return MOST_KEPT if mass_may_help else MOST_WAYS
 
 
 def check_task(space: Space, task: Task, shares: Shares, *, mass_may_help: bool) -> None:
@@ -48,7 +64,7 @@ def check_task(space: Space, task: Task, shares: Shares, *, mass_may_help: bool)
     """
     found = _excess(space, task, shares, mass_may_help)
     if found:
-        raise BadInput([problem(space, task, found, most=limit(mass_may_help=mass_may_help))])
+        raise BadInput([problem(space, task, found, most=limit(space, mass_may_help=mass_may_help))])
 
 
 def check(space: Space, *, report: Told | None = None, until: float | None = None) -> None:
@@ -72,7 +88,7 @@ def check(space: Space, *, report: Told | None = None, until: float | None = Non
         When the time is up.
     """
     may_help = not falls_with_mass(space.context.ride)
-    most = limit(mass_may_help=may_help)
+    most = limit(space, mass_may_help=may_help)
     doubtful = [task for task in space.tasks() if _at_most(space, task) > most]
     worst: tuple[int, Task] | None = None
     for done, task in enumerate(doubtful):
@@ -110,7 +126,7 @@ def _excess(space: Space, task: Task, shares: Shares, mass_may_help: bool) -> in
     series = series_of(space, task)
     held = shares.held(reduced=not mass_may_help, up_to=series[-1]) if len(series) else []
     found = sum(held[series[0] :])
-    return found if found > limit(mass_may_help=mass_may_help) else 0
+    return found if found > limit(space, mass_may_help=mass_may_help) else 0
 
 
 def _at_most(space: Space, task: Task) -> int:

@@ -188,6 +188,8 @@ def polygon_case(folder: Path, size: int) -> dict[str, tuple[object, ...]]:
 def rooms_case(folder: Path, size: int) -> dict[str, tuple[object, ...]]:
     catalog(folder, 8)
     path = brief(folder, rooms="".join(box(f"box-{k}", k) for k in range(size)), parallel="[4, 4]")
+    # Two placements in each of ten compartments are more ways than a search takes on.
+    path.write_text(path.read_text().replace('["square", "staggered"]', '["square"]'))
     return {
         "check": ("check", path, "--quiet"),
         "fit": ("fit", path),

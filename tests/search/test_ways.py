@@ -87,7 +87,7 @@ def test_the_number_said_is_that_of_the_splits(space, monkeypatch):
 
 
 def test_where_mass_may_help_all_of_them_are_kept_and_fewer_allowed(space, monkeypatch):
-    monkeypatch.setattr(ways, "MOST_KEPT", 20)
+    monkeypatch.setattr(ways, "MOST_BUILT", 20 * len(space.builds))
     Ground(space, space.tasks()[0])
     with pytest.raises(BadInput, match="at most 20 ways"):
         Ground(space, space.tasks()[0], mass_may_help=True)
@@ -106,8 +106,8 @@ def test_counting_ends_when_the_time_is_up(space, monkeypatch):
 
 
 def test_too_many_that_none_beats_end_the_search_in_words(space, monkeypatch):
-    monkeypatch.setattr(splits, "MOST_KEPT", 3)
-    with pytest.raises(BadInput, match="ways that no other beats") as bad:
+    monkeypatch.setattr(ways, "MOST_BUILT", 5)
+    with pytest.raises(BadInput, match=r"at most \d ways that no other beats") as bad:
         Engine(space).run(space.tasks()[0])
     assert [problem.code for problem in bad.value.problems] == ["too-many-ways"]
 
