@@ -255,6 +255,10 @@ class Shares:
     def _chosen(self, choice: Ints, series: int, reduced: bool) -> Splits | None:
         """Splits over one choice of fills; None where there is none."""
         chosen = [each[k] if each else None for each, k in zip(self.fills, choice, strict=True)]
+        # Every fill but the first one of a compartment is in use, see below.
+        sure = {fill.groups_per_module for fill, k in zip(chosen, choice, strict=True) if fill and k} - {0}
+        if len(sure) > MOST_KINDS or (reduced and not all(map(self._ever, range(len(choice)), choice))):
+            return None
         split, harness = self._harness(series, chosen)
         held = np.array([fill.groups if fill else 0 for fill in chosen])
         # An empty compartment is the same whichever fill it does not use: only the first one speaks for it.
@@ -282,6 +286,10 @@ class Shares:
             modules=harness.modules[rows],
             crossing=harness.crossing_conductors[rows],
         )
+
+    def _ever(self, room: int, fill: int) -> bool:
+        """Whether a fill of a compartment is worth having with any number of groups; the first one with none, too."""
+        return fill == 0 or bool(self.useful[room][fill, 1 : self.fills[room][fill].groups + 1].any())
 
     def _harness(self, series: int, chosen: Sequence[Fill | None]) -> tuple[Ints, HarnessBlock]:
         """Every split of the groups, and its harness."""
