@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
@@ -130,8 +131,14 @@ def _cut_table(space: Space, chosen: Chosen, stations: tuple[Station, ...]) -> p
     for station in stations:
         used = first_groups(station)
         for piece in cut_list(station.layout, used, build, cell_gap_mm=gap):
-            rows.append({"compartment": station.compartment.name, **vars(piece)})
+            named = {**vars(piece), "plate": _through_pack(piece.plate, station.first_group)}
+            rows.append({"compartment": station.compartment.name, **named})
     return pd.DataFrame(rows)
+
+
+def _through_pack(label: str, before: int) -> str:
+    """A plate's label, its groups counted through the pack, not from 1 again in each compartment."""
+    return re.sub(r"\d+", lambda number: str(int(number.group()) + before), label)
 
 
 def first_groups(station: Station) -> Chain:

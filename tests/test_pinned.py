@@ -93,6 +93,11 @@ def test_it_is_drawn_with_its_modules(space):
     assert len(draw(design).axes) > 0
     balance = design.harness[design.harness["purpose"] == "balance"]
     assert len(balance) == 5 * 2  # common practice, no published source: n + 1 leads for a module of n groups
+    # Cut list, harness and drawings count groups through the pack, across compartments and cases.
+    ends = [f"{end} of {group}" for group in range(1, 6) for end in ("start", "end")]
+    assert design.plates["plate"].unique().tolist() == ends
+    taps = [name.split("group ")[1] for name in balance["from"]]
+    assert taps == [f"{group} {pole}" for group in range(1, 6) for pole in "−+"]
 
 
 def test_a_brief_without_pin_has_none():

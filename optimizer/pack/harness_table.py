@@ -50,7 +50,7 @@ class WireKind:
 
 @dataclass(frozen=True)
 class _Module:
-    """One case of the chain: its compartment, its number and its groups there, as boundaries."""
+    """One case: compartment, number and groups there, as boundaries; groups of the pack before the compartment."""
 
     place: int
     number: int
@@ -58,6 +58,7 @@ class _Module:
     last: int
     groups: int
     name: str
+    before: int
 
 
 def harness_table(
@@ -168,13 +169,15 @@ def _modules(
     split: Sequence[int], names: Sequence[str], places: Places, order: Sequence[int]
 ) -> list[_Module]:
     """Cases with groups in them, along the chain."""
-    chain = []
+    chain: list[_Module] = []
+    before = 0
     for place in order:
         groups = int(split[place])
         size = places.groups_per_module[place] or max(groups, 1)
         for number, first in enumerate(range(0, groups, size)):
             name = f"{names[place]} module {number + 1}" if groups > size else names[place]
-            chain.append(_Module(place, number, first, min(first + size, groups), groups, name))
+            chain.append(_Module(place, number, first, min(first + size, groups), groups, name, before))
+        before += groups
     return chain
 
 
@@ -208,7 +211,9 @@ def _balance_rows(chain: list[_Module], places: Places, bms: int, shared: bool) 
                 continue
             group, pole = (boundary, "+") if boundary > module.first else (boundary + 1, "−")
             length = _run(_at(places, module, boundary), places.bms_mm[bms])
-            rows.append((f"{module.name} group {group} {pole}", "BMS", "balance", length, module.name))
+            # By the number through the pack, as on the drawings: a lead one group off destroys a BMS.
+            start = f"{module.name} group {module.before + group} {pole}"
+            rows.append((start, "BMS", "balance", length, module.name))
     return rows
 
 

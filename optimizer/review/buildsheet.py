@@ -134,20 +134,24 @@ def _trials(design: Design) -> Step:
 
 def _weld(design: Design) -> Step:
     plates = design.plates
-    wanted = ["plate", "direction", "pieces", "material", "thickness_mm", "width_mm", "length_mm", "layers"]
+    wanted = ["compartment", "plate", "direction", "pieces", "material", "thickness_mm", "width_mm"]
+    wanted += ["length_mm", "layers"]
     columns = [name for name in wanted if name in plates]
     rows = tuple(tuple(_figure(value) for value in row) for row in plates[columns].itertuples(index=False))
+    headers = tuple(name.replace("compartment", "box").replace("_mm", " [mm]") for name in columns)
     layers = int(design.strip.get("layers", 1))
     checks = (
         "Cover every group that is not being worked on; a strip that falls across two plates burns.",
         f"Weld the plates in the order of their numbers. Strips that lie in the series direction carry "
         f"the pack current: {layers} layer{'s' if layers != 1 else ''} there. Strips within "
         f"a group only level it.",
+        "Plate 3-4 is P3 on the drawings. The end of one case and the start of the next share a number: a "
+        "wire joins them.",
         "Two weld pairs at least on each end. No weld on the centre of the negative end, where the "
         "inner tab is: weld off its centre.",
         "After each plate check by eye and by a light pull that every weld holds.",
     )
-    return Step("Weld the plates", checks, (tuple(name.replace("_mm", " [mm]") for name in columns), rows))
+    return Step("Weld the plates", checks, (headers, rows))
 
 
 def _figure(value: object) -> str:

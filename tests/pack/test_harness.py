@@ -181,6 +181,20 @@ def test_table_adds_up() -> None:
     ]
 
 
+def test_leads_of_a_second_compartment_are_named_by_the_groups_of_the_pack() -> None:
+    # The drawings and the build sheet count groups through the pack; a lead taken for another destroys a BMS.
+    given = {"names": ["deck", "stem"], "places": places_of(0, 0), "bms": 0, "power": POWER, "lead": LEAD}
+    leads = {}
+    for order in ([0, 1], [1, 0]):
+        table = harness_table([3, 2], order=order, **given)
+        leads[order[0]] = table["from"][table["purpose"] == "balance"].tolist()
+    assert leads[0][4:] == ["stem group 4 −", "stem group 4 +", "stem group 5 +"]
+    assert leads[1] == [
+        *("stem group 1 −", "stem group 1 +", "stem group 2 +"),
+        *("deck group 3 −", "deck group 3 +", "deck group 4 +", "deck group 5 +"),
+    ]
+
+
 def test_run_follows_the_axes() -> None:
     assert run_length([0.0, 0, 0], end_mm=[3.0, -4.0, 5.0]) == 12.0
 

@@ -138,8 +138,11 @@ def make_design(**changes):
                  "cost", "connector", "pins"],
     )  # fmt: skip
     plates = pd.DataFrame(
-        [(f"deck {k}", 3, "nickel", 0.15, 8.0, 20.0, 2) for k in range(15)],
-        columns=["plate", "pieces", "material", "thickness_mm", "width_mm", "length_mm", "layers"],
+        [
+            *[("deck", f"{k}-{k + 1}", 3, "nickel", 0.15, 8.0, 20.0, 2) for k in range(1, 14)],
+            *[("stem", f"{k}-{k + 1}", 3, "nickel", 0.15, 8.0, 20.0, 2) for k in range(15, 18)],
+        ],
+        columns=["compartment", "plate", "pieces", "material", "thickness_mm", "width_mm", "length_mm", "layers"],
     )
     design = {
         "row": make_row(), "title": "cargo kick-scooter (invented)", "currency": "EUR",

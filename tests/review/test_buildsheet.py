@@ -62,6 +62,8 @@ def test_expected_values_are_on_the_sheet(sheet):
         "| deck | 1–14 | 58.80 |",
         "| stem | 15–18 | 16.80 |",
         "4.67 mΩ",
+        "| box | plate | pieces |",
+        "| stem | 15-16 | 3 |",
     ):
         assert text in sheet, text
 
