@@ -78,7 +78,7 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         harness=wires,
         plates=_cut_table(space, chosen, stations),
         ride=_ride_frame(space, chosen, row),
-        cautions=_cautions(space, row),
+        cautions=_cautions(space, row, chosen),
     )
 
 
@@ -175,7 +175,7 @@ def _ride_frame(space: Space, chosen: Chosen, row: Mapping[str, Any]) -> pd.Data
     return pd.DataFrame({name: getattr(trace, name) for name in names})
 
 
-def _cautions(space: Space, row: Mapping[str, Any]) -> tuple[str, ...]:
+def _cautions(space: Space, row: Mapping[str, Any], chosen: Chosen) -> tuple[str, ...]:
     """Cautions in words, the gravest first."""
     vehicle = space.brief.vehicle
     assert vehicle is not None
@@ -184,5 +184,7 @@ def _cautions(space: Space, row: Mapping[str, Any]) -> tuple[str, ...]:
         energy_wh=float(row["energy_wh"]),
         balances_on_motor=vehicle.balances_on_motor,
         regenerates=vehicle.regen_efficiency > 0,
+        fuse_a=float(space.inputs.fuses.current_a[chosen.fuse]),
+        wire_a=float(space.inputs.wires.current_a[chosen.wire]),
     )
     return tuple(caution.text for caution in found)

@@ -109,6 +109,8 @@ def pack_cautions(
     over_ratings: Mapping[str, tuple[float, float]] | None = None,
     balances_on_motor: bool = False,
     regenerates: bool = False,
+    fuse_a: float | None = None,
+    wire_a: float | None = None,
 ) -> tuple[Caution, ...]:
     """All cautions of one pack, the gravest first.
 
@@ -127,6 +129,8 @@ def pack_cautions(
         Whether the rider stands only as long as the motor pushes.
     regenerates : bool
         Whether braking feeds the pack.
+    fuse_a, wire_a : float or None
+        Ratings of the fuse and of the power wire behind it; None when not chosen yet [A].
 
     Returns
     -------
@@ -138,6 +142,7 @@ def pack_cautions(
         If voltage or energy is not positive.
     """
     found = [*_voltage(voltage_full_v), *_ratings(over_ratings or {}), *_rider(balances_on_motor)]
+    found += _unprotected(fuse_a, wire_a)
     found += [*_cold(charge_min_c, regenerates), *_transport(energy_wh), *_ALWAYS]
     order = ("warning", "caution", "note")
     return tuple(sorted(found, key=lambda caution: order.index(caution.level)))
@@ -168,6 +173,18 @@ def _ratings(over: Mapping[str, tuple[float, float]]) -> list[Caution]:
         for name, (asked, rated) in over.items()
         if _over(asked, rated)
     ]
+
+
+def _unprotected(fuse_a: float | None, wire_a: float | None) -> list[Caution]:
+    """A fuse protects the wire behind it only if it opens first: common practice, no published source."""
+    if fuse_a is None or wire_a is None or not _over(fuse_a, wire_a):
+        return []
+    text = (
+        f"The fuse of {fuse_a:g} A does not protect the power wire, which bears {wire_a:g} A: a fault may burn the "
+        f"wire before the fuse opens. Take a thicker wire, or a fuse of at most {wire_a:g} A, and set the controller "
+        f"to draw no more. {_LAW}"
+    )
+    return [Caution("wire-unprotected", "warning", text)]
 
 
 def _rider(balances: bool) -> list[Caution]:
