@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
@@ -130,15 +129,9 @@ def _cut_table(space: Space, chosen: Chosen, stations: tuple[Station, ...]) -> p
     rows = []
     for station in stations:
         used = first_groups(station)
-        for piece in cut_list(station.layout, used, build, cell_gap_mm=gap):
-            named = {**vars(piece), "plate": _through_pack(piece.plate, station.first_group)}
-            rows.append({"compartment": station.compartment.name, **named})
+        for piece in cut_list(station.layout, used, build, cell_gap_mm=gap, before=station.first_group):
+            rows.append({"compartment": station.compartment.name, **vars(piece)})
     return pd.DataFrame(rows)
-
-
-def _through_pack(label: str, before: int) -> str:
-    """A plate's label, its groups counted through the pack, not from 1 again in each compartment."""
-    return re.sub(r"\d+", lambda number: str(int(number.group()) + before), label)
 
 
 def first_groups(station: Station) -> Chain:

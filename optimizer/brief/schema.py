@@ -53,8 +53,6 @@ class CatalogFiles(Section):
     """Folder of open-circuit voltage curves by chemistry, such as NMC.csv; what is not there is built in."""
 
 
-
-
 class SearchRules(Section):
     """[search]: how free dimensions are explored; without ranges it has no effect."""
 
@@ -68,8 +66,6 @@ class SearchRules(Section):
     """Boxes in a row without gain after which the search ends; 0 never ends it."""
     gain: Annotated[Number, Field(ge=0, le=0.5)] = 0.01
     """How far a pack must be ahead of every other one in some objective to count, as a share of the front's spread."""
-
-
 
 
 class Electrical(Section):

@@ -119,7 +119,7 @@ def pack_cautions(
     voltage_full_v : float
         At full charge [V].
     energy_wh : float
-        Nominal voltage times rated capacity [Wh].
+        At most some percent above nominal voltage times rated capacity, by which carriers count [Wh].
     charge_min_c : float or None
         Coldest that a person means to charge at; None when unknown [°C].
     over_ratings : mapping of str to (float, float), or None

@@ -48,7 +48,9 @@ class CutPiece:
     layers: int
 
 
-def cut_list(layout: Layout, chain: Chain, build: StripBuild, *, cell_gap_mm: float) -> list[CutPiece]:
+def cut_list(
+    layout: Layout, chain: Chain, build: StripBuild, *, cell_gap_mm: float, before: int = 0
+) -> list[CutPiece]:
     """Every piece of strip of a chain; straight runs inside a group are one piece.
 
     Parameters
@@ -58,6 +60,8 @@ def cut_list(layout: Layout, chain: Chain, build: StripBuild, *, cell_gap_mm: fl
     build : StripBuild
     cell_gap_mm : float
         As the chain was made with [mm].
+    before : int
+        Groups of the pack before this chain, from which the labels count on.
 
     Returns
     -------
@@ -70,7 +74,7 @@ def cut_list(layout: Layout, chain: Chain, build: StripBuild, *, cell_gap_mm: fl
         If the chain is empty or of another layout.
     """
     lines = []
-    for plate in plates_of(layout, chain, cell_gap_mm=cell_gap_mm, taps=build.taps):
+    for plate in plates_of(layout, chain, cell_gap_mm=cell_gap_mm, taps=build.taps, before=before):
         layers = plate_layers(plate, build)
         found: Counter[tuple[str, float, int]] = Counter()
         for rows in _runs(plate, layout):

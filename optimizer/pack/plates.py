@@ -91,7 +91,9 @@ class PlateResult:
     loss_w: float
 
 
-def plates_of(layout: Layout, chain: Chain, *, cell_gap_mm: float, taps: int = 1) -> list[Plate]:
+def plates_of(
+    layout: Layout, chain: Chain, *, cell_gap_mm: float, taps: int = 1, before: int = 0
+) -> list[Plate]:
     """Every plate of a chain in the order in which the current passes them.
 
     Parameters
@@ -102,6 +104,8 @@ def plates_of(layout: Layout, chain: Chain, *, cell_gap_mm: float, taps: int = 1
         As the chain was made with [mm].
     taps : int
         Cells over which the lead at each end is split; those that give the least heat.
+    before : int
+        Groups of the pack before this chain, from which the labels count on.
 
     Returns
     -------
@@ -114,14 +118,14 @@ def plates_of(layout: Layout, chain: Chain, *, cell_gap_mm: float, taps: int = 1
     """
     made = chain_geometry(layout, chain, cell_gap_mm=cell_gap_mm)
     spots = best_taps(end_green(made), taps)
-    plates = [_end_plate(made, 0, "start of 1", spots)]
+    plates = [_end_plate(made, 0, f"start of {before + 1}", spots)]
     for k in range(made.groups - 1):
         if made.linked[k]:
-            plates.append(_end_plate(made, k, f"end of {k + 1}", spots))
-            plates.append(_end_plate(made, k + 1, f"start of {k + 2}", spots))
+            plates.append(_end_plate(made, k, f"end of {before + k + 1}", spots))
+            plates.append(_end_plate(made, k + 1, f"start of {before + k + 2}", spots))
         else:
-            plates.append(_series_plate(made, k))
-    return [*plates, _end_plate(made, made.groups - 1, f"end of {made.groups}", spots)]
+            plates.append(_series_plate(made, k, f"{before + k + 1}-{before + k + 2}"))
+    return [*plates, _end_plate(made, made.groups - 1, f"end of {before + made.groups}", spots)]
 
 
 def _end_plate(made: ChainGeometry, g: int, label: str, spots: Ints) -> Plate:
@@ -132,7 +136,7 @@ def _end_plate(made: ChainGeometry, g: int, label: str, spots: Ints) -> Plate:
                  np.zeros(count, dtype=bool), True, spots[g])  # fmt: skip
 
 
-def _series_plate(made: ChainGeometry, k: int) -> Plate:
+def _series_plate(made: ChainGeometry, k: int, label: str) -> Plate:
     """Plate between group k and k + 1."""
     size = made.parallel
     series, near, far = made.series_at == k, made.across_at == k, made.across_at == k + 1
@@ -143,7 +147,7 @@ def _series_plate(made: ChainGeometry, k: int) -> Plate:
     ]
     length = [made.series_mm[series], made.across_mm[near], made.across_mm[far]]
     return Plate(
-        label=f"{k + 1}-{k + 2}",
+        label=label,
         cells=np.concatenate([made.members[k], made.members[k + 1]]),
         parallel=size,
         edges=np.concatenate(edges),

@@ -178,10 +178,15 @@ def front_summary(
     if len(frame) == 0:
         return "The front is empty: nothing meets every limit."
     columns = [name for name in FACTS if name in frame]
-    rows = []
-    for why, place in highlights(frame, objectives=objectives):
-        row = {str(name): value for name, value in frame.iloc[place].items()}
-        rows.append([why, *_pack(row), str(row["design_id"]), *figures(row, columns)])
+    found = highlights(frame, objectives=objectives)
+    picked = [{str(name): value for name, value in frame.iloc[place].items()} for _, place in found]
+    names = [[why, *_pack(row), str(row["design_id"])] for (why, _), row in zip(found, picked, strict=True)]
+    room = width - sum(max(map(len, part)) + 2 for part in zip(*names, strict=True))
+    # Which cell it is matters more than figures that nobody asked to be best.
+    for name in [name for name in reversed(columns) if name not in objectives]:
+        if sum(len(head) + 2 for head in headers_for(columns, currency=currency)) - 2 > room:
+            columns.remove(name)
+    rows = [[*name, *figures(row, columns)] for name, row in zip(names, picked, strict=True)]
     cells = frame["cell_id"].nunique()
     size = f"{counted(len(frame), 'design')} on the front, with {counted(cells, 'kind')} of cell."
     table = text_table(["", "pack", "design", *headers_for(columns, currency=currency)], rows, left=3, width=width)

@@ -47,7 +47,8 @@ class Dominators:
         """
         if not len(self.rows) or not len(points):
             return np.zeros(len(points), dtype=bool)
-        return np.asarray(_ask(np.ascontiguousarray(points, dtype=np.float64), *self._tree[1:]))
+        points = np.ascontiguousarray(points, dtype=np.float64)
+        return np.asarray(_ask(points, np.full(len(points), -1), *self._tree))
 
 
 def unbeaten(rows: Floats) -> npt.NDArray[np.bool_]:
@@ -65,7 +66,11 @@ def unbeaten(rows: Floats) -> npt.NDArray[np.bool_]:
     -------
     ndarray of bool, shape (n,)
     """
-    return np.asarray(_unbeaten(*_build(np.ascontiguousarray(rows, dtype=np.float64))))
+    tree = _build(np.ascontiguousarray(rows, dtype=np.float64))
+    order, inside = tree[:2]
+    out = np.empty(len(rows), dtype=bool)
+    out[order] = ~_ask(inside, np.arange(len(rows)), *tree)
+    return out
 
 
 @njit(cache=True)
@@ -107,49 +112,25 @@ def _build(rows: Floats) -> tuple[Ints, Floats, Floats, Floats, Ints, Ints, Ints
 
 @njit(cache=True)
 def _ask(
-    points: Floats, rows: Floats, low: Floats, high: Floats, first: Ints, last: Ints, right: Ints
-) -> npt.NDArray[np.bool_]:
+    points: Floats, own: Ints, order: Ints, rows: Floats, low: Floats, high: Floats, first: Ints, last: Ints,
+    right: Ints,
+) -> npt.NDArray[np.bool_]:  # fmt: skip
+    """Which points some row equals or beats; a point that is itself a row, own[n] in the tree, else −1, never does.
+
+    Of rows that are equal the one that comes first by `order` beats the others.
+    """
     out = np.zeros(len(points), dtype=np.bool_)
     stack = np.zeros(DEPTH, dtype=np.int64)
     for n in range(len(points)):
         stack[0] = 0
         height = 1
-        while height > 0:
+        while height > 0 and not out[n]:
             height -= 1
             node = stack[height]
             if not _below(low, node, points, n):
                 continue
-            if _below(high, node, points, n):
+            if own[n] < 0 and _below(high, node, points, n):
                 out[n] = True
-                break
-            if right[node] > 0:
-                stack[height] = right[node]
-                stack[height + 1] = node + 1
-                height += 2
-                continue
-            for row in range(first[node], last[node]):
-                if _below(rows, row, points, n):
-                    out[n] = True
-                    break
-            if out[n]:
-                break
-    return out
-
-
-@njit(cache=True)
-def _unbeaten(
-    order: Ints, rows: Floats, low: Floats, high: Floats, first: Ints, last: Ints, right: Ints
-) -> npt.NDArray[np.bool_]:
-    """Whether each row, by its number before it was put into the tree, is beaten by no other one."""
-    out = np.ones(len(rows), dtype=np.bool_)
-    stack = np.zeros(DEPTH, dtype=np.int64)
-    for n in range(len(rows)):
-        stack[0] = 0
-        height = 1
-        while height > 0 and out[order[n]]:
-            height -= 1
-            node = stack[height]
-            if not _below(low, node, rows, n):
                 continue
             if right[node] > 0:
                 stack[height] = right[node]
@@ -157,11 +138,11 @@ def _unbeaten(
                 height += 2
                 continue
             for row in range(first[node], last[node]):
-                if row == n or not _below(rows, row, rows, n):
+                if row == own[n] or not _below(rows, row, points, n):
                     continue
                 # Of two rows that are equal, each is below the other.
-                if order[row] < order[n] or not _below(rows, n, rows, row):
-                    out[order[n]] = False
+                if own[n] < 0 or order[row] < order[own[n]] or not _below(points, n, rows, row):
+                    out[n] = True
                     break
     return out
 

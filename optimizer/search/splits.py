@@ -37,7 +37,6 @@ class TooMany(Exception):
     """More splits are worth having than may be kept; the argument is how many so far."""
 
 
-
 @dataclass(frozen=True, eq=False)
 class Splits:
     """n ways to share S groups out over m compartments.

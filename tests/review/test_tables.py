@@ -29,10 +29,18 @@ def test_summary_fits_and_shows_figures_with_units(front):
     assert max(len(line) for line in text.splitlines()) <= 100
     best = front["range_km"].max()
     assert f"{best:.1f}" in text
-    for header in ("range km", "peak W", "mass kg", "cost EUR", "hottest °C"):
+    for header in ("range km", "peak W", "mass kg", "cost EUR"):
         assert header in text
     assert text.startswith("60 designs on the front")
     assert "nothing meets every limit" in front_summary(front.iloc[:0], objectives=USE)
+
+
+def test_which_cell_it_is_matters_more_than_what_nobody_asked_for(front):
+    front["cell_id"] = [f"birch-21700-b{k:02d}" for k in range(len(front))]
+    text = front_summary(front, objectives=USE, currency="EUR")
+    assert "…" not in text and "hottest" not in text
+    assert all(front["cell_id"].iloc[place] in text for _, place in highlights(front, objectives=USE))
+    assert "hottest °C" in front_summary(front, objectives=USE, currency="EUR", width=140)
 
 
 def test_shortlist_and_side_by_side_fit(front):

@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from open_briefs import brief_text
 from optuna.trial import TrialState
 from scenes import front_of, start, wait_for
 
 from optimizer.brief import open_brief
-from optimizer.catalog import builtin_catalogs
 from optimizer.search import archive
 from optimizer.search.freedims import open_boxes
 from optimizer.search.job import How
@@ -31,51 +31,14 @@ TOLD = (TrialState.COMPLETE, TrialState.PRUNED)
 
 def brief_of_few_boxes(folder, *, trials):
     """Twenty boxes whose walls are weighed and billed, so that no two give packs alike; no resolution, no patience."""
-    catalogs = builtin_catalogs().as_posix()
-    tables = "".join(f'{name} = "{catalogs}/{name}.csv"\n' for name in ("cells", "strips", "wires", "bms", "fuses"))
     path = folder / f"boxes{trials}.toml"
     path.write_text(
-        f"""title = "boxes for two"
-[catalog]
-{tables}[fit]
-ways = ["tray"]
-placements = ["square"]
-[[compartment]]
-name = "box"
-shape = "box"
-length_mm = {{ min = 104, max = 184, step = 20 }}
-width_mm = {{ min = 66, max = 102, step = 12 }}
-height_mm = 78.0
-axes = ["z"]
-[electrical]
-voltage_max_v = 42.0
-voltage_min_v = 20.0
-battery_current_a = 30.0
-[vehicle]
-mass_kg = 12.0
-rider_kg = 70.0
-cda_m2 = 0.6
-crr = 0.015
-drivetrain_efficiency = 0.8
-[ride]
-speed_kmh = 18.0
-[objectives]
-use = ["range_km", "peak_power_w", "cost"]
-[vary]
-cells = ["amber-18650-*"]
-series = [10, 10]
-parallel = [1, 5]
-strips = ["nickel-8x0.20", "copper-8x0.10"]
-wires = ["silicone-4"]
-[box]
-wall_mm = 2.0
-density_kg_m3 = 2700.0
-price_per_kg = 40.0
-[search]
-trials = {trials}
-patience = 0
-"""
-    )
+        brief_text(
+            length="{ min = 104, max = 184, step = 20 }", width="{ min = 66, max = 102, step = 12 }",
+            wires="silicone-4", box_lines="[box]\nwall_mm = 2.0\ndensity_kg_m3 = 2700.0\nprice_per_kg = 40.0",
+            search=f"[search]\ntrials = {trials}\npatience = 0",
+        )
+    )  # fmt: skip
     return path
 
 

@@ -8,9 +8,9 @@ from itertools import product
 
 import numpy as np
 import pytest
+from open_briefs import LENGTH, WIDTH, brief_text
 
 from optimizer.brief import SearchRules, load_brief, open_brief
-from optimizer.catalog import builtin_catalogs
 from optimizer.fit.compartment import Compartment, box
 from optimizer.fit.layout import CellSize, Clearance
 from optimizer.fit.place import place
@@ -28,56 +28,8 @@ from optimizer.search.sampled import Explorer
 from optimizer.search.study import new_study, packed, unpacked
 from optimizer.unfold import unfold
 
-LENGTH = "{ min = 104, max = 204, step = 20 }"
-WIDTH = "{ min = 66, max = 126, step = 12 }"
 FINE = {"length": "{ min = 104, max = 204, step = 12.5 }", "width": "{ min = 66, max = 126, step = 10 }"}
 ONE_SIZE = '["amber-18650-e29", "amber-18650-e32"]'
-
-
-def brief_text(
-    *, length=LENGTH, width=WIDTH, more="", search="", box_lines="", outer="", cells='["amber-18650-*"]'
-):
-    folder = builtin_catalogs().as_posix()
-    tables = "".join(f'{name} = "{folder}/{name}.csv"\n' for name in ("cells", "strips", "wires", "bms", "fuses"))
-    return f"""
-title = "boxes"
-[catalog]
-{tables}
-[fit]
-ways = ["tray"]
-placements = ["square"]
-[[compartment]]
-name = "tray 1"
-shape = "box"
-length_mm = {length}
-width_mm = {width}
-height_mm = 78.0
-axes = ["z"]
-{outer}
-{more}
-[electrical]
-voltage_max_v = 42.0
-voltage_min_v = 20.0
-battery_current_a = 30.0
-[vehicle]
-mass_kg = 12.0
-rider_kg = 70.0
-cda_m2 = 0.6
-crr = 0.015
-drivetrain_efficiency = 0.8
-[ride]
-speed_kmh = 18.0
-[objectives]
-use = ["range_km", "peak_power_w", "cost"]
-[vary]
-cells = {cells}
-series = [10, 10]
-parallel = [1, 5]
-strips = ["nickel-8x0.20", "copper-8x0.10"]
-wires = ["silicone-*"]
-{box_lines}
-{search}
-"""
 
 
 BOX = "[box]\nwall_mm = 2.0\ndensity_kg_m3 = 2700.0\nprice_per_kg = 40.0\n"
