@@ -18,6 +18,7 @@ from optimizer.score import Block
 from optimizer.search import parts
 from optimizer.search.exact import cells_cost
 from optimizer.search.fills import Fill
+from optimizer.search.plating import strip_mm
 from optimizer.search.space import Space, Task
 from optimizer.search.splits import places
 
@@ -200,7 +201,10 @@ def _conductor_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[
     """Strip by cut length, power wire, balance leads and sensor wires."""
     strips, wires, lead = space.inputs.strips, space.inputs.wires, parts.lead_wire(space.inputs)
     strip = bill.strip_line(
-        metric(chosen, "series_mm") * chosen.layers + metric(chosen, "across_mm"),
+        strip_mm(
+            lambda name: np.asarray(metric(chosen, name)), layers=chosen.layers,
+            width_mm=strips.width_mm[chosen.strip],
+        ),
         width_mm=strips.width_mm[chosen.strip],
         thickness_mm=strips.thickness_mm[chosen.strip],
         layers=1,

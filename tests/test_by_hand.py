@@ -106,8 +106,11 @@ def pitch_mm(parts):
 
 
 def strip_mm(parts):
-    """Length of strip: 3 boundaries of 2 pieces and 2 ends of 1, in 2 layers; 2 pieces inside at 3 boundaries."""
-    p = pitch_mm(parts)
+    """Length of strip: 3 boundaries of 2 pieces and 2 ends of 1, in 2 layers; 2 pieces inside at 3 boundaries.
+
+    Each piece is half a strip's width longer at both ends than the pitch.
+    """
+    p = pitch_mm(parts) + parts["strip"]["width_mm"]
     return (3 * 2 * p + 2 * p) * 2 + 3 * 2 * p
 
 

@@ -96,6 +96,10 @@ def test_it_is_drawn_with_its_modules(space):
     # Cut list, harness and drawings count groups through the pack, across compartments and cases.
     ends = [f"{end} of {group}" for group in range(1, 6) for end in ("start", "end")]
     assert design.plates["plate"].unique().tolist() == ends
+    # What is billed is what is cut, lengths of pieces to 0.1 mm.
+    metres = float(design.bill["quantity"][design.bill["item"] == "strip"].iloc[0])
+    cut_mm = (design.plates["pieces"] * design.plates["length_mm"]).sum()
+    assert abs(1000.0 * metres - cut_mm) <= 0.051 * design.plates["pieces"].sum()
     taps = [name.split("group ")[1] for name in balance["from"]]
     assert taps == [f"{group} {pole}" for group in range(1, 6) for pole in "−+"]
 

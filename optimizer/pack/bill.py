@@ -189,7 +189,7 @@ def strip_line(
     Parameters
     ----------
     length_mm : float or ndarray, shape (n,)
-        All pieces of one layer end to end [mm].
+        All pieces of one layer end to end, what overlaps at the welds included [mm].
     width_mm, thickness_mm : float or ndarray, shape (n,)
         Of the strip [mm].
     layers : int or ndarray, shape (n,)

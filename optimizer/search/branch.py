@@ -229,9 +229,10 @@ def _useful_builds(whole: Space) -> Ints:
     for layers in sorted({build.layers for build in whole.builds}):
         same = np.array([k for k, build in enumerate(whole.builds) if build.layers == layers], dtype=np.int64)
         numbers = [
-            (b.sheet_ohm_mm, b.kg_per_mm, b.cost_per_mm, -b.section_mm2 * b.density_a_mm2)
+            (b.sheet_ohm_mm, b.kg_per_mm, b.cost_per_mm, b.kg_per_mm * b.width_mm, b.cost_per_mm * b.width_mm,
+             -b.section_mm2 * b.density_a_mm2)
             for b in (whole.builds[k] for k in same)
-        ]
+        ]  # fmt: skip
         rows.append(same[nondominated(np.array(numbers))])
     return np.sort(np.concatenate(rows))
 

@@ -28,7 +28,7 @@ class Build:
         In the series direction; across the group there is one.
     sheet_ohm_mm : float
         ρ / (width · thickness), resistance per length of one layer [ohm/mm].
-    section_mm2 : float
+    section_mm2, width_mm : float
         Of one layer.
     kg_per_mm, cost_per_mm : float
         One layer [kg/mm], [currency/mm].
@@ -40,6 +40,7 @@ class Build:
     layers: int
     sheet_ohm_mm: float
     section_mm2: float
+    width_mm: float
     kg_per_mm: float
     cost_per_mm: float
     density_a_mm2: float
@@ -58,6 +59,7 @@ def builds(inputs: Inputs) -> list[Build]:
                     layers=layers,
                     sheet_ohm_mm=float(inputs.strips.resistivity_ohm_m[row]) * 1e3 / section,
                     section_mm2=section,
+                    width_mm=float(inputs.strips.width_mm[row]),
                     kg_per_mm=float(inputs.strips.density_kg_m3[row]) * section * 1e-9,
                     cost_per_mm=float(inputs.strips.price_per_m[row]) * 1e-3,
                     density_a_mm2=float(inputs.strips.current_density_a_mm2[row]),

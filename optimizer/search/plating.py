@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -33,23 +33,49 @@ def plate_metrics(
     -------
     names, rules : tuple of str
         weld: resistance of the welds over that of one [-]; series_mm, across_mm: length of one layer of strip
-        from group to group and at the ends, and inside groups [mm]; for n layers in the series direction
+        from group to group and at the ends, and inside groups, between weld centres [mm]; series_pieces,
+        across_pieces: into how many it is cut [-]; for n layers in the series direction
         factor_n: length of one layer with the plates' resistance [mm], segment_n: current in one layer of the
         hottest piece over the pack's [-], spread_n: see PlateFactors.spread_mm [mm].
     metrics : ndarray, shape (G, len(names))
     """
-    names, rules = ["weld", "series_mm", "across_mm"], ["add"] * 3
+    names, rules = ["weld", "series_mm", "across_mm", "series_pieces", "across_pieces"], ["add"] * 5
     columns: list[Floats] = []
     for n in layers:
         plates = chain_plates(
             layout, chain, cell_gap_mm=cell_gap_mm, layers_series=n, taps=chain.parallel
         )
         if not columns:
-            columns = [plates.welds, plates.series_mm + plates.end_mm, plates.across_mm]
+            columns = [plates.welds, plates.series_mm + plates.end_mm, plates.across_mm,
+                       np.asarray(plates.series_pieces + plates.end_pieces, dtype=float),
+                       np.asarray(plates.across_pieces, dtype=float)]  # fmt: skip
         names += [f"factor_{n}", f"segment_{n}", f"spread_{n}"]
         rules += ["add", "worst", "worst"]
         columns += [plates.length_mm, plates.segment, plates.spread_mm]
     return tuple(names), tuple(rules), np.column_stack(columns)
+
+
+def strip_mm(metric: Callable[[str], Floats], *, layers: npt.ArrayLike, width_mm: npt.ArrayLike) -> Floats:
+    """Strip to be cut for the plates, all layers: each piece runs half a width beyond its weld centres.
+
+    L = (l_series + w · n_series) · layers + l_across + w · n_across
+
+    Parameters
+    ----------
+    metric : callable
+        From the name of a metric of `plate_metrics` to its values [mm] or [-].
+    layers : int or ndarray
+        In the series direction [-].
+    width_mm : float or ndarray
+        Of the strip [mm].
+
+    Returns
+    -------
+    ndarray
+        [mm], arguments broadcast.
+    """
+    along = metric("series_mm") + np.asarray(width_mm) * metric("series_pieces")
+    return np.asarray(along * np.asarray(layers) + metric("across_mm") + np.asarray(width_mm) * metric("across_pieces"))
 
 
 def plated(
@@ -88,7 +114,7 @@ def plated(
         return np.hstack([metric[f"{name}_{build.layers}"] for build in builds])
 
     layers = np.array([build.layers for build in builds])
-    length = metric["series_mm"] * layers + metric["across_mm"]
+    length = strip_mm(metric.__getitem__, layers=layers, width_mm=np.array([build.width_mm for build in builds]))
     weld_ohm = space.brief.parts.weld_mohm * 1e-3
     section_a = np.array([build.section_mm2 * build.density_a_mm2 for build in builds])
     limit_a = section_a / np.maximum(by_layers("segment"), 1e-12)

@@ -20,6 +20,8 @@ class Plates:
     spread_mm: float = 0.0
     strip_series_mm: float = 0.0
     strip_across_mm: float = 0.0
+    pieces_series: int = 0
+    pieces_across: int = 0
 
 
 @dataclass
@@ -113,7 +115,28 @@ def plates_of(layout, chain, gap_mm, layers):
                                         inside.get(k, []) + inside.get(k + 1, []), layers, size)
         for k in range(chain.groups - 1)
     ]  # fmt: skip
-    return [_sums(g, plates, inside, across, members, layers, size) for g in range(1, chain.groups + 1)]
+    runs = {k: runs_of(layout, inside.get(k, [])) for k in range(chain.groups)}
+    return [_sums(g, plates, inside, across, members, layers, size, runs) for g in range(1, chain.groups + 1)]
+
+
+def runs_of(layout, pieces):
+    """Pieces to cut inside a group: those that meet at a cell within 10 degrees of a straight line are one."""
+    run = list(range(len(pieces)))
+    for i, one in enumerate(pieces):
+        for j in range(i):
+            shared = {one.a, one.b} & {pieces[j].a, pieces[j].b}
+            if len(shared) == 1 and _straight(layout, shared.pop(), one, pieces[j]):
+                run = [run[j] if r == run[i] else r for r in run]
+    return len(set(run))
+
+
+def _straight(layout, cell, one, two):
+    ways = []
+    for piece in (one, two):
+        far = piece.b if piece.a == cell else piece.a
+        way = [layout.centres_mm[far][k] - layout.centres_mm[cell][k] for k in range(3)]
+        ways.append([value / math.hypot(*way) for value in way])
+    return sum(a * b for a, b in zip(*ways, strict=True)) < -math.cos(math.radians(10.0))
 
 
 def _series(nodes, joining, own, layers, size):
@@ -134,7 +157,7 @@ def _series(nodes, joining, own, layers, size):
     return {cell: volts[place[cell]] for cell in nodes}, hottest
 
 
-def _sums(g, plates, inside, across, members, layers, size):
+def _sums(g, plates, inside, across, members, layers, size, runs):
     out = Plates(welds=2.0 * g / size)
     # At both ends, and at both sides of a link, the lead lies along the group and is joined to every cell:
     # no current flows along those strips.
@@ -157,8 +180,11 @@ def _sums(g, plates, inside, across, members, layers, size):
         for other in (k - 1, k):
             if 0 <= other < g - 1 and plates[other] is not None:
                 out.strip_across_mm += own
+                out.pieces_across += runs[k]
             else:
                 out.strip_series_mm += own
+                out.pieces_series += runs[k]
     for k in range(g - 1):
         out.strip_series_mm += sum(p.mm for p in across.get(k, []))
+        out.pieces_series += len(across.get(k, []))
     return out

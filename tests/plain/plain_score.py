@@ -112,6 +112,8 @@ class Plain:
         out["ohm"] = ohm
         out["spread_ohm"] = per_mm * max(p.spread_mm for p in plates)
         strip_mm = sum(p.strip_series_mm * pack.layers + p.strip_across_mm for p in plates)
+        pieces = sum(p.pieces_series * pack.layers + p.pieces_across for p in plates)
+        strip_mm += pieces * float(t.strips.width_mm[pack.strip])
         kg, cost = self.weighed(pack, harness, strip_mm, section, used)
         out["kg"], out["cost"] = kg, cost
         density = float(t.strips.current_density_a_mm2[pack.strip])
