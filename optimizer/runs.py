@@ -191,7 +191,9 @@ def read_run(folder: Path, *, brief: Path | None = None) -> Run:
     except BadInput:
         raise
     except (OSError, ValueError, RecursionError, pa.ArrowException) as error:
-        found = "" if isinstance(error, FileNotFoundError) else str(error)
+        found = str(error)
+        if isinstance(error, FileNotFoundError | NotADirectoryError):
+            found = "a file" if folder.is_file() else ""
         text = "is no folder of a run: `cellstow search BRIEF --out FOLDER` writes one"
         raise BadInput([Problem("no-run", str(folder), expected=text, found=found)]) from None
     where = brief if brief is not None else folder / str(record.get("brief_file", "?"))

@@ -8,6 +8,7 @@ from click.testing import CliRunner
 
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
+from optimizer.review.terminal_designs import cautions_of
 
 
 def run(*args):
@@ -22,6 +23,18 @@ def folder(tmp_path_factory):
     done = run("shortlist", out, "--count", 2)
     assert done.exit_code == 0, done.output
     return out
+
+
+def test_the_gravest_caution_comes_first_whosever_it_is():
+    weak, cold, store = "The fuse of 40 A does not protect the wire.", "Do not charge below 0 °C.", "Store it cool."
+    for whose in ({"a": [cold, store], "b": [weak, cold, store]}, {"b": [weak, cold, store], "a": [cold, store]}):
+        lines = cautions_of(whose).splitlines()
+        assert lines == ["Cautions:", f"  - b: {weak}", f"  - {cold}", f"  - {store}"]
+
+
+def test_a_file_is_no_run(folder):
+    done = run("shortlist", folder / "run.json")
+    assert done.exit_code == 2 and "found a file [no-run]" in done.output and "Errno" not in done.output
 
 
 def test_shortlist_writes_its_table_and_a_folder_per_design(folder):

@@ -190,14 +190,20 @@ def cautions_text(designs: Sequence[Design]) -> str:
 
 
 def cautions_of(whose: Mapping[str, Sequence[str]]) -> str:
-    """Cautions by the name of what they are told of; one that holds for all is told without names."""
+    """Cautions by the name of what they are told of; one that holds for all is told without names.
+
+    Each list begins with the gravest, and so does what they come to together.
+    """
     holds: dict[str, list[tuple[str, str]]] = {}
+    place: dict[str, int] = {}
     for name, texts in whose.items():
-        for text in texts:
+        for k, text in enumerate(texts):
             # Cautions that differ in their first figure alone ("372 Wh: …") are one.
-            holds.setdefault(FIGURE.sub("", text), []).append((text, name))
+            alike = FIGURE.sub("", text)
+            holds.setdefault(alike, []).append((text, name))
+            place[alike] = max(k, place.get(alike, k))
     lines = ["Cautions:"]
-    for found in holds.values():
+    for found in (holds[alike] for alike in sorted(holds, key=place.__getitem__)):
         text = found[0][0]
         figures = sorted({float(hit.group()) for each, _ in found if (hit := FIGURE.match(each))})
         if len(figures) > 1:
