@@ -35,21 +35,21 @@ from typing import Any
 
 import pandas as pd
 
+from optimizer.analysis import ranking
+from optimizer.analysis.why import Answer
+from optimizer.analysis.why import why as why_not
+from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Brief, load_brief
-from optimizer.design import Design
-from optimizer.problems import BadInput, Problem
-from optimizer.rescoring import score_row
-from optimizer.restricted import Asked
-from optimizer.review import ranking
-from optimizer.search import rows
-from optimizer.search.run import Outcome
-from optimizer.search.run import search as search_space
-from optimizer.search.setup import load_space
-from optimizer.search.space import Space
-from optimizer.tolerances import Tolerances, tolerances
-from optimizer.unfold import unfold
-from optimizer.why import Answer
-from optimizer.why import why as why_not
+from optimizer.design.model import Design
+from optimizer.design.rescore import score_row
+from optimizer.design.subspace import Asked
+from optimizer.design.tolerances import Tolerances, tolerances
+from optimizer.design.unfold import unfold
+from optimizer.search.exact import rows
+from optimizer.search.running.run import Outcome
+from optimizer.search.running.run import search as search_space
+from optimizer.search.space.setup import load_space
+from optimizer.search.space.space import Space
 
 __all__ = [
     "Asked", "BadInput", "Brief", "Design", "Outcome", "Problem", "Space", "Tolerances", "front", "load",
@@ -120,7 +120,7 @@ def shortlist(
     method: str = "topsis",
     weights: Mapping[str, float] | None = None,
 ) -> pd.DataFrame:
-    """A few rows that are good and differ, see `optimizer.review.ranking.pick_different`.
+    """A few rows that are good and differ, see `optimizer.analysis.ranking.pick_different`.
 
     Parameters
     ----------
@@ -170,7 +170,7 @@ def score(space: Space, choices: Mapping[Any, Any]) -> dict[str, Any]:
 
 
 def why(space: Space, frame: pd.DataFrame | None = None, **asked: Any) -> Answer:
-    """What stands against a pack: see `optimizer.why.why`.
+    """What stands against a pack: see `optimizer.analysis.why.why`.
 
     Parameters
     ----------

@@ -12,8 +12,9 @@ from typing import Any
 
 import click
 
-from optimizer import __version__, console
-from optimizer.problems import BadInput, Stopped, machine_fault
+from optimizer import __version__
+from optimizer.base import console
+from optimizer.base.problems import BadInput, Stopped, machine_fault
 
 # Command name to the module that holds it; a module is imported only when its command runs, so that
 # `cellstow --help` answers at once.

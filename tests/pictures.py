@@ -7,10 +7,10 @@ from pathlib import Path
 
 from playwright.sync_api import sync_playwright
 
-from optimizer.review import charts, drawings
-from optimizer.runs import read_run
-from optimizer.search.setup import load_space
-from optimizer.unfold import unfold
+from optimizer.design.runs import read_run
+from optimizer.design.unfold import unfold
+from optimizer.review.sheets import charts, drawings
+from optimizer.search.space.setup import load_space
 
 DEMO = Path("results/demo")
 BRIEF = Path("catalogs/briefs/cargo-scooter.toml")

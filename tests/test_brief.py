@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import (
     Brief,
     brief_json_schema,
@@ -22,7 +23,6 @@ from optimizer.brief import (
 )
 from optimizer.brief.faults import key_lines
 from optimizer.catalog import builtin_catalogs
-from optimizer.problems import BadInput, Problem
 
 BRIEFS = builtin_catalogs() / "briefs"
 FULL = (BRIEFS / "cargo-scooter.toml").read_text(encoding="utf-8").replace('"../', f'"{builtin_catalogs()}/')

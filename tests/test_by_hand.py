@@ -12,9 +12,9 @@ import pytest
 
 from optimizer.brief import Ageing
 from optimizer.catalog import builtin_catalogs, read_cells
-from optimizer.cell_default import cell_models
-from optimizer.ride.cells import from_models
-from optimizer.search.job import run_job
+from optimizer.cell.default import cell_models
+from optimizer.ride.kernels.cells import from_models
+from optimizer.workflows.search import run_job
 
 BRIEF = """
 title = "four groups of two"

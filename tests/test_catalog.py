@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from optimizer.base.problems import BadInput, Problem
 from optimizer.catalog import (
     builtin_catalogs,
     matching,
@@ -27,7 +28,6 @@ from optimizer.catalog import (
     read_wires,
 )
 from optimizer.catalog.tables import parse_number
-from optimizer.problems import BadInput, Problem
 
 CATALOGS = builtin_catalogs()
 CELLS = [

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.cell import (
+from optimizer.cell.model import (
     LAG_GAINS,
     LAG_RATES,
     CellModel,
@@ -18,7 +18,7 @@ from optimizer.cell import (
     thermal_voltage_v,
     voltage,
 )
-from optimizer.cell_steps import fine_profile, run_constant, run_profile
+from optimizer.cell.steps import fine_profile, run_constant, run_profile
 
 SOC = np.linspace(0.0, 1.0, 201)
 

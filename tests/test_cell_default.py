@@ -5,9 +5,9 @@ import pytest
 
 from optimizer.brief import Ageing
 from optimizer.catalog import builtin_catalogs, read_cells
-from optimizer.cell import pulse_resistance_ohm, slow_resistance_ohm
-from optimizer.cell_default import SPLITS, cell_models, default_model
-from optimizer.ride.cells import from_models
+from optimizer.cell.default import SPLITS, cell_models, default_model
+from optimizer.cell.model import pulse_resistance_ohm, slow_resistance_ohm
+from optimizer.ride.kernels.cells import from_models
 
 CURVE = np.linspace(3.0, 4.2, 101)
 ROW = {"capacity_ah": 5.0, "dcir_ohm": 0.025, "ocv_v": CURVE, "voltage_min_v": 2.5, "voltage_max_v": 4.2,

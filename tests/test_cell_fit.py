@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from optimizer.cell import voltage
-from optimizer.cell_fit import fit_model
-from optimizer.cell_measured import Curve, Pulse, noise_of
-from optimizer.cell_steps import run_constant
+from optimizer.cell.fit import fit_model
+from optimizer.cell.measured import Curve, Pulse, noise_of
+from optimizer.cell.model import voltage
+from optimizer.cell.steps import run_constant
 from tests.test_cell import made
 
 

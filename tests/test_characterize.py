@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-from optimizer.cell_curves import read_curves, read_profile, read_pulses, rising_rows
-from optimizer.characterize import Asked, read_asked
-from optimizer.characterize_files import ROW_COLUMNS
+from optimizer.base.problems import BadInput, Problem
+from optimizer.cell.characterize import Asked, read_asked
+from optimizer.cell.curves import read_curves, read_profile, read_pulses, rising_rows
 from optimizer.cli import main
-from optimizer.problems import BadInput, Problem
+from optimizer.workflows.characterize import ROW_COLUMNS
 
 REFERENCE = Path(__file__).parent / "outside" / "reference" / "Marquis2019"
 CURVES, PULSES = REFERENCE / "curves.csv", REFERENCE / "pulses.csv"

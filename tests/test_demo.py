@@ -14,8 +14,8 @@ import pandas as pd
 import pytest
 
 from optimizer.catalog import builtin_catalogs
-from optimizer.front import hypervolume, signed
-from optimizer.search.job import How, run_job
+from optimizer.front.pareto import hypervolume, signed
+from optimizer.workflows.search import How, run_job
 
 DEMO = Path(__file__).parents[1] / "results" / "demo"
 BRIEF = builtin_catalogs() / "briefs" / "cargo-scooter.toml"
@@ -60,7 +60,7 @@ def test_the_reference_run_is_a_front_of_packs_that_meet_the_brief():
 
 
 def test_the_reference_run_was_made_from_the_catalogs_that_are_here():
-    from optimizer.inputs import load_inputs
+    from optimizer.score.inputs import load_inputs
 
     run = json.loads((DEMO / "run.json").read_text())
     assert run["inputs"] == load_inputs(BRIEF).hashes()

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer import front
+from optimizer.front import pareto as front
 
 
 def brute(points):

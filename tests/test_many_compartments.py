@@ -3,12 +3,12 @@
 import pytest
 from scenes import brief_of_many_tasks
 
+from optimizer.base.problems import BadInput
 from optimizer.brief import load_brief
 from optimizer.catalog import read_cells
-from optimizer.inputs import load_inputs, room_count_problems
-from optimizer.pack.harness import MOST_COMPARTMENTS, SENSORS_OF_MANY, TRIED_COMPARTMENTS
-from optimizer.problems import BadInput
-from optimizer.survey import survey
+from optimizer.fit.placement.survey import survey
+from optimizer.pack.wiring.harness import MOST_COMPARTMENTS, SENSORS_OF_MANY, TRIED_COMPARTMENTS
+from optimizer.score.inputs import load_inputs, room_count_problems
 
 
 def with_rooms(folder, count):

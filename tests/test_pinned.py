@@ -5,10 +5,10 @@ import pytest
 
 from optimizer.brief import load_brief
 from optimizer.catalog import builtin_catalogs
-from optimizer.pinned import pinned_row, pinned_space
-from optimizer.review.drawings import draw
-from optimizer.search.setup import load_space
-from optimizer.unfold import unfold
+from optimizer.design.pinned import pinned_row, pinned_space
+from optimizer.design.unfold import unfold
+from optimizer.review.sheets.drawings import draw
+from optimizer.search.space.setup import load_space
 
 TWO_BOXES = """
 title = "equal cases over two unequal boxes"

@@ -23,8 +23,8 @@ from optimizer.catalog import (
     read_strips,
     read_wires,
 )
-from optimizer.inputs import by_id, load_inputs
-from optimizer.search.job import How, run_job
+from optimizer.score.inputs import by_id, load_inputs
+from optimizer.workflows.search import How, run_job
 
 TABLES = ("cells", "strips", "wires", "bms", "fuses", "chargers")
 
@@ -141,7 +141,7 @@ def test_twins_are_told_apart_by_id_alone(first):
 def test_the_hash_seed_changes_no_byte(first, tmp_path, hash_seed):
     """In a process of its own, with nothing cached."""
     brief, folder = first
-    code = "import sys; from pathlib import Path; from optimizer.search.job import run_job; "
+    code = "import sys; from pathlib import Path; from optimizer.workflows.search import run_job; "
     code += "run_job(Path(sys.argv[1]), folder=Path(sys.argv[2]))"
     environment = {**os.environ, "PYTHONHASHSEED": hash_seed, "CELLSTOW_CACHE": "off"}
     subprocess.run([sys.executable, "-c", code, str(brief), str(tmp_path / "out")], env=environment, check=True)

@@ -9,11 +9,11 @@ import pyarrow.parquet as pq
 import pytest
 
 from optimizer.catalog import builtin_catalogs
-from optimizer.front import OBJECTIVES, signed
-from optimizer.search.job import run_job
-from optimizer.search.rows import full_figures
-from optimizer.search.setup import load_space
-from optimizer.unfold import choose, design_block, unfold
+from optimizer.design.unfold import choose, design_block, unfold
+from optimizer.front.pareto import OBJECTIVES, signed
+from optimizer.search.exact.rows import full_figures
+from optimizer.search.space.setup import load_space
+from optimizer.workflows.search import run_job
 
 BRIEF = builtin_catalogs() / "briefs" / "quick-36v.toml"
 

@@ -11,11 +11,11 @@ import pytest
 from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 
+from optimizer.base.problems import BadInput
 from optimizer.brief import Brief, load_brief, open_brief
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
-from optimizer.problems import BadInput
-from optimizer.starter import starter_files
+from optimizer.workflows.new import starter_files
 
 QUICK = builtin_catalogs() / "briefs" / "quick-36v.toml"
 DEMOS = sorted(path.name for path in (builtin_catalogs() / "briefs").glob("*.toml"))

@@ -8,7 +8,7 @@ from click.testing import CliRunner
 
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
-from optimizer.review.terminal_designs import cautions_of
+from optimizer.review.terminal.designs import cautions_of
 
 
 def run(*args):

@@ -7,7 +7,7 @@ from click.testing import CliRunner
 
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
-from optimizer.starter import ROWS, starter_files
+from optimizer.workflows.new import ROWS, starter_files
 
 
 def run(*args):

@@ -8,17 +8,17 @@ import pytest
 from click.testing import CliRunner
 
 from optimizer import api
+from optimizer.analysis.steps import Step, steps, stretched
+from optimizer.analysis.vary import FIGURES, RoomierSpace, changed_space, places, vary
 from optimizer.brief import BoxCompartment, PrismCompartment, load_brief
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
-from optimizer.front import OBJECTIVES
-from optimizer.restricted import with_brief
-from optimizer.review.terminal_vary import sentences, vary_text
-from optimizer.review.tornado import order_by_effect
-from optimizer.search.run import search
-from optimizer.search.setup import make_space
-from optimizer.steps import Step, steps, stretched
-from optimizer.vary import FIGURES, RoomierSpace, changed_space, places, vary
+from optimizer.design.subspace import with_brief
+from optimizer.front.pareto import OBJECTIVES
+from optimizer.review.sheets.tornado import order_by_effect
+from optimizer.review.terminal.vary import sentences, vary_text
+from optimizer.search.running.run import search
+from optimizer.search.space.setup import make_space
 
 TABLES = {"cells", "strips", "wires", "bms", "fuses"}
 HEAD = "title = 'small'\n[catalog]\n" + "".join(

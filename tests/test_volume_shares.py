@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from optimizer import compare
-from optimizer.compare import volume_shares
+from optimizer.analysis import compare
+from optimizer.analysis.compare import volume_shares
 
 
 def sphere(rows, d, seed):

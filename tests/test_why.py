@@ -12,12 +12,12 @@ import pytest
 from click.testing import CliRunner
 
 from optimizer import api
+from optimizer.analysis.why import parse_shares, whole_space, why
+from optimizer.base.problems import BadInput
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
-from optimizer.front import signed
-from optimizer.problems import BadInput
-from optimizer.restricted import Asked
-from optimizer.why import parse_shares, whole_space, why
+from optimizer.design.subspace import Asked
+from optimizer.front.pareto import signed
 
 QUICK = builtin_catalogs() / "briefs" / "quick-36v.toml"
 

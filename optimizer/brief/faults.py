@@ -9,7 +9,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from optimizer.problems import Problem, nearest
+from optimizer.base.problems import Problem, nearest
 
 Loc = tuple[str | int, ...]
 

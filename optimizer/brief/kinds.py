@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict
 from pydantic_core import PydanticCustomError
 
-from optimizer.texts import unseen
+from optimizer.base.texts import unseen
 
 
 def _visible(text: str) -> str:

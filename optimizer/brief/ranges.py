@@ -13,8 +13,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from optimizer.base.problems import Problem, nearest
 from optimizer.brief.faults import Loc, dotted, key_lines, line_of, show
-from optimizer.problems import Problem, nearest
 
 # A dimension without a step is made and measured to this [mm].
 FINEST_MM = 0.01

@@ -14,13 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ValidationError
 
+from optimizer.base.problems import BadInput, Problem
+from optimizer.base.texts import unseen
 from optimizer.brief.faults import Loc, key_lines, line_of, schema_problems
 from optimizer.brief.ranges import FreeDimension, Ranges, find_ranges, place_in_words, with_ranges
 from optimizer.brief.rules import RuleChecks, file_problems
 from optimizer.brief.schema import Brief, RidePlan
 from optimizer.catalog.tables import cap, file_sha256, read_bounded
-from optimizer.problems import BadInput, Problem
-from optimizer.texts import unseen
 
 # A brief with twenty boxes of five hundred points each is a tenth of this.
 MOST_BYTES = 2**20

@@ -11,10 +11,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from optimizer.base.problems import Problem
 from optimizer.brief.faults import Loc, dotted, key_lines, line_of, show
 from optimizer.brief.plausible import LISTS, MOST_MM, PLAUSIBLE, SIGNED
 from optimizer.catalog.columns import asked
-from optimizer.problems import Problem
 
 
 class RuleChecks:

@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.problems import BadInput
 from optimizer.catalog.columns import Bools, Columns, Floats, check_order, check_ratio, read_columns
 from optimizer.catalog.ocv import OcvCurve, ocv_curve, read_ocv
 from optimizer.catalog.tables import parse_number, short
 from optimizer.catalog.types import CELL_COLUMNS, Cells, build
-from optimizer.problems import BadInput
 
 
 def read_cells(path: Path, *, ocv_folder: Path | None = None, sizes_only: bool = False) -> Cells:

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.base.problems import BadInput, Problem, nearest
 from optimizer.catalog.columns import Column, Columns, Floats, read_columns
 from optimizer.catalog.tables import short
-from optimizer.problems import BadInput, Problem, nearest
 
 CURVE_COLUMNS = (
     Column("soc", zero=True),

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from optimizer.problems import BadInput, Problem
+from optimizer.base.problems import BadInput, Problem
 
 if TYPE_CHECKING:
     import pyarrow as pa

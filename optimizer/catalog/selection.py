@@ -7,9 +7,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from optimizer.base.problems import Problem, nearest
 from optimizer.catalog.columns import Bools
 from optimizer.catalog.tables import short
-from optimizer.problems import Problem, nearest
 
 
 def matching(ids: Sequence[str], patterns: Sequence[str]) -> Bools:

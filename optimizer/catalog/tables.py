@@ -21,8 +21,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.problems import BadInput, Problem
-from optimizer.texts import unseen
+from optimizer.base.problems import BadInput, Problem
+from optimizer.base.texts import unseen
 
 # What a cell shows whose formula failed, or whose column is too narrow, in English and other languages.
 EXCEL_ERROR = re.compile(r"#(N/?[AD]|NV|GETTING_DATA|[¡¿]?[^\W_][\w/]*[!?]|#+)|Err:\d{3}", re.IGNORECASE)

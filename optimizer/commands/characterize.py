@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from optimizer.characterize import Characterized
+    from optimizer.cell.characterize import Characterized
 
 
 @click.command("characterize")
@@ -76,8 +76,8 @@ def command(
     Two or more constant currents, each from full. Writes the catalog row, its OCV curve and a plot, reports the
     fit error per curve, and predicts constant currents, constant powers and profiles, in that order.
     """
-    from optimizer.characterize import Asked, characterize
-    from optimizer.characterize_files import check_folder, free_folder, output_files, write_folder
+    from optimizer.cell.characterize import Asked, characterize
+    from optimizer.workflows.characterize import check_folder, free_folder, output_files, write_folder
 
     cell = name or curves.stem
     folder = out if out is not None else free_folder(Path(f"{cell}-cell"))
@@ -108,7 +108,7 @@ def command(
 
 def text(result: Characterized) -> str:
     """What people read: fit errors, predictions and notes."""
-    from optimizer.characterize import dcir_ohm, notes
+    from optimizer.cell.characterize import dcir_ohm, notes
 
     model = result.fit.model
     lines = [

@@ -17,8 +17,8 @@ def command(brief: Path, as_json: bool, quiet: bool) -> None:
 
     Exit code 0 when a search could start, 2 otherwise.
     """
-    from optimizer.review.terminal import check_text
-    from optimizer.search.freedims import read_any
+    from optimizer.review.terminal.overview import check_text
+    from optimizer.search.boxes.freedims import read_any
 
     inputs, free = read_any(brief)
     if as_json:

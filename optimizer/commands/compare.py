@@ -20,7 +20,7 @@ def command(a: str, b: str, page: Path | None, as_json: bool, quiet: bool) -> No
     Two runs: what each is best in, how many rows of each the other beats, and where their briefs and files
     differ. Two designs: every figure beside the other.
     """
-    from optimizer.comparing import compare_job
+    from optimizer.workflows.compare import compare_job
 
     done = compare_job(a, b, page=page)
     if as_json:

@@ -19,12 +19,12 @@ def command(brief: Path, as_json: bool, quiet: bool) -> None:
     Needs only [catalog] cells, [clearance] and [[compartment]]. Each layout is proved by an independent
     check; the least gap is the smallest distance from a cell's surface to a neighbour, a wall or a keep-out.
     """
+    from optimizer.base.problems import BadInput
     from optimizer.brief import load_brief
     from optimizer.catalog import read_cells
     from optimizer.commands.progress import Bar
-    from optimizer.problems import BadInput
-    from optimizer.review.terminal import fit_table
-    from optimizer.survey import compartment_problems, survey
+    from optimizer.fit.placement.survey import compartment_problems, survey
+    from optimizer.review.terminal.overview import fit_table
 
     wanted = load_brief(brief)
     cells = read_cells(wanted.files()["catalog.cells"], sizes_only=True)

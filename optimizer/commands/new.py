@@ -18,7 +18,7 @@ def command(folder: Path, as_json: bool, quiet: bool) -> None:
     The files pass `cellstow check` as they stand and hold invented rows; fill in your own. Nothing that is there
     is ever replaced.
     """
-    from optimizer.starter import write_starter
+    from optimizer.workflows.new import write_starter
 
     written = write_starter(folder)
     if as_json:

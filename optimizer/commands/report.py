@@ -19,8 +19,8 @@ def command(run: Path, brief: Path | None, as_json: bool, quiet: bool) -> None:
     One file, complete in itself. The designs shown in full are those of `cellstow shortlist RUN`; without a
     shortlist a few are picked as it would pick them.
     """
-    from optimizer.reporting import report
-    from optimizer.runs import read_run
+    from optimizer.design.runs import read_run
+    from optimizer.workflows.report import report
 
     written = report(read_run(run, brief=brief))
     if as_json:

@@ -18,8 +18,8 @@ def command(design: Path, as_json: bool, quiet: bool) -> None:
     The file needs nothing beside it: it holds the brief, the catalog rows, the OCV curve, the ride and every
     position. Positions are proved again. Change a value in it, such as the rider's mass, to see what it does.
     """
-    from optimizer.rescoring import differences, read_design, score_row
-    from optimizer.review.terminal_designs import rescore_text
+    from optimizer.design.rescore import differences, read_design, score_row
+    from optimizer.review.terminal.designs import rescore_text
 
     space, choices, figures = read_design(design)
     row = score_row(space, choices)

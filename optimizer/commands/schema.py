@@ -17,8 +17,8 @@ def command(out: Path | None, as_json: bool, quiet: bool) -> None:
 
     With a TOML language server, save it beside the brief and start the brief with `#:schema ./brief.schema.json`.
     """
+    from optimizer.base.files import write_text
     from optimizer.brief import brief_json_schema
-    from optimizer.review.files import write_text
 
     text = json.dumps(brief_json_schema(), indent=2, ensure_ascii=False)
     if out is None:

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import click
 
-from optimizer.console import exit_code_of_interrupt
-from optimizer.problems import BadInput, Problem
+from optimizer.base.console import exit_code_of_interrupt
+from optimizer.base.problems import BadInput, Problem
 
 # How many boxes a budget may ask for, as in the brief's own [search] trials.
 MOST_TRIALS = 1_000_000
@@ -72,10 +72,10 @@ def command(
     refresh_s = seconds(refresh, option="--refresh")
 
     from optimizer.commands.progress import Bar
-    from optimizer.pinned import add_to_run
-    from optimizer.review.terminal import search_summary
-    from optimizer.review.terminal_designs import pinned_text
-    from optimizer.search.job import How, run_job
+    from optimizer.design.pinned import add_to_run
+    from optimizer.review.terminal.designs import pinned_text
+    from optimizer.review.terminal.overview import search_summary
+    from optimizer.workflows.search import How, run_job
 
     folder = out if out is not None else Path("results") / brief.stem
     report = None if quiet else Bar()

@@ -26,9 +26,9 @@ def command(run: Path, method: str, weights: str | None, count: int, designs: tu
     list, harness, bill, case files, build sheet and design.json. Each figure comes with the values that one pack
     in ten falls below or rises above, and each constraint with the chance that it holds, by the brief's [spread].
     """
-    from optimizer.review.terminal_designs import shortlist_text
-    from optimizer.runs import read_run
-    from optimizer.shortlisting import parse_weights, pick, shortlist, write_shortlist
+    from optimizer.design.runs import read_run
+    from optimizer.review.terminal.designs import shortlist_text
+    from optimizer.workflows.shortlist import parse_weights, pick, shortlist, write_shortlist
 
     loaded = read_run(run, brief=brief)
     weighed = parse_weights(weights, objectives=loaded.objectives)

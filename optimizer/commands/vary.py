@@ -27,7 +27,7 @@ def command(brief: Path, step_mm: float, step_pct: float, only: tuple[str, ...],
     the least cost. Writes vary.csv, vary.png and vary.svg (bars). A compartment is stretched at its middle: its
     ends, and the keep-outs there, stay as they are. Fits are cached: a second call is much faster.
     """
-    from optimizer.varying import vary_job
+    from optimizer.workflows.vary import vary_job
 
     folder = out if out is not None else Path("results") / f"{brief.stem}-vary"
     done = vary_job(brief, folder=folder, step_mm=step_mm, step_pct=step_pct, only=only, force=force,

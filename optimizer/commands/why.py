@@ -31,7 +31,7 @@ def command(run_or_brief: Path, split: str | None, axes: str | None, brief: Path
     Any part may be left out: what is open is searched exactly. Without any part, the whole space by reason: from
     a run's accounts at once, of a brief after searching it.
     """
-    from optimizer.asking import ask
+    from optimizer.workflows.why import ask
 
     answer = ask(run_or_brief, split=split, axes=axes, brief=brief, given=given,
                  say=lambda text: None if quiet else click.echo(text, err=True))

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from optimizer.pack.arrays import Floats, same_kind
+from optimizer.base.arrays import Floats, same_kind
 
 COLUMNS = ("item", "part", "quantity", "unit", "unit_price", "mass_g", "cost")
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from optimizer.pack.arrays import Floats, same_kind
+from optimizer.base.arrays import Floats, same_kind
 
 #: Strip and insulating ring under a cover; what is left of the end gap is the cover (common practice).
 END_STACK_MM = 0.5

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from optimizer.pack.arrays import Floats, same_kind
+from optimizer.base.arrays import Floats, same_kind
 from optimizer.pack.sharing import weakest_group_factor as weakest_group_factor
 from optimizer.pack.sharing import worst_share as worst_share
 
@@ -250,7 +250,7 @@ def thermal_current(headroom_k: ArrayLike, *, rise_k_per_w: ArrayLike, heat_ohm:
     headroom_k : float or ndarray, shape (n,)
         Limit of the cell less the temperature of the air [K].
     rise_k_per_w : float or ndarray, shape (n,)
-        Rise of the hottest cell per watt in every cell, see optimizer.pack.heat [K/W].
+        Rise of the hottest cell per watt in every cell, see optimizer.pack.thermal.heat [K/W].
     heat_ohm : float or ndarray, shape (n,)
         Heat of one cell, with its part of the plates' heat, over the square of the pack current: for even
         sharing r / P² + R_plates / (S · P) [ohm].

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from optimizer.pack.arrays import Floats, same_kind
+from optimizer.base.arrays import Floats, same_kind
 from optimizer.pack.spread import expected_normal_max
 
 

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from scipy.spatial import cKDTree
 from scipy.special import log_ndtr
 
-from optimizer.pack.arrays import Floats, same_kind
+from optimizer.base.arrays import Floats, same_kind
 
 #: No draw leaves less of a cell than this: a spread so wide that it matters is no longer normal.
 _LEAST = 0.05

@@ -21,9 +21,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from optimizer.ride.cells import LAG_TAU, SHARE1, TAU1, TAU2, CellArrays
-from optimizer.ride.critical import critical_steps
-from optimizer.ride.roadload import RideSteps, Vehicle
+from optimizer.ride.kernels.cells import LAG_TAU, SHARE1, TAU1, TAU2, CellArrays
+from optimizer.ride.kernels.critical import critical_steps
+from optimizer.ride.load.roadload import RideSteps, Vehicle
 
 Floats = NDArray[np.float64]
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from optimizer.ride import cellkernel
-from optimizer.ride import rangekernel as kernel
 from optimizer.ride.bins import CompressedRide
-from optimizer.ride.cells import CELSIUS_K
-from optimizer.ride.roadload import battery_power_w
-from optimizer.ride.trace import KMH_PER_M_S
+from optimizer.ride.kernels import cell as cellkernel
+from optimizer.ride.kernels import range as kernel
+from optimizer.ride.kernels.cells import CELSIUS_K
+from optimizer.ride.load.roadload import battery_power_w
+from optimizer.ride.load.trace import KMH_PER_M_S
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -7,13 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.ride import cellkernel, simkernel
 from optimizer.ride.bins import CompressedRide
-from optimizer.ride.cells import CELSIUS_K
-from optimizer.ride.critical import STEP_MAX_S
+from optimizer.ride.kernels import cell as cellkernel
+from optimizer.ride.kernels import sim as simkernel
+from optimizer.ride.kernels.cells import CELSIUS_K
+from optimizer.ride.kernels.critical import STEP_MAX_S
+from optimizer.ride.load.roadload import RideSteps, step_parts
+from optimizer.ride.load.trace import KMH_PER_M_S
 from optimizer.ride.range import PackBlock, RangeBlock, candidate_table, check_soc, mean_power_w
-from optimizer.ride.roadload import RideSteps, step_parts
-from optimizer.ride.trace import KMH_PER_M_S
 
 Floats = NDArray[np.float64]
 

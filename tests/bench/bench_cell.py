@@ -11,12 +11,12 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.cell import voltage
-from optimizer.cell_curves import read_curves, read_pulses, read_table
-from optimizer.cell_fit import fit_model
-from optimizer.cell_measured import Curve, Fit, Pulse
-from optimizer.cell_steps import Run, run_constant, run_profile
-from optimizer.problems import Problem
+from optimizer.base.problems import Problem
+from optimizer.cell.curves import read_curves, read_pulses, read_table
+from optimizer.cell.fit import fit_model
+from optimizer.cell.measured import Curve, Fit, Pulse
+from optimizer.cell.model import voltage
+from optimizer.cell.steps import Run, run_constant, run_profile
 
 FOLDER = Path(__file__).parents[1] / "outside" / "reference"
 CASES = ("current 0.5", "power 0.5", "power 1.0", "current 2.0", "current 3.0")

@@ -17,11 +17,11 @@ import numpy as np
 import scipy
 import shapely
 
-from optimizer.fit.compartment import Compartment, box, centre_regions
-from optimizer.fit.free import TERMS_PER_SECOND, oler_bound
-from optimizer.fit.layout import CellSize, Clearance
-from optimizer.fit.place import candidates
-from optimizer.fit.proof import prove
+from optimizer.fit.placement.free import TERMS_PER_SECOND, oler_bound
+from optimizer.fit.placement.place import candidates
+from optimizer.fit.placement.proof import prove
+from optimizer.fit.region.compartment import Compartment, box, centre_regions
+from optimizer.fit.region.layout import CellSize, Clearance
 
 NONE = Clearance(wall_mm=0, case_mm=0, cell_gap_mm=0, end_mm=0, module_gap_mm=0)
 CELL = CellSize("cylinder", length_mm=65.0, diameter_mm=18.5)

@@ -17,9 +17,9 @@ import numba
 import numpy as np
 import scipy
 
-from optimizer.fit.groups import chain
-from optimizer.pack.plates import chain_plates, plates_of, solve_plate
-from optimizer.pack.strips import StripBuild
+from optimizer.fit.chain.groups import chain
+from optimizer.pack.plates.plates import chain_plates, plates_of, solve_plate
+from optimizer.pack.plates.strips import StripBuild
 
 _path = Path(__file__).parents[1] / "fit" / "test_groups.py"
 _spec = importlib.util.spec_from_file_location("make_layouts", _path)

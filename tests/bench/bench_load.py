@@ -26,8 +26,8 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from optimizer.catalog import builtin_catalogs
-from optimizer.search import rows as table
-from optimizer.search import store
+from optimizer.front import store
+from optimizer.search.exact import rows as table
 from tests.bench.bench_search import HEAD, cell_rows
 
 RIDE = """[ride]

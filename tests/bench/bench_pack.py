@@ -14,8 +14,9 @@ from collections.abc import Callable
 import numpy as np
 import scipy
 
-from optimizer.pack import bill, case, heat, limits, neighbours
-from optimizer.pack.harness import Places, harness_block
+from optimizer.pack import bill, case, limits
+from optimizer.pack.thermal import heat, neighbours
+from optimizer.pack.wiring.harness import Places, harness_block
 
 SEED = 1
 

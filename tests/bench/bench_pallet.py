@@ -15,7 +15,7 @@ import time
 import numba
 import numpy as np
 
-from optimizer.fit.pallet import pack_rectangles, upper_bound
+from optimizer.fit.placement.pallet import pack_rectangles, upper_bound
 
 SEED = 20
 

@@ -18,10 +18,10 @@ import numba
 import numpy as np
 
 from optimizer.ride.bins import compress
+from optimizer.ride.load.roadload import ride_steps
+from optimizer.ride.load.trace import steady_cruise
 from optimizer.ride.range import INTERVALS, STOP_NAMES, range_block
-from optimizer.ride.roadload import ride_steps
 from optimizer.ride.simulate import simulate
-from optimizer.ride.trace import steady_cruise
 
 SEED = 7
 FEW_LAPS = 6

@@ -23,14 +23,14 @@ from typing import Any
 import numpy as np
 
 from optimizer.brief import SearchRules, open_brief
-from optimizer.front import hypervolume, nondominated, signed
-from optimizer.score import score
-from optimizer.search import options as op
-from optimizer.search import parts
-from optimizer.search.freedims import Boxes, open_boxes
-from optimizer.search.plating import plated
-from optimizer.search.sampled import Explorer
-from optimizer.search.space import Task
+from optimizer.front.pareto import hypervolume, nondominated, signed
+from optimizer.score.score import score
+from optimizer.search.boxes.freedims import Boxes, open_boxes
+from optimizer.search.boxes.sampled import Explorer
+from optimizer.search.space import options as op
+from optimizer.search.space import parts
+from optimizer.search.space.plating import plated
+from optimizer.search.space.space import Task
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "search"))
 import brute

@@ -21,9 +21,9 @@ import numpy as np
 import pandas as pd
 
 from optimizer.catalog import builtin_catalogs
-from optimizer.search import archive
-from optimizer.search.setup import load_space
-from optimizer.search.store import csv_bytes, parquet_bytes
+from optimizer.front.store import csv_bytes, parquet_bytes
+from optimizer.search.exact import archive
+from optimizer.search.space.setup import load_space
 
 # Diameter, length [mm], capacity [Ah], mass [g] of the energy cell that each size is scaled from.
 SIZES = {
@@ -178,7 +178,7 @@ def plain(folder: Path) -> None:
     sys.path.insert(0, str(Path(__file__).parents[1] / "search"))
     from brute import objectives
 
-    from optimizer.search.run import search
+    from optimizer.search.running.run import search
 
     for cells in (2, 4, 8):
         brief = make_brief(

@@ -15,12 +15,12 @@ from importlib.metadata import version
 import numpy as np
 
 from optimizer import api
+from optimizer.analysis.steps import steps
+from optimizer.analysis.vary import FIGURES, changed_space, vary
 from optimizer.catalog import builtin_catalogs
-from optimizer.front import OBJECTIVES
-from optimizer.restricted import with_brief
-from optimizer.search.run import search
-from optimizer.steps import steps
-from optimizer.vary import FIGURES, changed_space, vary
+from optimizer.design.subspace import with_brief
+from optimizer.front.pareto import OBJECTIVES
+from optimizer.search.running.run import search
 
 COUNT, CHECKED = 20, (3, 5)
 

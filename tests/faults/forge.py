@@ -88,10 +88,10 @@ def serve():
     """Read what to start, or whom to ask about, line by line."""
     import importlib
 
-    for name in ("pinned", "reporting", "asking", "review.terminal_designs"):
+    for name in ("design.pinned", "workflows.report", "workflows.why", "review.terminal.designs"):
         importlib.import_module(f"optimizer.{name}")
     from optimizer.cli import main
-    from optimizer.search.job import run_job
+    from optimizer.workflows.search import run_job
 
     run_job(Path(sys.argv[1]), folder=Path(sys.argv[2]))
     for line in sys.stdin:

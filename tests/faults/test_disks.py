@@ -39,7 +39,7 @@ def test_full_while_the_front_is_written(night, tmp_path, room_kib):
     """Whichever of the front's files finds no room, none of them changes."""
     wait = f"""
 import pathlib, time
-from optimizer.search import job
+from optimizer.workflows import search as job
 real = job.write_last
 def write_last(*args):
     pathlib.Path({str(tmp_path / "now")!r}).touch()

@@ -13,10 +13,10 @@ import pytest
 from scenes import front_of, tasks_kept, wait_for
 from states import state_of
 
-from optimizer import console
-from optimizer.problems import BadInput
-from optimizer.search import lock
-from optimizer.search.lock import LOCK_FILE, locked
+from optimizer.base import console
+from optimizer.base.problems import BadInput
+from optimizer.search.running import lock
+from optimizer.search.running.lock import LOCK_FILE, locked
 
 
 class TestSignals:
@@ -211,7 +211,7 @@ class TestClock:
         found = subprocess.run(
             [sys.executable, "-c", WALLS], capture_output=True, text=True, check=True
         ).stdout.split()  # fmt: skip
-        assert found == ["fit/cache.py"]
+        assert found == ["base/cache.py"]
 
 
 FAKETIME = [f"/usr/lib/{kind}-linux-gnu/faketime/libfaketime.so.1" for kind in ("x86_64", "aarch64")]

@@ -13,14 +13,14 @@ from database import database_server
 from scenes import front_of, tasks_kept, wait_for
 from states import state_of
 
-from optimizer.fit import cache
-from optimizer.problems import Stopped
-from optimizer.search import journal
-from optimizer.search.board import Board
-from optimizer.search.storage import open_storage
+from optimizer.base import cache
+from optimizer.base.problems import Stopped
+from optimizer.search.running import journal
+from optimizer.search.running.board import Board
+from optimizer.search.running.storage import open_storage
 
 # A server that is away is waited for; not as long here.
-IMPATIENT = "from optimizer.search import board; board.PATIENCE_S = 1.0"
+IMPATIENT = "from optimizer.search.running import board; board.PATIENCE_S = 1.0"
 
 
 @pytest.fixture
@@ -117,7 +117,7 @@ class TestJournal:
             raise OSError(28, "No space left on device")
 
         monkeypatch.setattr(journal.os, "write", full)
-        monkeypatch.setattr("optimizer.search.board.PATIENCE_S", 0.0)
+        monkeypatch.setattr("optimizer.search.running.board.PATIENCE_S", 0.0)
         with pytest.raises(Stopped, match="No space left"):
             one.claim([0])
         assert path.read_bytes() == before
@@ -210,7 +210,7 @@ def test_a_dead_writers_lock_of_the_journal_is_taken_over(night, tmp_path):
     log = tmp_path / "j.log"
     os.symlink(log, f"{log}.lock")
     begun = time.monotonic()
-    patch = "from optimizer.search import journal; real = journal.Lock.__init__\n"
+    patch = "from optimizer.search.running import journal; real = journal.Lock.__init__\n"
     patch += "journal.Lock.__init__ = lambda self, path: real(self, path, grace_period=1)"
     done = night.run(tmp_path / "run", "--storage", f"journal:{log}", "--quiet", patch=patch)
     assert done.returncode == 0, done.stderr

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from shapely.geometry import Polygon
 from shapely.geometry import box as rectangle
 
-from optimizer.fit.blocks import block_layouts
-from optimizer.fit.compartment import Compartment, box, keep_out_box
-from optimizer.fit.layout import CellSize, Clearance, Layout
-from optimizer.fit.proof import prove
+from optimizer.fit.placement.blocks import block_layouts
+from optimizer.fit.placement.proof import prove
+from optimizer.fit.region.compartment import Compartment, box, keep_out_box
+from optimizer.fit.region.layout import CellSize, Clearance, Layout
 
 CLOSE = 1e-6
 CELL = CellSize("block", length_mm=70.0, width_mm=38.0, thickness_mm=18.0)

@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.fit import cache
-from optimizer.fit.layout import CellSize
+from optimizer.base import cache
+from optimizer.fit.region.layout import CellSize
 
 
 @pytest.fixture
@@ -85,6 +85,6 @@ def test_different_parts_have_different_keys():
     assert len(set(keys)) == len(parts)
     assert cache.key("t", (1, 2)) == cache.key("t", [1, 2])
     assert cache.key("t", 1) != cache.key("u", 1)
-    assert cache.key("t", 1) != cache.key("t", 1, code=("optimizer.fit.cache",))
+    assert cache.key("t", 1) != cache.key("t", 1, code=("optimizer.base.cache",))
     with pytest.raises(ValueError, match="cache key"):
         cache.key("t", object())

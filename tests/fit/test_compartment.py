@@ -5,7 +5,7 @@ import pytest
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
-from optimizer.fit.compartment import (
+from optimizer.fit.region.compartment import (
     Compartment,
     KeepOut,
     box,
@@ -14,8 +14,8 @@ from optimizer.fit.compartment import (
     faults,
     keep_out_box,
 )
-from optimizer.fit.layout import CellSize, Clearance
-from optimizer.fit.section import erode, free_section, shadow
+from optimizer.fit.region.layout import CellSize, Clearance
+from optimizer.fit.region.section import erode, free_section, shadow
 
 NONE = Clearance(wall_mm=0, case_mm=0, cell_gap_mm=0, end_mm=0, module_gap_mm=0)
 CELL = CellSize("cylinder", length_mm=65.0, diameter_mm=18.0)

@@ -6,10 +6,10 @@ import shapely
 from scipy.spatial.distance import pdist
 from shapely.geometry import MultiPolygon, Polygon
 
-from optimizer.fit import free, hops, kernels
-from optimizer.fit.free import as_walls, free_points, oler_bound
-from optimizer.fit.lattice import regular
-from optimizer.fit.section import erode
+from optimizer.fit.placement import free, hops, kernels
+from optimizer.fit.placement.free import as_walls, free_points, oler_bound
+from optimizer.fit.placement.lattice import regular
+from optimizer.fit.region.section import erode
 
 SHAPES = {
     "square": Polygon([(0, 0), (5.2, 0), (5.2, 5.2), (0, 5.2)]),

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer.fit import groups_search
-from optimizer.fit.groups import chain
-from optimizer.fit.groups_adjacency import REACH, neighbours
-from optimizer.fit.layout import CellSize, Layout
+from optimizer.fit.chain import search as groups_search
+from optimizer.fit.chain.adjacency import REACH, neighbours
+from optimizer.fit.chain.groups import chain
+from optimizer.fit.region.layout import CellSize, Layout
 
 D, GAP, LENGTH = 21.0, 0.8, 70.0
 PITCH = D + GAP

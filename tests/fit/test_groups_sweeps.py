@@ -5,10 +5,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from optimizer.fit.groups_adjacency import compressed
-from optimizer.fit.groups_measure import measure, weigh
-from optimizer.fit.groups_search import _price
-from optimizer.fit.groups_sweeps import Region, cut, sweep_orders
+from optimizer.fit.chain.adjacency import compressed
+from optimizer.fit.chain.measure import measure, weigh
+from optimizer.fit.chain.search import _price
+from optimizer.fit.chain.sweeps import Region, cut, sweep_orders
 
 
 def square(columns: int, rows: int, layers: int) -> Region:

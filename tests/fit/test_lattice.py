@@ -6,7 +6,7 @@ import shapely
 from scipy.spatial.distance import pdist
 from shapely.geometry import MultiPolygon, Polygon
 
-from optimizer.fit.lattice import quick_count, regular, regular_count, zigzag_pitch
+from optimizer.fit.placement.lattice import quick_count, regular, regular_count, zigzag_pitch
 
 SLIVER = 2.5e-7
 

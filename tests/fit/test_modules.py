@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer.fit.cases import case_size, inner_centres, module_kinds
-from optimizer.fit.compartment import Compartment, box, keep_out_box
-from optimizer.fit.layout import CellSize, Clearance, Layout
-from optimizer.fit.modules import kind_of, module_boxes, module_layouts
-from optimizer.fit.proof import prove
+from optimizer.fit.placement.cases import case_size, inner_centres, module_kinds
+from optimizer.fit.placement.modules import kind_of, module_boxes, module_layouts
+from optimizer.fit.placement.proof import prove
+from optimizer.fit.region.compartment import Compartment, box, keep_out_box
+from optimizer.fit.region.layout import CellSize, Clearance, Layout
 
 CLOSE = 1e-6
 ROUND = CellSize("cylinder", length_mm=65.2, diameter_mm=18.6)

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import MultiPolygon, Polygon, box
 
-from optimizer.fit.pallet import pack_in_polygon, pack_rectangles, upper_bound
+from optimizer.fit.placement.pallet import pack_in_polygon, pack_rectangles, upper_bound
 
 CLOSE = 1e-6
 

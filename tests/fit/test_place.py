@@ -7,10 +7,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from optimizer.fit.compartment import Compartment, box, faults, keep_out_box
-from optimizer.fit.layout import CellSize, Clearance
-from optimizer.fit.place import best, candidates, pack_layouts, place, unpack_layouts
-from optimizer.fit.proof import prove
+from optimizer.fit.placement.place import best, candidates, pack_layouts, place, unpack_layouts
+from optimizer.fit.placement.proof import prove
+from optimizer.fit.region.compartment import Compartment, box, faults, keep_out_box
+from optimizer.fit.region.layout import CellSize, Clearance
 
 NONE = Clearance(wall_mm=0, case_mm=0, cell_gap_mm=0, end_mm=0, module_gap_mm=0)
 CELL = CellSize("cylinder", length_mm=65.0, diameter_mm=18.5)

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.fit.compartment import Compartment, KeepOut, box, keep_out_box
-from optimizer.fit.layout import CellSize, Clearance, Layout
-from optimizer.fit.proof import prove
+from optimizer.fit.placement.proof import prove
+from optimizer.fit.region.compartment import Compartment, KeepOut, box, keep_out_box
+from optimizer.fit.region.layout import CellSize, Clearance, Layout
 
 GAPS = Clearance(wall_mm=1.0, case_mm=1.5, cell_gap_mm=0.8, end_mm=2.5, module_gap_mm=0.5)
 CELL = CellSize("cylinder", length_mm=65.0, diameter_mm=18.0)

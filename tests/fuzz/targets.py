@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from optimizer.base.problems import BadInput
 from optimizer.catalog import (
     builtin_catalogs,
     read_bms,
@@ -18,8 +19,7 @@ from optimizer.catalog import (
     read_strips,
     read_wires,
 )
-from optimizer.cell_curves import read_curves, read_profile, read_pulses
-from optimizer.problems import BadInput
+from optimizer.cell.curves import read_curves, read_profile, read_pulses
 
 CATALOGS = builtin_catalogs()
 FLAT = {

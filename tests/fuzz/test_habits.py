@@ -6,10 +6,10 @@ import mutate
 import pytest
 import targets
 
+from optimizer.base.problems import BadInput
 from optimizer.brief import load_brief
 from optimizer.catalog import read_cells, read_ride
-from optimizer.cell_curves import read_curves
-from optimizer.problems import BadInput
+from optimizer.cell.curves import read_curves
 
 CELLS = targets.TARGETS[0]
 ROWS = mutate.parse(CELLS.content)

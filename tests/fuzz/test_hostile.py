@@ -17,16 +17,16 @@ from click.testing import CliRunner
 from test_trees import TINY, brief_folder
 
 import optimizer
+from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import load_brief
 from optimizer.catalog import read_cells
-from optimizer.characterize_files import catalog_row
 from optimizer.cli import main
-from optimizer.problems import BadInput, Problem
-from optimizer.review.buildsheet import build_markdown
-from optimizer.review.page import render_page
-from optimizer.review.workshop import write_design
-from optimizer.runs import read_run
-from optimizer.search import store
+from optimizer.design.runs import read_run
+from optimizer.front import store
+from optimizer.review.page.page import render_page
+from optimizer.review.sheets.buildsheet import build_markdown
+from optimizer.review.sheets.workshop import write_design
+from optimizer.workflows.characterize import catalog_row
 
 FORMULAS = ("=cmd|'/c calc'!A1", "+1+1", "-2+3", "@SUM(A1)", '=HYPERLINK("x","y")', "＝1", "+1", "-2", "@x")
 MARKUP = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)></script>{{7*7}}{% x %}$\\frac{1}${$"
@@ -101,7 +101,7 @@ def test_no_other_writer_of_csv_is_about():
         for path in SOURCES.rglob("*.py")
         if re.search(r"\.to_csv\(|csv\.writer\(", path.read_text(encoding="utf-8"))
     }
-    assert writers == {"search/store.py", "review/files.py", "rescoring.py", "characterize_files.py"}
+    assert writers == {"front/store.py", "base/files.py", "design/rescore.py", "workflows/characterize.py"}
     assert callable(catalog_row)
 
 
@@ -307,7 +307,7 @@ def test_a_runs_folder_from_elsewhere_steers_no_terminal_and_names_no_folders(tm
 
 
 def test_cases_of_boxes_with_like_names_do_not_replace_each_other():
-    from optimizer.review.case3d import case_parts
+    from optimizer.review.sheets.case3d import case_parts
 
     make = load_maker()
     design = make.make_design()

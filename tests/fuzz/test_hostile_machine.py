@@ -17,12 +17,12 @@ from click.testing import CliRunner
 from test_trees import TINY, brief_folder
 
 import optimizer
+from optimizer.base.problems import BadInput
 from optimizer.brief import load_brief
 from optimizer.catalog import read_ocv, read_ride
 from optimizer.cli import main
-from optimizer.problems import BadInput
-from optimizer.runs import read_run
-from optimizer.search.storage import redacted
+from optimizer.design.runs import read_run
+from optimizer.search.running.storage import redacted
 
 SOURCES = Path(optimizer.__file__).parent
 
@@ -120,7 +120,7 @@ def test_no_code_is_run_from_any_input():
 def test_a_pickle_in_a_checkpoint_is_not_opened(tmp_path):
     import hashlib
 
-    from optimizer.search.checkpoint import MAGIC, decode
+    from optimizer.search.running.checkpoint import MAGIC, decode
 
     sink = io.BytesIO()
     np.savez(

@@ -15,12 +15,12 @@ import trial
 
 from optimizer.brief import open_brief
 from optimizer.catalog import builtin_catalogs
-from optimizer.comparing import compare_job
-from optimizer.inputs import read_inputs
-from optimizer.rescoring import design_record, read_design, score_row
-from optimizer.runs import read_run
-from optimizer.search.job import How, run_job
-from optimizer.search.setup import load_space
+from optimizer.design.rescore import design_record, read_design, score_row
+from optimizer.design.runs import read_run
+from optimizer.score.inputs import read_inputs
+from optimizer.search.space.setup import load_space
+from optimizer.workflows.compare import compare_job
+from optimizer.workflows.search import How, run_job
 
 BRIEFS = builtin_catalogs() / "briefs"
 TABLES = {

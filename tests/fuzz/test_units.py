@@ -11,12 +11,12 @@ import targets
 from pydantic import BaseModel
 from test_trees import BRIEFS, brief_folder
 
+from optimizer.base.problems import BadInput
 from optimizer.brief import Brief, open_brief
 from optimizer.brief.plausible import PLAUSIBLE
 from optimizer.catalog import read_ride
 from optimizer.catalog import types as tables
-from optimizer.problems import BadInput
-from optimizer.review.terminal import ride_words
+from optimizer.review.terminal.overview import ride_words
 
 # What people write instead, by the end of a name: the unit and the factor that it brings.
 SLIPS = {

@@ -6,8 +6,8 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from optimizer.problems import BadInput
-from optimizer.texts import unseen
+from optimizer.base.problems import BadInput
+from optimizer.base.texts import unseen
 
 SECONDS = 10.0
 

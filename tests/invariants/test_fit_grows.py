@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from shapely import Polygon
 
-from optimizer.fit.compartment import Compartment, KeepOut
-from optimizer.fit.layout import CellSize, Clearance
-from optimizer.fit.place import place
+from optimizer.fit.placement.place import place
+from optimizer.fit.region.compartment import Compartment, KeepOut
+from optimizer.fit.region.layout import CellSize, Clearance
 
 ROWS, FREE = range(24), range(8)
 

@@ -13,8 +13,8 @@ from optimizer.pack.limits import LIMITS
 from optimizer.ride.bins import falls_with_mass
 from optimizer.ride.range import STOP_NAMES, range_block
 from optimizer.ride.simulate import simulate, simulate_trace
-from optimizer.score import Block, packs, powers, statics
-from optimizer.search.setup import load_space
+from optimizer.score.score import Block, packs, powers, statics
+from optimizer.search.space.setup import load_space
 
 BRIEFS = range(8)
 PACKS = 24

@@ -11,10 +11,10 @@ import pytest
 from random_briefs import brief_text
 
 from optimizer.brief.schema import Constraints
-from optimizer.search import rows
-from optimizer.search.run import search
-from optimizer.search.setup import load_space, make_space
-from optimizer.unfold import unfold
+from optimizer.design.unfold import unfold
+from optimizer.search.exact import rows
+from optimizer.search.running.run import search
+from optimizer.search.space.setup import load_space, make_space
 
 KEYS = (5, 17, 18, 19)
 USE = ("range_km", "peak_power_w", "pack_mass_kg", "cost")

@@ -15,12 +15,12 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from optimizer.cell import voltage
-from optimizer.cell_curves import read_curves, read_profile, read_pulses
-from optimizer.cell_fit import fit_model
-from optimizer.cell_measured import Fit
-from optimizer.cell_steps import Run, run_constant, run_profile
-from optimizer.problems import Problem
+from optimizer.base.problems import Problem
+from optimizer.cell.curves import read_curves, read_profile, read_pulses
+from optimizer.cell.fit import fit_model
+from optimizer.cell.measured import Fit
+from optimizer.cell.model import voltage
+from optimizer.cell.steps import Run, run_constant, run_profile
 
 FOLDER = Path(__file__).parent / "reference"
 SETS = sorted(path.parent.name for path in FOLDER.glob("*/truth.csv"))

@@ -6,12 +6,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.cell_curves import read_curves, read_pulses
-from optimizer.cell_fit import fit_model
+from optimizer.cell.curves import read_curves, read_pulses
+from optimizer.cell.fit import fit_model
 from optimizer.pack.charge import charge_time
-from optimizer.ride.cellkernel import POWER, deliverable
-from optimizer.ride.cells import from_models
-from optimizer.ride.rangekernel import lap_sums
+from optimizer.ride.kernels.cell import POWER, deliverable
+from optimizer.ride.kernels.cells import from_models
+from optimizer.ride.kernels.range import lap_sums
 
 
 def test_cc_cv_of_a_linear_ocv_behind_a_resistance():

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from optimizer.pack.materials import MATERIALS, resistance_factor, resistivity
-from optimizer.pack.strips import strip_resistance_ohm
-from optimizer.pack.wire import (
+from optimizer.base.materials import MATERIALS, resistance_factor, resistivity
+from optimizer.pack.plates.strips import strip_resistance_ohm
+from optimizer.pack.wiring.wire import (
     IEC_60228_CLASS_5,
     SQUARE_MM_PER_CIRCULAR_MIL,
     awg_area_mm2,

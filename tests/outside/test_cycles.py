@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from optimizer.ride.trace import trace_from_arrays
+from optimizer.ride.load.trace import trace_from_arrays
 
 # ECE-15 elementary urban cycle, UN Regulation 83, type I test: end of each phase [s], speed there [km/h].
 # The table is from memory; duration, distance and speeds are published (195 s, 1.013 km, 19 km/h, 50 km/h;

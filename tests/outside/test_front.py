@@ -7,7 +7,7 @@ Evolutionary Computation 8(2) (2000) 173 (ZDT); Deb, Thiele, Laumanns and Zitzle
 import numpy as np
 import pytest
 
-from optimizer import front
+from optimizer.front import pareto as front
 
 
 def test_small_published_hypervolumes():

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from optimizer.pack import convection, heat
-from optimizer.pack.transient import transient
+from optimizer.pack.thermal import convection, heat
+from optimizer.pack.thermal.transient import transient
 
 
 def test_churchill_chu_vertical_plate() -> None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.pack.harness import Places, harness_block
-from optimizer.pack.harness_table import WireKind, connector_table, harness_table
 from optimizer.pack.limits import LIMITS, Caps, fuse_cap, greatest_power, pack_resistance
 from optimizer.pack.spread import Spread, draw_factors, expected_normal_max
+from optimizer.pack.wiring.harness import Places, harness_block
+from optimizer.pack.wiring.table import WireKind, connector_table, harness_table
 
 
 def test_matched_load_power() -> None:

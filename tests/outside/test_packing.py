@@ -6,12 +6,12 @@ import shapely
 from scipy.spatial.distance import pdist
 from shapely.geometry import MultiPolygon
 
-from optimizer.fit.compartment import box
-from optimizer.fit.free import free_points, oler_bound
-from optimizer.fit.lattice import regular, regular_count, zigzag_pitch
-from optimizer.fit.layout import CellSize, Clearance
-from optimizer.fit.place import best
-from optimizer.fit.proof import prove
+from optimizer.fit.placement.free import free_points, oler_bound
+from optimizer.fit.placement.lattice import regular, regular_count, zigzag_pitch
+from optimizer.fit.placement.place import best
+from optimizer.fit.placement.proof import prove
+from optimizer.fit.region.compartment import box
+from optimizer.fit.region.layout import CellSize, Clearance
 
 NONE = Clearance(wall_mm=0, case_mm=0, cell_gap_mm=0, end_mm=0, module_gap_mm=0)
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import pytest
 
-from optimizer.fit.pallet import pack_rectangles, upper_bound
+from optimizer.fit.placement.pallet import pack_rectangles, upper_bound
 
 # Grade: second implementation. A constraint solver (OR-tools CP-SAT; boxes at sums of sides, unit squares
 # covered at most once) proved one box more impossible, in 2 to 67 s each; that as many fit the packing shows.

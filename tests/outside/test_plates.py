@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer.fit.groups import Chain
-from optimizer.fit.layout import CellSize, Layout
-from optimizer.pack.network import divide_current, resistance_between, solve_network
-from optimizer.pack.plates import plates_of, solve_chain
-from optimizer.pack.strips import StripBuild
+from optimizer.fit.chain.groups import Chain
+from optimizer.fit.region.layout import CellSize, Layout
+from optimizer.pack.plates.network import divide_current, resistance_between, solve_network
+from optimizer.pack.plates.plates import plates_of, solve_chain
+from optimizer.pack.plates.strips import StripBuild
 
 
 def between(graph, a, b):

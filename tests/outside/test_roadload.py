@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from optimizer.ride.roadload import (
+from optimizer.ride.load.roadload import (
     Vehicle,
     air_density,
     battery_power_w,
@@ -15,7 +15,7 @@ from optimizer.ride.roadload import (
     ride_steps,
     rolling_force_n,
 )
-from optimizer.ride.trace import steady_cruise
+from optimizer.ride.load.trace import steady_cruise
 
 
 def test_cycling_power_of_martin_1998():

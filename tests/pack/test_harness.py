@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer.pack.harness import (
+from optimizer.pack.wiring.harness import (
     HarnessBlock,
     Places,
     choose_wire,
@@ -18,7 +18,7 @@ from optimizer.pack.harness import (
     sensor_modules,
     taps,
 )
-from optimizer.pack.harness_table import WireKind, connector_table, harness_table
+from optimizer.pack.wiring.table import WireKind, connector_table, harness_table
 
 POWER = WireKind("power", 6.0, 3.3, 70.0, 2.0)
 LEAD = WireKind("lead", 0.25, 80.0, 4.0, 0.3)

@@ -7,9 +7,9 @@ against wires added up one by one.
 import numpy as np
 import pytest
 
-from optimizer.pack import harness
-from optimizer.pack.harness import Places, harness_block
-from optimizer.pack.harness_order import lightest, shortest_paths
+from optimizer.pack.wiring import harness
+from optimizer.pack.wiring.harness import Places, harness_block
+from optimizer.pack.wiring.order import lightest, shortest_paths
 
 POWER, LEAD = 60.0, 5.0
 

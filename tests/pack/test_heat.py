@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from optimizer.pack import convection, heat
-from optimizer.pack.neighbours import Contents, contents, contents_by_groups, free_walls
-from optimizer.pack.transient import transient
+from optimizer.pack.thermal import convection, heat
+from optimizer.pack.thermal.neighbours import Contents, contents, contents_by_groups, free_walls
+from optimizer.pack.thermal.transient import transient
 
 PITCH = 19.3
 

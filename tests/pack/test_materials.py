@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.pack.materials import MATERIALS, resistance_factor, resistivity
+from optimizer.base.materials import MATERIALS, resistance_factor, resistivity
 
 
 @pytest.mark.parametrize("name", MATERIALS)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.fit.groups import Chain, chain
-from optimizer.fit.layout import CellSize, Layout
-from optimizer.pack.cutlist import cut_list
-from optimizer.pack.plates import chain_plates, plates_of, solve_chain, solve_plate
-from optimizer.pack.strips import StripBuild, boundary_resistance_ohm
+from optimizer.fit.chain.groups import Chain, chain
+from optimizer.fit.region.layout import CellSize, Layout
+from optimizer.pack.plates.cutlist import cut_list
+from optimizer.pack.plates.plates import chain_plates, plates_of, solve_chain, solve_plate
+from optimizer.pack.plates.strips import StripBuild, boundary_resistance_ohm
 
 D, GAP, LENGTH, END = 21.0, 0.8, 70.0, 2.5
 PITCH = D + GAP

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.pack.strips import StripBuild, boundary_resistance_ohm, strip_resistance_ohm
+from optimizer.pack.plates.strips import StripBuild, boundary_resistance_ohm, strip_resistance_ohm
 
 
 def test_strip_of_a_metre_by_hand():

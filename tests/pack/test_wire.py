@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from optimizer.pack.wire import (
+from optimizer.pack.wiring.wire import (
     awg_area_mm2,
     awg_diameter_mm,
     flexible_resistance_ohm_per_km,

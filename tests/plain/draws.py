@@ -3,12 +3,12 @@
 import numpy as np
 from plain_score import Pack
 
-from optimizer.score import Block
-from optimizer.search import options as op
-from optimizer.search import parts
-from optimizer.search.exact import cells_cost
-from optimizer.search.plating import plated
-from optimizer.search.splits import Shares
+from optimizer.score.score import Block
+from optimizer.search.exact.exact import cells_cost
+from optimizer.search.space import options as op
+from optimizer.search.space import parts
+from optimizer.search.space.plating import plated
+from optimizer.search.space.splits import Shares
 
 
 def draw(space, rng, *, count, tasks):

@@ -15,7 +15,7 @@ _RAW = [0.034361, 0.015640, 0.008934, 0.003280, 0.002550, 0.001040, 0.0, 0.00086
 GAINS = [g / (15.0 * sum(_RAW)) for g in _RAW]
 DELAY = 15.0 * sum(g / r for g, r in zip(GAINS, RATES, strict=True)) / sum(GAINS)
 
-# at once, slow, growth towards empty, diffusion time [s] of each chemistry (optimizer.cell_default.SPLITS).
+# at once, slow, growth towards empty, diffusion time [s] of each chemistry (optimizer.cell.default.SPLITS).
 SPLITS = {
     "NMC": (0.65, 0.25, 0.8, 3000.0), "NCA": (0.65, 0.25, 0.8, 3000.0), "LFP": (0.60, 0.35, 1.0, 2000.0),
     "LTO": (0.70, 0.25, 0.5, 1000.0), "Na-ion": (0.60, 0.35, 1.0, 3000.0),

@@ -1,4 +1,7 @@
-"""The lightest harness of one split, by trying everything: from the docstrings of optimizer.pack.harness and splits."""
+"""The lightest harness of one split, by trying everything.
+
+From the docstrings of optimizer.pack.wiring.harness and splits.
+"""
 
 import math
 from dataclasses import dataclass

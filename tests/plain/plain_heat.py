@@ -1,4 +1,7 @@
-"""Rise of the hottest cell of a compartment: from optimizer.pack.neighbours, heat, convection and search.fills."""
+"""Rise of the hottest cell of a compartment.
+
+From the docstrings of optimizer.pack.thermal.neighbours, heat, convection and search.space.fills.
+"""
 
 import math
 from itertools import pairwise

@@ -1,4 +1,4 @@
-"""Plates of one compartment, piece by piece: from optimizer.fit.groups_adjacency, pack.plate_geometry, plate_factors.
+"""Plates of one compartment, piece by piece: from optimizer.fit.chain.adjacency, pack.plate_geometry, plate_factors.
 
 Every plate is a network of strips; it is solved by elimination for the current of one ampere, shared evenly by
 the cells, at one ohm per millimetre of one layer.

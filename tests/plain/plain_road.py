@@ -1,4 +1,4 @@
-"""What the road asks, step by step, in loops: from optimizer.ride.roadload, trace and bins."""
+"""What the road asks, step by step, in loops: from optimizer.ride.load.roadload, trace and bins."""
 
 import math
 from dataclasses import dataclass

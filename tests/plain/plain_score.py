@@ -15,7 +15,7 @@ from plain_plates import plates_of
 from plain_road import G, bins_of, lap_of
 from plain_step import Load, fine_steps, ride
 
-from optimizer.geometry import clearance
+from optimizer.fit.region.geometry import clearance
 from optimizer.pack import case
 
 LIMIT_ORDER = ("sag", "cell current", "strip", "wire", "BMS", "fuse", "controller", "matched load", "temperature",

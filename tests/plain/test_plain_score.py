@@ -17,11 +17,11 @@ from random_briefs import brief_of_many_rooms, brief_text
 
 from optimizer.brief import load_brief
 from optimizer.catalog import builtin_catalogs
-from optimizer.chosen import choose
-from optimizer.inputs import read_inputs
+from optimizer.design.select import choose
 from optimizer.ride.range import STOP_NAMES
-from optimizer.search.rows import full_figures
-from optimizer.search.setup import load_space, make_space
+from optimizer.score.inputs import read_inputs
+from optimizer.search.exact.rows import full_figures
+from optimizer.search.space.setup import load_space, make_space
 
 REL = 1e-9
 BRIEFS, EACH, STEPPED = (0, 2, 3, 4, 5, 8, 10, 12, 15, 17, 19, 20), 18, 2

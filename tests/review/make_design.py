@@ -3,11 +3,11 @@
 import numpy as np
 import pandas as pd
 
-from optimizer.design import Design, Station
-from optimizer.fit.compartment import Compartment, KeepOut, box, keep_out_box
-from optimizer.fit.groups import Chain
-from optimizer.fit.layout import CellSize, Clearance, Layout
-from optimizer.fit.proof import prove
+from optimizer.design.model import Design, Station
+from optimizer.fit.chain.groups import Chain
+from optimizer.fit.placement.proof import prove
+from optimizer.fit.region.compartment import Compartment, KeepOut, box, keep_out_box
+from optimizer.fit.region.layout import CellSize, Clearance, Layout
 
 CLEARANCE = Clearance()
 SIZE = CellSize("cylinder", length_mm=70.6, diameter_mm=21.6)

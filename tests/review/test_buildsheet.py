@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.review.buildsheet import build_markdown, build_steps, cautions
-from optimizer.review.expected import group_resistance_mohm, modules, positive_faces, taps, voltages
+from optimizer.review.sheets.buildsheet import build_markdown, build_steps, cautions
+from optimizer.review.sheets.expected import group_resistance_mohm, modules, positive_faces, taps, voltages
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,7 @@ from optimizer.pack.case import tray_case
 trimesh = pytest.importorskip("trimesh", reason="trimesh is in the optional extra cad")
 pytest.importorskip("manifold3d", reason="manifold3d is in the optional extra cad")
 
-from optimizer.review.case3d import case_parts, sizes_of, write_cases  # noqa: E402
+from optimizer.review.sheets.case3d import case_parts, sizes_of, write_cases  # noqa: E402
 
 
 @pytest.fixture(scope="module")

@@ -6,8 +6,9 @@ import matplotlib.colors as colours
 import numpy as np
 import pytest
 
-from optimizer.review import charts, drawings, look
-from optimizer.review.drawings import arrange, choose_sheet, panels_of
+from optimizer.review.sheets import charts, drawings
+from optimizer.review.sheets import style as look
+from optimizer.review.sheets.drawings import arrange, choose_sheet, panels_of
 
 
 def artists(figure, kind):

@@ -7,7 +7,7 @@ import ezdxf
 import numpy as np
 import pytest
 
-from optimizer.review.dxf import LAYERS, dxf_text, write_dxf
+from optimizer.review.sheets.dxf import LAYERS, dxf_text, write_dxf
 
 
 @pytest.fixture(scope="module")

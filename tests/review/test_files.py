@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from optimizer.review.files import csv_text, write_bytes
-from optimizer.texts import defused
+from optimizer.base.files import csv_text, write_bytes
+from optimizer.base.texts import defused
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+SUM(A1)", "-cmd|x", "@now", "\t=1", "\r=1", "=HYPERLINK(1)", "＝1"])

@@ -10,9 +10,9 @@ import pytest
 
 pytest.importorskip("bokeh", reason="the report's charts come from bokeh")
 
-from optimizer.review.brief_words import brief_sentences
-from optimizer.review.grids import bill, margins, rejected, run_table, spread, tolerances
-from optimizer.review.page import as_json, front_data, in_script, render_page, write_page
+from optimizer.review.page.brief_words import brief_sentences
+from optimizer.review.page.grids import bill, margins, rejected, run_table, spread, tolerances
+from optimizer.review.page.page import as_json, front_data, in_script, render_page, write_page
 
 NASTY = "</script><img src=x onerror=alert(1)> \"&' {{ 7*7 }}"
 

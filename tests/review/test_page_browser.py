@@ -17,7 +17,7 @@ pytestmark = [
     pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine; CI installs Debian's chromium"),
 ]
 
-from optimizer.review.page import write_page  # noqa: E402
+from optimizer.review.page.page import write_page  # noqa: E402
 
 FLAGS = [
     "--no-sandbox",

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from optimizer.front import normalise, signed
-from optimizer.review.standins import stand_ins
+from optimizer.front.pareto import normalise, signed
+from optimizer.front.standins import stand_ins
 
 USE = ("range_km", "peak_power_w", "pack_mass_kg", "cost")
 

@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from optimizer.review.tables import (
+from optimizer.review.terminal.tables import (
     clipped,
     front_summary,
     highlights,

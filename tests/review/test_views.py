@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.fit.compartment import Compartment, keep_out_box
-from optimizer.review.views import (
+from optimizer.fit.region.compartment import Compartment, keep_out_box
+from optimizer.review.sheets.views import (
     View,
     case_outline,
     directions,

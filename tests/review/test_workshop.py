@@ -5,8 +5,8 @@ import hashlib
 import pandas as pd
 import pytest
 
-from optimizer.review import workshop
-from optimizer.review.workshop import bill_with_totals, has_cad, write_design
+from optimizer.review.sheets import workshop
+from optimizer.review.sheets.workshop import bill_with_totals, has_cad, write_design
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +44,7 @@ def test_written_again_it_is_the_same(folder, design, tmp_path):
 
 
 def test_a_case_that_fails_does_not_cost_the_rest(design, tmp_path, monkeypatch):
-    case3d = pytest.importorskip("optimizer.review.case3d")
+    case3d = pytest.importorskip("optimizer.review.sheets.case3d")
     if not has_cad():
         pytest.skip("manifold3d is in the optional extra cad")
 

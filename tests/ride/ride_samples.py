@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from optimizer.ride.bins import CompressedRide, compress
-from optimizer.ride.cells import CellArrays
+from optimizer.ride.kernels.cells import CellArrays
+from optimizer.ride.load.roadload import RideSteps, Vehicle, ride_steps
+from optimizer.ride.load.trace import Trace, trace_from_arrays
 from optimizer.ride.range import PackBlock
-from optimizer.ride.roadload import RideSteps, Vehicle, ride_steps
-from optimizer.ride.trace import Trace, trace_from_arrays
 
 SOC = np.linspace(0.0, 1.0, 51)
 

@@ -2,9 +2,9 @@ import numpy as np
 import pytest
 
 from optimizer.ride.bins import compress, falls_with_mass, filter_lap
+from optimizer.ride.load.roadload import Vehicle, ride_steps
+from optimizer.ride.load.trace import trace_from_arrays
 from optimizer.ride.range import PackBlock, mean_power_w, range_block
-from optimizer.ride.roadload import Vehicle, ride_steps
-from optimizer.ride.trace import trace_from_arrays
 
 
 def test_filter_equals_many_fine_steps_through_many_laps():

@@ -3,10 +3,10 @@ import dataclasses
 import numpy as np
 import pytest
 
-from optimizer.cell import CellModel, ocv, voltage
-from optimizer.cell_steps import run_profile
+from optimizer.cell.model import CellModel, ocv, voltage
+from optimizer.cell.steps import run_profile
 from optimizer.ride.bins import compress
-from optimizer.ride.cells import CellArrays, from_models
+from optimizer.ride.kernels.cells import CellArrays, from_models
 from optimizer.ride.range import PackBlock
 from optimizer.ride.simulate import simulate_trace
 

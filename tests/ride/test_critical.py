@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from optimizer.ride.critical import (
+from optimizer.ride.kernels.critical import (
     ALIKE,
     CRITICAL_STEPS,
     F1,

@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from optimizer.ride.headroom import Motor, motor_current_a, speed_headroom_kmh, too_fast_steps, top_speed_kmh
-from optimizer.ride.roadload import Vehicle, ride_steps
-from optimizer.ride.trace import trace_from_arrays
+from optimizer.ride.load.headroom import Motor, motor_current_a, speed_headroom_kmh, too_fast_steps, top_speed_kmh
+from optimizer.ride.load.roadload import Vehicle, ride_steps
+from optimizer.ride.load.trace import trace_from_arrays
 
 FREE = Vehicle(cda_m2=0.0, crr=0.0, drivetrain_efficiency=0.8)
 CAR = Vehicle(cda_m2=0.6, crr=0.012, drivetrain_efficiency=0.8, accessory_w=10.0)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from optimizer.ride import bins
-from optimizer.ride.critical import ALIKE, CRITICAL_STEPS, hardest
+from optimizer.ride.kernels.critical import ALIKE, CRITICAL_STEPS, hardest
 
 
 def plain_merge(count, a, b, weight, ends, kind, alone):

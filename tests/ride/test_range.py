@@ -6,11 +6,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.ride.bins import compress
-from optimizer.ride.cellkernel import deliverable
+from optimizer.ride.kernels.cell import deliverable
+from optimizer.ride.load.roadload import Vehicle, ride_steps
+from optimizer.ride.load.trace import steady_cruise
 from optimizer.ride.range import STOP_NAMES, PackBlock, range_block
-from optimizer.ride.roadload import Vehicle, ride_steps
 from optimizer.ride.simulate import simulate
-from optimizer.ride.trace import steady_cruise
 
 CAR = Vehicle(cda_m2=0.6, crr=0.012, drivetrain_efficiency=0.8)
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from optimizer.ride.roadload import (
+from optimizer.ride.load.roadload import (
     GRAVITY_M_S2,
     Vehicle,
     air_density,
@@ -12,7 +12,7 @@ from optimizer.ride.roadload import (
     ride_steps,
     rolling_force_n,
 )
-from optimizer.ride.trace import trace_from_arrays
+from optimizer.ride.load.trace import trace_from_arrays
 
 CAR = Vehicle(cda_m2=0.6, crr=0.012, drivetrain_efficiency=0.8, regen_efficiency=0.5, accessory_w=7.0)
 

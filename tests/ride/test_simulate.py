@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from optimizer.ride.bins import compress
+from optimizer.ride.load.roadload import ride_steps
 from optimizer.ride.range import STOP_NAMES, PackBlock, range_block
-from optimizer.ride.roadload import ride_steps
 from optimizer.ride.simulate import simulate, simulate_trace
 
 
@@ -96,8 +96,8 @@ def test_trace_adds_up(town_ride):
 
 def test_heating_follows_its_step_response(samples):
     """Steady heat into one heat capacity: T = T_air + R·Q·(1 − exp(−t/RC)), closed form."""
-    from optimizer.ride.roadload import Vehicle
-    from optimizer.ride.trace import steady_cruise
+    from optimizer.ride.load.roadload import Vehicle
+    from optimizer.ride.load.trace import steady_cruise
 
     one = samples.cells(1)
     flat = dataclasses.replace(

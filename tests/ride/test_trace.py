@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from optimizer.ride.trace import steady_cruise, trace_from_arrays
+from optimizer.ride.load.trace import steady_cruise, trace_from_arrays
 
 
 def test_figures_of_a_lap_by_hand():

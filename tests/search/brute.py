@@ -4,12 +4,12 @@ from itertools import product
 
 import numpy as np
 
-from optimizer.front import nondominated, signed
-from optimizer.score import Block, margins, score
-from optimizer.search import options as op
-from optimizer.search import parts, splits
-from optimizer.search.exact import cells_cost
-from optimizer.search.plating import plated
+from optimizer.front.pareto import nondominated, signed
+from optimizer.score.score import Block, margins, score
+from optimizer.search.exact.exact import cells_cost
+from optimizer.search.space import options as op
+from optimizer.search.space import parts, splits
+from optimizer.search.space.plating import plated
 
 
 def every_split(space, task):

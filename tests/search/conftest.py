@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from optimizer.catalog import builtin_catalogs
-from optimizer.search.setup import load_space
+from optimizer.search.space.setup import load_space
 
 OBJECTIVES = ["range_km", "peak_power_w", "pack_mass_kg", "cost"]
 

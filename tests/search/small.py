@@ -7,8 +7,8 @@ import numpy as np
 
 from optimizer.brief.schema import Constraints, Objectives
 from optimizer.ride import bins
-from optimizer.search.setup import make_space
-from optimizer.search.space import Space, Task
+from optimizer.search.space.setup import make_space
+from optimizer.search.space.space import Space, Task
 
 OBJECTIVES = ("range_km", "peak_power_w", "pack_mass_kg", "cost", "continuous_power_w", "peak_low_w", "hot_cell_c")
 LIMITS = {

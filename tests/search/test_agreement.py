@@ -8,12 +8,12 @@ import pandas as pd
 import pytest
 
 from optimizer.catalog import builtin_catalogs
-from optimizer.chosen import choose, design_block
+from optimizer.design.select import choose, design_block
 from optimizer.ride.range import STOP_NAMES
-from optimizer.score import Block
-from optimizer.search.job import run_job
-from optimizer.search.rows import full_figures
-from optimizer.search.setup import load_space
+from optimizer.score.score import Block
+from optimizer.search.exact.rows import full_figures
+from optimizer.search.space.setup import load_space
+from optimizer.workflows.search import run_job
 
 BRIEFS = builtin_catalogs() / "briefs"
 DEMO = Path(__file__).parents[2] / "results" / "demo" / "front.csv"

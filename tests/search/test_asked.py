@@ -4,8 +4,8 @@ import signal
 
 import pytest
 
-from optimizer.console import was_interrupted
-from optimizer.search.asked import Asked
+from optimizer.base.console import was_interrupted
+from optimizer.search.running.asked import Asked
 
 
 def test_the_first_is_noted_and_the_second_ends_at_once():

@@ -10,7 +10,7 @@ from scenes import brief_of_many_tasks, front_of, tasks_kept
 from test_sampled import BOX, brief_text
 
 from optimizer.cli import main
-from optimizer.search.job import How, Watch, run_job
+from optimizer.workflows.search import How, Watch, run_job
 
 
 def search(brief, out, *more):
@@ -151,8 +151,8 @@ class TestBudgetOfBoxes:
 
 def ending_of(path, how):
     from optimizer.brief import open_brief
-    from optimizer.search.freedims import open_boxes
-    from optimizer.search.openjob import ending
+    from optimizer.search.boxes.freedims import open_boxes
+    from optimizer.workflows.open_search import ending
 
     return ending(open_boxes(open_brief(path)).inputs.brief.search, how)
 

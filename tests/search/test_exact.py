@@ -5,13 +5,13 @@ import pytest
 from brute import candidates, front, objectives
 from small import small_space, with_aims
 
-from optimizer.front import nondominated
+from optimizer.front.dominance import Dominators, unbeaten
+from optimizer.front.pareto import nondominated
 from optimizer.ride.bins import falls_with_mass
-from optimizer.search import archive
-from optimizer.search import space as rules
-from optimizer.search.dominance import Dominators, unbeaten
-from optimizer.search.exact import Engine
-from optimizer.search.run import search
+from optimizer.search.exact import archive
+from optimizer.search.exact.exact import Engine
+from optimizer.search.running.run import search
+from optimizer.search.space import space as rules
 
 # Random briefs, and how many of them share their cells and parts and differ in constraints and objectives.
 THOUSANDS, AIMS = 2100, 7

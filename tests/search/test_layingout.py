@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 from scenes import brief_of_many_tasks
 
+from optimizer.base.problems import Stopped
 from optimizer.brief import load_brief
 from optimizer.catalog import read_cells
-from optimizer.geometry import cell_size, distinct_sizes
-from optimizer.problems import Stopped
-from optimizer.search import layingout
-from optimizer.search.layingout import lay_out
-from optimizer.search.setup import load_space
-from optimizer.survey import survey
+from optimizer.fit.placement.survey import survey
+from optimizer.fit.region.geometry import cell_size, distinct_sizes
+from optimizer.search.space import layingout
+from optimizer.search.space.layingout import lay_out
+from optimizer.search.space.setup import load_space
 
 
 @pytest.fixture(scope="module")

@@ -8,12 +8,12 @@ import pytest
 from database import database_server
 from scenes import brief_of_many_tasks, command, front_of, start, tasks_kept, wait_for
 
-from optimizer.problems import BadInput
-from optimizer.search import board as board_room
-from optimizer.search import storage as storage_room
-from optimizer.search.board import Board
-from optimizer.search.job import How, run_job
-from optimizer.search.storage import open_storage, redacted
+from optimizer.base.problems import BadInput
+from optimizer.search.running import board as board_room
+from optimizer.search.running import storage as storage_room
+from optimizer.search.running.board import Board
+from optimizer.search.running.storage import open_storage, redacted
+from optimizer.workflows.search import How, run_job
 
 
 @pytest.fixture(scope="module")

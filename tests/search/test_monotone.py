@@ -11,14 +11,14 @@ import pandas as pd
 import pytest
 
 from optimizer.catalog import builtin_catalogs
-from optimizer.front import OBJECTIVES
+from optimizer.front.pareto import OBJECTIVES
 from optimizer.ride.bins import falls_with_mass
-from optimizer.score import UNPROVEN, Block, score
-from optimizer.search import options as op
-from optimizer.search.exact import BEST_CASE
-from optimizer.search.record import run_record, unproven
-from optimizer.search.run import search
-from optimizer.search.setup import load_space, make_space
+from optimizer.score.score import UNPROVEN, Block, score
+from optimizer.search.exact.exact import BEST_CASE
+from optimizer.search.running.record import run_record, unproven
+from optimizer.search.running.run import search
+from optimizer.search.space import options as op
+from optimizer.search.space.setup import load_space, make_space
 
 ROWS = 4000
 
@@ -99,7 +99,7 @@ def test_no_figure_betters_when_a_part_worsens(space, column):
 
 def test_the_test_would_notice(demo, monkeypatch):
     """A score in which resistance helps must fail."""
-    from optimizer import score as score_room
+    from optimizer.score import score as score_room
 
     real = score_room.statics
 

@@ -16,14 +16,14 @@ from optuna.trial import TrialState
 from scenes import front_of, start, wait_for
 
 from optimizer.brief import open_brief
-from optimizer.search import archive
-from optimizer.search.freedims import open_boxes
-from optimizer.search.job import How
-from optimizer.search.openfront import front_of as front_of_packs
-from optimizer.search.openjob import run_open_job
-from optimizer.search.sampled import ADDED, BOX, GAIN
-from optimizer.search.storage import open_storage
-from optimizer.search.study import unpacked
+from optimizer.search.boxes.freedims import open_boxes
+from optimizer.search.boxes.openfront import front_of as front_of_packs
+from optimizer.search.boxes.sampled import ADDED, BOX, GAIN
+from optimizer.search.boxes.study import unpacked
+from optimizer.search.exact import archive
+from optimizer.search.running.storage import open_storage
+from optimizer.workflows.open_search import run_open_job
+from optimizer.workflows.search import How
 
 BOXES = 5 * 4
 TOLD = (TrialState.COMPLETE, TrialState.PRUNED)

@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer.search import options as op
+from optimizer.search.space import options as op
 
 seeds = st.integers(0, 2**32 - 1)
 

@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 from scenes import brief_of_many_tasks, command, front_of, start, tasks_kept, wait_for
 
-from optimizer.front import signed
-from optimizer.search.job import How, run_job
+from optimizer.front.pareto import signed
+from optimizer.workflows.search import How, run_job
 
 pytestmark = pytest.mark.slow
 

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from optimizer.brief import HarnessRules
-from optimizer.fit.compartment import Compartment
-from optimizer.front import nondominated
-from optimizer.pack import harness
-from optimizer.search import roomwise, splits
+from optimizer.fit.region.compartment import Compartment
+from optimizer.front.pareto import nondominated
+from optimizer.pack.wiring import harness
+from optimizer.search.space import roomwise, splits
 
 RULES = ("add", "add", "worst")
 

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.rescoring import scored
-from optimizer.search import rows
-from optimizer.search.run import search
+from optimizer.design.rescore import scored
+from optimizer.search.exact import rows
+from optimizer.search.running.run import search
 
 # Figures of the score that the table shows, an objective trades off or a constraint limits; the ride refuses a
 # mass that is none before it starts.

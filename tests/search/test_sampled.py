@@ -10,23 +10,24 @@ import numpy as np
 import pytest
 from open_briefs import LENGTH, WIDTH, brief_text
 
+from optimizer.base.problems import BadInput
 from optimizer.brief import SearchRules, load_brief, open_brief
-from optimizer.fit.compartment import Compartment, box
-from optimizer.fit.layout import CellSize, Clearance
-from optimizer.fit.place import place
-from optimizer.front import hypervolume, nondominated
-from optimizer.geometry import wall_volume_mm3
+from optimizer.design.unfold import unfold
+from optimizer.fit.placement.place import place
+from optimizer.fit.region.compartment import Compartment, box
+from optimizer.fit.region.geometry import wall_volume_mm3
+from optimizer.fit.region.layout import CellSize, Clearance
+from optimizer.front.dominance import Dominators
+from optimizer.front.pareto import hypervolume, nondominated
 from optimizer.pack.case import box_wall_volume
-from optimizer.problems import BadInput
-from optimizer.search import archive, sampled
-from optimizer.search.dominance import Dominators
-from optimizer.search.freedims import open_boxes, optimistic_cells, space_of_row
-from optimizer.search.gain import gained, representatives
-from optimizer.search.inside import solve
-from optimizer.search.openfront import front_of
-from optimizer.search.sampled import Explorer
-from optimizer.search.study import new_study, packed, unpacked
-from optimizer.unfold import unfold
+from optimizer.search.boxes import sampled
+from optimizer.search.boxes.freedims import open_boxes, optimistic_cells, space_of_row
+from optimizer.search.boxes.gain import gained, representatives
+from optimizer.search.boxes.inside import solve
+from optimizer.search.boxes.openfront import front_of
+from optimizer.search.boxes.sampled import Explorer
+from optimizer.search.boxes.study import new_study, packed, unpacked
+from optimizer.search.exact import archive
 
 FINE = {"length": "{ min = 104, max = 204, step = 12.5 }", "width": "{ min = 66, max = 126, step = 10 }"}
 ONE_SIZE = '["amber-18650-e29", "amber-18650-e32"]'

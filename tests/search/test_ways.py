@@ -8,16 +8,16 @@ import pytest
 from click.testing import CliRunner
 from scenes import brief_of_many_tasks
 
+from optimizer.base.problems import BadInput, Problem, Stopped
 from optimizer.cli import main
-from optimizer.problems import BadInput, Problem, Stopped
-from optimizer.search import splits, ways
-from optimizer.search.branch import Ground
-from optimizer.search.checkpoint import decode, encode
-from optimizer.search.crew import Crew
-from optimizer.search.exact import Engine
-from optimizer.search.job import How, run_job
-from optimizer.search.layingout import lay_out
-from optimizer.search.setup import load_space
+from optimizer.search.exact.branch import Ground
+from optimizer.search.exact.exact import Engine
+from optimizer.search.running.checkpoint import decode, encode
+from optimizer.search.running.crew import Crew
+from optimizer.search.space import splits, ways
+from optimizer.search.space.layingout import lay_out
+from optimizer.search.space.setup import load_space
+from optimizer.workflows.search import How, run_job
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,365 @@
+"""What a millimetre of a compartment, and a step of a limit, is worth: the best of each figure, exactly, again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from optimizer.analysis.steps import Step, steps
+from optimizer.brief import Brief
+from optimizer.design.rescore import scored
+from optimizer.design.subspace import CARRIED, with_brief
+from optimizer.fit.placement.proof import prove
+from optimizer.fit.region.geometry import clearance
+from optimizer.fit.region.layout import CellSize, Layout
+from optimizer.front.pareto import signed
+from optimizer.score.inputs import Inputs
+from optimizer.score.score import margins, score
+from optimizer.search.exact.archive import NAMES, Survivors
+from optimizer.search.exact.exact import Branches, Engine
+from optimizer.search.running.run import spread
+from optimizer.search.space.fills import Fill, useful
+from optimizer.search.space.setup import make_space
+from optimizer.search.space.space import Space, Task
+
+Floats = npt.NDArray[np.float64]
+FIGURES = ("range_km", "peak_power_w", "pack_mass_kg", "cost")
+SIZE, PARALLEL = NAMES.index("size"), NAMES.index("parallel")
+
+# By how much worse than as the brief stands the best of a figure may be guessed, one after the other until something
+# better than the guess is found.
+GUESSES = (0.02, 0.2, np.inf)
+
+# What a space has worked out that no compartment changes.
+KEPT_OF_CELLS = ("sizes", "size_of", "builds", "window")
+
+
+@dataclass(frozen=True, eq=False)
+class Best:
+    """The best of each figure over a whole space.
+
+    Parameters
+    ----------
+    rows : mapping of figure to row of a front
+        Empty when no pack is feasible.
+    places : mapping of (compartment, size) to int
+        Cells of each size that fit each compartment; sizes in words.
+    winners : tuple of Survivors or None
+        The same packs by figure, as the search keeps them.
+    """
+
+    rows: Mapping[str, Mapping[str, Any]]
+    places: Mapping[tuple[str, str], int]
+    winners: tuple[Survivors | None, ...] = ()
+
+    def value(self, figure: str) -> float:
+        """The best of one figure; not a number when no pack is feasible."""
+        return float(self.rows[figure][figure]) if self.rows else float("nan")
+
+    def place_changes(self, base: Best) -> dict[tuple[str, str], int]:
+        """By compartment and cell size, how many cells more fit than before; only where that has changed."""
+        keys = {**base.places, **self.places}
+        changes = {key: self.places.get(key, 0) - base.places.get(key, 0) for key in keys}
+        return {key: change for key, change in changes.items() if change}
+
+
+@dataclass(frozen=True, eq=False)
+class Worth:
+    """What every step is worth.
+
+    Parameters
+    ----------
+    base : Best
+        Of the brief as it stands.
+    steps : tuple of Step
+    best : tuple of Best or None
+        After each step; None where the compartment would no longer be one.
+    """
+
+    base: Best
+    steps: tuple[Step, ...]
+    best: tuple[Best | None, ...]
+
+    @property
+    def figures(self) -> tuple[str, ...]:
+        """Whose best is followed."""
+        return FIGURES
+
+    def held(self, found: Best) -> int:
+        """Cells, of the size that goes furthest as the brief stands, that all compartments hold."""
+        if not self.base.rows:
+            return 0
+        size = str(self.base.rows["range_km"]["size"])
+        return sum(count for (_, name), count in found.places.items() if name == size)
+
+    def table(self) -> pd.DataFrame:
+        """One row per step: by how much the best of each figure changes, and the cells that fit.
+
+        Columns parameter, change, text, feasible, <figure>_change; cells_change of the size of the pack with the
+        best range, cells_change_least and _most of all sizes; best_range_pack.
+        """
+        rows = []
+        for step, found in zip(self.steps, self.best, strict=True):
+            row: dict[str, Any] = {"parameter": step.name, "change": step.change, "text": step.text}
+            row["feasible"] = found is not None and bool(found.rows)
+            for figure in FIGURES:
+                row[f"{figure}_change"] = np.nan if found is None else found.value(figure) - self.base.value(figure)
+            changes = [] if found is None else [*found.place_changes(self.base).values()]
+            row["cells_change"] = 0 if found is None else self.held(found) - self.held(self.base)
+            row["cells_change_least"], row["cells_change_most"] = min([0, *changes]), max([0, *changes])
+            row["best_range_pack"] = "" if found is None or not found.rows else _pack(found.rows["range_km"])
+            rows.append(row)
+        return pd.DataFrame(rows)
+
+
+def _pack(row: Mapping[str, Any]) -> str:
+    return f"{row['series']}S{row['parallel']}P {row['cell_id']}"
+
+
+@dataclass(frozen=True, eq=False)
+class RoomierSpace(Space):
+    """A space with one compartment stretched: what fitted before still fits.
+
+    Free placement tries for a time, and a larger room might come off worse by chance; so each fill of the room
+    as it was stands beside those found anew, where it is proved to fit.
+
+    Parameters
+    ----------
+    before : Space
+        With the compartment as it was.
+    changed : int
+        Number of the compartment.
+    shifts_mm : ndarray, shape (n, 3)
+        Shifts of a whole layout that may make it fit, tried in this order [mm].
+    """
+
+    before: Space | None = None
+    changed: int = 0
+    shifts_mm: Floats = field(default_factory=lambda: np.zeros((1, 3)))
+
+    def room_fills(self, room: int, task: Task) -> list[Fill]:
+        """As in Space; those of the room as it was among them."""
+        found = super().room_fills(room, task)
+        if self.before is None or room != self.changed:
+            return found
+        layouts = [(fill, self._shifted(fill.layout)) for fill in self.before.room_fills(room, task)]
+        return useful([*found, *(replace(fill, layout=moved) for fill, moved in layouts if moved is not None)])
+
+    def most_cells(self, size: int) -> list[int]:
+        """As in Space; a layout of the room as it was counts where it still fits."""
+        found = super().most_cells(size)
+        if self.before is not None and self.before.most_cells(size)[self.changed] > found[self.changed]:
+            moved = [self._shifted(layout) for layout in self.before.layouts(self.changed, size)]
+            found[self.changed] = max(found[self.changed], *(layout.cells for layout in moved if layout is not None), 0)
+        return found
+
+    def _shifted(self, layout: Layout) -> Layout | None:
+        """A layout of the room as it was where the stretched room has it, proved; None where it has not."""
+        room, rules = self.rooms[self.changed], clearance(self.brief)
+        for shift in self.shifts_mm:
+            moved = replace(layout, centres_mm=layout.centres_mm + shift)
+            if prove(moved, room, rules).ok:
+                return moved
+        return None
+
+
+class Searcher:
+    """Looks for the best of each figure in a space, and again after each step with what is known by then.
+
+    Parameters
+    ----------
+    space : Space
+        As the brief stands.
+    """
+
+    def __init__(self, space: Space) -> None:
+        self.space = with_brief(space, objectives=FIGURES)
+        self._branches: dict[Task, Branches] = {}
+        self.base = self._search(self.space, kept=self._branches)
+
+    def after(self, step: Step) -> Best | None:
+        """The best of each figure after a step; None when the step leaves no compartment or no window."""
+        if step.brief is None:
+            return None
+        space = changed_space(self.space, step.brief)
+        if space.brief.compartment != self.space.brief.compartment or step.name == "battery_current_a":
+            return self._search(space)
+        # The same packs with the same figures: those that were best are still there, if they are still allowed.
+        winners = [None if winner is None else _allowed(winner, space=space) for winner in self.base.winners]
+        same = [
+            now is not None and was is not None and bool(np.allclose(now.objectives, was.objectives, rtol=1e-9))
+            for now, was in zip(winners, self.base.winners, strict=True)
+        ]
+        if step.tightens and all(same):
+            return self.base
+        limits_alone = space.brief.electrical == self.space.brief.electrical
+        return self._search(space, kept=self._branches if limits_alone else None, winners=winners)
+
+    def _search(
+        self,
+        space: Space,
+        *,
+        kept: dict[Task, Branches] | None = None,
+        winners: Sequence[Survivors | None] = (None,) * len(FIGURES),
+    ) -> Best:
+        """The best of each figure, exactly, from packs known to be there and a guess of what is found besides."""
+        engine = Engine(space, kept=kept)
+        tasks = self._order(space)
+        for worse in GUESSES:
+            # What is no better than a guess may be discarded: where something better is found, nothing was missed.
+            winners = self._pass(engine, tasks, winners, worse)
+            if all(winner is not None for winner in winners):
+                break
+        rows: dict[str, dict[str, Any]] = {}
+        for figure, winner in zip(FIGURES, winners, strict=True):
+            if winner is not None:
+                rows[figure] = {str(name): value for name, value in scored(winner, space=space).iloc[0].items()}
+                rows[figure]["size"] = size_words(space.sizes[int(winner.names[0, SIZE])])
+        return Best(rows, places(space), tuple(winners))
+
+    def _pass(
+        self, engine: Engine, tasks: Sequence[Task], known: Sequence[Survivors | None], worse: float
+    ) -> list[Survivors | None]:
+        """All tasks once, whatever is neither better than the known packs nor than the guess left out."""
+        winners = list(known)
+        base = self._ideal
+        guess = base + worse * np.abs(base) if np.isfinite(worse) else np.full(len(FIGURES), np.inf)
+        ideal = np.array([[guess[k] if w is None else w.objectives[0, k] for k, w in enumerate(winners)]])
+        for task in tasks:
+            # Together the best values so far stand for a pack that beats whatever is better in nothing.
+            engine.known = ideal if np.isfinite(ideal).all() else np.zeros((0, len(FIGURES)))
+            found, _ = engine.run(task)
+            for k in range(len(FIGURES)):
+                if len(found) and found.objectives[:, k].min() < ideal[0, k]:
+                    row = int(np.lexsort((*found.objectives.T, found.objectives[:, k]))[0])
+                    winners[k], ideal[0, k] = found.take(np.array([row])), found.objectives[row, k]
+        return winners
+
+    @property
+    def _ideal(self) -> Floats:
+        """The best of each figure as the brief stands; endless before that is known."""
+        known = [w for w in getattr(self, "base", Best({}, {})).winners if w is not None]
+        if len(known) < len(FIGURES):
+            return np.full(len(FIGURES), np.inf)
+        return np.array([w.objectives[0, k] for k, w in enumerate(known)])
+
+    def _order(self, space: Space) -> list[Task]:
+        """Tasks of a space, those first that the best packs so far come from."""
+        tasks = space.tasks()
+        known = [w for w in self.base.winners if w is not None] if hasattr(self, "base") else []
+        order = list(dict.fromkeys(Task(int(w.names[0, SIZE]), int(w.names[0, PARALLEL])) for w in known))
+        order = [task for task in order if task in tasks]
+        return order + [tasks[k] for k in spread(len(tasks)) if tasks[k] not in order]
+
+
+def _allowed(winner: Survivors, *, space: Space) -> Survivors | None:
+    """A pack as another space scores it; None when that space's window or constraints forbid it."""
+    block = winner.block()
+    low, high = space.window
+    cell, series = int(block.cell[0]), int(block.series[0])
+    held = {name: bound for name, bound in space.brief.constraints if bound is not None}
+    needed = frozenset(FIGURES) | {name.rsplit("_", 1)[0] for name in held}
+    figures = score(block, context=space.context, figures=needed)
+    good = all(bool((gap >= 0).all()) for gap in margins(figures, constraints=held).values())
+    if not good or not low[cell] <= series <= high[cell]:
+        return None
+    return Survivors(winner.names, winner.numbers, signed(figures, objectives=FIGURES))
+
+
+def places(space: Space) -> dict[tuple[str, str], int]:
+    """Most cells of each size in each compartment.
+
+    Parameters
+    ----------
+    space : Space
+
+    Returns
+    -------
+    dict of (compartment, size in words) to int
+    """
+    found = {}
+    for k, size in enumerate(space.sizes):
+        for room, count in zip(space.rooms, space.most_cells(k), strict=True):
+            found[room.name, size_words(size)] = count
+    return found
+
+
+def size_words(size: CellSize) -> str:
+    """A cell's size in words."""
+    if size.shape == "cylinder":
+        return f"Ø{size.diameter_mm:g} × {size.length_mm:g} mm"
+    return f"{size.length_mm:g} × {size.width_mm:g} × {size.thickness_mm:g} mm"
+
+
+def vary(
+    space: Space,
+    *,
+    changes: Sequence[Step] | None = None,
+    report: Callable[[str], None] = lambda text: None,
+) -> Worth:
+    """What every step is worth.
+
+    Parameters
+    ----------
+    space : Space
+        Of the brief as it stands.
+    changes : sequence of Step, optional
+        Those of `steps` when left out.
+    report : callable
+        Told about each step before it is taken.
+
+    Returns
+    -------
+    Worth
+    """
+    changes = steps(space.brief) if changes is None else changes
+    report("as it stands")
+    searcher = Searcher(space)
+    found: list[Best | None] = []
+    for number, step in enumerate(changes, start=1):
+        report(f"{number} of {len(changes)}: {step.text}")
+        found.append(searcher.after(step))
+    return Worth(searcher.base, tuple(changes), tuple(found))
+
+
+def changed_space(space: Space, brief: Brief) -> Space:
+    """A space after a step; what the step does not touch is kept.
+
+    Parameters
+    ----------
+    space : Space
+    brief : Brief
+        Of the same catalogs, with one compartment, or limits, changed.
+
+    Returns
+    -------
+    Space
+    """
+    brief = brief.model_copy(update={"objectives": space.brief.objectives})
+    inputs = replace(space.inputs, brief=brief)
+    if brief.compartment != space.brief.compartment:
+        new = _other_room(space, inputs)
+        new.__dict__.update({name: space.__dict__[name] for name in KEPT_OF_CELLS if name in space.__dict__})
+        new.take_rooms(space)
+        return new
+    if brief.electrical == space.brief.electrical:
+        return with_brief(space, constraints=brief.constraints)
+    new = replace(space, inputs=inputs, context=make_space(inputs).context)
+    new.__dict__.update({name: space.__dict__[name] for name in CARRIED if name in space.__dict__ and name != "window"})
+    return new
+
+
+def _other_room(space: Space, inputs: Inputs) -> Space:
+    """The space with its changed compartment; a larger one holds what it held before."""
+    plain = Space(inputs, space.context)
+    changed = [k for k, pair in enumerate(zip(plain.rooms, space.rooms, strict=True)) if pair[0] != pair[1]]
+    grown = np.diff(np.array(plain.rooms[changed[0]].extent_mm) - np.array(space.rooms[changed[0]].extent_mm))[:, 0]
+    if len(changed) > 1 or (grown < 0).any():
+        return plain
+    shifts = np.array([np.zeros(3), grown])
+    return RoomierSpace(inputs, space.context, before=space, changed=changed[0], shifts_mm=shifts)

@@ -1,0 +1,93 @@
+"""One candidate unfolded: every position, group, plate, wire and line of its bill, ready to be looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from optimizer.fit.chain.groups import Chain
+    from optimizer.fit.placement.proof import Proof
+    from optimizer.fit.region.compartment import Compartment
+    from optimizer.fit.region.layout import Clearance, Layout
+
+
+@dataclass(frozen=True, eq=False)
+class Station:
+    """One compartment of a design: which cells stand in it and which groups of the pack they form.
+
+    Parameters
+    ----------
+    compartment : Compartment
+    layout : Layout
+        All positions the layout offers, used or not.
+    chain : Chain
+        Groups over those positions, numbered from 0 within the compartment.
+    groups : int
+        How many of the chain's groups are used, from its first; 0 leaves the compartment empty.
+    first_group : int
+        Number in the whole pack of the compartment's first group, from 0 at the pack's negative terminal.
+    proof : Proof
+        What the independent check says of the layout.
+    """
+
+    compartment: Compartment
+    layout: Layout
+    chain: Chain
+    groups: int
+    first_group: int
+    proof: Proof
+
+    @property
+    def used(self) -> npt.NDArray[np.bool_]:
+        """Mask over the layout's positions: those that hold a cell of the pack."""
+        return (self.chain.group >= 0) & (self.chain.group < self.groups)
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """One candidate with all that review and workshop need.
+
+    Parameters
+    ----------
+    row : mapping
+        The candidate's row of the front: design_id, cell_id, series, parallel, objectives, margins and so on.
+    title, currency : str
+        From the brief.
+    clearance : Clearance
+    stations : tuple of Station
+        In the order in which the pack's chain runs through the compartments.
+    cell, strip, wire, bms, fuse : mapping
+        Catalog rows of the chosen parts, column name to value; the strip carries `layers` as chosen.
+    bill : DataFrame
+        One line per thing bought or made: item, part, quantity, unit, mass_g, cost.
+    harness : DataFrame
+        One row per wire: from, to, purpose, length_mm, area_mm2, resistance_mohm, mass_g, cost, pins.
+    plates : DataFrame
+        Cut list: plate, pieces, material, thickness_mm, width_mm, length_mm, layers.
+    ride : DataFrame
+        The simulated ride: time_s, distance_km, soc, voltage_v, current_a, power_w, temp_c.
+    cautions : tuple of str
+    """
+
+    row: Mapping[str, Any]
+    title: str
+    currency: str
+    clearance: Clearance
+    stations: tuple[Station, ...]
+    cell: Mapping[str, Any]
+    strip: Mapping[str, Any]
+    wire: Mapping[str, Any]
+    bms: Mapping[str, Any]
+    fuse: Mapping[str, Any]
+    bill: pd.DataFrame
+    harness: pd.DataFrame
+    plates: pd.DataFrame
+    ride: pd.DataFrame
+    cautions: tuple[str, ...] = field(default=())

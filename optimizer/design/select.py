@@ -1,0 +1,291 @@
+"""What a row of the front names, found again: catalog rows, fills, harness, bill, and the block to score."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from optimizer.base.problems import BadInput, Problem
+from optimizer.fit.region.geometry import box_walls
+from optimizer.pack import bill
+from optimizer.pack.plates.strips import StripBuild
+from optimizer.pack.wiring.harness import HarnessBlock, Places, harness_block
+from optimizer.score.score import Block
+from optimizer.search.exact.exact import cells_cost
+from optimizer.search.space import parts
+from optimizer.search.space.fills import Fill
+from optimizer.search.space.plating import strip_mm
+from optimizer.search.space.space import Space, Task
+from optimizer.search.space.splits import places
+
+CHOICES = ("cell_id", "series", "parallel", "split", "layout", "strip", "strip_layers", "wire", "bms", "fuse")
+
+
+@dataclass(frozen=True, eq=False)
+class Chosen:
+    """Catalog rows and fills behind a row of the front."""
+
+    cell: int
+    series: int
+    parallel: int
+    split: tuple[int, ...]
+    fills: tuple[Fill | None, ...]
+    strip: int
+    layers: int
+    wire: int
+    bms: int
+    fuse: int
+
+
+def choose(space: Space, row: Mapping[str, Any]) -> Chosen:
+    """Find what a row of the front names in the catalogs and among the fills.
+
+    Parameters
+    ----------
+    space : Space
+        Of the same brief.
+    row : mapping
+        At least CHOICES.
+
+    Returns
+    -------
+    Chosen
+
+    Raises
+    ------
+    BadInput
+        Code "unknown-part" for everything that the catalogs or the fit no longer know.
+    """
+    inputs = space.inputs
+    problems: list[Problem] = []
+
+    def find(ids: Any, name: str) -> int:
+        hits = np.flatnonzero(np.asarray(ids) == str(row[name]))
+        if not len(hits):
+            problems.append(
+                Problem("unknown-part", str(space.brief.path), "", name, str(row[name]), "is in no catalog")
+            )
+            return -1
+        return int(hits[0])
+
+    cell = find(inputs.cells.id[inputs.cell_rows], "cell_id")
+    rows = {
+        name: find(table.id, name)
+        for name, table in (
+            ("strip", inputs.strips), ("wire", inputs.wires), ("bms", inputs.bms), ("fuse", inputs.fuses)
+        )
+    }  # fmt: skip
+    if problems:
+        raise BadInput(problems)
+    split = parse_split(str(row["split"]), [room.name for room in space.rooms])
+    fills = _fills(space, cell, int(row["parallel"]), split, str(row["layout"]))
+    return Chosen(
+        cell, int(row["series"]), int(row["parallel"]), split, fills,
+        rows["strip"], int(row["strip_layers"]), rows["wire"], rows["bms"], rows["fuse"],
+    )  # fmt: skip
+
+
+def parse_split(text: str, rooms: list[str]) -> tuple[int, ...]:
+    """Groups of each compartment out of words such as "deck:14 stem:6".
+
+    >>> parse_split("deck:14 stem:6", ["stem", "deck", "rear"])
+    (6, 14, 0)
+    """
+    found = (re.search(rf"(?:^|\s){re.escape(room)}:(\d+)(?:\s|$)", text) for room in rooms)
+    return tuple(int(hit.group(1)) if hit else 0 for hit in found)
+
+
+def _fills(
+    space: Space, cell: int, parallel: int, split: tuple[int, ...], layouts: str
+) -> tuple[Fill | None, ...]:
+    """The fill of each compartment whose layout the row names."""
+    offered = space.fills(Task(int(space.size_of[cell]), parallel))
+    named = dict(part.split(": ", 1) for part in layouts.split("; "))
+    out: list[Fill | None] = []
+    for room, each, groups in zip(space.rooms, offered, split, strict=True):
+        fits = [f for f in each if f.layout.name == named.get(room.name) and f.groups >= groups]
+        if groups and not fits:
+            what = Problem(
+                "unknown-part", str(space.brief.path), "", "layout", str(named.get(room.name)),
+                f"is no layout of {room.name} any more",
+            )  # fmt: skip
+            raise BadInput([what])
+        out.append(fits[0] if groups else None)
+    return tuple(out)
+
+
+def harness_of(space: Space, chosen: Chosen) -> tuple[HarnessBlock, Places]:
+    """The harness of one design, and where its ends lie."""
+    rules = space.brief.harness
+    names = [room.name for room in space.rooms]
+    where = places(space.rooms, chosen.fills)
+    block = harness_block(
+        [chosen.split],
+        places=where,
+        sensors=space.brief.parts.sensors,
+        share_balance_leads=rules.share_balance_leads,
+        slack_mm=rules.slack_mm,
+        bms_in=names.index(rules.bms_in) if rules.bms_in else None,
+    )
+    return block, where
+
+
+def metric(chosen: Chosen, name: str) -> float:
+    """Sum over the compartments of one metric of the fills at the groups in use."""
+    return float(
+        sum(
+            fill.metrics[groups, fill.names.index(name)]
+            for fill, groups in zip(chosen.fills, chosen.split, strict=True)
+            if fill is not None
+        )
+    )
+
+
+def worst(chosen: Chosen, name: str) -> float:
+    """Worst over the compartments of one metric of the fills at the groups in use."""
+    return float(
+        max(
+            fill.metrics[groups, fill.names.index(name)]
+            for fill, groups in zip(chosen.fills, chosen.split, strict=True)
+            if fill is not None
+        )
+    )
+
+
+def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.Line]:
+    """Every line of a design's bill; their sums are its mass and cost."""
+    inputs, rules = space.inputs, space.brief.parts
+    bms, fuses = inputs.bms, inputs.fuses
+    case_kg = metric(chosen, "case_mm3") * 1e-9 * rules.case_density_kg_m3
+    lines = [
+        *_cell_lines(space, chosen),
+        *_conductor_lines(space, chosen, block),
+        bill.material_line("case", mass_kg=case_kg, price_per_kg=rules.case_price_per_kg),
+        bill.pieces_line("connector", count=block.modules[0], mass_g=rules.connector_g, price=rules.connector_price),
+        bill.pieces_line("BMS", count=1, mass_g=bms.mass_g[chosen.bms], price=bms.price[chosen.bms]),
+        bill.pieces_line("fuse", count=1, mass_g=fuses.mass_g[chosen.fuse], price=fuses.price[chosen.fuse]),
+    ]
+    walls = space.brief.box
+    if walls is not None:
+        lines += [
+            bill.material_line(f"box of {name}", mass_kg=mass_kg, price_per_kg=walls.price_per_kg)
+            for name, mass_kg in box_walls(space.brief, space.rooms).items()
+        ]
+    return lines
+
+
+def _cell_lines(space: Space, chosen: Chosen) -> list[bill.Line]:
+    """Cells, spares and insulation."""
+    cells, row, rules = space.inputs.cells, int(space.context.cells.row[chosen.cell]), space.brief.parts
+    count = chosen.series * chosen.parallel
+    bought = bill.cell_lines(
+        count,
+        mass_g=cells.mass_g[row],
+        price=cells.price[row],
+        break_quantity=cells.break_quantity[row],
+        break_price=cells.break_price[row],
+        spare_fraction=rules.spare_fraction,
+        stock=cells.stock[row],
+    )
+    insulation = bill.pieces_line(
+        "insulation", count=count, mass_g=rules.insulation_g_per_cell, price=rules.insulation_price_per_cell
+    )
+    return [*bought, insulation]
+
+
+def _conductor_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.Line]:
+    """Strip by cut length, power wire, balance leads and sensor wires."""
+    strips, wires, lead = space.inputs.strips, space.inputs.wires, parts.lead_wire(space.inputs)
+    strip = bill.strip_line(
+        strip_mm(
+            lambda name: np.asarray(metric(chosen, name)), layers=chosen.layers,
+            width_mm=strips.width_mm[chosen.strip],
+        ),
+        width_mm=strips.width_mm[chosen.strip],
+        thickness_mm=strips.thickness_mm[chosen.strip],
+        layers=1,
+        density_kg_m3=strips.density_kg_m3[chosen.strip],
+        price_per_m=strips.price_per_m[chosen.strip],
+    )
+    runs = {
+        "power wire": (chosen.wire, block.power_length_mm[0]),
+        "balance and sensor wire": (lead, block.balance_length_mm[0] + block.sensor_length_mm[0]),
+    }
+    return [
+        strip,
+        *(
+            bill.wire_line(
+                item, length_mm=length, mass_g_per_m=wires.mass_g_per_m[k], price_per_m=wires.price_per_m[k]
+            )
+            for item, (k, length) in runs.items()
+        ),
+    ]
+
+
+def strip_build(space: Space, chosen: Chosen) -> StripBuild:
+    """The strip as it is laid."""
+    strips = space.inputs.strips
+    return StripBuild(
+        material=str(strips.material[chosen.strip]),
+        thickness_mm=float(strips.thickness_mm[chosen.strip]),
+        width_mm=float(strips.width_mm[chosen.strip]),
+        layers_series=chosen.layers,
+        taps=chosen.parallel,
+        weld_ohm=space.brief.parts.weld_mohm * 1e-3,
+        resistivity_ohm_m=float(strips.resistivity_ohm_m[chosen.strip]),
+    )
+
+
+def design_block(space: Space, chosen: Chosen) -> Block:
+    """The design as the score reads it, from its parts, by the same sums as the search."""
+    inputs = space.inputs
+    block, _ = harness_of(space, chosen)
+    lines = bill_lines(space, chosen, block)
+    mass, cost = bill.totals(lines)
+    cell = np.array([chosen.cell])
+    number = np.array([chosen.series * chosen.parallel])
+    build = next(b for b in space.builds if b.strip == chosen.strip and b.layers == chosen.layers)
+    n = chosen.layers
+    plates_ohm = build.sheet_ohm_mm * metric(chosen, f"factor_{n}")
+    plates_ohm += space.brief.parts.weld_mohm * 1e-3 * metric(chosen, "weld")
+    wire_ohm = block.power_length_mm[0] * inputs.wires.resistance_ohm_per_km[chosen.wire] * 1e-6
+    others = inputs.bms.resistance_mohm[chosen.bms] + inputs.fuses.resistance_mohm[chosen.fuse]
+    caps = _caps(space, chosen, build)
+    spent = cells_cost(space, cell, number)
+    return Block(
+        cell=cell,
+        series=np.array([chosen.series]),
+        parallel=np.array([chosen.parallel]),
+        extra_ohm=np.array([plates_ohm + wire_ohm + others * 1e-3]),
+        parts_kg=np.array([float(mass)]) - number * space.context.cells.mass_kg[cell],
+        parts_cost=np.array([float(cost)]) - spent,
+        cells_cost=spent,
+        peak_cap_a=np.array([caps[0]]),
+        continuous_cap_a=np.array([caps[1]]),
+        charge_cap_a=np.array([caps[2]]),
+        spread_ohm=np.array([build.sheet_ohm_mm * worst(chosen, f"spread_{n}")]),
+        hot_rise_k_per_w=np.array([worst(chosen, "hot_rise_k_per_w")]),
+    )
+
+
+def _caps(space: Space, chosen: Chosen, build: parts.Build) -> tuple[float, float, float]:
+    """Least current limit of strip, wire, BMS and fuse: for the peak, without end, when charging [A]."""
+    cells, row = space.inputs.cells, int(space.context.cells.row[chosen.cell])
+    full_v = chosen.series * float(cells.voltage_max_v[row])
+    bms, bms_rows = parts.bms_options(
+        space.inputs, series=chosen.series, chemistry=str(cells.chemistry[row]), full_v=full_v
+    )
+    fuse, fuse_rows = parts.fuse_options(space.inputs, full_v=full_v)
+    strip_a = build.section_mm2 * build.density_a_mm2 / max(worst(chosen, f"segment_{build.layers}"), 1e-12)
+    wire_a = float(space.inputs.wires.current_a[chosen.wire])
+    at_bms = int(np.flatnonzero(bms_rows == chosen.bms)[0])
+    at_fuse = int(np.flatnonzero(fuse_rows == chosen.fuse)[0])
+    least = [
+        min(strip_a, wire_a, -bms.column(name)[at_bms], -fuse.column(name)[at_fuse])
+        for name in ("neg_peak_a", "neg_continuous_a", "neg_charge_a")
+    ]
+    return least[0], least[1], least[2]

@@ -1,0 +1,246 @@
+"""A space with some choices made: what a pinned pack, `why` and a single design are scored in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.base.problems import BadInput, Problem, nearest
+from optimizer.brief import Constraints
+from optimizer.brief.kinds import Axis
+from optimizer.design.select import parse_split
+from optimizer.score.inputs import Inputs
+from optimizer.search.space.fills import Fill
+from optimizer.search.space.setup import make_space
+from optimizer.search.space.space import Space, Task
+
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Asked:
+    """Choices that are made; what is None stays open.
+
+    Parameters
+    ----------
+    cell, strip, wire, bms, fuse : str
+        Ids of the catalogs.
+    series, parallel, strip_layers : int
+    split : mapping of compartment to int
+        Groups in each; a compartment left out holds none.
+    groups_per_module : int
+        0 for a tray.
+    axes : mapping of compartment to "x", "y" or "z"
+        Along which the cells lie.
+    """
+
+    cell: str | None = None
+    series: int | None = None
+    parallel: int | None = None
+    split: Mapping[str, int] | None = None
+    strip: str | None = None
+    strip_layers: int | None = None
+    wire: str | None = None
+    bms: str | None = None
+    fuse: str | None = None
+    groups_per_module: int | None = None
+    axes: Mapping[str, Axis] | None = None
+
+    def text(self) -> str:
+        """In words, such as "20S4P of amber-21700-e50, deck:14 stem:6"."""
+        count = f"{self.series}S" * (self.series is not None) + f"{self.parallel}P" * (self.parallel is not None)
+        words = [" of ".join(part for part in (count or "any pack" * (self.cell is not None), self.cell) if part)]
+        if self.split is not None:
+            words.append(" ".join(f"{room}:{groups}" for room, groups in self.split.items()))
+        if self.strip_layers is not None:
+            words.append(f"{self.strip_layers} strip layer{'s' if self.strip_layers > 1 else ''}")
+        if self.groups_per_module is not None:
+            per = self.groups_per_module
+            words.append(f"modules of {per} group{'s' if per > 1 else ''}" if per else "trays")
+        words += [f"cells along {axis} in {room}" for room, axis in (self.axes or {}).items()]
+        words += [f"{name} {value}" for name in ("strip", "wire", "bms", "fuse") if (value := getattr(self, name))]
+        return ", ".join(word for word in words if word) or "any pack"
+
+
+PARTS = {"cell": "cells", "strip": "strips", "wire": "wires", "bms": "bms", "fuse": "fuses"}
+
+
+def asked_problems(inputs: Inputs, asked: Asked) -> list[Problem]:
+    """What is asked for and known to no catalog, no compartment, or contradicts itself."""
+    file, rooms = str(inputs.brief.path), [room.name for room in inputs.brief.compartment]
+    found = []
+    for name, table in PARTS.items():
+        wanted, known = getattr(asked, name), getattr(inputs, table).id.tolist()
+        if wanted is not None and wanted not in known:
+            found.append(_unknown(str(getattr(inputs, table).file), name, wanted, known))
+    for name in (*(asked.split or {}), *(asked.axes or {})):
+        if name not in rooms:
+            found.append(_unknown(file, "compartment", name, rooms))
+    for name in ("series", "parallel", "strip_layers"):
+        value = getattr(asked, name)
+        if value is not None and value < 1:
+            found.append(Problem("not-positive", file, "", name, str(value), "must be at least 1"))
+    if asked.split is not None and asked.series not in (None, sum(asked.split.values())):
+        text = f"must add up to the {asked.series} groups in series"
+        found.append(Problem("split-sum", file, "", "split", str(sum(asked.split.values())), text))
+    return found
+
+
+def _unknown(file: str, field: str, value: str, known: list[str]) -> Problem:
+    near = nearest(value, known)
+    return Problem("unknown-part", file, "", field, value, "is not there" + (f"; nearest: {near}" if near else ""))
+
+
+def restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True) -> Inputs:
+    """Inputs that leave open only what is not asked for.
+
+    A part that is asked for may be any of its catalog, whatever [vary] says.
+
+    Parameters
+    ----------
+    inputs : Inputs
+    asked : Asked
+    constraints : bool
+        Keep the brief's constraints.
+
+    Returns
+    -------
+    Inputs
+
+    Raises
+    ------
+    BadInput
+        See `asked_problems`.
+    """
+    problems = asked_problems(inputs, asked)
+    if problems:
+        raise BadInput(problems)
+    brief, vary, fit = inputs.brief, inputs.brief.vary, inputs.brief.fit
+    series = sum(asked.split.values()) if asked.split is not None else asked.series
+    change: dict[str, Any] = {}
+    if series is not None:
+        change["series"] = (series, series)
+    if asked.parallel is not None:
+        change["parallel"] = (asked.parallel, asked.parallel)
+    if asked.strip_layers is not None:
+        change["strip_layers"] = (asked.strip_layers,)
+    if asked.groups_per_module is not None:
+        per = asked.groups_per_module
+        made = {"ways": ("modules",), "groups_per_module": (per,)} if per else {"ways": ("tray",)}
+        fit = fit.model_copy(update=made)
+    axes = asked.axes or {}
+    rooms = tuple(
+        room.model_copy(update={"axes": (axes[room.name],)}) if room.name in axes else room
+        for room in brief.compartment
+    )
+    update: dict[str, Any] = {"vary": vary.model_copy(update=change), "fit": fit, "compartment": rooms}
+    if not constraints:
+        update["constraints"] = Constraints()
+    rows: dict[str, Any] = {
+        f"{name}_rows": np.flatnonzero(getattr(inputs, table).id == getattr(asked, name)).astype(np.int64)
+        for name, table in PARTS.items()
+        if getattr(asked, name) is not None
+    }
+    return replace(inputs, brief=brief.model_copy(update=update), **rows)
+
+
+@dataclass(frozen=True, eq=False)
+class SplitSpace(Space):
+    """A space whose groups are shared out over the compartments in one way only.
+
+    Parameters
+    ----------
+    shares : tuple of int
+        Groups in each compartment.
+    """
+
+    shares: tuple[int, ...] = ()
+
+    def _find_fills(self, task: Task) -> list[list[Fill]]:
+        offered = super()._find_fills(task)
+        return [
+            [_cut(fill, groups) for fill in each if fill.groups >= groups > 0]
+            for each, groups in zip(offered, self.shares, strict=True)
+        ]
+
+
+def _cut(fill: Fill, groups: int) -> Fill:
+    """The fill as if it held no more than so many groups."""
+    return replace(fill, metrics=fill.metrics[: groups + 1])
+
+
+def restricted_space(inputs: Inputs, asked: Asked, *, constraints: bool = True) -> Space:
+    """The space of inputs that leave open only what is not asked for.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        Of the whole space.
+    asked : Asked
+    constraints : bool
+        Keep the brief's constraints.
+
+    Returns
+    -------
+    Space
+
+    Raises
+    ------
+    BadInput
+        See `asked_problems`.
+    """
+    space = make_space(restricted_inputs(inputs, asked, constraints=constraints))
+    if asked.split is None:
+        return space
+    shares = tuple(asked.split.get(room.name, 0) for room in space.rooms)
+    return SplitSpace(space.inputs, space.context, shares=shares)
+
+
+def asked_of_row(row: Mapping[str, Any], rooms: list[str]) -> Asked:
+    """Everything that a row of a front chooses, but the layouts."""
+    split = dict(zip(rooms, parse_split(str(row["split"]), rooms), strict=True))
+    ids: dict[str, Any] = {name: str(row["cell_id" if name == "cell" else name]) for name in PARTS}
+    counts: dict[str, Any] = {name: int(row[name]) for name in ("series", "parallel", "strip_layers")}
+    return Asked(split=split, **ids, **counts)
+
+
+def is_open(asked: Asked) -> bool:
+    """Whether nothing at all is asked for."""
+    return all(getattr(asked, item.name) is None for item in fields(asked))
+
+
+# What a space has worked out that neither constraints nor objectives change.
+CARRIED = ("rooms", "sizes", "size_of", "builds", "harnesses", "_layouts", "window", "box")
+
+
+def with_brief(
+    space: Space,
+    *,
+    constraints: Constraints | None = None,
+    objectives: Sequence[str] | None = None,
+) -> Space:
+    """A space with other constraints or objectives; what it has worked out of fills and harnesses is kept.
+
+    Parameters
+    ----------
+    space : Space
+    constraints : Constraints, optional
+    objectives : sequence of str, optional
+        Kept in full: no resolution.
+
+    Returns
+    -------
+    Space
+    """
+    update: dict[str, Any] = {}
+    if constraints is not None:
+        update["constraints"] = constraints
+    if objectives is not None:
+        update["objectives"] = space.brief.objectives.model_copy(update={"use": tuple(objectives), "resolution": {}})
+    new = replace(space, inputs=replace(space.inputs, brief=space.brief.model_copy(update=update)))
+    new.__dict__.update({name: space.__dict__[name] for name in CARRIED if name in space.__dict__})
+    return new

@@ -1,0 +1,202 @@
+"""What the spread between cells does to chosen designs: percentiles of figures, chances of constraints, the fit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.design.select import Chosen, choose, design_block
+from optimizer.fit.chain.adjacency import lateral_axes
+from optimizer.fit.placement.proof import prove
+from optimizer.fit.region.geometry import clearance
+from optimizer.pack.spread import Factors, Spread, fit_chance, monte_carlo
+from optimizer.ride.kernels.cells import CAPACITY
+from optimizer.score.context import CellTable, Context
+from optimizer.score.score import Block, margins, score
+from optimizer.search.space.space import Space
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+DRAWS = 1000
+
+
+@dataclass(frozen=True)
+class Tolerances:
+    """What the spread leaves of one design.
+
+    Parameters
+    ----------
+    p10, p90 : mapping of figure to float
+        One pack in ten is below, one in ten above.
+    holds : mapping of constraint to float
+        Chance that it holds, by its name in the brief [-].
+    fits : float
+        Chance that every cell fits where the layout puts it [-].
+    """
+
+    p10: Mapping[str, float]
+    p90: Mapping[str, float]
+    holds: Mapping[str, float]
+    fits: float
+
+    def columns(self) -> dict[str, float]:
+        """As columns of a table: range_km_p10, range_km_p90, holds_cost_max, holds_fit."""
+        out: dict[str, float] = {}
+        for name in self.p10:
+            out |= {f"{name}_p10": self.p10[name], f"{name}_p90": self.p90[name]}
+        return out | {f"holds_{name}": value for name, value in self.holds.items()} | {"holds_fit": self.fits}
+
+
+def tolerances(
+    space: Space, picked: Sequence[Mapping[str, Any]], *, draws: int = DRAWS
+) -> list[Tolerances]:
+    """Monte Carlo over the cells of chosen designs, by the brief's [spread].
+
+    The range is that of the fast form, scaled to the row's stepped one.
+
+    Parameters
+    ----------
+    space : Space
+    picked : sequence of mapping
+        Rows of the front.
+    draws : int
+        Packs drawn for each design.
+
+    Returns
+    -------
+    list of Tolerances
+        One per row.
+    """
+    chosen = [choose(space, row) for row in picked]
+    block = _stacked([design_block(space, each) for each in chosen])
+    brief = space.brief
+    spread = Spread(**brief.spread.model_dump())
+    constraints = {name: bound for name, bound in brief.constraints if bound is not None}
+    figures = list(dict.fromkeys([*brief.objectives.use, *(name.rsplit("_", 1)[0] for name in constraints)]))
+    plain = score(block, context=space.context, figures=frozenset(figures))
+    stepped = np.array([float(row["range_km"]) for row in picked])
+    ratio = stepped / np.maximum(plain["range_km"], 1e-9) if "range_km" in plain else np.ones(len(block))
+
+    def drawn(factors: Factors) -> tuple[dict[str, Floats], dict[str, Floats]]:
+        shape = factors.mass.shape
+        many, context = _varied(block, space.context, factors)
+        values = score(many, context=context, figures=frozenset(figures))
+        table = {name: values[name].reshape(shape) for name in figures}
+        if "range_km" in table:
+            table["range_km"] = table["range_km"] * ratio
+        gaps = margins(table, constraints=constraints)
+        return {name: table[name] for name in brief.objectives.use}, gaps
+
+    result = monte_carlo(
+        drawn, spread=spread, series=block.series, parallel=block.parallel,
+        draws=draws, seed=brief.seed,
+    )  # fmt: skip
+    return [
+        Tolerances(
+            {name: float(values[k]) for name, values in result.p10.items()},
+            {name: float(values[k]) for name, values in result.p90.items()},
+            {name.removeprefix("margin_"): float(values[k]) for name, values in result.holds.items()},
+            chance_of_fit(space, each),
+        )
+        for k, each in enumerate(chosen)
+    ]
+
+
+def _stacked(blocks: Sequence[Block]) -> Block:
+    columns = {item.name: np.concatenate([getattr(b, item.name) for b in blocks]) for item in fields(Block)}
+    return Block(**columns)
+
+
+def _varied(block: Block, context: Context, factors: Factors) -> tuple[Block, Context]:
+    """The designs once per draw, each with cells of its own.
+
+    The weakest group stands for the pack's charge, since it ends the ride. The drawn share of the hottest cell
+    goes where the plates' unevenness goes: 1 + spread/r = (share by plates) · (share drawn).
+    """
+    draws, designs = factors.mass.shape
+    flat = {name: values.ravel() for name, values in vars(factors).items()}
+    back = np.tile(np.arange(designs), draws)
+    cell = block.cell[back]
+    ohm = context.cells.peak_ohm[cell]
+    share = (1.0 + block.spread_ohm[back] / ohm) * flat["share"]
+    many = replace(
+        block.take(back),
+        cell=np.arange(len(back)),
+        cells_cost=block.cells_cost[back] * flat["price"],
+        spread_ohm=(share - 1.0) * ohm * flat["resistance"],
+    )
+    return many, _context(context, cell, flat)
+
+
+def _context(context: Context, cell: Ints, flat: Mapping[str, Floats]) -> Context:
+    """A context in which every drawn pack has its own cell."""
+    kept = {item.name: getattr(context.arrays, item.name)[cell] for item in fields(context.arrays)}
+    for name in ("r0_ohm", "r1_ohm", "r2_ohm"):
+        kept[name] = kept[name] * flat["resistance"][:, None]
+    kept["capacity_ah"] = kept["capacity_ah"] * flat["capacity"]
+    arrays = replace(context.arrays, **kept)
+    table = context.ride.table[cell]
+    table[:, CAPACITY] = arrays.capacity_ah
+    ride = replace(
+        context.ride, cells=arrays, table=table, critical=context.ride.critical[cell],
+        critical_count=context.ride.critical_count[cell],
+    )  # fmt: skip
+    # Currents are held against shares that were drawn: what the score expects of the spread would count twice.
+    return replace(
+        context, cells=_cells(context.cells, cell, flat), arrays=arrays, ride=ride, dcir_cv=0.0,
+        weakest_group=flat["weakest_group"],
+    )  # fmt: skip
+
+
+def _cells(table: CellTable, cell: Ints, flat: Mapping[str, Floats]) -> CellTable:
+    """The cells' figures of every drawn pack."""
+    taken = {item.name: getattr(table, item.name)[..., cell] for item in fields(table)}
+    for name in ("peak_ohm", "peak_low_ohm", "steady_ohm", "lasting_ohm"):
+        taken[name] = taken[name] * flat["resistance"]
+    taken["mass_kg"] = taken["mass_kg"] * flat["mass"]
+    taken["energy_wh"] = taken["energy_wh"] * flat["capacity"]
+    return CellTable(**taken)
+
+
+def chance_of_fit(space: Space, chosen: Chosen, *, draws: int = 1000) -> float:
+    """Chance that every cell of a design fits where its layout puts it [-].
+
+    A catalog's diameter is the largest a cell may have, and the layout counts on it; what [spread] diameter
+    draws beyond it takes from the gaps. Neighbours are held to touch at worst: a printed wall between them
+    gives way last. Cells that are no cylinders are not drawn.
+
+    Parameters
+    ----------
+    space : Space
+    chosen : Chosen
+    draws : int
+
+    Returns
+    -------
+    float
+    """
+    cells, cv = space.inputs.cells, space.brief.spread.diameter
+    row, chance = int(space.context.cells.row[chosen.cell]), 1.0
+    for room, fill, groups in zip(space.rooms, chosen.fills, chosen.split, strict=True):
+        if fill is None or fill.layout.size.shape != "cylinder" or cv == 0.0:
+            continue
+        layout, rules = fill.layout, clearance(space.brief)
+        used = (fill.chain.group >= 0) & (fill.chain.group < groups)
+        proof = prove(layout, room, rules)
+        wall_mm = min(proof.least_gap_wall_mm, proof.least_gap_keep_out_mm) - rules.case_mm
+        chance *= fit_chance(
+            layout.centres_mm[used][:, list(lateral_axes(layout.axis))],
+            stack=(layout.layer * (int(layout.module.max()) + 1) + layout.module)[used],
+            diameter_mm=layout.size.diameter_mm,
+            cv=cv,
+            tolerance_mm=float(cells.tolerance_mm[row]),
+            wall_gap_mm=max(wall_mm, 0.0),
+            draws=draws,
+            seed=space.brief.seed,
+        )
+    return chance

@@ -1,0 +1,183 @@
+"""From a row of the front back to the whole design: positions, groups, plates, wires, every line of the bill."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from optimizer.design.model import Design, Station
+from optimizer.design.select import Chosen, bill_lines, choose, design_block, harness_of, strip_build
+from optimizer.fit.chain.groups import Chain
+from optimizer.fit.placement.proof import prove
+from optimizer.fit.region.geometry import clearance
+from optimizer.pack import bill
+from optimizer.pack.cautions import pack_cautions
+from optimizer.pack.plates.cutlist import cut_list
+from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
+from optimizer.pack.wiring.harness import HarnessBlock, Places
+from optimizer.pack.wiring.table import WireKind, harness_table
+from optimizer.ride.simulate import simulate_trace
+from optimizer.score.score import packs
+from optimizer.search.space import parts
+from optimizer.search.space.space import Space
+
+__all__ = ["choose", "design_block", "first_groups", "unfold"]
+
+
+def unfold(space: Space, row: Mapping[str, Any]) -> Design:
+    """The whole design behind a row of the front.
+
+    Parameters
+    ----------
+    space : Space
+        Of the same brief.
+    row : mapping
+        A row of the front.
+
+    Returns
+    -------
+    Design
+
+    Raises
+    ------
+    BadInput
+        When the catalogs or the fit no longer know what the row names.
+    """
+    chosen = choose(space, row)
+    inputs = space.inputs
+    block, where = harness_of(space, chosen)
+    stations = _stations(space, chosen, block)
+    wires = _harness_table(space, chosen, block, where)
+    lines = bill_lines(space, chosen, block)
+    names = {
+        "cell": str(row["cell_id"]), "spare cell": str(row["cell_id"]), "strip": str(row["strip"]),
+        "power wire": str(row["wire"]), "BMS": str(row["bms"]), "fuse": str(row["fuse"]),
+        "balance and sensor wire": str(inputs.wires.id[parts.lead_wire(inputs)]),
+    }  # fmt: skip
+
+    def part(table: Any, index: int) -> dict[str, Any]:
+        return dict(table.frame.iloc[index])
+
+    return Design(
+        row=dict(row),
+        title=space.brief.title,
+        currency=space.brief.currency,
+        clearance=clearance(space.brief),
+        stations=stations,
+        cell=part(inputs.cells, int(space.context.cells.row[chosen.cell])),
+        strip={**part(inputs.strips, chosen.strip), "layers": chosen.layers},
+        wire=part(inputs.wires, chosen.wire),
+        bms=part(inputs.bms, chosen.bms),
+        fuse=part(inputs.fuses, chosen.fuse),
+        bill=bill.bill_table(lines, parts=names),
+        harness=wires,
+        plates=_cut_table(space, chosen, stations),
+        ride=_ride_frame(space, chosen, row),
+        cautions=_cautions(space, row, chosen),
+    )
+
+
+def _stations(space: Space, chosen: Chosen, block: HarnessBlock) -> tuple[Station, ...]:
+    """Compartments in use, in the order in which the chain runs through them."""
+    rules = clearance(space.brief)
+    stations, first = [], 0
+    for j in block.order[0]:
+        fill, groups = chosen.fills[j], chosen.split[j]
+        if fill is None:
+            continue
+        room = space.rooms[j]
+        proof = prove(fill.layout, room, rules)
+        stations.append(Station(room, fill.layout, fill.chain, groups, first, proof))
+        first += groups
+    return tuple(stations)
+
+
+def _wire_kind(space: Space, row: int) -> WireKind:
+    wires = space.inputs.wires
+    return WireKind(
+        str(wires.id[row]),
+        float(wires.area_mm2[row]),
+        float(wires.resistance_ohm_per_km[row]),
+        float(wires.mass_g_per_m[row]),
+        float(wires.price_per_m[row]),
+    )
+
+
+def _harness_table(space: Space, chosen: Chosen, block: HarnessBlock, where: Places) -> pd.DataFrame:
+    rules = space.brief.harness
+    return harness_table(
+        chosen.split,
+        names=[room.name for room in space.rooms],
+        places=where,
+        order=block.order[0].tolist(),
+        bms=int(block.bms[0]),
+        power=_wire_kind(space, chosen.wire),
+        lead=_wire_kind(space, parts.lead_wire(space.inputs)),
+        sensors=space.brief.parts.sensors,
+        share_balance_leads=rules.share_balance_leads,
+        slack_mm=rules.slack_mm,
+    )
+
+
+def _cut_table(space: Space, chosen: Chosen, stations: tuple[Station, ...]) -> pd.DataFrame:
+    """Pieces of strip of every plate in use, the plates named by the pack's group numbers."""
+    build, gap = strip_build(space, chosen), space.brief.clearance.cell_gap_mm
+    rows = []
+    for station in stations:
+        used = first_groups(station)
+        for piece in cut_list(station.layout, used, build, cell_gap_mm=gap, before=station.first_group):
+            rows.append({"compartment": station.compartment.name, **vars(piece)})
+    return pd.DataFrame(rows)
+
+
+def first_groups(station: Station) -> Chain:
+    """The station's chain cut off after the groups in use."""
+    chain, held = station.chain, station.groups
+    return replace(
+        chain,
+        group=np.where(chain.group < held, chain.group, -1),
+        groups=held,
+        boundary_pairs=chain.boundary_pairs[: max(held - 1, 0)],
+        polarity=np.where(chain.group < held, chain.polarity, 0),
+        links=chain.links[chain.links < held - 1],
+    )
+
+
+def _ride_frame(space: Space, chosen: Chosen, row: Mapping[str, Any]) -> pd.DataFrame:
+    """The ride over time, the cells warming up in their compartment."""
+    context = space.context
+    block = design_block(space, chosen)
+    mass = np.array([float(row["pack_mass_kg"])])
+    pack = replace(
+        packs(block, context=context, pack_mass_kg=mass),
+        thermal_resistance_k_w=block.hot_rise_k_per_w,
+        heat_capacity_j_k=context.cells.mass_kg[block.cell] * CELL_J_PER_KG_K,
+    )
+    trace = simulate_trace(
+        pack,
+        steps=context.steps,
+        ride=context.ride,
+        start_soc=context.start_soc,
+        reserve_soc=context.reserve_soc,
+    )
+    names = ("time_s", "distance_km", "soc", "voltage_v", "current_a", "power_w", "temp_c")
+    return pd.DataFrame({name: getattr(trace, name) for name in names})
+
+
+def _cautions(space: Space, row: Mapping[str, Any], chosen: Chosen) -> tuple[str, ...]:
+    """Cautions in words, the gravest first."""
+    vehicle = space.brief.vehicle
+    assert vehicle is not None
+    found = pack_cautions(
+        voltage_full_v=float(row["voltage_full_v"]),
+        energy_wh=float(row["energy_wh"]),
+        balances_on_motor=vehicle.balances_on_motor,
+        regenerates=vehicle.regen_efficiency > 0,
+        fuse_a=float(space.inputs.fuses.current_a[chosen.fuse]),
+        wire_a=float(space.inputs.wires.current_a[chosen.wire]),
+    )
+    return tuple(caution.text for caution in found)

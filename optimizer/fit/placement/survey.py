@@ -1,0 +1,131 @@
+"""How many cells of each size every compartment holds, with the proof: what `cellstow fit` reports."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.base.problems import Problem
+from optimizer.brief import Brief
+from optimizer.catalog import Cells, matching
+from optimizer.fit.placement.place import place
+from optimizer.fit.placement.proof import Proof, prove
+from optimizer.fit.region.compartment import Compartment, faults
+from optimizer.fit.region.geometry import clearance, compartments, distinct_sizes
+from optimizer.fit.region.layout import CellSize, Layout
+
+
+@dataclass(frozen=True, eq=False)
+class Finding:
+    """The best layout of one cell size in one compartment.
+
+    Parameters
+    ----------
+    compartment : Compartment
+    size : CellSize
+    cell_ids : tuple of str
+        All cells of the catalog with this size.
+    layout : Layout or None
+        None when not one cell fits.
+    proof : Proof or None
+        What the independent check says of the layout.
+    regular : int
+        Cells of the best layout in regular rows, to show what free placement gained.
+    """
+
+    compartment: Compartment
+    size: CellSize
+    cell_ids: tuple[str, ...]
+    layout: Layout | None
+    proof: Proof | None
+    regular: int
+
+    @property
+    def cells(self) -> int:
+        """Cells held."""
+        return self.layout.cells if self.layout else 0
+
+    def record(self) -> dict[str, object]:
+        """The finding as JSON's types; a gap to something that is not there is null."""
+        gaps = self.proof and {
+            "cell": self.proof.least_gap_cell_mm,
+            "wall": self.proof.least_gap_wall_mm,
+            "keep_out": self.proof.least_gap_keep_out_mm,
+        }
+        finite = {name: round(gap, 6) for name, gap in (gaps or {}).items() if np.isfinite(gap)}
+        return {
+            "compartment": self.compartment.name,
+            "cell_ids": list(self.cell_ids),
+            "cells": self.cells,
+            "layout": self.layout.name if self.layout else "",
+            "least_gap_mm": min(finite.values()) if finite else None,
+            "gaps_mm": {name: finite.get(name) for name in ("cell", "wall", "keep_out")},
+            "regular_cells": self.regular,
+            "proven": bool(self.proof and self.proof.ok),
+        }
+
+
+def compartment_problems(brief: Brief) -> dict[str, list[Problem]]:
+    """What makes compartments unusable, by compartment name; sound ones are not in it."""
+    rules = clearance(brief)
+    found = {}
+    for room in compartments(brief):
+        wrong = faults(room, clearance=rules)
+        if wrong:
+            file = str(brief.path)
+            found[room.name] = [Problem(code, file, expected=text) for code, text in wrong]
+    return found
+
+
+def survey(brief: Brief, cells: Cells, *, progress: Callable[[int, int], None] | None = None) -> list[Finding]:
+    """Best layout of every distinct cell size in every sound compartment.
+
+    Parameters
+    ----------
+    brief : Brief
+        Only [catalog] cells, [clearance], [fit] and [[compartment]] are used, and [vary] cells.
+    cells : Cells
+    progress : callable, optional
+        Called with the layouts done and to do.
+
+    Returns
+    -------
+    list of Finding
+        Compartments in the brief's order, sizes from small to large.
+    """
+    rows = np.flatnonzero(matching(cells.id.tolist(), brief.vary.cells))
+    sizes, size_of = distinct_sizes(cells, rows, step_mm=brief.fit.size_step_mm)
+    order = np.argsort(size_of, kind="stable")
+    members = np.split(rows[order], np.cumsum(np.bincount(size_of, minlength=len(sizes)))[:-1])
+    ids = [tuple(str(cells.id[row]) for row in each) for each in members]
+    unusable = compartment_problems(brief)
+    rooms = [room for room in compartments(brief) if room.name not in unusable]
+    found = []
+    for room in rooms:
+        for size, names in zip(sizes, ids, strict=False):
+            found.append(_finding(brief, room, size, names))
+            if progress is not None:
+                progress(len(found), len(rooms) * len(sizes))
+    return found
+
+
+def _finding(brief: Brief, room: Compartment, size: CellSize, ids: tuple[str, ...]) -> Finding:
+    layouts = place(
+        room,
+        size,
+        clearance(brief),
+        placements=brief.fit.placements,
+        seconds=brief.fit.seconds,
+        seed=fit_seed(brief),
+    )
+    regular = max((x.cells for x in layouts if x.placement != "free"), default=0)
+    if not layouts:
+        return Finding(room, size, ids, None, None, 0)
+    return Finding(room, size, ids, layouts[0], prove(layouts[0], room, clearance(brief)), regular)
+
+
+def fit_seed(brief: Brief) -> int:
+    """The fit's own seed, or the brief's."""
+    return brief.seed if brief.fit.seed is None else brief.fit.seed

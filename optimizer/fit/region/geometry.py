@@ -1,0 +1,238 @@
+"""From a brief's words to the fit's: compartments, clearances, and the distinct sizes of the cells."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from optimizer.brief import schema, spaces
+from optimizer.catalog import Cells
+from optimizer.fit.region.compartment import Compartment, KeepOut, box, keep_out_box
+from optimizer.fit.region.layout import AXES, CellSize, Clearance
+
+
+def compartments(brief: schema.Brief) -> tuple[Compartment, ...]:
+    """The brief's compartments, in its order."""
+    return tuple(_compartment(item) for item in brief.compartment)
+
+
+def _compartment(item: spaces.BoxCompartment | spaces.PrismCompartment) -> Compartment:
+    keep_outs = tuple(_keep_out(part) for part in item.keep_out)
+    axes = tuple(AXES.index(axis) for axis in item.axes)
+    if isinstance(item, spaces.BoxCompartment):
+        return box(
+            item.name,
+            length_mm=item.length_mm,
+            width_mm=item.width_mm,
+            height_mm=item.height_mm,
+            keep_outs=keep_outs,
+            position_mm=item.position_mm,
+            rotation_deg=item.rotation_deg,
+            axes=axes,
+        )
+    extrude = AXES.index(item.extrude)
+    return Compartment(
+        item.name,
+        item.profile_mm,
+        extrude,
+        item.depth_mm,
+        keep_outs,
+        item.position_mm,
+        item.rotation_deg,
+        axes,
+    )
+
+
+def _keep_out(part: spaces.BoxKeepOut | spaces.PrismKeepOut) -> KeepOut:
+    if isinstance(part, spaces.BoxKeepOut):
+        return keep_out_box(
+            part.name,
+            origin_mm=part.origin_mm,
+            length_mm=part.length_mm,
+            width_mm=part.width_mm,
+            height_mm=part.height_mm,
+        )
+    return KeepOut(part.name, part.profile_mm, AXES.index(part.extrude), part.depth_mm, part.origin_mm)
+
+
+def clearance(brief: schema.Brief) -> Clearance:
+    """The brief's free distances."""
+    return Clearance(**brief.clearance.model_dump())
+
+
+def cell_size(cells: Cells, row: int, *, step_mm: float = 0.0) -> CellSize:
+    """Outer size of one cell of the catalog, rounded up to whole steps."""
+
+    def up(value: float) -> float:
+        # What is a whole number of steps but for the last bits stays so.
+        return float(np.round(np.ceil(value / step_mm - 1e-6) * step_mm, 6)) if step_mm > 0 else float(value)
+
+    if cells.shape[row] == "cylinder":
+        return CellSize("cylinder", length_mm=up(cells.length_mm[row]), diameter_mm=up(cells.diameter_mm[row]))
+    return CellSize(
+        "block", length_mm=up(cells.length_mm[row]), width_mm=up(cells.width_mm[row]),
+        thickness_mm=up(cells.thickness_mm[row]),
+    )  # fmt: skip
+
+
+def distinct_sizes(
+    cells: Cells, rows: npt.NDArray[np.int64], *, step_mm: float = 0.0
+) -> tuple[list[CellSize], npt.NDArray[np.int64]]:
+    """Distinct sizes of the chosen cells, largest last, and the size of each.
+
+    Parameters
+    ----------
+    cells : Cells
+    rows : ndarray of int, shape (n,)
+    step_mm : float
+        Sizes are rounded up to whole steps; 0 takes them as they stand [mm].
+
+    Returns
+    -------
+    sizes : list of CellSize
+    size : ndarray of int, shape (len(rows),)
+        Index into sizes.
+    """
+    each = [cell_size(cells, int(row), step_mm=step_mm) for row in rows]
+    sizes = sorted(set(each), key=lambda z: (z.shape, z.diameter_mm, z.length_mm, z.width_mm, z.thickness_mm))
+    index = {size: k for k, size in enumerate(sizes)}
+    return sizes, np.array([index[size] for size in each], dtype=np.int64)
+
+
+def rotation(degrees: tuple[float, float, float]) -> npt.NDArray[np.float64]:
+    """Rotation about x, then y, then z of the vehicle, shape (3, 3)."""
+    matrix = np.eye(3)
+    for axis, angle in enumerate(np.radians(degrees)):
+        i, j = (k for k in range(3) if k != axis)
+        turn = np.eye(3)
+        turn[i, i] = turn[j, j] = np.cos(angle)
+        # y points the other way round in the pair (x, z).
+        turn[j, i] = np.sin(angle) * (-1.0 if axis == 1 else 1.0)
+        turn[i, j] = -turn[j, i]
+        matrix = turn @ matrix
+    return matrix
+
+
+def to_vehicle(room: Compartment, points_mm: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Points of a compartment's own axes in the vehicle's.
+
+    Parameters
+    ----------
+    room : Compartment
+    points_mm : array-like, shape (…, 3)
+        [mm]
+
+    Returns
+    -------
+    ndarray, shape (…, 3)
+        [mm]
+    """
+    turned: npt.NDArray[np.float64] = np.asarray(points_mm, float) @ rotation(room.rotation_deg).T
+    out: npt.NDArray[np.float64] = turned + np.asarray(room.position_mm, float)
+    return out
+
+
+def wall_volume_mm3(room: Compartment, *, wall_mm: float) -> float:
+    """Wall of a closed box around a compartment, for a box that is still to be made.
+
+    V = A(profile grown by t, corners kept sharp) · (depth + 2 t) − A(profile) · depth
+
+    Parameters
+    ----------
+    room : Compartment
+        Its own size is the inside.
+    wall_mm : float
+        t [mm].
+
+    Returns
+    -------
+    float
+        [mm³]; for a rectangular profile that of `pack.case.box_wall_volume`.
+    """
+    inside = shapely.Polygon(room.profile_mm)
+    outside = inside.buffer(wall_mm, join_style="mitre", mitre_limit=10.0)
+    return float(outside.area * (room.depth_mm + 2.0 * wall_mm) - inside.area * room.depth_mm)
+
+
+def outer_size_mm(room: Compartment, *, wall_mm: float) -> tuple[float, ...]:
+    """Size of a compartment with walls along its own axes [mm]."""
+    return tuple(high - low + 2.0 * wall_mm for low, high in room.extent_mm)
+
+
+def box_walls(brief: schema.Brief, rooms: Sequence[Compartment]) -> dict[str, float]:
+    """Mass of the walls of each compartment that is billed as a box, by name [kg].
+
+    Parameters
+    ----------
+    brief : Brief
+    rooms : sequence of Compartment
+        Its compartments.
+
+    Returns
+    -------
+    dict of str to float
+        Empty without [box].
+    """
+    box = brief.box
+    if box is None:
+        return {}
+    return {
+        room.name: wall_volume_mm3(room, wall_mm=box.wall_mm) * 1e-9 * box.density_kg_m3
+        for room in rooms
+        if room.name in box.compartments
+    }
+
+
+def room_margins(brief: schema.Brief, rooms: Sequence[Compartment]) -> dict[str, float]:
+    """How far inside the vehicle's outer limits the compartments with their walls lie; below 0 they are too large.
+
+    Parameters
+    ----------
+    brief : Brief
+        With outer_max_mm of compartments and [envelope]; walls count for those that [box] names.
+    rooms : sequence of Compartment
+        Its compartments.
+
+    Returns
+    -------
+    dict of str to float
+        By words such as "deck: outer size along z" and "envelope: height" [mm].
+    """
+    out: dict[str, float] = {}
+    corners = []
+    for item, room in zip(brief.compartment, rooms, strict=True):
+        billed = brief.box is not None and room.name in brief.box.compartments
+        wall = brief.box.wall_mm if brief.box is not None and billed else 0.0
+        sides = outer_size_mm(room, wall_mm=wall)
+        for axis, side, most in zip(AXES, sides, item.outer_max_mm or (), strict=False):
+            out[f"{room.name}: outer size along {axis}"] = most - side
+        corners.append(to_vehicle(room, _grown_points(room, wall)))
+    spread = np.ptp(np.concatenate(corners), axis=0)
+    for key, side in zip(("length", "width", "height"), spread, strict=True):
+        most = getattr(brief.envelope, f"{key}_mm_max")
+        if most is not None:
+            out[f"envelope: {key}"] = most - float(side)
+    return out
+
+
+def _grown_points(room: Compartment, wall_mm: float) -> npt.NDArray[np.float64]:
+    """Corners of a compartment with walls, in its own axes, shape (n, 3)."""
+    outline = shapely.Polygon(room.profile_mm)
+    if wall_mm > 0:
+        outline = outline.buffer(wall_mm, join_style="mitre", mitre_limit=10.0)
+    points = shapely.get_coordinates(outline)
+    across = [axis for axis in range(3) if axis != room.extrude]
+    ends = []
+    for end in (-wall_mm, room.depth_mm + wall_mm):
+        here = np.zeros((len(points), 3))
+        here[:, across], here[:, room.extrude] = points, end
+        ends.append(here)
+    return np.concatenate(ends)
+
+
+def centre_mm(room: Compartment) -> npt.NDArray[np.float64]:
+    """Middle of a compartment's extent, in its own axes [mm], shape (3,)."""
+    return np.asarray([(low + high) / 2.0 for low, high in room.extent_mm])

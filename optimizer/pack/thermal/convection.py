@@ -1,0 +1,258 @@
+"""How heat leaves a surface and crosses a gap: coefficients from handbooks, for arrays."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.constants import Stefan_Boltzmann, g, zero_Celsius
+
+from optimizer.base.arrays import Floats, same_kind
+
+#: Conductivity of still air at 35 °C, the mean of a warm pack and a summer day [W/(m K)].
+AIR_W_PER_M_K = 0.0267
+
+#: Simplified laminar air equations h = C (ΔT/L)^¼: side, top and underside of a warm body.
+SIDE, TOP, UNDERSIDE = 1.42, 1.32, 0.59
+
+
+def air_properties(temp_c: ArrayLike) -> tuple[Floats, Floats, Floats]:
+    """Conductivity, kinematic viscosity and thermal diffusivity of dry air at sea level.
+
+    k = 2.64638e-3 T^1.5 / (T + 245.4 · 10^(−12/T)); μ = 1.458e-6 T^1.5 / (T + 110.4); ρ = p/(R T)
+
+    Parameters
+    ----------
+    temp_c : float or ndarray, shape (n,)
+        Between −40 and 150 [°C].
+
+    Returns
+    -------
+    k, nu, alpha : ndarray, shape (n,)
+        [W/(m K)], [m²/s], [m²/s]
+
+    Source: U.S. Standard Atmosphere 1976, equations for thermal conductivity and dynamic viscosity.
+    """
+    t = np.asarray(temp_c, float) + zero_Celsius
+    conductivity = 2.64638e-3 * t**1.5 / (t + 245.4 * 10.0 ** (-12.0 / t))
+    density = 101325.0 / (287.05 * t)
+    viscosity = 1.458e-6 * t**1.5 / (t + 110.4) / density
+    return same_kind(conductivity), same_kind(viscosity), same_kind(conductivity / (density * 1007.0))
+
+
+def plate_convection(rise_k: ArrayLike, *, height_m: ArrayLike, air_c: ArrayLike = 25.0) -> Floats:
+    """Natural convection at a vertical plate in air.
+
+    Nu = 0.68 + 0.670 Ra^¼ / [1 + (0.492/Pr)^(9/16)]^(4/9), properties at the film temperature
+
+    Parameters
+    ----------
+    rise_k : float or ndarray, shape (n,)
+        Surface over air, not negative [K].
+    height_m : float or ndarray, shape (n,)
+        Of the plate; Ra must stay under 1e9 (0.7 m at 40 K) [m].
+    air_c : float or ndarray, shape (n,)
+        [°C]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        h [W/(m² K)]
+
+    Source: Churchill & Chu, Int. J. Heat Mass Transfer 18 (1975) 1323, laminar form; Incropera & DeWitt,
+    Fundamentals of Heat and Mass Transfer, equation 9.27.
+    """
+    rise, height = np.asarray(rise_k, float), np.asarray(height_m, float)
+    film = np.asarray(air_c, float) + rise / 2.0
+    k, nu, alpha = air_properties(film)
+    rayleigh = g / (film + zero_Celsius) * rise * height**3 / (nu * alpha)
+    prandtl = (1.0 + (0.492 * alpha / nu) ** (9.0 / 16.0)) ** (4.0 / 9.0)
+    return same_kind((0.68 + 0.670 * rayleigh**0.25 / prandtl) * k / height)
+
+
+def face_convection(rise_k: ArrayLike, *, size_m: ArrayLike, kind: float) -> Floats:
+    """Natural convection at one face of a box in air, laminar.
+
+    h = C (ΔT/L)^¼
+
+    Parameters
+    ----------
+    rise_k : float or ndarray, shape (n,)
+        Surface over air [K].
+    size_m : float or ndarray, shape (n,)
+        Height of a side; mean of length and width of a level face [m].
+    kind : float
+        SIDE, TOP or UNDERSIDE.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [W/(m² K)]
+
+    Source: Holman, Heat Transfer, table of simplified equations for free convection in air.
+    """
+    rise = np.maximum(np.asarray(rise_k, float), 0.0)
+    return same_kind(kind * (rise / np.asarray(size_m, float)) ** 0.25)
+
+
+def radiation_coefficient(emissivity: ArrayLike, *, surface_c: ArrayLike, ambient_c: ArrayLike) -> Floats:
+    """Radiation between a small warm body and its surroundings, as a coefficient.
+
+    h = ε σ (T₁² + T₂²)(T₁ + T₂)
+
+    Parameters
+    ----------
+    emissivity : float or ndarray, shape (n,)
+        [-]
+    surface_c, ambient_c : float or ndarray, shape (n,)
+        [°C]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [W/(m² K)]
+
+    Source: Stefan–Boltzmann law, constant from CODATA.
+    """
+    one = np.asarray(surface_c, float) + zero_Celsius
+    two = np.asarray(ambient_c, float) + zero_Celsius
+    return same_kind(np.asarray(emissivity, float) * Stefan_Boltzmann * (one**2 + two**2) * (one + two))
+
+
+def gap_coefficient(gap_mm: ArrayLike, *, height_m: ArrayLike, emissivity: ArrayLike) -> Floats:
+    """Heat across an air gap between two walls.
+
+    h = max(k/gap, h_free) + ε σ 4 T³
+
+    A narrow gap conducts. A wide one carries heat by two layers of free convection in series, each with
+    half the difference: that is the least. Taken at 35 °C and 10 K between the walls.
+
+    Parameters
+    ----------
+    gap_mm : float or ndarray, shape (n,)
+        Positive [mm].
+    height_m : float or ndarray, shape (n,)
+        Of the walls [m].
+    emissivity : float or ndarray, shape (n,)
+        Of the pair, 1/(1/ε₁ + 1/ε₂ − 1) [-].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [W/(m² K)]
+
+    Raises
+    ------
+    ValueError
+        If a gap is not positive.
+
+    Source: conduction limit Nu = 1 of enclosures, Incropera & DeWitt chapter 9; layers from Holman's
+    simplified equations.
+    """
+    gap = np.asarray(gap_mm, float)
+    if np.any(gap <= 0):
+        raise ValueError("gap_mm must be positive")
+    free = face_convection(5.0, size_m=height_m, kind=SIDE) / 2.0
+    radiation = radiation_coefficient(emissivity, surface_c=40.0, ambient_c=30.0)
+    return same_kind(np.maximum(AIR_W_PER_M_K / (gap * 1e-3), free) + radiation)
+
+
+def cell_to_cell(
+    diameter_mm: ArrayLike, *, gap_mm: ArrayLike, length_mm: ArrayLike, conductivity_w_per_m_k: ArrayLike
+) -> Floats:
+    """Conductance between two parallel cylinders through what fills the gap between their facing halves.
+
+    G = k L [ (2 s/√(s² − d²)) · atan √((s + d)/(s − d)) − π/2 ],  s = d + gap
+
+    The heat is taken to flow straight across, ∫ dy/(s − √(d² − 4 y²)): that gives a little less than the
+    full field, so the estimate is on the warm side.
+
+    Parameters
+    ----------
+    diameter_mm, gap_mm, length_mm : float or ndarray, shape (n,)
+        Cell, surface to surface, and length of the cells, all positive [mm].
+    conductivity_w_per_m_k : float or ndarray, shape (n,)
+        Of what stands in the gap [W/(m K)].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [W/K]
+
+    Raises
+    ------
+    ValueError
+        If a gap is not positive.
+
+    Source: integral above in closed form; bounded from above by the shape factor of two cylinders in an
+    infinite medium, 2πL/acosh((4 s² − 2 d²)/(2 d²)), Incropera & DeWitt table 4.1.
+    """
+    d, gap = np.asarray(diameter_mm, float), np.asarray(gap_mm, float)
+    if np.any(gap <= 0):
+        raise ValueError("gap_mm must be positive")
+    s = d + gap
+    arc = 2.0 * s / np.sqrt(s**2 - d**2) * np.arctan(np.sqrt((s + d) / (s - d)))
+    shape = arc - np.pi / 2.0
+    return same_kind(np.asarray(conductivity_w_per_m_k, float) * np.asarray(length_mm, float) * 1e-3 * shape)
+
+
+def cell_to_wall(
+    diameter_mm: ArrayLike, *, gap_mm: ArrayLike, length_mm: ArrayLike, conductivity_w_per_m_k: ArrayLike
+) -> Floats:
+    """Conductance between a cylinder and a flat wall along it.
+
+    Twice that of two cylinders whose gap is twice as wide: the wall is their plane of symmetry.
+
+    Parameters
+    ----------
+    diameter_mm, gap_mm, length_mm : float or ndarray, shape (n,)
+        Cell, cell to wall, and length of the cell, all positive [mm].
+    conductivity_w_per_m_k : float or ndarray, shape (n,)
+        Of what stands in the gap [W/(m K)].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [W/K]
+
+    Raises
+    ------
+    ValueError
+        If a gap is not positive.
+    """
+    both = cell_to_cell(
+        diameter_mm,
+        gap_mm=2.0 * np.asarray(gap_mm, float),
+        length_mm=length_mm,
+        conductivity_w_per_m_k=conductivity_w_per_m_k,
+    )
+    return same_kind(2.0 * both)
+
+
+def core_rise(heat_w: ArrayLike, *, length_mm: ArrayLike, conductivity_w_per_m_k: ArrayLike = 0.2) -> Floats:
+    """Core of a cylindrical cell over its skin, heat arising evenly and leaving through the side.
+
+    ΔT = Q / (4 π k L), whatever the diameter
+
+    Parameters
+    ----------
+    heat_w : float or ndarray, shape (n,)
+        Of one cell [W].
+    length_mm : float or ndarray, shape (n,)
+        [mm]
+    conductivity_w_per_m_k : float or ndarray, shape (n,)
+        Across the winding [W/(m K)]; 0.15 to 0.5 in the literature (Drake et al., J. Power Sources 252
+        (2014) 298, and later work; from memory).
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [K]
+
+    Source: Incropera & DeWitt section 3.5, cylinder with generation.
+
+    >>> round(float(core_rise(1.0, length_mm=65.0)), 3)
+    6.121
+    """
+    length = np.asarray(length_mm, float) * 1e-3
+    conductivity = np.asarray(conductivity_w_per_m_k, float)
+    return same_kind(np.asarray(heat_w, float) / (4.0 * np.pi * conductivity * length))

@@ -1,0 +1,344 @@
+"""Temperature of a pack: one lumped network per compartment, for many candidates at once.
+
+inner cells — outer cells — case — box — air. The nodes are at the skin of the cells, where a datasheet's
+limit is measured (common practice); optimizer.pack.thermal.convection.core_rise adds what lies inside. Inner cells
+lose heat to outer ones and through their ends, outer ones to the case wall too. From the box to the air
+go natural convection and radiation: no wind of the ride is counted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from optimizer.base.arrays import Floats, same_kind
+from optimizer.pack.thermal import convection
+from optimizer.pack.thermal.neighbours import Contents
+
+NODES = ("inner cells", "outer cells", "case", "box")
+
+#: Of cylindrical lithium-ion cells; 800–1100 in the literature (Bryden et al. 2018; from memory).
+CELL_J_PER_KG_K = 950.0
+#: Of printed PETG, from resin data sheets (from memory).
+CASE_J_PER_KG_K = 1200.0
+#: Of aluminium (Incropera & DeWitt, table A.1; from memory).
+BOX_J_PER_KG_K, BOX_KG_PER_M3 = 900.0, 2700.0
+
+
+@dataclass(frozen=True, eq=False)
+class Box:
+    """Outer size of a compartment, air all around it.
+
+    Parameters
+    ----------
+    length_mm, width_mm, height_mm : float or ndarray, shape (n,)
+        [mm]
+    wall_mm : float or ndarray, shape (n,)
+        Thickness of its aluminium wall, for its heat capacity [mm].
+    emissivity : float or ndarray, shape (n,)
+        Outside; 0.9 for paint and anodised metal about 0.8 (Incropera & DeWitt, table A.11; from memory) [-].
+    """
+
+    length_mm: ArrayLike
+    width_mm: ArrayLike
+    height_mm: ArrayLike
+    wall_mm: ArrayLike = 2.0
+    emissivity: ArrayLike = 0.9
+
+    def faces(self) -> tuple[Floats, Floats, Floats]:
+        """Area of all four sides, area of the top, mean of length and width: [m²], [m²], [m]."""
+        length, width, height = (
+            np.asarray(side, float) * 1e-3 for side in (self.length_mm, self.width_mm, self.height_mm)
+        )
+        return 2.0 * (length + width) * height, length * width, (length + width) / 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class Network:
+    """Heat capacities and conductances of one compartment; every array has shape (n,).
+
+    Parameters
+    ----------
+    inner, outer : ndarray
+        Cells [-].
+    capacity_j_per_k : ndarray, shape (n, 4)
+        In the order of NODES.
+    inner_outer, inner_case, outer_case, case_box : ndarray
+        [W/K]
+    box : Box
+    """
+
+    inner: Floats
+    outer: Floats
+    capacity_j_per_k: Floats
+    inner_outer: Floats
+    inner_case: Floats
+    outer_case: Floats
+    case_box: Floats
+    box: Box
+
+
+def build(
+    contents: Contents,
+    *,
+    diameter_mm: ArrayLike,
+    length_mm: ArrayLike,
+    cell_mass_kg: ArrayLike,
+    cell_gap_mm: ArrayLike,
+    end_mm: ArrayLike,
+    case_gap_mm: ArrayLike,
+    case_area_m2: ArrayLike,
+    case_mass_kg: ArrayLike,
+    box: Box,
+    holder_fraction: ArrayLike = 1.0,
+    holder_w_per_m_k: ArrayLike = 0.25,
+    contact_gap_mm: ArrayLike = 0.2,
+) -> Network:
+    """Network of a compartment from the counts of its cells.
+
+    Neighbours: holder wall over a part of the length, air over the rest. Outer cell to case: an air gap of
+    contact_gap_mm. Cell end to cover: an air layer of end_mm. Case to box: gap_coefficient over the case.
+
+    Parameters
+    ----------
+    contents : Contents
+        From optimizer.pack.thermal.neighbours.
+    diameter_mm, length_mm : float or ndarray, shape (n,)
+        Of the cell; for a block, the diameter of equal circumference [mm].
+    cell_mass_kg : float or ndarray, shape (n,)
+        One cell, with its part of the strips [kg].
+    cell_gap_mm, end_mm, case_gap_mm : float or ndarray, shape (n,)
+        Between cells, at each end of a cell, between case and box [mm].
+    case_area_m2, case_mass_kg : float or ndarray, shape (n,)
+        Outer surface and mass of the case or cases [m²], [kg].
+    box : Box
+        The compartment.
+    holder_fraction : float or ndarray, shape (n,)
+        Part of the cells' length with holder wall in the gap [-].
+    holder_w_per_m_k : float or ndarray, shape (n,)
+        PETG 0.2 to 0.29, from resin data sheets (from memory) [W/(m K)].
+    contact_gap_mm : float or ndarray, shape (n,)
+        Air left between an outer cell and the case wall that holds it [mm].
+
+    Returns
+    -------
+    Network
+
+    Raises
+    ------
+    ValueError
+        If a gap is not positive.
+    """
+    part = np.asarray(holder_fraction, float)
+    filling = part * np.asarray(holder_w_per_m_k, float) + (1.0 - part) * convection.AIR_W_PER_M_K
+    between = convection.cell_to_cell(
+        diameter_mm, gap_mm=cell_gap_mm, length_mm=length_mm, conductivity_w_per_m_k=filling
+    )
+    side = convection.cell_to_wall(
+        diameter_mm, gap_mm=contact_gap_mm, length_mm=length_mm,
+        conductivity_w_per_m_k=convection.AIR_W_PER_M_K,
+    )  # fmt: skip
+    end_area = np.pi / 4.0 * (np.asarray(diameter_mm, float) * 1e-3) ** 2
+    end = convection.AIR_W_PER_M_K / (np.asarray(end_mm, float) * 1e-3) * end_area
+    height = np.asarray(box.height_mm, float) * 1e-3
+    # Plastic (0.9) facing bare metal (0.1) exchanges little: 1/(1/0.9 + 1/0.1 − 1).
+    across = convection.gap_coefficient(case_gap_mm, height_m=height, emissivity=0.099)
+    return Network(
+        inner=np.asarray(contents.inner, float),
+        outer=np.asarray(contents.outer, float),
+        capacity_j_per_k=_capacities(contents, cell_mass_kg, case_mass_kg, box),
+        inner_outer=_floats(contents.inner_outer * between),
+        inner_case=_floats(contents.inner_ends * end + contents.inner_walls * side),
+        outer_case=_floats(contents.outer_ends * end + contents.outer_walls * side),
+        case_box=_floats(across * np.asarray(case_area_m2, float)),
+        box=box,
+    )
+
+
+def _capacities(contents: Contents, cell_mass_kg: ArrayLike, case_mass_kg: ArrayLike, box: Box) -> Floats:
+    """Heat capacity of the four nodes [J/K], shape (n, 4)."""
+    one = np.asarray(cell_mass_kg, float) * CELL_J_PER_KG_K
+    sides, top, _ = box.faces()
+    wall = (sides + 2.0 * top) * np.asarray(box.wall_mm, float) * 1e-3 * BOX_KG_PER_M3 * BOX_J_PER_KG_K
+    case = np.asarray(case_mass_kg, float) * CASE_J_PER_KG_K
+    nodes = np.broadcast_arrays(contents.inner * one, contents.outer * one, case, wall)
+    return np.stack(nodes, axis=-1)
+
+
+def _floats(values: ArrayLike) -> Floats:
+    return np.asarray(values, dtype=float)
+
+
+def box_conductance(box: Box, *, rise_k: ArrayLike, air_c: ArrayLike) -> Floats:
+    """Conductance from a box to the air around it, natural convection and radiation.
+
+    Parameters
+    ----------
+    box : Box
+    rise_k : float or ndarray, shape (n,)
+        Box over air [K].
+    air_c : float or ndarray, shape (n,)
+        [°C]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [W/K]
+
+    Source: Holman's simplified equations for each face; Stefan–Boltzmann.
+    """
+    sides, top, across = box.faces()
+    height = np.asarray(box.height_mm, float) * 1e-3
+    air = np.asarray(air_c, float)
+    free = (
+        convection.face_convection(rise_k, size_m=height, kind=convection.SIDE) * sides
+        + convection.face_convection(rise_k, size_m=across, kind=convection.TOP) * top
+        + convection.face_convection(rise_k, size_m=across, kind=convection.UNDERSIDE) * top
+    )
+    surface = air + np.asarray(rise_k, float)
+    radiation = convection.radiation_coefficient(box.emissivity, surface_c=surface, ambient_c=air)
+    return same_kind(free + radiation * (sides + 2.0 * top))
+
+
+def box_rise(box: Box, *, heat_w: ArrayLike, air_c: ArrayLike) -> Floats:
+    """Steady rise of a box over the air at a given heat: ΔT · G(ΔT) = Q, by Newton's iteration.
+
+    Parameters
+    ----------
+    box : Box
+    heat_w : float or ndarray, shape (n,)
+        All heat in it [W].
+    air_c : float or ndarray, shape (n,)
+        [°C]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [K], to 1e-6 K.
+    """
+    heat = np.maximum(np.asarray(heat_w, float), 0.0)
+    rise = heat / box_conductance(box, rise_k=10.0, air_c=air_c)
+    for _ in range(50):
+        flow = rise * box_conductance(box, rise_k=rise, air_c=air_c)
+        step = np.maximum(rise * 1e-4, 1e-7)
+        slope = ((rise + step) * box_conductance(box, rise_k=rise + step, air_c=air_c) - flow) / step
+        change = (heat - flow) / slope
+        rise = np.maximum(rise + change, 0.0)
+        if np.all(np.abs(change) < 1e-6):
+            break
+    return same_kind(rise)
+
+
+def rises_over_box(network: Network, *, inner_w: ArrayLike, outer_w: ArrayLike) -> Floats:
+    """Steady rise of inner cells, outer cells and case over the box, in closed form.
+
+    Parameters
+    ----------
+    network : Network
+    inner_w, outer_w : float or ndarray, shape (n,)
+        Heat of all inner and of all outer cells [W].
+
+    Returns
+    -------
+    ndarray, shape (n, 3)
+        Inner, outer, case [K]. Without inner cells the first equals the second.
+    """
+    inside, outside = np.broadcast_arrays(np.asarray(inner_w, float), np.asarray(outer_w, float))
+    io, ic, oc = network.inner_outer, network.inner_case, network.outer_case
+    case = (inside + outside) / network.case_box
+    # Two nodes against the case: (io + ic) a − io b = inside; −io a + (io + oc) b = outside.
+    alone = network.inner == 0
+    determinant = np.where(alone, 1.0, io * ic + io * oc + ic * oc)
+    a = ((io + oc) * inside + io * outside) / determinant
+    b = (io * inside + (io + ic) * outside) / determinant
+    b = np.where(alone, outside / np.where(oc > 0, oc, np.inf), b)
+    a = np.where(alone, b, a)
+    return np.stack(np.broadcast_arrays(a + case, b + case, case), axis=-1)
+
+
+def steady(network: Network, *, cell_w: ArrayLike, air_c: ArrayLike) -> Floats:
+    """Temperatures that a steady, even heat of every cell leads to.
+
+    Parameters
+    ----------
+    network : Network
+    cell_w : float or ndarray, shape (n,)
+        Heat of each cell, its part of the plates' heat included [W].
+    air_c : float or ndarray, shape (n,)
+        [°C]
+
+    Returns
+    -------
+    ndarray, shape (n, 4)
+        In the order of NODES [°C].
+    """
+    heat = np.asarray(cell_w, float)
+    inside, outside = heat * network.inner, heat * network.outer
+    box = np.asarray(air_c, float) + box_rise(network.box, heat_w=inside + outside, air_c=air_c)
+    over = rises_over_box(network, inner_w=inside, outer_w=outside)
+    return np.concatenate([over + box[..., None], box[..., None] + 0.0 * over[..., :1]], axis=-1)
+
+
+def hot_cell_rise_k_per_w(network: Network, *, cell_w: ArrayLike, air_c: ArrayLike) -> tuple[Floats, Floats]:
+    """Rise of the hottest cell, and of the mean cell, per watt in every cell.
+
+    Free convection grows with the rise, so the figure falls slowly with the heat: give the heat of interest.
+
+    Parameters
+    ----------
+    network : Network
+    cell_w : float or ndarray, shape (n,)
+        Heat of each cell, positive [W].
+    air_c : float or ndarray, shape (n,)
+        [°C]
+
+    Returns
+    -------
+    hottest, mean : ndarray, shape (n,)
+        [K/W]
+
+    Raises
+    ------
+    ValueError
+        If the heat is not positive.
+    """
+    heat = np.asarray(cell_w, float)
+    if np.any(heat <= 0):
+        raise ValueError("cell_w must be positive")
+    over = steady(network, cell_w=heat, air_c=air_c) - np.asarray(air_c, float)[..., None]
+    cells = network.inner + network.outer
+    mean = (over[..., 0] * network.inner + over[..., 1] * network.outer) / cells
+    return same_kind(np.max(over[..., :2], axis=-1) / heat), same_kind(mean / heat)
+
+
+def cell_heat_at_limit(network: Network, *, limit_c: ArrayLike, air_c: ArrayLike) -> Floats:
+    """Steady heat of every cell at which the hottest one reaches a limit.
+
+    The rise over the box is linear in the heat, that of the box over the air is not: bisection.
+
+    Parameters
+    ----------
+    network : Network
+    limit_c, air_c : float or ndarray, shape (n,)
+        Highest cell temperature and the air's [°C].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [W]; 0 where the air is as hot as the limit, without bound where there is no cell.
+    """
+    air = np.asarray(air_c, float)
+    room = np.maximum(np.asarray(limit_c, float) - air, 0.0)
+    over = rises_over_box(network, inner_w=network.inner, outer_w=network.outer)
+    inside = np.max(over[..., :2], axis=-1)
+    cells = np.maximum(network.inner + network.outer, 1e-300)
+    # The box's rise is sought, so that no inner iteration is needed: heat follows from it.
+    low, high = np.zeros_like(room + inside), room + 0.0 * inside
+    for _ in range(45):
+        rise = (low + high) / 2.0
+        heat = rise * box_conductance(network.box, rise_k=rise, air_c=air) / cells
+        hot = rise + heat * inside > room
+        low, high = np.where(hot, low, rise), np.where(hot, rise, high)
+    return same_kind(low * box_conductance(network.box, rise_k=low, air_c=air) / cells)

@@ -1,0 +1,440 @@
+"""Wires between terminals, balance leads, sensors and the BMS: lengths and counts for many splits at once.
+
+Positions are in the vehicle's coordinates. A wire runs along the axes, |dx| + |dy| + |dz|, with a slack for
+its two ends. Within a compartment the chain is taken to run evenly from its start to its end, so that the
+tap after group t of g lies at the fraction t/g. The pack's connector and the charge port sit at the BMS.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import permutations
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from optimizer.base.arrays import Floats
+from optimizer.pack.wiring.order import lightest, shortest_paths
+
+Ints = NDArray[np.int64]
+Pair = tuple[float, float]
+
+#: Through so many compartments every order of the chain is tried. Through more `harness_order` finds the best:
+#: its tables grow with 2^m, and it knows of sensors at the ends of the chain alone.
+TRIED_COMPARTMENTS = 5
+MOST_COMPARTMENTS = 10
+SENSORS_OF_MANY = 2
+
+# Splits worked on at a time where there are many compartments: tables of m² numbers per split.
+AT_ONCE = 20_000
+
+
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Where things lie in the vehicle; m compartments.
+
+    Parameters
+    ----------
+    starts_mm, ends_mm : ndarray, shape (m, 3)
+        Where the chain's negative and positive end lie in each compartment [mm].
+    bms_mm : ndarray, shape (m, 3)
+        Where the BMS would sit in each [mm].
+    groups_per_module : tuple of int, length m
+        0 for a tray: all groups of the compartment in one case.
+    """
+
+    starts_mm: Floats
+    ends_mm: Floats
+    bms_mm: Floats
+    groups_per_module: tuple[int, ...]
+
+    def __post_init__(self) -> None:
+        shape = (len(self.groups_per_module), 3)
+        if not 1 <= shape[0] <= MOST_COMPARTMENTS:
+            raise ValueError(f"1 to {MOST_COMPARTMENTS} compartments, found {shape[0]}")
+        if any(np.shape(array) != shape for array in (self.starts_mm, self.ends_mm, self.bms_mm)):
+            raise ValueError("every position must have shape (m, 3)")
+
+    @property
+    def many(self) -> bool:
+        """Whether there are too many to try every order."""
+        return len(self.groups_per_module) > TRIED_COMPARTMENTS
+
+    def modules(self, split: ArrayLike) -> Ints:
+        """Cases with groups in them, for a split of shape (n, m)."""
+        return _cases(np.asarray(split, dtype=np.int64), np.array(self.groups_per_module))
+
+
+@dataclass(frozen=True, eq=False)
+class HarnessBlock:
+    """Harness of each split; every array has shape (n,) but order.
+
+    Parameters
+    ----------
+    order : ndarray of int, shape (n, m)
+        Order in which the chain runs through the compartments; those without groups are passed over.
+    bms : ndarray of int
+        Compartment of the BMS.
+    power_length_mm, balance_length_mm, sensor_length_mm : ndarray
+        [mm]; the power wires are all in series.
+    power_wires, balance_leads, sensor_wires : ndarray of int
+    modules, pins : ndarray of int
+        One connector per module; its balance leads and sensor wires share it.
+    crossing_conductors : ndarray of int
+        Conductors that run from one compartment to another.
+    """
+
+    order: Ints
+    bms: Ints
+    power_length_mm: Floats
+    balance_length_mm: Floats
+    sensor_length_mm: Floats
+    power_wires: Ints
+    balance_leads: Ints
+    sensor_wires: Ints
+    modules: Ints
+    pins: Ints
+    crossing_conductors: Ints
+
+
+def run_length(start_mm: ArrayLike, *, end_mm: ArrayLike) -> Floats:
+    """Length of a wire that runs along the axes, without slack.
+
+    Parameters
+    ----------
+    start_mm, end_mm : ndarray, shape (…, 3)
+        [mm]
+
+    Returns
+    -------
+    ndarray, shape (…)
+        [mm]
+    """
+    return np.asarray(np.abs(np.asarray(end_mm, float) - np.asarray(start_mm, float)).sum(axis=-1))
+
+
+def taps(groups: int, *, per_module: int, shared: bool) -> list[tuple[int, int]]:
+    """Balance leads of one compartment as (module, group boundary), both from 0.
+
+    A module of n groups has n + 1; where modules meet, a shared lead stands for both.
+
+    Parameters
+    ----------
+    groups : int
+        In the compartment.
+    per_module : int
+        Groups in a full module, 0 for a tray.
+    shared : bool
+        Whether modules share the lead where they meet.
+
+    Returns
+    -------
+    list of (int, int)
+
+    >>> taps(4, per_module=0, shared=False)
+    [(0, 0), (0, 1), (0, 2), (0, 3), (0, 4)]
+    """
+    size = per_module or max(groups, 1)
+    leads = []
+    for first in range(0, groups, size):
+        skip = 1 if shared and first > 0 else 0
+        last = min(first + size, groups)
+        leads += [(first // size, boundary) for boundary in range(first + skip, last + 1)]
+    return leads
+
+
+def sensor_modules(modules: ArrayLike, *, sensors: int) -> Ints:
+    """Modules that carry a temperature sensor: the first, the last, and evenly between for more than two.
+
+    Parameters
+    ----------
+    modules : int or ndarray, shape (n,)
+        In the pack.
+    sensors : int
+        In the pack; one alone goes to the first module.
+
+    Returns
+    -------
+    ndarray of int, shape (n, sensors)
+        Number of the module along the chain, from 0; a pack of one module carries them all.
+
+    >>> sensor_modules(6, sensors=2).tolist()
+    [0, 5]
+    """
+    last = np.asarray(modules, float)[..., None] - 1.0
+    part = np.arange(sensors) / max(sensors - 1, 1)
+    return np.asarray(np.floor(part * last + 0.5), dtype=np.int64)
+
+
+def _cases(groups: Ints, per_module: Ints) -> Ints:
+    """Cases that groups take, so many to a case, 0 for all in one."""
+    return -(-groups // np.where(per_module > 0, per_module, 10**9))
+
+
+def harness_block(
+    split: ArrayLike,
+    *,
+    places: Places,
+    per_module: ArrayLike | None = None,
+    sensors: int = 2,
+    share_balance_leads: bool = False,
+    slack_mm: float = 50.0,
+    bms_in: int | None = None,
+    power_g_per_m: float = 60.0,
+    lead_g_per_m: float = 5.0,
+) -> HarnessBlock:
+    """The lightest harness of each split, over all orders of the compartments and places of the BMS.
+
+    Masses count by their third decimal. Equal ones go to fewer crossing conductors, then to the first order of
+    the compartments' numbers, then to the lowest number of the BMS's; with more than TRIED_COMPARTMENTS to the
+    lowest number of the chain's first compartment, of its last, of the BMS's.
+
+    Parameters
+    ----------
+    split : ndarray of int, shape (n, m)
+        Groups in each compartment, at least one in all.
+    places : Places
+    per_module : ndarray of int, shape (n, m), optional
+        Groups per module of each split, where they differ from split to split; only with more than
+        TRIED_COMPARTMENTS compartments. Those of `places` when left out.
+    sensors : int
+        Temperature sensors, two wires each; at most SENSORS_OF_MANY with more than TRIED_COMPARTMENTS.
+    share_balance_leads : bool
+        Whether modules of a compartment share the lead where they meet.
+    slack_mm : float
+        Added to every wire [mm].
+    bms_in : int or None
+        Compartment of the BMS, None to choose.
+    power_g_per_m, lead_g_per_m : float
+        Mass of power wire, and of balance and sensor wire, by which harnesses are compared [g/m].
+
+    Returns
+    -------
+    HarnessBlock
+
+    Raises
+    ------
+    ValueError
+        If a split has no group, a negative count or the wrong number of compartments; or if sensors or groups
+        per module of each split are asked for that so many compartments do not allow.
+    """
+    groups = np.atleast_2d(np.asarray(split, dtype=np.int64))
+    count = len(places.groups_per_module)
+    if groups.shape[1] != count or np.any(groups < 0) or np.any(groups.sum(axis=1) < 1):
+        raise ValueError("every split needs a count for each compartment and at least one group")
+    if (per_module is not None and not places.many) or (places.many and sensors > SENSORS_OF_MANY):
+        raise ValueError("sensors, and groups per module of each split, must suit the number of compartments")
+    cases = np.broadcast_to(places.groups_per_module if per_module is None else np.asarray(per_module), groups.shape)
+    if places.many:
+        by = _Programme(places, sensors, share_balance_leads, slack_mm, bms_in, (power_g_per_m, lead_g_per_m))
+        starts = range(0, max(len(groups), 1), AT_ONCE)
+        blocks = [by.harness(groups[k : k + AT_ONCE], cases[k : k + AT_ONCE]) for k in starts]
+        return HarnessBlock(**{name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]})
+    leads = _Leads(groups, cases, places, share_balance_leads, slack_mm)
+    best: dict[str, NDArray[Any]] = {}
+    for order in permutations(range(count)):
+        chain = _Chain(groups, places, order, sensors, slack_mm)
+        for bms in range(count) if bms_in is None else (bms_in,):
+            trial = chain.harness(bms, leads)
+            grams = trial["power_length_mm"] * power_g_per_m
+            grams = grams + (trial["balance_length_mm"] + trial["sensor_length_mm"]) * lead_g_per_m
+            best = _lighter(best, trial | {"grams": np.round(grams, 3)})
+    best.pop("grams")
+    return HarnessBlock(**best)
+
+
+def _lighter(best: dict[str, NDArray[Any]], trial: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
+    """Entry by entry, the lighter harness; on a tie the one with fewer crossings; else what was there."""
+    if not best:
+        return trial
+    lighter, equal = trial["grams"] < best["grams"], trial["grams"] == best["grams"]
+    take = lighter | (equal & (trial["crossing_conductors"] < best["crossing_conductors"]))
+    wide = {1: take, 2: take[:, None]}
+    return {name: np.where(wide[old.ndim], trial[name], old) for name, old in best.items()}
+
+
+def _inside(modules: Ints, places: Places, slack_mm: float) -> tuple[Ints, Floats]:
+    """Links between cases of one compartment: their number, (n, m), and their length in all [mm], (n,)."""
+    inside, steps = run_length(places.starts_mm, end_mm=places.ends_mm), np.maximum(modules - 1, 0)
+    return steps, np.asarray((steps * (inside / np.maximum(modules, 1) + slack_mm)).sum(axis=1))
+
+
+class _Leads:
+    """Balance leads: their number per compartment, and their length for each place of the BMS."""
+
+    def __init__(self, groups: Ints, per_module: Ints, places: Places, shared: bool, slack_mm: float) -> None:
+        count, wide = groups.shape[1], int(per_module.max(initial=0)) + 1
+        self.number = np.zeros(groups.shape, dtype=np.int64)
+        self.length = np.zeros((count, *groups.shape))  # BMS place, split, compartment
+        for place in range(count):
+            kinds, back = np.unique(groups[:, place] * wide + per_module[:, place], return_inverse=True)
+            start, end = places.starts_mm[place], places.ends_mm[place]
+            for kind, (number, size) in enumerate(divmod(int(both), wide) for both in kinds):
+                leads = taps(number, per_module=size, shared=shared)
+                part = np.array([boundary for _, boundary in leads]) / max(number, 1)
+                points = start + part[:, None] * (end - start)
+                lengths = run_length(places.bms_mm[:, None, :], end_mm=points).sum(axis=1)
+                self.number[back == kind, place] = len(leads)
+                self.length[:, back == kind, place] = (lengths + slack_mm * len(leads))[:, None]
+
+
+class _Chain:
+    """One order of the compartments: links, ends and sensors of every split."""
+
+    def __init__(
+        self, groups: Ints, places: Places, order: tuple[int, ...], sensors: int, slack_mm: float
+    ) -> None:
+        self.groups, self.places, self.order, self.slack_mm = groups, places, order, slack_mm
+        self.modules = places.modules(groups)
+        used = groups > 0
+        self.first = np.array(order)[np.argmax(used[:, order], axis=1)]
+        self.last = np.array(order[::-1])[np.argmax(used[:, order[::-1]], axis=1)]
+        steps, links = _inside(self.modules, places, slack_mm)
+        self.power_length, self.power_wires = links, steps.sum(axis=1) + 2
+        previous = np.full(len(groups), -1)
+        for place in order:
+            link = used[:, place] & (previous >= 0)
+            run = run_length(places.ends_mm[previous], end_mm=places.starts_mm[place]) + slack_mm
+            self.power_length = self.power_length + link * run
+            self.power_wires = self.power_wires + link
+            previous = np.where(used[:, place], place, previous)
+        self.between = used.sum(axis=1) - 1
+        self.sensor_place, self.sensor_mm = self._sensors(sensors)
+
+    def _sensors(self, sensors: int) -> tuple[Ints, Floats]:
+        """Compartment and position of each sensor, shapes (n, sensors) and (n, sensors, 3)."""
+        wanted = sensor_modules(self.modules.sum(axis=1), sensors=sensors)
+        before = np.zeros(len(self.groups), dtype=np.int64)
+        where, at = np.zeros(wanted.shape, dtype=np.int64), np.zeros((*wanted.shape, 3))
+        for place in self.order:
+            local = wanted - before[:, None]
+            here = (local >= 0) & (local < self.modules[:, [place]])
+            number = self.groups[:, [place]]
+            size = np.minimum(self.places.groups_per_module[place] or 10**9, np.maximum(number, 1))
+            middle = (local * size + np.minimum((local + 1) * size, number)) / 2.0
+            part = (middle / np.maximum(number, 1))[..., None]
+            start, end = self.places.starts_mm[place], self.places.ends_mm[place]
+            where = np.where(here, place, where)
+            at = np.where(here[..., None], start + part * (end - start), at)
+            before = before + self.modules[:, place]
+        return where, at
+
+    def harness(self, bms: int, leads: _Leads) -> dict[str, NDArray[Any]]:
+        """All fields of HarnessBlock with the BMS in one compartment."""
+        site, n = self.places.bms_mm[bms], len(self.groups)
+        ends = run_length(self.places.starts_mm[self.first], end_mm=site)
+        ends = ends + run_length(self.places.ends_mm[self.last], end_mm=site) + 2.0 * self.slack_mm
+        sensor_run = run_length(self.sensor_mm, end_mm=site) + self.slack_mm
+        away = np.arange(self.groups.shape[1]) != bms
+        sensors_away = 2 * (self.sensor_place != bms).sum(axis=1)
+        crossing = leads.number[:, away].sum(axis=1) + sensors_away + self.between
+        crossing = crossing + (self.first != bms) + (self.last != bms)
+        sensor_wires = np.full(n, 2 * self.sensor_place.shape[1])
+        balance_leads = leads.number.sum(axis=1)
+        return {
+            "order": np.tile(np.array(self.order), (n, 1)),
+            "bms": np.full(n, bms),
+            "power_length_mm": self.power_length + ends,
+            "balance_length_mm": leads.length[bms].sum(axis=1),
+            "sensor_length_mm": 2.0 * sensor_run.sum(axis=1),
+            "power_wires": self.power_wires,
+            "balance_leads": balance_leads,
+            "sensor_wires": sensor_wires,
+            "modules": self.modules.sum(axis=1),
+            "pins": balance_leads + sensor_wires,
+            "crossing_conductors": crossing,
+        }
+
+
+class _Programme:
+    """The lightest harness where there are too many compartments to try every order."""
+
+    def __init__(
+        self, places: Places, sensors: int, shared: bool, slack_mm: float, bms_in: int | None, g_per_m: Pair
+    ) -> None:
+        self.places, self.sensors, self.shared, self.slack_mm = places, sensors, shared, slack_mm
+        self.sites = np.arange(len(places.groups_per_module)) if bms_in is None else np.array([bms_in])
+        self.power, self.lead = g_per_m
+        link = run_length(places.ends_mm[:, None], end_mm=places.starts_mm[None]) + slack_mm
+        self.paths = shortest_paths(link)
+
+    def harness(self, groups: Ints, per_module: Ints) -> dict[str, NDArray[Any]]:
+        """All fields of HarnessBlock."""
+        sites, rows = self.sites, np.arange(len(groups))
+        leads = _Leads(groups, per_module, self.places, self.shared, self.slack_mm)
+        balance = leads.length.sum(axis=2).T[:, sites]
+        balance_leads, between = leads.number.sum(axis=1), (groups > 0).sum(axis=1) - 1
+        crossing = (balance_leads + between)[:, None] - leads.number[:, sites]
+        from_first, from_last = self._sensors(groups, per_module)
+        starts, ends = self._to_bms(self.places.starts_mm), self._to_bms(self.places.ends_mm)
+        used = (groups > 0) @ (1 << np.arange(groups.shape[1]))
+        first, last, bms = lightest(
+            used, paths_g=self.paths.length_mm * self.power, first_g=starts * self.power + from_first * self.lead,
+            last_g=ends * self.power + from_last * self.lead, bms_g=balance * self.lead, sites=sites,
+            crossing=crossing, first_wires=1 + 2 * (self.sensors > 0), last_wires=1 + 2 * (self.sensors > 1),
+        )  # fmt: skip
+        site, modules = np.searchsorted(sites, bms), _cases(groups, per_module)
+        steps, links_mm = _inside(modules, self.places, self.slack_mm)
+        links_mm = links_mm + self.paths.length_mm[used, first, last]
+        away = (self.sensors > 0) * 2 * (first != bms) + (self.sensors > 1) * 2 * (last != bms)
+        return {
+            "order": self.paths.order(used, first=first, last=last),
+            "bms": bms,
+            "power_length_mm": links_mm + starts[first, site] + ends[last, site],
+            "balance_length_mm": balance[rows, site],
+            "sensor_length_mm": from_first[rows, first, site] + from_last[rows, last, site],
+            "power_wires": steps.sum(axis=1) + 2 + between,
+            "balance_leads": balance_leads,
+            "sensor_wires": np.full(len(groups), 2 * self.sensors),
+            "modules": modules.sum(axis=1),
+            "pins": balance_leads + 2 * self.sensors,
+            "crossing_conductors": crossing[rows, site] + away + (first != bms) + (last != bms),
+        }
+
+    def _to_bms(self, point_mm: Floats) -> Floats:
+        """Length of a wire from points of shape (…, 3) to each place of the BMS, with slack, shape (…, b)."""
+        return run_length(point_mm[..., None, :], end_mm=self.places.bms_mm[self.sites]) + self.slack_mm
+
+    def _sensors(self, groups: Ints, per_module: Ints) -> tuple[Floats, Floats]:
+        """Length of the sensors' wires if each compartment were the first and if it were the last, (n, m, b)."""
+        start, along = self.places.starts_mm, self.places.ends_mm - self.places.starts_mm
+        some = np.maximum(groups, 1)
+        size = np.minimum(np.where(per_module > 0, per_module, 10**9), some)
+        full = (np.maximum(_cases(groups, per_module), 1) - 1) * size
+        parts = [size / 2.0 / some, (full + some) / 2.0 / some][: self.sensors]
+        runs = [2.0 * self._to_bms(start + part[..., None] * along) for part in parts]
+        runs += [np.zeros((*groups.shape, len(self.sites)))] * (2 - len(runs))
+        return runs[0], runs[1]
+
+
+def choose_wire(
+    current_a: ArrayLike,
+    *,
+    length_mm: ArrayLike,
+    drop_max_v: ArrayLike,
+    rating_a: Sequence[float],
+    resistance_ohm_per_km: Sequence[float],
+    mass_g_per_m: Sequence[float],
+) -> Ints:
+    """The lightest wire of a catalog that carries a current and keeps to a voltage drop.
+
+    Parameters
+    ----------
+    current_a, length_mm, drop_max_v : float or ndarray, shape (n,)
+        Steady current [A], length there and back as it counts for the drop [mm], allowed drop [V].
+    rating_a, resistance_ohm_per_km, mass_g_per_m : sequence of float, length k
+        The catalog [A], [ohm/km], [g/m].
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        Index into the catalog, −1 where no wire does.
+    """
+    current = np.asarray(current_a, float)[..., None]
+    run_km = np.asarray(length_mm, float)[..., None] * 1e-6
+    drop = current * run_km * np.asarray(resistance_ohm_per_km, float)
+    good = (np.asarray(rating_a, float) >= current) & (drop <= np.asarray(drop_max_v, float)[..., None])
+    mass = np.where(good, np.asarray(mass_g_per_m, float), np.inf)
+    return np.asarray(np.where(good.any(axis=-1), np.argmin(mass, axis=-1), -1), dtype=np.int64)

@@ -1,0 +1,335 @@
+"""Build sheet of a design: the order of work, the checks on the way, and what this design should measure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from optimizer.review.sheets import expected
+from optimizer.review.words import number, quantity
+
+if TYPE_CHECKING:
+    from optimizer.design.model import Design
+
+Table = tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]
+
+# Half the last digit that a pocket meter shows over a pack, and cells of one batch rarely differ by more.
+VOLTAGE_SPREAD_V = 0.05
+RESISTANCE_SPREAD = 0.15
+# UN Regulation No. 136 asks this of a direct-current circuit against the frame (published; from memory).
+INSULATION_OHM_PER_V = 100.0
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the work: what to do, what to tick off, what to expect.
+
+    Parameters
+    ----------
+    title : str
+    checks : tuple of str
+        Things to do and tick off, in order.
+    table : (headers, rows) or None
+        Values expected of this design.
+    note : str
+        Where a rule comes from, or what goes wrong otherwise.
+    """
+
+    title: str
+    checks: tuple[str, ...]
+    table: Table | None = None
+    note: str = ""
+
+
+def build_steps(design: Design) -> list[Step]:
+    """The work in order.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    list of Step
+    """
+    return [
+        _measure(design),
+        _insulate(design),
+        _place(design),
+        _trials(design),
+        _weld(design),
+        _verify(design),
+        _balance(design),
+        _isolation(design),
+        _harness(design),
+        _bms(design),
+        _first_charge(design),
+    ]
+
+
+def _measure(design: Design) -> Step:
+    cell, row = design.cell, design.row
+    low, high = float(cell["voltage_min_v"]), float(cell["voltage_max_v"])
+    dcir = float(cell["dcir_mohm"])
+    checks = (
+        f"Measure the rest voltage and the resistance of every cell; number the cells and write both down "
+        f"({row['cell_count']} are built in).",
+        f"Reject every cell outside {low:.2f} to {high:.2f} V, and every one with a dent, a torn sleeve, "
+        f"rust or smell.",
+        f"Reject or set aside cells more than {VOLTAGE_SPREAD_V * 1000:.0f} mV from the middle of the batch: "
+        f"such a cell may drain itself.",
+        f"Reject cells whose resistance is more than {RESISTANCE_SPREAD:.0%} above the middle of the batch. "
+        f"The catalog says {dcir:g} mΩ as DCIR; a 1 kHz meter shows less, so compare cells with one meter.",
+        f"Make groups of {row['parallel']} whose sums of capacity, or means of resistance, are as "
+        f"equal as the batch allows. Bring all cells to within "
+        f"{VOLTAGE_SPREAD_V * 1000:.0f} mV before any are joined.",
+    )
+    return Step("Measure and match the cells", checks, note="Limits of spread: common practice.")
+
+
+def _insulate(design: Design) -> Step:
+    if str(design.cell.get("shape", "cylinder")) != "cylinder":
+        flat = (
+            "Cover the positive terminal or tab of every cell until its plate is joined to it. No tab may be able "
+            "to touch the rim, the can or another tab.",
+            "Check the wrapping of every cell; set aside a swollen or dented one.",
+        )
+        return Step("Insulate the positive ends", flat)
+    checks = (
+        "Put an insulating ring on the positive end of every cell. There the can, which is negative, "
+        "is a hair's breadth from the button.",
+        "Check the sleeve of every cell; renew a torn one.",
+    )
+    return Step("Insulate the positive ends", checks)
+
+
+def _place(design: Design) -> Step:
+    rows: list[tuple[str, ...]] = []
+    for station in design.stations:
+        for group, cells, face in expected.positive_faces(station):
+            rows.append((station.compartment.name, str(group), str(cells), face))
+    checks = (
+        "Print the case, try it in its box with the lid on, and try one cell in every bore before the rest.",
+        "Set the cells group by group from the drawing. Positive ends point as in the table.",
+        "Have a second person check the polarity of every group against the drawing before anything is "
+        "welded. One turned cell is a short circuit through its neighbours.",
+    )
+    return Step("Place the cells", checks, (("box", "group", "cells", "positive ends on face"), tuple(rows)))
+
+
+def _trials(design: Design) -> Step:
+    strip = design.strip
+    name = f"{strip['material']} {float(strip['thickness_mm']):g} × {float(strip['width_mm']):g} mm"
+    checks = (
+        "Clean strip and cell ends with alcohol; touch them with gloves only.",
+        f"Weld trials on scrap: {name} on a dead cell of the same kind, at the settings you will use.",
+        "Peel the strip off. Good: metal of the strip stays on the cell, torn out around each weld. "
+        "Burnt through or with holes: too hot. Clean off without a mark: too cold.",
+        "Repeat until ten in a row are good; repeat one trial whenever the welder has rested or been moved.",
+        "Measure the strip's resistance over a known length: plated steel sold as nickel shows at once, "
+        "at about twice the figure.",
+    )
+    return Step("Trial welds", checks)
+
+
+def _weld(design: Design) -> Step:
+    plates = design.plates
+    wanted = ["compartment", "plate", "direction", "pieces", "material", "thickness_mm", "width_mm"]
+    wanted += ["length_mm", "layers"]
+    columns = [name for name in wanted if name in plates]
+    rows = tuple(tuple(_figure(value) for value in row) for row in plates[columns].itertuples(index=False))
+    headers = tuple(name.replace("compartment", "box").replace("_mm", " [mm]") for name in columns)
+    layers = int(design.strip.get("layers", 1))
+    checks = (
+        "Cover every group that is not being worked on; a strip that falls across two plates burns.",
+        f"Weld the plates in the order of their numbers. Strips that lie in the series direction carry "
+        f"the pack current: {layers} layer{'s' if layers != 1 else ''} there. Strips within "
+        f"a group only level it.",
+        "Plate 3-4 is P3 on the drawings. The end of one case and the start of the next share a number: a "
+        "wire joins them.",
+        "Two weld pairs at least on each end. No weld on the centre of the negative end, where the "
+        "inner tab is: weld off its centre.",
+        "After each plate check by eye and by a light pull that every weld holds.",
+    )
+    return Step("Weld the plates", checks, (headers, rows))
+
+
+def _figure(value: object) -> str:
+    return f"{value:g}" if isinstance(value, (int, float)) else str(value)
+
+
+def _verify(design: Design) -> Step:
+    rows = []
+    for module in expected.modules(design):
+        v = expected.voltages(design, groups=module.groups)
+        groups = f"{module.first}–{module.last}"
+        rows.append((module.name, groups, f"{v.full_v:.2f}", f"{v.nominal_v:.2f}", f"{v.empty_v:.2f}"))
+    cells = expected.group_resistance_mohm(design)
+    checks = (
+        "Measure every group: all must agree within 10 mV. A group that sinks overnight holds a bad cell or weld.",
+        "Measure every case. Its voltage is the number of its groups times the mean voltage of your cells; "
+        "the table gives it at the ends of the window.",
+        f"Measure the drop over each plate under a known current. The cells of one group alone have "
+        f"{cells:.2f} mΩ (DCIR over {design.row['parallel']}).",
+    )
+    headers = ("case", "groups", "full [V]", "nominal [V]", "empty [V]")
+    return Step("Check every case", checks, (headers, tuple(rows)))
+
+
+def _balance(design: Design) -> Step:
+    rows = []
+    for module in expected.modules(design):
+        for pin, (name, place, v) in enumerate(expected.taps(design, module), start=1):
+            rows.append((module.name, str(pin), name, place, f"{v.nominal_v:.1f}", f"{v.full_v:.1f}"))
+    checks = (
+        "Lay the balance leads from the negative end upwards, one after the other, each insulated before "
+        "the next.",
+        "Number both ends of every lead. Pins as in the table; pin 1 is the most negative.",
+        "Measure every pin of the plug against pin 1 before it meets the BMS. Each must be one group more "
+        "than the last; one wrong order destroys a BMS.",
+    )
+    headers = ("case", "pin", "lead", "tap", "nominal to pin 1 [V]", "full to pin 1 [V]")
+    return Step("Balance leads", checks, (headers, tuple(rows)))
+
+
+def _isolation(design: Design) -> Step:
+    full = float(design.row["voltage_full_v"])
+    least = INSULATION_OHM_PER_V * full
+    checks = (
+        "Cover plates and edges; no strip, lead or weld may be able to chafe through to its neighbour or the box.",
+        f"Measure from each pack terminal to the box: at least {least / 1000:.1f} kΩ "
+        f"({INSULATION_OHM_PER_V:.0f} Ω per volt of full charge); a dry new pack shows megohms.",
+        "Shake the pack gently and measure again.",
+    )
+    return Step("Insulation", checks, note="100 Ω/V: UN Regulation No. 136 for direct current (from memory).")
+
+
+def _harness(design: Design) -> Step:
+    power = design.harness[design.harness["purpose"] == "power"]
+    rows = tuple(
+        (str(r["from"]), str(r["to"]), number(r["length_mm"], decimals=0), f"{float(r['area_mm2']):g}")
+        for _, r in power.iterrows()
+    )
+    fuse = design.fuse
+    rating = f", {float(fuse['current_a']):g} A" if "current_a" in fuse else ""
+    checks = (
+        f"Fit the fuse ({fuse['id']}{rating}) first, at the positive terminal, and leave it open until the end.",
+        "Join the cases with the power wires of the table, positive to negative in the chain's order. "
+        "Measure the voltage across each pair of ends before you close it.",
+        "Secure every wire where it leaves a box; edges get a grommet.",
+    )
+    table = (("from", "to", "length [mm]", "area [mm²]"), rows) if rows else None
+    return Step("Join the cases", checks, table)
+
+
+def _bms(design: Design) -> Step:
+    row = design.row
+    checks = (
+        f"BMS last ({design.bms['id']}): power negative first, then the balance plugs in the order "
+        f"of the pack, as its own papers say.",
+        f"Check that it is set to {row['series']} in series and to this cell's window, "
+        f"{float(design.cell['voltage_min_v']):g} to {float(design.cell['voltage_max_v']):g} V.",
+        "Check that the voltages it reports are those you measured, group by group.",
+    )
+    return Step("BMS", checks)
+
+
+def _first_charge(design: Design) -> Step:
+    row, v = design.row, expected.voltages(design, groups=int(design.row["series"]))
+    rows = (
+        ("voltage at 100 % SoC, at rest", f"{float(row['voltage_full_v']):.1f} V"),
+        ("nominal voltage", f"{float(row['voltage_nominal_v']):.1f} V"),
+        ("voltage when empty, at rest", f"{v.empty_v:.1f} V"),
+        ("resistance between the pack terminals", quantity("resistance_mohm", row["resistance_mohm"])),
+        ("energy", quantity("energy_wh", row["energy_wh"])),
+        ("mass", quantity("pack_mass_kg", row["pack_mass_kg"])),
+    )
+    checks = (
+        "Close the fuse, charge for the first time outdoors or in a place that may burn, at a tenth of "
+        "the capacity per hour, and stay with it.",
+        "Stop if a group runs ahead of the others by more than 30 mV or a cell gets warmer than its neighbours.",
+        "Measure the pack against the table. Resistance: voltage step over current step after 10 s "
+        "of a known load.",
+        "Ride gently first; check bolts, temperature and group voltages after the first ten rides.",
+    )
+    return Step("First charge and final check", checks, (("measured on the pack", "expected"), rows))
+
+
+# What must stand on every sheet, each under a word by which a design's own caution of the same is known.
+GENERAL = {
+    "not tested": "These figures are calculated, not tested. A builder checks them; cellstow certifies nothing.",
+    "extinguisher": "Fire: lithium cells hold their energy while you work. Have sand or a water-mist or class D "
+    "extinguisher at hand, a clear way out, and somebody who knows what you do.",
+    "Weld": "Weld strips to cells, do not solder; wear eye protection.",
+    "Charge with": "Charge under a watchful eye and clear of the way out.",
+    "UN 38.3": "Carriers ask for the tests of UN 38.3, and a home-built pack has not passed them.",
+    "hire": "Local codes decide. Where they ask for it, or where the pack is for sale, hire or public roads, leave "
+    "the work and its approval to licensed practice.",
+}
+
+
+def cautions(design: Design) -> list[str]:
+    """What must be known before the work: the design's own cautions, then what every sheet says besides.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    list of str
+        No matter is told twice.
+    """
+    own = [str(text) for text in design.cautions]
+    return own + [text for word, text in GENERAL.items() if not any(word in other for other in own)]
+
+
+def _markdown_cell(text: str) -> str:
+    # A name from a catalog must not break the table, start markup or make a link.
+    safe = text.replace("\\", "\\\\").replace("|", "\\|").replace("<", "&lt;").replace("\n", " ")
+    return safe.replace("](", "]\\(")
+
+
+def _markdown_table(table: Table) -> list[str]:
+    headers, rows = table
+    lines = ["| " + " | ".join(_markdown_cell(h) for h in headers) + " |", "|" + " --- |" * len(headers)]
+    return [*lines, *["| " + " | ".join(_markdown_cell(c) for c in row) + " |" for row in rows]]
+
+
+def build_markdown(design: Design) -> str:
+    """The build sheet as Markdown (build.md).
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    str
+    """
+    row = design.row
+    lines = [
+        f"# Build sheet: {_markdown_cell(str(design.title))}",
+        "",
+        f"Design {_markdown_cell(str(row['design_id']))}: {row['series']}S{row['parallel']}P of "
+        f"{_markdown_cell(str(row['cell_id']))}, {row['cell_count']} cells. Groups and plates are numbered "
+        f"from the pack's negative terminal, as on the drawings (layout.svg).",
+        "",
+        "Made by cellstow; check before use.",
+        "",
+        "## Cautions",
+        "",
+        *[f"- {_markdown_cell(text)}" for text in cautions(design)],
+    ]
+    for place, step in enumerate(build_steps(design), start=1):
+        lines += [
+            "",
+            f"## {place}. {step.title}",
+            "",
+            *[f"- [ ] {_markdown_cell(text)}" for text in step.checks],
+        ]
+        if step.table is not None:
+            lines += ["", *_markdown_table(step.table)]
+        if step.note:
+            lines += ["", _markdown_cell(step.note)]
+    return "\n".join(lines) + "\n"

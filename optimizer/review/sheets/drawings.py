@@ -1,0 +1,400 @@
+"""To-scale drawings of a design: every compartment end-on, both faces with their plates, and the side.
+
+Sheets are as wide as A3 upright, A3 across or A2 across, whichever leaves least paper empty, and as high as
+they need to be; every length on them is the real one times the scale written in the title block.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+from shapely.geometry import Polygon
+
+from optimizer.fit.region.section import cross_axes
+from optimizer.review.sheets import primitives as strokes
+from optimizer.review.sheets import style as look
+from optimizer.review.sheets import views
+from optimizer.review.sheets.legend import EDGE_MM, foot_height, legend, title_block
+from optimizer.review.sheets.views import View
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from optimizer.design.model import Design, Station
+
+Put = Callable[[shapely.Geometry], shapely.Geometry]
+
+SHEETS_MM = (297.0, 420.0, 594.0)
+# Scales of ISO 5455, largest first; below 1:2 numbers get small, so only wide boxes get it.
+SCALES = ((1.0, "1:1"), (0.5, "1:2"), (0.2, "1:5"), (0.1, "1:10"))
+ROOM = {"left": 13.0, "right": 7.0, "below": 11.0, "above": 11.0}
+CAPTION_MM = 47.0
+HEADING_MM = 11.0
+ARROW = "-|>,head_width=0.16,head_length=0.32"
+TALLEST_AT_FULL_MM = 297.0
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One picture: "chain" (groups, way of the current), "face" (cell ends, plates) or "side" of a station.
+    """
+
+    station: int
+    kind: str
+    view: View
+    layer: int
+    caption: str
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A panel with its place: where the lower left of its outline lies on the sheet [mm of paper]."""
+
+    panel: Panel
+    x: float
+    y: float
+
+
+def panels_of(design: Design, *, station: int) -> list[Panel]:
+    """Pictures that a compartment needs: per layer the chain and both faces, and one look from the side.
+
+    Parameters
+    ----------
+    design : Design
+    station : int
+        Which compartment of the design, from 0.
+
+    Returns
+    -------
+    list of Panel
+    """
+    it = design.stations[station]
+    axis = it.layout.axis
+    natural = views.NATURAL_SIDE[axis]
+    layers = [int(k) for k in np.unique(views.levels(it)[it.used])]
+    found = []
+    for layer in layers:
+        which = f"layer {layer + 1} of {len(layers)}, " if len(layers) > 1 else ""
+        for kind, side in (("chain", natural), ("face", natural), ("face", -natural)):
+            view = View(axis, side)
+            what = "groups and chain" if kind == "chain" else f"plates on the {view.name[-2:]} face"
+            turn = ", mirrored" if view.mirrored else ""
+            found.append(Panel(station, kind, view, layer, f"{what}\n{which}{view.name}{turn}"))
+    side_axis = _side_axis(it)
+    view = View(side_axis, views.NATURAL_SIDE[side_axis])
+    found.append(Panel(station, "side", view, -1, f"cells in the box\n{view.name}"))
+    return found
+
+
+def _side_axis(station: Station) -> int:
+    """Axis across the cells along which one looks: the one that shows the profile, or most of the box."""
+    extrude = station.compartment.extrude
+    square = shapely.box(*Polygon(station.compartment.profile_mm).bounds)
+    tapered = square.area - Polygon(station.compartment.profile_mm).area > 1e-6 * square.area
+    if tapered and extrude != station.layout.axis:
+        return extrude
+    reach = station.compartment.extent_mm
+    return min(cross_axes(station.layout.axis), key=lambda a: reach[a][1] - reach[a][0])
+
+
+def _box_of(design: Design, panel: Panel) -> tuple[float, float, float, float]:
+    station = design.stations[panel.station]
+    shape = views.silhouette(station.compartment, view=panel.view)
+    x0, y0, x1, y1 = shape.bounds
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def arrange(
+    design: Design, stations: Sequence[int], *, scale: float, sheet_mm: float
+) -> tuple[list[Placed], dict[int, float], float]:
+    """Place the panels in rows, compartment after compartment.
+
+    Parameters
+    ----------
+    design : Design
+    stations : sequence of int
+    scale : float
+        Paper length over real length [-].
+    sheet_mm : float
+        Width of the sheet [mm].
+
+    Returns
+    -------
+    placed : list of Placed
+        With y counted downwards from the top of the sheet.
+    headings : dict of station to distance from the top [mm]
+    height_mm : float
+        What all rows need.
+
+    Raises
+    ------
+    ValueError
+        If a panel is wider than the sheet at this scale.
+    """
+    placed: list[Placed] = []
+    headings: dict[int, float] = {}
+    top = EDGE_MM
+    for station in stations:
+        headings[station] = top
+        top += HEADING_MM
+        x, row_height = EDGE_MM, 0.0
+        for panel in panels_of(design, station=station):
+            x0, y0, x1, y1 = _box_of(design, panel)
+            width = max((x1 - x0) * scale, CAPTION_MM) + ROOM["left"] + ROOM["right"]
+            height = (y1 - y0) * scale + ROOM["below"] + ROOM["above"]
+            if width > sheet_mm - 2 * EDGE_MM:
+                raise ValueError(f"a panel of {width:.0f} mm does not fit the sheet at scale {scale:g}")
+            if x + width > sheet_mm - EDGE_MM:
+                x, top, row_height = EDGE_MM, top + row_height, 0.0
+            placed.append(Placed(panel, x + ROOM["left"], top + ROOM["above"] + (y1 - y0) * scale))
+            x, row_height = x + width, max(row_height, height)
+        top += row_height
+    return placed, headings, top
+
+
+def choose_sheet(design: Design, stations: Sequence[int]) -> tuple[float, str, float, float]:
+    """Largest scale of ISO 5455 at which the panels fit, on the sheet that leaves least paper empty.
+
+    Full size only where everything stays on one A3.
+
+    Parameters
+    ----------
+    design : Design
+    stations : sequence of int
+
+    Returns
+    -------
+    scale : float
+        Paper length over real length [-].
+    name : str
+        Such as "1:2".
+    width_mm, height_mm : float
+        Sheet [mm].
+
+    Raises
+    ------
+    ValueError
+        If even the smallest scale is too large.
+    """
+    for scale, name in SCALES:
+        found = []
+        for width in SHEETS_MM:
+            try:
+                height = arrange(design, stations, scale=scale, sheet_mm=width)[2] + foot_height(width)
+            except ValueError:
+                continue
+            if scale < 1.0 or height <= TALLEST_AT_FULL_MM:
+                found.append((width * height, width, height))
+        if found:
+            return scale, name, *min(found)[1:]
+    raise ValueError(f"no scale down to {SCALES[-1][1]} brings the compartments onto a sheet")
+
+
+def draw(design: Design, *, stations: Sequence[int] | None = None) -> Figure:
+    """The sheet of some or all compartments of a design.
+
+    Parameters
+    ----------
+    design : Design
+    stations : sequence of int, or None
+        Which compartments, in this order; None for all that hold cells.
+
+    Returns
+    -------
+    Figure
+        Save it with `look.save`; sizes are to scale in print when printed at 100 %.
+
+    Raises
+    ------
+    ValueError
+        If there is nothing to draw, or a compartment is too large for every scale.
+    """
+    if stations is None:
+        stations = [k for k, it in enumerate(design.stations) if it.groups > 0]
+    if not stations:
+        raise ValueError("the design has no compartment with cells to draw")
+    scale, name, width, height = choose_sheet(design, stations)
+    placed, headings, _ = arrange(design, stations, scale=scale, sheet_mm=width)
+    with look.own_look():
+        figure, axes = look.sheet(width_mm=width, height_mm=height)
+        for station, top in headings.items():
+            _heading(axes, design, station, y=height - top, right=width - EDGE_MM)
+        for item in placed:
+            _panel(axes, design, item.panel, x=item.x, y=height - item.y, scale=scale)
+        legend(axes, scale=scale, sheet_mm=width)
+        title_block(axes, design, scale_name=name, sheet_mm=width)
+    return figure
+
+
+def _heading(axes: Axes, design: Design, station: int, *, y: float, right: float) -> None:
+    it = design.stations[station]
+    groups = f"groups {it.first_group + 1} to {it.first_group + it.groups}"
+    over = int(it.layout.cells - it.used.sum())
+    spare = "" if not over else f"; {over} position{'s' if over > 1 else ''} left over"
+    axes.plot([EDGE_MM, right], [y - 1.5, y - 1.5], color=look.INK, linewidth=0.9)
+    style = {"ha": "left", "va": "top"}
+    strokes.text(axes, (EDGE_MM, y - 3.0), it.compartment.name, fontsize=11, fontweight="bold", **style)
+    words = f"{groups}, {int(it.used.sum())} cells{spare}; {it.layout.name}"
+    strokes.text(axes, (right, y - 3.4), words, fontsize=7.5, color=look.SOFT, ha="right", va="top")
+
+
+def _panel(axes: Axes, design: Design, panel: Panel, *, x: float, y: float, scale: float) -> None:
+    """Draw one panel with the lower left of its outline at x, y."""
+    station = design.stations[panel.station]
+    x0, y0, x1, y1 = _box_of(design, panel)
+
+    def put(shape: shapely.Geometry) -> shapely.Geometry:
+        return shapely.transform(shape, lambda p: (p - np.array([x0, y0])) * scale + np.array([x, y]))
+
+    box = put(views.silhouette(station.compartment, view=panel.view))
+    strokes.fill(axes, box, facecolor="#ffffff", edgecolor=look.INK, linewidth=1.3, zorder=1)
+    for keep_out in station.compartment.keep_outs:
+        _keep_out(axes, put(views.silhouette(keep_out, view=panel.view)).intersection(box), keep_out.name)
+    if panel.kind == "side":
+        _side(axes, station, panel, put)
+    else:
+        _end_on(axes, design, panel, put)
+        if panel.kind == "chain":
+            _chain(axes, design, panel, put, scale)
+        else:
+            _face(axes, design, panel, put, scale)
+    _dimensions(axes, box, real=(x1 - x0, y1 - y0), profile=panel.view.axis == station.compartment.extrude)
+    top = box.bounds[3]
+    what, where = panel.caption.replace("-", "−").split("\n", 1)
+    strokes.text(axes, (x, top + 6.0), what, ha="left", fontsize=7.0, fontweight="bold")
+    strokes.text(axes, (x, top + 2.6), where, ha="left", fontsize=6.2, color=look.SOFT)
+
+
+def _keep_out(axes: Axes, shape: shapely.Geometry, name: str) -> None:
+    if shape.is_empty:
+        return
+    strokes.fill(axes, shape, facecolor=look.BLOCKED, edgecolor=look.SOFT, linewidth=0.7, hatch="////", zorder=2)
+    x0, _, x1, _ = shape.bounds
+    size = float(np.clip((x1 - x0) * 2.0 / max(len(name), 1), 3.5, 6.0))
+    ground = {"facecolor": look.BLOCKED, "edgecolor": "none", "pad": 0.6}
+    place = shape.representative_point()
+    strokes.text(axes, (place.x, place.y), name, fontsize=size, color=look.INK, bbox=ground, zorder=3)
+
+
+def _dimensions(axes: Axes, box: Polygon, *, real: tuple[float, float], profile: bool) -> None:
+    x0, y0, x1, y1 = box.bounds
+    strokes.dimension(axes, (x0, y0), (x1, y0), away=4.5, length_mm=real[0])
+    strokes.dimension(axes, (x0, y1), (x0, y0), away=5.5, length_mm=real[1])
+    corners = np.asarray(box.exterior.coords)[:-1]
+    if not profile or len(corners) > 12:
+        return
+    # A tapered or stepped outline needs its edges at the top and the bottom too, inside it.
+    for level in (y1, y0):
+        edge = corners[np.isclose(corners[:, 1], level)]
+        left, right = float(edge[:, 0].min()), float(edge[:, 0].max())
+        if 0.0 < right - left < (x1 - x0) * 0.999:
+            start, end = ((left, y0), (right, y0)) if level == y0 else ((right, y1), (left, y1))
+            length = (right - left) * real[0] / (x1 - x0)
+            strokes.dimension(axes, start, end, away=-3.2, length_mm=length)
+
+
+def _end_on(axes: Axes, design: Design, panel: Panel, put: Put) -> None:
+    """Case, and seats that no cell of the pack uses."""
+    station = design.stations[panel.station]
+    case, _ = views.case_outline(station, axis=panel.view.axis, layer=panel.layer, clearance=design.clearance)
+    case = views.mirrored(case) if panel.view.mirrored else case
+    strokes.fill(axes, put(case), facecolor="#e7eeec", edgecolor=look.CASE, linewidth=0.9, zorder=2.5)
+    empty = np.flatnonzero((views.levels(station) == panel.layer) & ~station.used)
+    for shape in views.cell_shapes(station, view=panel.view, index=empty):
+        strokes.cell(axes, put(shape), round_cell=_round(station), **strokes.EMPTY)
+
+
+def _round(station: Station) -> bool:
+    return station.layout.size.shape == "cylinder"
+
+
+def _chain(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> None:
+    """Tinted series groups with their numbers, and the way of the chain through them."""
+    station, gap = design.stations[panel.station], design.clearance.cell_gap_mm
+    pairs = views.touching(station, cell_gap_mm=gap)
+    group = np.where(views.levels(station) == panel.layer, views.pack_groups(station), 0)
+    middles = []
+    for number in np.unique(group[group > 0]):
+        members = np.flatnonzero(group == number)
+        tint = look.TINTS[int(number) % 3]
+        around = views.ribbon(station, view=panel.view, members=members, pairs=pairs, margin_mm=gap * 0.3)
+        strokes.fill(axes, put(around), facecolor=tint, edgecolor=look.INK, linewidth=0.5, zorder=3.5)
+        for shape in views.cell_shapes(station, view=panel.view, index=members):
+            strokes.cell(
+                axes, put(shape), round_cell=_round(station), facecolor="none", edgecolor=look.SOFT, zorder=4
+            )
+        flat = views.project(station.layout.centres_mm[members], view=panel.view)
+        middles.append((int(number), put(shapely.MultiPoint(flat)).centroid))
+    for (number, a), (following, b) in pairwise(middles):
+        if following == number + 1:
+            arrow = {"arrowstyle": ARROW, "color": look.INK, "linewidth": 0.8, "shrinkA": 0, "shrinkB": 5.2}
+            axes.annotate("", (b.x, b.y), (a.x, a.y), arrowprops=arrow, zorder=6)
+    for number, place in middles:
+        strokes.pill(axes, (place.x, place.y), str(number), size=6.5 if scale >= 0.4 else 4.5)
+
+
+def _face(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> None:
+    """Cell ends with polarity, and the plates welded to this face."""
+    station, gap = design.stations[panel.station], design.clearance.cell_gap_mm
+    pairs, way = views.touching(station, cell_gap_mm=gap), views.directions(station)
+    flat = views.project(station.layout.centres_mm, view=panel.view)
+    width = float(design.strip["width_mm"]) * scale
+    here = np.flatnonzero((views.levels(station) == panel.layer) & station.used)
+    for place, shape in zip(here, views.cell_shapes(station, view=panel.view, index=here), strict=True):
+        strokes.cell_end(
+            axes, put(shape), positive=bool(way[place] == panel.view.side), round_cell=_round(station)
+        )
+    for number, members in views.plates_on_face(station, layer=panel.layer, side=panel.view.side).items():
+        series, cross = views.strip_lines(station, pairs=pairs, members=members)
+        for tied, strong in ((cross, False), (series, True)):
+            lines = [tuple(map(tuple, np.asarray(put(shapely.LineString(flat[list(p)])).coords))) for p in tied]
+            strokes.strips(axes, lines, width=width, strong=strong)  # type: ignore[arg-type]
+        # A link between modules is two end plates; each carries the number.
+        for module in np.unique(station.layout.module[members]):
+            own = flat[members[station.layout.module[members] == module]]
+            spot = put(shapely.MultiPoint(own)).centroid
+            strokes.pill(axes, (spot.x, spot.y), f"P{number}", size=5.6 if scale >= 0.4 else 4.0, dark=False)
+
+
+def _side(axes: Axes, station: Station, panel: Panel, put: Put) -> None:
+    """Cells from the side, far ones first, tinted by group, positive ends marked."""
+    axis = panel.view.axis
+    depth = station.layout.centres_mm[:, axis] * panel.view.side
+    group, way = views.pack_groups(station), views.directions(station)
+    order = np.argsort(depth, kind="stable")
+    shapes = views.cell_shapes(station, view=panel.view, index=order)
+    for place, shape in zip(order, shapes, strict=True):
+        used = group[place] > 0
+        tint = look.TINTS[int(group[place]) % 3] if used else look.PAPER
+        line = "solid" if used else (0, (2, 2))
+        zorder = 4 + 0.001 * int(np.searchsorted(depth[order], depth[place]))
+        strokes.fill(
+            axes,
+            put(shape),
+            facecolor=tint,
+            edgecolor=look.SOFT,
+            linewidth=0.5,
+            linestyle=line,
+            zorder=zorder,
+        )
+        if used:
+            end = _positive_end(shape, station, panel, toward=int(way[place]))
+            strokes.fill(axes, put(end), facecolor=look.PLUS, edgecolor="none", zorder=zorder + 0.0005)
+
+
+def _positive_end(shape: Polygon, station: Station, panel: Panel, *, toward: int) -> Polygon:
+    """The last 4 % of a cell's length at its positive end, as seen from the side."""
+    x0, y0, x1, y1 = shape.bounds
+    level = cross_axes(panel.view.axis).index(station.layout.axis) == 0
+    ahead = toward > 0 if not (level and panel.view.mirrored) else toward < 0
+    if level:
+        step = 0.04 * (x1 - x0)
+        return shapely.box(x1 - step, y0, x1, y1) if ahead else shapely.box(x0, y0, x0 + step, y1)
+    step = 0.04 * (y1 - y0)
+    return shapely.box(x0, y1 - step, x1, y1) if ahead else shapely.box(x0, y0, x1, y0 + step)

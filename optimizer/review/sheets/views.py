@@ -1,0 +1,321 @@
+"""What is seen of a compartment from a side: outlines, cells, faces and strips as plane shapes [mm]."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from shapely.geometry import LineString, Polygon
+from shapely.geometry import box as rectangle
+
+from optimizer.fit.chain.adjacency import neighbours
+from optimizer.fit.region.section import cross_axes, free_section, prism_extent
+
+if TYPE_CHECKING:
+    from optimizer.design.model import Station
+    from optimizer.fit.region.compartment import Compartment, KeepOut
+    from optimizer.fit.region.layout import Clearance
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+AXIS_NAMES = ("x", "y", "z")
+# Looking along an axis against its arrow, x, y, z order of the other two is a mirror image for y alone.
+NATURAL_SIDE = (1, -1, 1)
+
+
+@dataclass(frozen=True)
+class View:
+    """A direction of sight: towards the origin from the positive side of an axis, or from its negative side.
+
+    axis: 0, 1, 2; side: +1 or -1. On paper the first of the other two axes runs to the right, to the left
+    where the side shows it mirrored; the second runs up.
+    """
+
+    axis: int
+    side: int
+
+    @property
+    def mirrored(self) -> bool:
+        """Whether the first axis on paper runs to the left."""
+        return self.side != NATURAL_SIDE[self.axis]
+
+    @property
+    def name(self) -> str:
+        """How people read it: "seen from +z"."""
+        return f"seen from {'+' if self.side > 0 else '-'}{AXIS_NAMES[self.axis]}"
+
+
+def project(points_mm: Floats, *, view: View) -> Floats:
+    """Points in space as they appear on paper.
+
+    Parameters
+    ----------
+    points_mm : ndarray, shape (n, 3)
+        [mm]
+    view : View
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+        [mm]
+    """
+    flat = points_mm[:, list(cross_axes(view.axis))].copy()
+    if view.mirrored:
+        flat[:, 0] *= -1.0
+    return flat
+
+
+def silhouette(solid: Compartment | KeepOut, *, view: View) -> Polygon:
+    """Outline of a prism as it appears on paper.
+
+    Parameters
+    ----------
+    solid : Compartment or KeepOut
+    view : View
+
+    Returns
+    -------
+    Polygon
+        [mm]; its profile along the extrusion, a rectangle across it.
+    """
+    origin: tuple[float, float, float] = getattr(solid, "origin_mm", (0.0, 0.0, 0.0))
+    first, second = cross_axes(view.axis)
+    if view.axis == solid.extrude:
+        shift = (origin[first], origin[second])
+        flat = shapely.transform(Polygon(solid.profile_mm), lambda p: p + np.array(shift))
+    else:
+        reach = prism_extent(solid.profile_mm, extrude=solid.extrude, depth_mm=solid.depth_mm, origin_mm=origin)
+        flat = rectangle(reach[first][0], reach[second][0], reach[first][1], reach[second][1])
+    return Polygon(mirrored(flat)) if view.mirrored else Polygon(flat)
+
+
+def mirrored(shape: shapely.Geometry) -> shapely.Geometry:
+    """A plane shape turned left to right about x = 0."""
+    return shapely.transform(shape, lambda p: p * np.array([-1.0, 1.0]))
+
+
+def cell_shapes(station: Station, *, view: View, index: Ints) -> list[Polygon]:
+    """Outlines of some cells as they appear on paper.
+
+    Parameters
+    ----------
+    station : Station
+    view : View
+    index : ndarray of int, shape (n,)
+        Positions in the layout.
+
+    Returns
+    -------
+    list of Polygon
+        Discs of 64 corners for cylinders seen end-on, rectangles otherwise [mm].
+    """
+    layout = station.layout
+    centres = project(layout.centres_mm[index], view=view)
+    half = layout.extents_mm[index][:, list(cross_axes(view.axis))] / 2.0
+    if layout.size.shape == "cylinder" and view.axis == layout.axis:
+        radius = layout.size.diameter_mm / 2.0
+        return [Polygon(shapely.Point(c).buffer(radius, quad_segs=16)) for c in centres]
+    return [rectangle(*(c - h), *(c + h)) for c, h in zip(centres, half, strict=True)]
+
+
+def levels(station: Station) -> Ints:
+    """Height of each position along the cell axis, as a number from 0.
+
+    Cells that lie beside each other are of one level, whatever case they are in; a layout counts its layers
+    within each case.
+
+    Parameters
+    ----------
+    station : Station
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+    """
+    height = station.layout.centres_mm[:, station.layout.axis]
+    half = station.layout.extents_mm[:, station.layout.axis] / 2.0
+    level = np.zeros(len(height), dtype=np.int64)
+    start, current = -np.inf, -1
+    for place in np.argsort(height, kind="stable"):
+        if height[place] > start + half[place]:
+            start, current = height[place], current + 1
+        level[place] = current
+    return level
+
+
+def directions(station: Station) -> Ints:
+    """Which way each position's positive end points along the cell axis.
+
+    Parameters
+    ----------
+    station : Station
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        +1 or -1 along the axis; 0 for a position left over.
+    """
+    return np.asarray(station.chain.polarity, dtype=np.int64)
+
+
+def pack_groups(station: Station) -> Ints:
+    """Number of each position's group in the whole pack, from 1 at the negative terminal; 0 where unused."""
+    number = station.chain.group.astype(np.int64) + station.first_group + 1
+    return np.where(station.used, number, 0)
+
+
+def plates_on_face(station: Station, *, layer: int, side: int) -> dict[int, Ints]:
+    """Plates on one face of a layer, each with the positions whose ends it joins.
+
+    Plate k joins the positive ends of group k to the negative ends of group k + 1 (groups from 1); plate 0 is
+    the pack's negative terminal.
+
+    Parameters
+    ----------
+    station : Station
+    layer : int
+        From 0.
+    side : int
+        +1 for the face towards the axis's positive end, -1 for the other.
+
+    Returns
+    -------
+    dict of plate number to ndarray of int
+        Rising numbers.
+    """
+    group = pack_groups(station)
+    here = (group > 0) & (levels(station) == layer)
+    positive_here = directions(station) == side
+    plate = np.where(positive_here, group, group - 1)
+    return {int(k): np.flatnonzero(here & (plate == k)) for k in np.unique(plate[here])}
+
+
+def touching(station: Station, *, cell_gap_mm: float) -> Ints:
+    """Pairs of neighbouring positions side by side in a layer.
+
+    Parameters
+    ----------
+    station : Station
+    cell_gap_mm : float
+        Free distance between neighbouring cells [mm].
+
+    Returns
+    -------
+    ndarray of int, shape (m, 2)
+    """
+    return np.asarray(neighbours(station.layout, cell_gap_mm=cell_gap_mm).lateral, dtype=np.int64)
+
+
+def strip_lines(station: Station, *, pairs: Ints, members: Ints) -> tuple[Ints, Ints]:
+    """Neighbour pairs that a plate ties: across its two groups, and inside one of them.
+
+    Parameters
+    ----------
+    station : Station
+    pairs : ndarray of int, shape (m, 2)
+        As `touching` gives them.
+    members : ndarray of int
+        Positions of the plate.
+
+    Returns
+    -------
+    series, cross : ndarray of int, shape (k, 2)
+        Series pairs carry the pack current.
+    """
+    tied = pairs[np.isin(pairs, members).all(axis=1)]
+    same = station.chain.group[tied[:, 0]] == station.chain.group[tied[:, 1]]
+    return tied[~same], tied[same]
+
+
+def strip_outline(ends_mm: Floats, *, width_mm: float) -> Polygon:
+    """A piece of strip from cell to cell, reaching half its width past both middles, as it is cut.
+
+    Parameters
+    ----------
+    ends_mm : ndarray, shape (2, 2)
+        Middles of the two cells [mm].
+    width_mm : float
+        [mm]
+
+    Returns
+    -------
+    Polygon
+        A rectangle [mm].
+    """
+    way = (ends_mm[1] - ends_mm[0]) / max(float(np.hypot(*(ends_mm[1] - ends_mm[0]))), 1e-9)
+    along, across = way * width_mm / 2.0, np.array([-way[1], way[0]]) * width_mm / 2.0
+    a, b = ends_mm[0] - along, ends_mm[1] + along
+    return Polygon([a + across, a - across, b - across, b + across])
+
+
+def ribbon(station: Station, *, view: View, members: Ints, pairs: Ints, margin_mm: float) -> shapely.Geometry:
+    """One shape around a group's cells, reaching from neighbour to neighbour.
+
+    Parameters
+    ----------
+    station : Station
+    view : View
+    members : ndarray of int
+        Positions of the group, in one layer.
+    pairs : ndarray of int, shape (m, 2)
+        As `touching` gives them.
+    margin_mm : float
+        How far the shape reaches past the cells [mm].
+
+    Returns
+    -------
+    shapely geometry
+        [mm]
+    """
+    parts: list[shapely.Geometry] = cell_shapes(station, view=view, index=members)
+    flat = project(station.layout.centres_mm, view=view)
+    _, cross = strip_lines(station, pairs=pairs, members=members)
+    half = float(np.min(station.layout.extents_mm[members][:, list(cross_axes(view.axis))])) / 2.0
+    parts += [LineString(flat[list(pair)]).buffer(0.8 * half) for pair in cross]
+    return shapely.union_all(parts).buffer(margin_mm, quad_segs=8)
+
+
+def case_outline(
+    station: Station, *, axis: int, layer: int, clearance: Clearance
+) -> tuple[shapely.Geometry, shapely.Geometry]:
+    """Outer and inner outline of the case, or of each module's case, of one layer.
+
+    A tray's case runs around the used cells like a rubber band, as the bill counts it, less whatever would
+    reach into a keep-out or past the wall's clearance. A module's case is a rectangle around all its cells.
+
+    Parameters
+    ----------
+    station : Station
+    axis : int
+        The cell axis.
+    layer : int
+        From 0.
+    clearance : Clearance
+
+    Returns
+    -------
+    outer, inner : shapely geometry
+        In the two axes other than `axis`, in x, y, z order [mm]; empty where the layer holds no cell.
+    """
+    layout, wall = station.layout, clearance.case_mm
+    natural = View(axis, NATURAL_SIDE[axis])
+    cells = (levels(station) == layer) & station.used
+    if not cells.any():
+        return Polygon(), Polygon()
+    inner, outer = [], []
+    if layout.way == "modules":
+        for module in np.unique(layout.module[cells]):
+            own = np.flatnonzero((levels(station) == layer) & (layout.module == module))
+            x0, y0, x1, y1 = shapely.union_all(cell_shapes(station, view=natural, index=own)).bounds
+            inner.append(rectangle(x0, y0, x1, y1))
+            outer.append(rectangle(x0 - wall, y0 - wall, x1 + wall, y1 + wall))
+        return shapely.union_all(outer), shapely.union_all(inner)
+    hull = shapely.union_all(cell_shapes(station, view=natural, index=np.flatnonzero(cells))).convex_hull
+    middle, half = layout.centres_mm[cells][0, axis], layout.extents_mm[cells][0, axis] / 2 + clearance.end_mm
+    free = free_section(station.compartment, axis=axis, low_mm=float(middle - half), high_mm=float(middle + half))
+    band = hull.buffer(wall, quad_segs=24).intersection(free.buffer(-clearance.wall_mm, join_style="mitre"))
+    return band.simplify(0.01), hull.intersection(band.buffer(-wall, join_style="mitre")).simplify(0.01)

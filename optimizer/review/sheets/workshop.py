@@ -1,0 +1,102 @@
+"""The folder a builder takes to the workshop: drawings, cut list, harness, bill, case files, build sheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from optimizer.base.files import write_csv, write_text
+from optimizer.review.sheets import charts, drawings
+from optimizer.review.sheets import style as look
+from optimizer.review.sheets.buildsheet import build_markdown
+from optimizer.review.sheets.dxf import write_dxf
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from optimizer.design.model import Design
+
+
+def bill_with_totals(bill: pd.DataFrame) -> pd.DataFrame:
+    """The bill with a last line "total": sums of mass and cost, which have no unit price.
+
+    Parameters
+    ----------
+    bill : DataFrame
+        Columns item, part, quantity, unit, unit_price, mass_g, cost.
+
+    Returns
+    -------
+    DataFrame
+    """
+    import pandas as pd
+
+    last = {"item": "total", "part": "", "quantity": None, "unit": "", "unit_price": None}
+    sums = {"mass_g": float(bill["mass_g"].sum()), "cost": float(bill["cost"].sum())}
+    return pd.concat([bill, pd.DataFrame([last | sums])], ignore_index=True)
+
+
+def has_cad() -> bool:
+    """Whether what the printable cases need (the optional extra "cad") is installed."""
+    from importlib.util import find_spec
+
+    return find_spec("manifold3d") is not None
+
+
+def write_design(folder: Path, design: Design, *, cases: bool | None = None, dpi: int = 110) -> list[Path]:
+    """Write everything for the workshop, each file whole or not at all.
+
+    layout.svg and layout.png (all compartments), layout.dxf, ride.svg, plates.csv, harness.csv, bill.csv,
+    build.md, and case_….stl for every printed part. design.json is the scorer's business.
+
+    Parameters
+    ----------
+    folder : Path
+        Made when missing; files of these names are replaced, others left alone.
+    design : Design
+    cases : bool or None
+        Whether to write the printable cases; None where their optional extra is installed.
+    dpi : int
+        Pixels per inch of the PNG.
+
+    Returns
+    -------
+    list of Path
+        What was written.
+
+    Raises
+    ------
+    ImportError
+        If cases are asked for and the optional extra "cad" is missing.
+    ValueError
+        If cases are asked for and one does not come out as a closed solid; where they were not asked for,
+        case_none.txt tells of it.
+    """
+    if cases and not has_cad():
+        raise ImportError("printable cases need the optional extra: pip install 'cellstow[cad]'")
+    sheet = drawings.draw(design)
+    written = [folder / name for name in ("layout.svg", "layout.png", "layout.dxf")]
+    look.save(sheet, written[0])
+    look.save(sheet, written[1], dpi=dpi)
+    write_dxf(written[2], design)
+    if len(design.ride) > 1:
+        written.append(folder / "ride.svg")
+        look.save(charts.ride_plot(design), written[-1])
+    tables = {"plates": design.plates, "harness": design.harness, "bill": bill_with_totals(design.bill)}
+    for name, table in tables.items():
+        written.append(folder / f"{name}.csv")
+        write_csv(written[-1], table)
+    written.append(folder / "build.md")
+    write_text(written[-1], build_markdown(design))
+    if cases or (cases is None and has_cad()):
+        from optimizer.review.sheets.case3d import write_cases
+
+        try:
+            written += write_cases(folder, design)
+        except ValueError as fault:
+            if cases:
+                raise
+            # A case that does not print must not cost the builder the rest of the folder.
+            written.append(folder / "case_none.txt")
+            write_text(written[-1], f"No printable case was made: {fault}\n")
+    return written

@@ -1,0 +1,250 @@
+"""What the terminal shows of designs: a shortlist with its tolerances and cautions, a design scored again."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from optimizer.front.pareto import balanced, dominated_by, signed
+from optimizer.review.terminal.tables import WIDTH, counted, headers_for, side_by_side, text_table
+from optimizer.review.words import describe, number
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from optimizer.design.model import Design
+
+FIGURE = re.compile(r"^[\d.]+")
+FACTS = (
+    "cell_id", "series", "parallel", "split", "strip", "wire", "bms", "fuse", "range_km", "range_stop",
+    "peak_power_w", "peak_limit", "peak_low_w", "continuous_power_w", "pack_mass_kg", "cost", "energy_wh",
+    "consumption_wh_per_km", "voltage_full_v", "resistance_mohm", "hot_cell_c", "speed_headroom_kmh",
+    "charge_min", "crossing_conductors",
+)  # fmt: skip
+
+
+def shortlist_text(
+    frame: pd.DataFrame,
+    *,
+    designs: Sequence[Design],
+    pinned: Design | None,
+    front: pd.DataFrame,
+    objectives: Sequence[str],
+    currency: str,
+    folder: Path,
+) -> str:
+    """A shortlist as `cellstow shortlist` prints it.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        With tolerance columns.
+    designs : sequence of Design
+    pinned : Design or None
+    front : DataFrame
+        The whole of it.
+    objectives : sequence of str
+    currency : str
+    folder : Path
+        Of the run.
+
+    Returns
+    -------
+    str
+    """
+    parts = [short_table(frame, objectives=objectives, currency=currency)]
+    parts.append("One pack in ten below – one in ten above, by the spread between cells; the weakest group counts:")
+    parts.append(tolerance_table(frame, objectives=objectives, currency=currency))
+    if pinned is not None:
+        parts.append(pinned_text(pinned.row, front, objectives=objectives, currency=currency))
+    parts.append(cautions_text([*designs, *([pinned] if pinned is not None else [])]))
+    parts.append(f"Written: {folder / 'shortlist.csv'}, .parquet, and {folder / 'designs'}/…")
+    return "\n\n".join(parts)
+
+
+def pinned_text(
+    pinned: Mapping[str, Any] | None, front: pd.DataFrame, *, objectives: Sequence[str], currency: str
+) -> str:
+    """The pinned pack beside the front: a balanced row of it, and how many rows beat the pinned pack.
+
+    Parameters
+    ----------
+    pinned : mapping or None
+        Row of the pinned pack; None where it cannot be built.
+    front : DataFrame
+    objectives : sequence of str
+    currency : str
+
+    Returns
+    -------
+    str
+    """
+    if pinned is None:
+        return "The pinned pack cannot be built; `cellstow why` with its parts tells the reason."
+    row = {**pinned, "design_id": "pinned"}
+    failed = [name for name in row if str(name).startswith("margin_") and float(row[name]) < 0]
+    lines = []
+    for name in failed:
+        _, unit, decimals = describe(name, currency=currency)
+        miss = number(-float(row[name]), decimals=max(decimals, 2))
+        lines.append(f"It fails {name.removeprefix('margin_')} by {miss} {unit}".rstrip() + ".")
+    beside = [row]
+    if len(front):
+        points = signed({name: front[name].to_numpy(dtype=float) for name in objectives}, objectives=objectives)
+        own = signed({name: np.array([float(row[name])]) for name in objectives}, objectives=objectives)
+        better = int(dominated_by(-points, front=-own).sum())
+        lines.append(f"{better} of {len(front)} rows of the front are no worse in any objective.")
+        beside.append({str(k): v for k, v in front.iloc[balanced(points)].items()})
+    table = side_by_side(beside, columns=[c for c in FACTS if c in row], currency=currency)
+    what = "The pinned pack beside the balanced one of the front:" if len(front) else "The pinned pack:"
+    return f"{what}\n\n{table}\n\n" + "\n".join(lines)
+
+
+def short_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "") -> str:
+    """A shortlist, one line per design, with ids in full: they are what the next command is given.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        With rank and merit.
+    objectives : sequence of str
+    currency : str
+
+    Returns
+    -------
+    str
+    """
+    rows = []
+    for record in frame.to_dict("records"):
+        pack = f"{record['series']}S{record['parallel']}P {record['cell_id']}"
+        values = [number(record[name], decimals=describe(name)[2]) for name in objectives]
+        rows.append([str(record["design_id"]), pack, str(record["rank"]), number(record["merit"], decimals=3), *values])
+    heads = ["design", "pack", "rank", "merit", *headers_for(objectives, currency=currency)]
+    table = text_table(heads, rows, left=2)
+    boxes = [str(name) for name in frame if str(name).startswith("dim_")]
+    if not boxes:
+        return table
+    sizes = [f"{name.removeprefix('dim_').removesuffix('_mm').replace('_', ' ')} mm" for name in boxes]
+    chosen = [[str(each["design_id"]), *(f"{each[name]:g}" for name in boxes)] for each in frame.to_dict("records")]
+    return f"{table}\n\nThe box of each:\n\n{text_table(['design', *sizes], chosen)}"
+
+
+def tolerance_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "") -> str:
+    """Percentiles of the objectives and chances of the constraints, one line per design.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        With the columns <objective>_p10, _p90, holds_….
+    objectives : sequence of str
+    currency : str
+
+    Returns
+    -------
+    str
+    """
+    chances = [str(name) for name in frame if str(name).startswith("holds_")]
+    heads = ["design"]
+    for name in objectives:
+        label, unit, _ = describe(name, currency=currency)
+        heads.append(f"{label} {unit}".strip())
+    # Many constraints would not fit side by side: the least of them stands for all, by name.
+    heads += ["least sure limit", "all fit"]
+    rows = []
+    for record in frame.to_dict("records"):
+        spans = []
+        for name in objectives:
+            decimals = max(describe(name)[2], 1) if name == "range_km" else describe(name)[2]
+            low, high = (number(record[f"{name}_{end}"], decimals=decimals) for end in ("p10", "p90"))
+            spans.append(low if low == high else f"{low} – {high}")
+        limits = {name: record[name] for name in chances if name != "holds_fit"}
+        least = min(limits, key=lambda name: limits[name]) if limits else ""
+        words = f"{describe(least.removeprefix('holds_'))[0]} {_chance(limits[least])}" if least else "none set"
+        rows.append([str(record["design_id"]), *spans, words, _chance(record["holds_fit"])])
+    return text_table(heads, rows)
+
+
+def _chance(value: float) -> str:
+    """A chance drawn from a thousand: never more digits than it has."""
+    percent = 100.0 * value
+    return f"{percent:.0f} %" if percent in (0.0, 100.0) else f"{percent:.1f} %"
+
+
+def cautions_text(designs: Sequence[Design]) -> str:
+    """Every caution once, with the designs it holds for where it does not hold for all.
+
+    Parameters
+    ----------
+    designs : sequence of Design
+
+    Returns
+    -------
+    str
+    """
+    return cautions_of({str(design.row["design_id"]): design.cautions for design in designs})
+
+
+def cautions_of(whose: Mapping[str, Sequence[str]]) -> str:
+    """Cautions by the name of what they are told of; one that holds for all is told without names.
+
+    Each list begins with the gravest, and so does what they come to together.
+    """
+    holds: dict[str, list[tuple[str, str]]] = {}
+    place: dict[str, int] = {}
+    for name, texts in whose.items():
+        for k, text in enumerate(texts):
+            # Cautions that differ in their first figure alone ("372 Wh: …") are one.
+            alike = FIGURE.sub("", text)
+            holds.setdefault(alike, []).append((text, name))
+            place[alike] = max(k, place.get(alike, k))
+    lines = ["Cautions:"]
+    for found in (holds[alike] for alike in sorted(holds, key=place.__getitem__)):
+        text = found[0][0]
+        figures = sorted({float(hit.group()) for each, _ in found if (hit := FIGURE.match(each))})
+        if len(figures) > 1:
+            text = f"{figures[0]:g} to {figures[-1]:g}{FIGURE.sub('', text)}"
+        whom = "" if len(found) == len(whose) else f"{', '.join(name for _, name in found)}: "
+        lines += textwrap.wrap(whom + text, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+    return "\n".join(lines)
+
+
+def rescore_text(
+    row: Mapping[str, Any], *, then: Mapping[str, Any], differing: Mapping[str, tuple[Any, Any]], currency: str
+) -> str:
+    """A design scored again beside the figures it was written with.
+
+    Parameters
+    ----------
+    row, then : mapping
+        Figures now and as written.
+    differing : mapping
+        From `optimizer.design.rescore.differences`.
+    currency : str
+
+    Returns
+    -------
+    str
+    """
+    columns = [name for name in FACTS if name in row]
+    lines = []
+    for name in columns:
+        label, unit, decimals = describe(name, currency=currency)
+        was = number(then.get(name, row[name]), decimals=decimals)
+        lines.append([f"{label} {unit}".strip(), was, number(row[name], decimals=decimals),
+                      "differs" if name in differing else ""])  # fmt: skip
+    table = text_table(["", "as written", "now", ""], lines)
+    margins = [name for name in row if str(name).startswith("margin_")]
+    failed = [name for name in margins if float(row[name]) < 0]
+    out = [table]
+    for name in failed:
+        key = name.removeprefix("margin_")
+        _, unit, decimals = describe(name, currency=currency)
+        out.append(f"Fails: {describe(key)[0]}, by {number(-float(row[name]), decimals=max(decimals, 2))} {unit}")
+    words = f"Differs in {counted(len(differing), 'figure')}: {', '.join(differing)}."
+    out.append(words if differing else "Same figures as written.")
+    return "\n\n".join(out)

@@ -1,0 +1,147 @@
+"""What the terminal shows: plain text in at most 100 columns."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.brief import defaults_in_use
+from optimizer.pack.cautions import pack_cautions
+from optimizer.review.terminal.designs import cautions_of
+from optimizer.review.terminal.tables import front_summary, text_table
+from optimizer.review.words import describe
+
+if TYPE_CHECKING:
+    from optimizer.brief.ranges import FreeDimension
+    from optimizer.catalog import Ride
+    from optimizer.fit.placement.survey import Finding
+    from optimizer.score.inputs import Inputs
+    from optimizer.workflows.search import Result
+
+
+def fit_table(findings: Sequence[Finding]) -> str:
+    """One line per compartment and cell size."""
+    rows = []
+    for finding in findings:
+        size = finding.size
+        outer = (
+            f"Ø{size.diameter_mm:g} × {size.length_mm:g}"
+            if size.shape == "cylinder"
+            else f"{size.length_mm:g} × {size.width_mm:g} × {size.thickness_mm:g}"
+        )
+        record = finding.record()
+        gap = record["least_gap_mm"]
+        gain = finding.cells - finding.regular
+        rows.append(
+            [
+                finding.compartment.name,
+                outer,
+                finding.layout.name if finding.layout else "none fits",
+                str(finding.cells),
+                f"+{gain}" if gain > 0 and finding.regular else "",
+                "" if gap is None else f"{gap:.3f}",
+                "yes" if record["proven"] else "",
+            ]
+        )
+    head = ["compartment", "cell mm", "layout", "cells", "over rows", "least gap mm", "proven"]
+    return text_table(head, rows, left=3)
+
+
+def check_text(inputs: Inputs, *, free: Sequence[FreeDimension] = ()) -> str:
+    """What `check` says of a sound brief: what it holds, what it leaves free, and every default in use."""
+    brief = inputs.brief
+    rooms = ", ".join(f"{item.name} ({item.shape})" for item in brief.compartment)
+    lines = [
+        f"{brief.title}: sound.",
+        f"  compartments  {rooms}",
+        f"  to choose     {len(inputs.cell_rows)} cells, {len(inputs.strip_rows)} strips, "
+        f"{len(inputs.wire_rows)} wires, {len(inputs.bms_rows)} BMS, {len(inputs.fuse_rows)} fuses",
+    ]
+    if free:
+        lines.append(f"  boxes         {math.prod(item.points for item in free):,} to choose from:")
+        steps = (f"{item.name} {item.low_mm:g} to {item.high_mm:g} in steps of {item.step_mm:g}" for item in free)
+        lines += [" " * 16 + text for text in steps]
+    if inputs.ride is not None:
+        lines.append(f"  ride          {ride_words(inputs.ride)}")
+    ignored = {
+        Path(table.file).name: table.ignored_columns
+        for table in (inputs.cells, inputs.strips, inputs.wires, inputs.bms, inputs.fuses)
+        if table.ignored_columns
+    }
+    lines += [f"  not read      {file}: {', '.join(names)}" for file, names in ignored.items()]
+    own = sum(bool(inputs.cells.own_curve[row]) for row in inputs.cell_rows)
+    if own < len(inputs.cell_rows):
+        lines.append(
+            f"  cell models   {len(inputs.cell_rows) - own} of {len(inputs.cell_rows)} cells have no curve of"
+            " their own: their chemistry's curve and resistance split apply"
+        )
+    lines.append("Defaults in use:")
+    lines += [f"  {key} = {_plain(value)}" for key, value in defaults_in_use(brief)]
+    return "\n".join(lines)
+
+
+def ride_words(ride: Ride) -> str:
+    """A trace in a line: a speed in another unit, which no rule can tell, shows here."""
+    seconds = float(ride.time_s[-1] - ride.time_s[0])
+    km = float(np.trapezoid(ride.speed_kmh, ride.time_s)) / 3600.0
+    return (
+        f"{km:.2f} km in {seconds:.0f} s, mean {3600.0 * km / seconds:.1f} km/h, top {ride.speed_kmh.max():.1f} km/h, "
+        f"steepest {np.abs(ride.grade_pct).max():.1f} %"
+    )
+
+
+def _plain(value: object) -> str:
+    """A value as the brief would write it."""
+    if isinstance(value, tuple):
+        return "[" + ", ".join(_plain(item) for item in value) + "]"
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f'"{value}"' if isinstance(value, str) else str(value)
+
+
+def front_cautions(result: Result) -> str:
+    """Cautions that hold for the front: by the highest voltage on it, and for energy pack by pack in a range."""
+    vehicle = result.run["brief"]["vehicle"]
+    whose = {}
+    for energy_wh in sorted({float(result.front["energy_wh"].min()), float(result.front["energy_wh"].max())}):
+        found = pack_cautions(
+            voltage_full_v=float(result.front["voltage_full_v"].max()),
+            energy_wh=energy_wh,
+            balances_on_motor=bool(vehicle.get("balances_on_motor", False)),
+            regenerates=vehicle.get("regen_efficiency", 0.0) > 0,
+        )
+        whose[f"packs of {energy_wh:.0f} Wh"] = [caution.text for caution in found]
+    return "\n" + cautions_of(whose)
+
+
+def search_summary(result: Result) -> str:
+    """What a search found: the best by each objective and a balanced pack, then the cautions."""
+    space = result.run["space"]
+    proof = "" if space["unproven"] else " with proof"
+    lines = [
+        f"{space['raw']:,} candidates, {space['scored']:,} scored, the rest ruled out{proof};"
+        f" {result.run['timing']['search_s']:.1f} s."
+        if space["complete"]
+        else f"Not complete: {space['scored']:,} candidates scored so far; --resume goes on from here."
+    ]
+    for name, why in space["unproven"].items():
+        lines += textwrap.wrap(f"Not proven to be the whole front in {describe(name)[0]}: {why}.", 98)
+    if len(result.front):
+        lines.append(front_summary(result.front, objectives=result.objectives, currency=result.currency))
+        lines.append(front_cautions(result))
+        lines.append(f"Written: {result.folder}/front.parquet, front.csv, run.json")
+        return "\n".join(lines)
+    if not space["complete"]:
+        lines.append("No pack found yet that meets every constraint.")
+        return "\n".join(lines)
+    lines.append("No candidate meets every constraint. Candidates by reason:")
+    reasons = {**space["pruned"], **space["rejected"]}
+    lines += [f"  {count:>15,}  {reason}" for reason, count in sorted(reasons.items(), key=lambda x: -x[1])]
+    short = {name: gap for name, gap in result.run["nearest"].items() if gap < 0}
+    lines += [f"Nearest miss on {name}: {-gap:.4g} short" for name, gap in short.items()]
+    return "\n".join(lines)

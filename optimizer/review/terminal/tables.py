@@ -1,0 +1,280 @@
+"""What the terminal shows of a front: the best by each objective, and a balanced one, in 100 columns."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from optimizer.front.pareto import OBJECTIVES, balanced, signed
+from optimizer.review.words import describe, number
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+WIDTH = 100
+# Columns of the summary after what the row is best in.
+FACTS = ("range_km", "peak_power_w", "continuous_power_w", "pack_mass_kg", "cost", "hot_cell_c")
+SHORT = {
+    "range_km": "range",
+    "peak_power_w": "peak",
+    "continuous_power_w": "cont.",
+    "pack_mass_kg": "mass",
+    "hot_cell_c": "hottest",
+}
+
+
+def clipped(text: str, width: int) -> str:
+    """Text of at most `width` signs; what is cut off is replaced by an ellipsis, control signs by a "?".
+
+    Parameters
+    ----------
+    text : str
+    width : int
+        At least 1.
+
+    Returns
+    -------
+    str
+    """
+    # An id from somebody's catalog must not move the cursor or colour the terminal.
+    safe = "".join(sign if sign.isprintable() else "?" for sign in text)
+    return safe if len(safe) <= width else safe[: width - 1] + "…"
+
+
+def text_table(headers: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1, width: int = WIDTH) -> str:
+    """Rows under headers, columns two spaces apart, figures to the right.
+
+    The widest left column gives way until the table fits.
+
+    Parameters
+    ----------
+    headers : sequence of str
+    rows : sequence of sequences of str
+        As long as the headers.
+    left : int
+        How many columns from the first stand to the left.
+    width : int
+        Most signs in a line.
+
+    Returns
+    -------
+    str
+        Without a last line end.
+
+    Raises
+    ------
+    ValueError
+        If a row is longer or shorter than the headers.
+    """
+    if any(len(row) != len(headers) for row in rows):
+        raise ValueError("every row must have as many cells as there are headers")
+    widths = [max(len(line[k]) for line in [headers, *rows]) for k in range(len(headers))]
+    while sum(widths) + 2 * (len(widths) - 1) > width:
+        widest = max(range(left), key=lambda k: widths[k], default=None)
+        if widest is None or widths[widest] <= 8:
+            break
+        widths[widest] -= 1
+    lines = []
+    for line in [headers, ["─" * w for w in widths], *rows]:
+        cells = [clipped(cell, w) for cell, w in zip(line, widths, strict=True)]
+        parts = [
+            c.ljust(w) if k < left else c.rjust(w) for k, (c, w) in enumerate(zip(cells, widths, strict=True))
+        ]
+        lines.append("  ".join(parts).rstrip())
+    return "\n".join(lines)
+
+
+def highlights(frame: pd.DataFrame, *, objectives: Sequence[str]) -> list[tuple[str, int]]:
+    """Rows to name first: the best of each objective, and the balanced one.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        A front.
+    objectives : sequence of str
+        Names out of `optimizer.front.pareto.OBJECTIVES`.
+
+    Returns
+    -------
+    list of (str, int)
+        Why, and the row's position; empty for an empty front.
+    """
+    if len(frame) == 0:
+        return []
+    found = []
+    for name in objectives:
+        column = frame[name].to_numpy(dtype=float)
+        best = int(column.argmax() if OBJECTIVES[name] else column.argmin())
+        found.append((f"{'most' if OBJECTIVES[name] else 'least'} {describe(name)[0]}", best))
+    columns = {name: frame[name].to_numpy(dtype=float) for name in objectives}
+    return [*found, ("balanced", balanced(signed(columns, objectives=objectives)))]
+
+
+def headers_for(columns: Sequence[str], *, currency: str = "") -> list[str]:
+    """Short headers with units, such as "range km".
+
+    Parameters
+    ----------
+    columns : sequence of str
+    currency : str
+        Label of prices.
+
+    Returns
+    -------
+    list of str
+    """
+    found = []
+    for column in columns:
+        label, unit, _ = describe(column, currency=currency)
+        found.append(f"{SHORT.get(column, label)} {unit}".strip())
+    return found
+
+
+def figures(row: Mapping[str, Any], columns: Sequence[str]) -> list[str]:
+    """A row's values in plain digits, "–" where there is none.
+
+    Parameters
+    ----------
+    row : mapping
+    columns : sequence of str
+
+    Returns
+    -------
+    list of str
+    """
+    return [number(row.get(column), decimals=describe(column)[2]) for column in columns]
+
+
+def counted(count: int, noun: str) -> str:
+    """A count with its noun, such as "1 design", "3 designs"."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def _pack(row: Mapping[str, Any]) -> list[str]:
+    return [f"{row['series']}S{row['parallel']}P {row['cell_id']}"]
+
+
+def front_summary(
+    frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "", width: int = WIDTH
+) -> str:
+    """The front in a few lines: its size, the best by each objective, a balanced one, and the spans.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        A front.
+    objectives : sequence of str
+        Names out of `optimizer.front.pareto.OBJECTIVES`.
+    currency : str
+        Label of prices.
+    width : int
+        Most signs in a line.
+
+    Returns
+    -------
+    str
+        Lines without a last line end.
+    """
+    if len(frame) == 0:
+        return "The front is empty: nothing meets every limit."
+    columns = [name for name in FACTS if name in frame]
+    found = highlights(frame, objectives=objectives)
+    picked = [{str(name): value for name, value in frame.iloc[place].items()} for _, place in found]
+    names = [[why, *_pack(row), str(row["design_id"])] for (why, _), row in zip(found, picked, strict=True)]
+    room = width - sum(max(map(len, part)) + 2 for part in zip(*names, strict=True))
+    # Which cell it is matters more than figures that nobody asked to be best.
+    for name in [name for name in reversed(columns) if name not in objectives]:
+        if sum(len(head) + 2 for head in headers_for(columns, currency=currency)) - 2 > room:
+            columns.remove(name)
+    rows = [[*name, *figures(row, columns)] for name, row in zip(names, picked, strict=True)]
+    cells = frame["cell_id"].nunique()
+    size = f"{counted(len(frame), 'design')} on the front, with {counted(cells, 'kind')} of cell."
+    table = text_table(["", "pack", "design", *headers_for(columns, currency=currency)], rows, left=3, width=width)
+    return f"{size}\n\n{table}\n\n{spans(frame, columns=objectives, currency=currency)}"
+
+
+def spans(frame: pd.DataFrame, *, columns: Sequence[str], currency: str = "") -> str:
+    """From where to where each column reaches, one line each.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        At least one row.
+    columns : sequence of str
+    currency : str
+        Label of prices.
+
+    Returns
+    -------
+    str
+    """
+    lines = []
+    for column in columns:
+        label, unit, decimals = describe(column, currency=currency)
+        low, high = float(frame[column].min()), float(frame[column].max())
+        reach = f"{number(low, decimals=decimals)} to {number(high, decimals=decimals)} {unit}".rstrip()
+        lines.append(f"{label:<14}{reach}")
+    return "\n".join(lines)
+
+
+def shortlist_table(frame: pd.DataFrame, *, currency: str = "", width: int = WIDTH) -> str:
+    """A shortlist, one line per design, in the order given.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        As `optimizer.analysis.ranking.pick_different` or `rank` gives it.
+    currency : str
+        Label of prices.
+    width : int
+        Most signs in a line.
+
+    Returns
+    -------
+    str
+    """
+    columns = [name for name in FACTS if name in frame and name in OBJECTIVES]
+    rows = []
+    for place, record in enumerate(frame.to_dict("records"), start=1):
+        row = {str(name): value for name, value in record.items()}
+        merit = number(row.get("merit"), decimals=3)
+        rows.append(
+            [
+                str(place),
+                *_pack(row),
+                str(row["design_id"]),
+                str(row.get("split", "")),
+                merit,
+                *figures(row, columns),
+            ]
+        )
+    headers = ["#", "pack", "design", "groups per box", "merit", *headers_for(columns, currency=currency)]
+    return text_table(headers, rows, left=4, width=width)
+
+
+def side_by_side(
+    rows: Sequence[Mapping[str, Any]], *, columns: Sequence[str], currency: str = "", width: int = WIDTH
+) -> str:
+    """Designs beside each other, one line per column of the front.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Two or more rows of fronts.
+    columns : sequence of str
+        Which figures, in this order.
+    currency : str
+        Label of prices.
+    width : int
+        Most signs in a line.
+
+    Returns
+    -------
+    str
+    """
+    lines = []
+    for column in columns:
+        label, unit, decimals = describe(column, currency=currency)
+        cells = [number(row.get(column), decimals=decimals) for row in rows]
+        lines.append([f"{label} {unit}".strip(), *cells])
+    return text_table(["", *[str(row["design_id"]) for row in rows]], lines, left=1, width=width)

@@ -1,0 +1,358 @@
+"""The pack run down lap by lap in steps of SoC: the compiled inner part of `range_block`.
+
+All in terms of one cell: power p = P/(S·N_p), outside resistance R_ext·N_p/S, limits I/N_p. At a mean SoC z
+the lap's mean current i solves, with the bins k of the ride,
+
+    i = Σ w_k · c(p_k; u, r),   c = 2p/(u + √(u² − 4·r·p)),   u = OCV(z − lag(i)) − R_slow(q/i)·i
+
+where r collects R0, the shares γ of R1, R2 and the lag, and the outside resistance, and the slow rest builds
+up with charge q drawn since the start: 1 − exp(−q/(i·τ)).
+
+Why the range never rises with mass, outside resistance or a lower current limit (cells at constant
+temperature; rides for which `falls_with_mass` holds):
+
+1. c grows with p, with r and (p > 0) with a falling u. For p < 0 it falls with u falling, yet
+   Σ w·∂c/∂u = −Σ w·c·φ(c), φ = 1/√(u² − 4·r·p) at least 1/u for c > 0 and at most 1/u for c < 0, so the sum
+   is at most −Σ w·c/u ≤ 0: the mean current grows as u falls. Regeneration cut by a charge limit only drops
+   negative terms, and the voltage left for it is counted from OCV(z), which no candidate can change.
+2. i·(1 − exp(−q/(i·τ))) grows with i, so u falls with i, at the same z; at a critical step likewise. Node
+   by node, i_j = g(i_{j−1}) with g rising in i and in the load: by induction from the first node (where the
+   iteration starts from the current without sag and repeats a fixed number of times) a harder load has the
+   larger i at every node. The number of iterations is fixed, so this holds for the computed numbers, not
+   only for the limit.
+3. Whether a step can be driven is told by its margin h, which falls with everything above (stepkernel.py). Nodes
+   are the same for all candidates and are visited from full to empty, so a harder load fails no later, and at a
+   node it fails in all that an easier one fails in. Those steps are looked at again in finer nodes, the same for
+   all; between them the stop lies at h_j/(h_j − h_{j+1}), which falls as either margin falls.
+4. The distance is Σ Δz·(y_j·(f − f²/2) + y_{j+1}·f²/2) with y = 1/i: weights that are never negative and do
+   not fall with f (1 in all intervals but the last), applied to terms that fall as i grows.
+
+Steps 1 to 4 use only operations that floating point rounds in the same direction, but sums are vectorised
+and OCV is interpolated, so equal ranges may differ by about 1e-13 in relative terms: compare with 1e-9.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from optimizer.ride.kernels.cell import (
+    AIR_K,
+    CAPACITY_J_K,
+    CELLS,
+    CHARGE_LIMIT,
+    CURRENT,
+    CURRENT_LIMIT,
+    CUTOFF,
+    MASS,
+    OUTSIDE,
+    POWER,
+    RESERVE,
+    RESISTANCE_K_W,
+    arrhenius,
+    interpolate,
+    ocv_at,
+    ocv_slope,
+    place,
+)
+from optimizer.ride.kernels.cells import (
+    ACTIVATION,
+    CAPACITY,
+    LAG,
+    LAG_TAU,
+    REFERENCE_K,
+    SHARE1,
+    SHARE2,
+    SHARE_LAG,
+    TAU2,
+    V_MAX,
+    V_MIN,
+)
+from optimizer.ride.kernels.critical import LOADS, POWER_W
+from optimizer.ride.kernels.step import (
+    ALIVE,
+    COLUMNS,
+    FACTOR,
+    HEAT,
+    MEAN_A,
+    R0,
+    SQUARE_A2,
+    TEMP_K,
+    VOLTAGE,
+    Z,
+    behind_v,
+    built_up,
+    far_from_it,
+    margin_v,
+    own_limits,
+)
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Row = tuple[float, ...]
+
+# Columns of the result: time [s], charge-weighted sums, extremes and the stop.
+(TIME, ENERGY, SQUARE_S, HEAT_J, I_MAX, V_LOW, SOC_STOP, TEMP_END, STOP) = range(9)
+RESULT = 9
+
+FIRST_ITERATIONS = 4
+SUB_STEPS = 8
+
+_MATH = {"reassoc", "contract", "nsz"}
+
+
+@njit(cache=True, error_model="numpy", forceinline=True, fastmath=_MATH)
+def lap_sums(power: Floats, weight: Floats, u: float, r: float, floor_a: float) -> tuple[float, float]:
+    """Mean of I and I² over the lap for constant powers behind u and r; I is never below floor_a."""
+    mean, square = 0.0, 0.0
+    for k in range(len(power)):
+        p = power[k]
+        current = 2.0 * p / (u + math.sqrt(max(u * u - 4.0 * r * p, 0.0)))
+        current = max(current, floor_a)
+        mean += weight[k] * current
+        square += weight[k] * current * current
+    return mean, square
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _node(
+    curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats,
+    z: float, drawn_c: float, temp_k: float, factor: float, mean_a: float, iterations: int,
+) -> Row:  # fmt: skip
+    """Solve the lap's currents at one SoC, from the mean current of the node before."""
+    low, part = place(z, curves.shape[1])
+    ocv = interpolate(curves, cell, 0, low, part)
+    r0 = factor * interpolate(curves, cell, 1, low, part)
+    r1 = factor * interpolate(curves, cell, 2, low, part)
+    r2 = factor * interpolate(curves, cell, 3, low, part)
+    lag_z = numbers[LAG] / (3600.0 * numbers[CAPACITY])
+    fast = r0 + numbers[SHARE1] * r1 + numbers[SHARE2] * r2
+    fast += numbers[SHARE_LAG] * lag_z * ocv_slope(curves, cell, low)
+    total = fast + candidate[OUTSIDE]
+    slow1, slow2 = (1.0 - numbers[SHARE1]) * r1, (1.0 - numbers[SHARE2]) * r2
+    floor_a = -min(candidate[CHARGE_LIMIT], max(numbers[V_MAX] - ocv, 0.0) / fast)
+    mean, square, u, alive = mean_a, 0.0, ocv, 1.0
+    for _ in range(iterations):
+        lagging = (1.0 - numbers[SHARE_LAG]) * lag_z * built_up(mean, drawn_c, numbers[LAG_TAU])
+        u = ocv_at(curves, cell, z - lagging * mean)
+        u -= (slow1 + slow2 * built_up(mean, drawn_c, numbers[TAU2])) * mean
+        if u <= 2.0 * total * mean:
+            alive = 0.0
+            break
+        mean, square = lap_sums(power, weight, u, total, floor_a)
+    voltage, heat = u - total * square / mean, (ocv - u) * mean + fast * square
+    return (z, mean, square, voltage, heat, temp_k, factor, r0, r1, r2, drawn_c,
+            u - total * mean, alive)  # fmt: skip
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _passes(
+    curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats, count: int, margins: Floats
+) -> tuple[bool, int]:  # fmt: skip
+    """Whether every critical step can be driven at a node, else the margin of each, and what fails most.
+
+    The step after the last is as hard as all of them together: where it passes, all do.
+    """
+    if node[ALIVE] == 0.0:
+        margins[:count] = -1.0
+        return False, POWER
+    if far_from_it(curves, cell, numbers, candidate, node, steps, count):
+        return True, RESERVE
+    if margin_v(curves, cell, numbers, candidate, node, steps, count)[0] >= 0.0:
+        return True, RESERVE
+    worst, stop = 0.0, RESERVE
+    for c in range(count):
+        margins[c], why = margin_v(curves, cell, numbers, candidate, node, steps, c)
+        if margins[c] < worst:
+            worst, stop = margins[c], why
+    return worst == 0.0, stop
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _share(
+    curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats, count: int,
+    failing: Floats, before: Floats,
+) -> tuple[float, int]:  # fmt: skip
+    """How far towards a node the failing steps can be driven, and what ends it; their margins move on."""
+    if node[ALIVE] == 0.0:
+        return 0.0, POWER
+    share, stop = 1.0, RESERVE
+    for c in range(count):
+        if failing[c] < 0.0:
+            margin, why = margin_v(curves, cell, numbers, candidate, node, steps, c)
+            if margin < 0.0 and before[c] / (before[c] - margin) <= share:
+                share, stop = before[c] / (before[c] - margin), why
+            before[c] = margin
+    return share, stop
+
+
+@njit(cache=True, error_model="numpy")
+def _note_extremes(
+    out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats,
+    count: int,
+) -> None:  # fmt: skip
+    """Keep the largest current and the lowest cell voltage of the critical steps at a node."""
+    total = node[R0] + candidate[OUTSIDE]
+    for c in range(count):
+        u, p = behind_v(curves, cell, numbers, candidate, node, steps, c), steps[c, POWER_W]
+        current = 2.0 * p / (u + math.sqrt(max(u * u - 4.0 * total * p, 0.0)))
+        out[n, I_MAX] = max(out[n, I_MAX], current)
+        out[n, V_LOW] = min(out[n, V_LOW], u - node[R0] * current)
+
+
+@njit(cache=True, error_model="numpy")
+def _note_stop(out: Floats, n: int, stop: int, numbers: Row, candidate: Row) -> None:
+    """Record why the pack stopped; the limit that it met is an extreme by definition."""
+    out[n, STOP] = stop
+    if stop == CUTOFF:
+        out[n, V_LOW] = min(out[n, V_LOW], numbers[V_MIN])
+    if stop == CURRENT:
+        out[n, I_MAX] = candidate[CURRENT_LIMIT]
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _advance(out: Floats, n: int, old: Row, new: Row, drop_c: float, share: float) -> None:
+    """Add the part `share` of an interval that draws drop_c, its integrands linear between the nodes.
+
+    A node that the pack does not reach alive counts with 1/i = 0.
+    """
+    first = drop_c * (share - 0.5 * share * share) / old[MEAN_A]
+    last = drop_c * 0.5 * share * share / new[MEAN_A] if new[ALIVE] > 0.0 else 0.0
+    out[n, TIME] += first + last
+    out[n, ENERGY] += first * old[MEAN_A] * old[VOLTAGE] + last * new[MEAN_A] * new[VOLTAGE]
+    out[n, SQUARE_S] += first * old[SQUARE_A2] + last * new[SQUARE_A2]
+    out[n, HEAT_J] += first * old[HEAT] + last * new[HEAT]
+    out[n, SOC_STOP] = old[Z] + share * (new[Z] - old[Z])
+    out[n, TEMP_END] = old[TEMP_K] + share * (new[TEMP_K] - old[TEMP_K])
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _warmed(node: Row, numbers: Row, candidate: Row, drop_c: float) -> tuple[float, float]:
+    """Cell temperature after an interval, heated as at its start, and the factor on the resistances."""
+    if candidate[RESISTANCE_K_W] <= 0.0:
+        return node[TEMP_K], node[FACTOR]
+    tau = candidate[RESISTANCE_K_W] * candidate[CAPACITY_J_K]
+    end = candidate[AIR_K] + candidate[RESISTANCE_K_W] * node[HEAT]
+    temp_k = end + (node[TEMP_K] - end) * math.exp(-drop_c / (node[MEAN_A] * tau))
+    return temp_k, arrhenius(temp_k, numbers[ACTIVATION], numbers[REFERENCE_K])
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _step(
+    curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats, old: Row,
+    step: float, start_soc: float,
+) -> Row:  # fmt: skip
+    """The node one step of SoC below another."""
+    charge_c, z = 3600.0 * numbers[CAPACITY], old[Z] - step
+    temp_k, factor = _warmed(old, numbers, candidate, step * charge_c)
+    return _node(curves, cell, numbers, candidate, power, weight, z, (start_soc - z) * charge_c, temp_k,
+                 factor, old[MEAN_A], 1)  # fmt: skip
+
+
+@njit(cache=True, error_model="numpy")
+def _closer_look(
+    curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats, steps: Floats,
+    count: int, failing: Floats, before: Floats, old: Row, step: float, start_soc: float, stop: int,
+) -> tuple[float, int]:  # fmt: skip
+    """Where in a failing interval the pack stops, in SUB_STEPS finer steps.
+
+    Only what fails at the interval's end is looked at: a harder load fails there in all that this one fails in.
+    """
+    for c in range(count):
+        before[c] = max(margin_v(curves, cell, numbers, candidate, old, steps, c)[0], 0.0)
+    for sub in range(SUB_STEPS):
+        new = _step(curves, cell, numbers, candidate, power, weight, old, step / SUB_STEPS, start_soc)
+        share, why = _share(curves, cell, numbers, candidate, new, steps, count, failing, before)
+        if why != RESERVE:
+            return (sub + share) / SUB_STEPS, why
+        old = new
+    # Finer steps may just pass the node at which the coarse one failed: the range ends there all the same.
+    return 1.0, stop
+
+
+@njit(cache=True, error_model="numpy")
+def _first_node(
+    curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats, z: float
+) -> Row:
+    """The full pack, iterated from the current that it would give without sag."""
+    ocv, mean = ocv_at(curves, cell, z), 0.0
+    floor_a = -candidate[CHARGE_LIMIT]
+    for k in range(len(power)):
+        mean += weight[k] * max(power[k] / ocv, floor_a)
+    factor = arrhenius(candidate[AIR_K], numbers[ACTIVATION], numbers[REFERENCE_K])
+    return _node(curves, cell, numbers, candidate, power, weight, z, 0.0, candidate[AIR_K], factor, mean,
+                 FIRST_ITERATIONS)  # fmt: skip
+
+
+@njit(cache=True, error_model="numpy")
+def _run_down(
+    out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats,
+    weight: Floats, steps: Floats, count: int, margins: Floats, before: Floats,
+    soc: tuple[float, float, int],
+) -> None:  # fmt: skip
+    """Visit the nodes from full to reserve; in the interval that fails, again in SUB_STEPS finer ones."""
+    out[n, SOC_STOP], out[n, TEMP_END], out[n, V_LOW] = soc[0], candidate[AIR_K], numbers[V_MAX]
+    old = _first_node(curves, cell, numbers, candidate, power, weight, soc[0])
+    passed, stop = _passes(curves, cell, numbers, candidate, old, steps, count, margins)
+    if not passed:
+        _note_stop(out, n, stop, numbers, candidate)
+        return
+    step = (soc[0] - soc[1]) / soc[2]
+    for _ in range(soc[2]):
+        new = _step(curves, cell, numbers, candidate, power, weight, old, step, soc[0])
+        passed, stop = _passes(curves, cell, numbers, candidate, new, steps, count, margins)
+        share = 1.0
+        if not passed:
+            # The distance still comes from the coarse nodes: so it cannot exceed that of a pack that passes.
+            share, stop = _closer_look(curves, cell, numbers, candidate, power, weight, steps, count, margins,
+                                       before, old, step, soc[0], stop)  # fmt: skip
+        _advance(out, n, old, new, step * 3600.0 * numbers[CAPACITY], share)
+        if not passed:
+            break
+        old = new
+    # Voltage is lowest and current largest at the last node that passed, or at the limit that stopped the pack.
+    _note_extremes(out, n, curves, cell, numbers, candidate, old, steps, count)
+    _note_stop(out, n, stop, numbers, candidate)
+
+
+@njit(cache=True, error_model="numpy")
+def _load(
+    bins: tuple[Floats, Floats], critical: Floats, cell: int, candidate: Row, drive: Row, masses: Row,
+    power: Floats, steps: Floats,
+) -> None:  # fmt: skip
+    """Fill in one cell's power in each bin, and at the critical steps with its filtered values."""
+    share = 1.0 / candidate[CELLS]
+    gain, regen, accessory = share / drive[0], share * drive[1], share * drive[2]
+    for k in range(len(power)):
+        wheel = bins[0][k] + bins[1][k] * candidate[MASS]
+        power[k] = max(wheel * gain, wheel * regen) + accessory
+    along = (candidate[MASS] - masses[0]) / (masses[1] - masses[0]) if masses[1] > masses[0] else 0.0
+    for s in range(critical.shape[1]):
+        for f in range(LOADS):
+            low, high = critical[cell, s, f, 0], critical[cell, s, f, 1]
+            steps[s, f] = (low + along * (high - low)) * share
+
+
+@njit(cache=True, error_model="numpy")
+def run_block(
+    cell: Ints, candidates: Floats, curves: Floats, table: Floats, critical: Floats, counts: Ints,
+    bins: tuple[Floats, Floats, Floats], drive: Row, masses: Row, soc: tuple[float, float, int],
+) -> Floats:  # fmt: skip
+    """Run every candidate down; one row of RESULT columns each, in one cell's terms."""
+    out = np.zeros((len(cell), RESULT))
+    power, weight = np.empty(len(bins[2])), bins[2]
+    steps = np.empty((critical.shape[1] + 1, COLUMNS))
+    margins, before = np.zeros(critical.shape[1]), np.zeros(critical.shape[1])
+    for n in range(len(cell)):
+        c, t, q = cell[n], table, candidates
+        numbers = (t[c, 0], t[c, 1], t[c, 2], t[c, 3], t[c, 4], t[c, 5], t[c, 6], t[c, 7], t[c, 8],
+                   t[c, 9], t[c, 10], t[c, 11])  # fmt: skip
+        candidate = (q[n, 0], q[n, 1], q[n, 2], q[n, 3], q[n, 4], q[n, 5], q[n, 6], q[n, 7])
+        _load((bins[0], bins[1]), critical, c, candidate, drive, masses, power, steps)
+        own_limits(steps, counts[c], numbers, candidate)
+        _run_down(out, n, curves, c, numbers, candidate, power, weight, steps, counts[c], margins, before,
+                  soc)  # fmt: skip
+    return out

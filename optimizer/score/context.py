@@ -1,0 +1,228 @@
+"""What the score knows before any candidate: cells at the states asked for, the ride, the controller."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.brief import Brief
+from optimizer.catalog import Cells, Chargers, Ride
+from optimizer.cell.model import CellModel, pulse_resistance_ohm
+from optimizer.pack import limits
+from optimizer.ride.bins import CompressedRide, compress
+from optimizer.ride.kernels.cells import CellArrays, from_models
+from optimizer.ride.load.headroom import Motor
+from optimizer.ride.load.roadload import RideSteps, Vehicle, air_density, ride_steps
+from optimizer.ride.load.trace import Trace, steady_cruise, trace_from_arrays
+
+Floats = npt.NDArray[np.float64]
+
+# Pack masses that the compressed ride must hold for [kg]: from nothing to more than any rider carries.
+PACK_MASS_KG = (0.0, 120.0)
+
+
+@dataclass(frozen=True, eq=False)
+class CellTable:
+    """Chosen cells at the states that the brief asks for; every array has shape (n_cells,).
+
+    Resistances are of one cell, drop from rest over current: peak_ohm after peak_seconds at the reference
+    state of charge, peak_low_ohm the same at low charge, steady_ohm under a load that lasts [ohm];
+    lasting_ohm, shape (3, n_cells), the same at the ride's start, the reference and the reserve, at the
+    ride's temperature. Currents are ratings [A].
+    """
+
+    row: npt.NDArray[np.int64]
+    mass_kg: Floats
+    energy_wh: Floats
+    voltage_max_v: Floats
+    voltage_nominal_v: Floats
+    voltage_min_v: Floats
+    ocv_reference_v: Floats
+    ocv_low_v: Floats
+    peak_ohm: Floats
+    peak_low_ohm: Floats
+    steady_ohm: Floats
+    lasting_ohm: Floats
+    peak_a: Floats
+    continuous_a: Floats
+    charge_a: Floats
+    temp_max_c: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Context:
+    """Everything about a brief that is the same for all candidates."""
+
+    cells: CellTable
+    arrays: CellArrays
+    steps: RideSteps
+    ride: CompressedRide
+    trace: Trace
+    vehicle_mass_kg: float
+    start_soc: float
+    reserve_soc: float
+    reference_soc: float
+    air_c: float
+    voltage_min_v: float
+    battery_current_a: float
+    regen_current_a: float
+    dcir_cv: float
+    motor: Motor | None
+    chargers: Chargers | None
+    # Resistance of the worst series group over the mean one [-], one per candidate of the block that is scored,
+    # where it has been drawn; None: what dcir_cv lets expect.
+    weakest_group: Floats | None = None
+
+
+def at_soc(grids: Floats, soc: float) -> Floats:
+    """Each row's value at one state of charge, linear on the even grid 0…1, shape (n_cells,)."""
+    place = soc * (grids.shape[1] - 1)
+    low = min(int(place), grids.shape[1] - 2)
+    out: Floats = grids[:, low] + (place - low) * (grids[:, low + 1] - grids[:, low])
+    return out
+
+
+def drop_ohm(models: Sequence[CellModel], *, socs: Sequence[float], seconds: float, temp_c: float) -> Floats:
+    """Drop from rest over current after a time under load [ohm], shape (len(socs), n_cells)."""
+    grids = (pulse_resistance_ohm(model, seconds=seconds, temp_c=temp_c) for model in models)
+    return np.array([np.interp(socs, model.soc, grid) for model, grid in zip(models, grids, strict=True)]).T
+
+
+def cell_table(
+    cells: Cells, rows: npt.NDArray[np.int64], *, models: Sequence[CellModel], brief: Brief
+) -> CellTable:
+    """Chosen cells at the brief's states of charge and temperature.
+
+    Parameters
+    ----------
+    cells : Cells
+    rows : ndarray of int, shape (n,)
+        Chosen rows of the catalog, in the order of `models`.
+    models : sequence of CellModel
+        Ageing included.
+    brief : Brief
+        With [electrical] and [ride].
+    """
+    asked, ride = brief.electrical, brief.ride
+    assert asked is not None and ride is not None
+
+    def ocv(soc: float) -> Floats:
+        return np.array([np.interp(soc, model.soc, model.ocv_v) for model in models])
+
+    # Each call works out the whole curve of every cell, which is what takes the time in a long catalog.
+    peak, low = drop_ohm(
+        models, socs=(asked.reference_soc, asked.low_soc), seconds=asked.peak_seconds, temp_c=asked.temp_c
+    )
+    (steady,) = drop_ohm(models, socs=(asked.reference_soc,), seconds=np.inf, temp_c=asked.temp_c)
+    states = (ride.start_soc, asked.reference_soc, ride.reserve_soc)
+    lasting = drop_ohm(models, socs=states, seconds=np.inf, temp_c=ride.temp_c)
+    return CellTable(
+        row=rows,
+        mass_kg=cells.mass_g[rows] / 1000.0,
+        energy_wh=np.array([m.capacity_ah * np.trapezoid(m.ocv_v, m.soc) for m in models]),
+        voltage_max_v=cells.voltage_max_v[rows],
+        voltage_nominal_v=cells.voltage_nominal_v[rows],
+        voltage_min_v=cells.voltage_min_v[rows],
+        ocv_reference_v=ocv(asked.reference_soc),
+        ocv_low_v=ocv(asked.low_soc),
+        peak_ohm=peak,
+        peak_low_ohm=low,
+        steady_ohm=steady,
+        lasting_ohm=lasting,
+        peak_a=np.asarray(
+            limits.rated_current(
+                cells.current_continuous_a[rows],
+                peak_a=cells.current_pulse_a[rows],
+                peak_s=cells.pulse_s[rows],
+                seconds=asked.peak_seconds,
+            )
+        ),
+        continuous_a=cells.current_continuous_a[rows],
+        charge_a=cells.current_charge_a[rows],
+        temp_max_c=cells.temp_max_c[rows],
+    )
+
+
+def build_context(
+    brief: Brief,
+    *,
+    cells: Cells,
+    rows: npt.NDArray[np.int64],
+    models: Sequence[CellModel],
+    trace: Ride | None,
+    chargers: Chargers | None,
+) -> Context:
+    """Context of a brief that has [electrical], [vehicle] and [ride].
+
+    Parameters
+    ----------
+    brief : Brief
+    cells : Cells
+    rows : ndarray of int, shape (n,)
+        Cells that may be chosen.
+    models : sequence of CellModel
+        Their electrical models.
+    trace : Ride or None
+        The ride's trace; None for a steady cruise.
+    chargers : Chargers or None
+    """
+    asked, vehicle, ride = brief.electrical, brief.vehicle, brief.ride
+    assert asked is not None and vehicle is not None and ride is not None
+    lap = (
+        trace_from_arrays(trace.time_s, speed_kmh=trace.speed_kmh, grade_pct=trace.grade_pct)
+        if trace is not None
+        else steady_cruise(ride.speed_kmh or 0.0, grade_pct=ride.grade_pct, length_km=ride.length_km)
+    )
+    steps = ride_steps(lap, vehicle=_vehicle(brief))
+    arrays = from_models(models)
+    mass_kg = vehicle.mass_kg + vehicle.rider_kg + vehicle.payload_kg
+    return Context(
+        cells=cell_table(cells, rows, models=models, brief=brief),
+        arrays=arrays,
+        steps=steps,
+        ride=compress(
+            steps, cells=arrays, mass_min_kg=mass_kg + PACK_MASS_KG[0], mass_max_kg=mass_kg + PACK_MASS_KG[1]
+        ),
+        trace=lap,
+        vehicle_mass_kg=mass_kg,
+        start_soc=ride.start_soc,
+        reserve_soc=ride.reserve_soc,
+        reference_soc=asked.reference_soc,
+        air_c=ride.temp_c,
+        voltage_min_v=asked.voltage_min_v,
+        battery_current_a=asked.battery_current_a,
+        regen_current_a=asked.regen_current_a,
+        dcir_cv=brief.spread.dcir,
+        motor=_motor(brief),
+        chargers=chargers,
+    )
+
+
+def _vehicle(brief: Brief) -> Vehicle:
+    """The road load's vehicle, in the air of the ride's altitude and temperature."""
+    given, ride = brief.vehicle, brief.ride
+    assert given is not None and ride is not None
+    return Vehicle(
+        cda_m2=given.cda_m2,
+        crr=given.crr,
+        drivetrain_efficiency=given.drivetrain_efficiency,
+        regen_efficiency=given.regen_efficiency,
+        accessory_w=given.accessory_w,
+        rotating_factor=given.rotating_factor,
+        density_kg_m3=float(air_density(given.altitude_m, temp_c=ride.temp_c)),
+    )
+
+
+def _motor(brief: Brief) -> Motor | None:
+    """The motor, when the brief gives enough of it."""
+    given = brief.vehicle
+    if given is None or given.motor_speed_constant_rpm_per_v is None or given.wheel_diameter_mm is None:
+        return None
+    return Motor(
+        given.motor_speed_constant_rpm_per_v,
+        (given.motor_resistance_mohm or 0.0) * 1e-3,
+        given.wheel_diameter_mm,
+    )

@@ -1,0 +1,267 @@
+"""All that a search reads: the brief with its catalogs, curves and ride, every problem reported at once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.base.problems import BadInput, Problem
+from optimizer.brief import (
+    Brief,
+    defaults_in_use,
+    input_hashes,
+    load_brief,
+    require_for_search,
+    series_problems,
+)
+from optimizer.catalog import (
+    Bms,
+    Catalog,
+    Cells,
+    Chargers,
+    Fuses,
+    Ride,
+    Strips,
+    Wires,
+    matching,
+    pattern_problems,
+    read_bms,
+    read_cells,
+    read_chargers,
+    read_fuses,
+    read_ride,
+    read_strips,
+    read_wires,
+)
+from optimizer.fit.placement.survey import compartment_problems
+from optimizer.pack.charge import MATCH_V_PER_CELL
+from optimizer.pack.wiring.harness import MOST_COMPARTMENTS, SENSORS_OF_MANY, TRIED_COMPARTMENTS
+from optimizer.ride.load.headroom import Motor
+from optimizer.ride.load.trace import KMH_PER_M_S
+
+Table = TypeVar("Table")
+Rows = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Inputs:
+    """A brief whose every file has been read; the rows are those that [vary] allows.
+
+    Tables are sorted by id, so that ties fall the same way in whatever order a catalog's rows stand.
+    """
+
+    brief: Brief
+    cells: Cells
+    strips: Strips
+    wires: Wires
+    bms: Bms
+    fuses: Fuses
+    chargers: Chargers | None
+    ride: Ride | None
+    cell_rows: Rows
+    strip_rows: Rows
+    wire_rows: Rows
+    bms_rows: Rows
+    fuse_rows: Rows
+
+    def hashes(self) -> dict[str, str]:
+        """SHA-256 of the brief and every file it names."""
+        return input_hashes(self.brief, {f"ocv.{c.name}": c.sha256 for c in self.cells.curves})
+
+    def record(self) -> dict[str, Any]:
+        """What `check --json` prints."""
+        return {
+            "title": self.brief.title,
+            "cells": len(self.cell_rows),
+            "strips": len(self.strip_rows),
+            "wires": len(self.wire_rows),
+            "bms": len(self.bms_rows),
+            "fuses": len(self.fuse_rows),
+            "defaults": dict(defaults_in_use(self.brief)),
+            "inputs": self.hashes(),
+        }
+
+
+class _Reader:
+    """Reads tables one after another and keeps the problems of those that fail."""
+
+    def __init__(self) -> None:
+        self.problems: list[Problem] = []
+
+    def __call__(self, read: Callable[[Path], Table], path: Path | None) -> Table | None:
+        if path is None:
+            return None
+        try:
+            return by_id(read(path))
+        except BadInput as bad:
+            self.problems += bad.problems
+            return None
+
+
+def by_id(table: Table) -> Table:
+    """A catalog with its rows sorted by id; anything else as it is."""
+    if not isinstance(table, Catalog):
+        return table
+    order = np.argsort(table.id, kind="stable")
+    columns = {item.name: getattr(table, item.name) for item in fields(table)}
+    changed: dict[str, Any] = {name: value[order] for name, value in columns.items() if isinstance(value, np.ndarray)}
+    changed["frame"] = table.frame.iloc[order].reset_index(drop=True)
+    if isinstance(table, Bms):
+        changed["chemistries"] = tuple(table.chemistries[row] for row in order)
+    return replace(table, **changed)
+
+
+def load_inputs(path: Path | str) -> Inputs:
+    """Read a brief and everything it names.
+
+    Parameters
+    ----------
+    path : Path or str
+        The brief.
+
+    Returns
+    -------
+    Inputs
+
+    Raises
+    ------
+    BadInput
+        With every problem of the brief, of all tables, and between them.
+    """
+    return read_inputs(load_brief(path))
+
+
+def read_inputs(brief: Brief) -> Inputs:
+    """Read everything that a brief names.
+
+    Parameters
+    ----------
+    brief : Brief
+
+    Returns
+    -------
+    Inputs
+
+    Raises
+    ------
+    BadInput
+        With every problem of all tables and between them and the brief.
+    """
+    files = brief.files()
+    read = _Reader()
+    read.problems += require_for_search(brief) + room_count_problems(brief)
+    read.problems += [problem for each in compartment_problems(brief).values() for problem in each]
+    cells = read(lambda file: read_cells(file, ocv_folder=files.get("catalog.ocv")), files["catalog.cells"])
+    strips = read(read_strips, files.get("catalog.strips"))
+    wires = read(read_wires, files.get("catalog.wires"))
+    bms = read(read_bms, files.get("catalog.bms"))
+    fuses = read(read_fuses, files.get("catalog.fuses"))
+    chargers = read(read_chargers, files.get("catalog.chargers"))
+    ride = read(read_ride, files.get("ride.trace"))
+    tables = {"cells": cells, "strips": strips, "wires": wires, "bms": bms, "fuses": fuses}
+    rows = {name: _rows(brief, name, table, read.problems) for name, table in tables.items()}
+    if cells is not None and len(rows["cells"]):
+        read.problems += series_problems(
+            brief,
+            voltage_max_v=cells.voltage_max_v[rows["cells"]],
+            voltage_min_v=cells.voltage_min_v[rows["cells"]],
+        )
+        if chargers is not None:
+            read.problems += charger_problems(brief, cells, rows["cells"], chargers)
+    read.problems += speed_problems(brief, ride)
+    if read.problems:
+        raise BadInput(read.problems)
+    assert cells is not None and strips is not None and wires is not None
+    assert bms is not None and fuses is not None
+    return Inputs(
+        brief, cells, strips, wires, bms, fuses, chargers, ride,
+        rows["cells"], rows["strips"], rows["wires"], rows["bms"], rows["fuses"],
+    )  # fmt: skip
+
+
+def room_count_problems(brief: Brief) -> list[Problem]:
+    """More compartments, or more sensors in many of them, than the chain's order can be found for.
+
+    `fit` has no such limit.
+
+    Returns
+    -------
+    list of Problem
+        Code too-many-compartments, too-many-sensors, or nothing.
+    """
+    count, file = len(brief.compartment), str(brief.path)
+    if count > MOST_COMPARTMENTS:
+        expected = f"must be at most {MOST_COMPARTMENTS} for a search, whose time and memory double with each; "
+        expected += "leave out the smallest, or join those that touch"
+        return [Problem("too-many-compartments", file, "", "compartment", str(count), expected)]
+    if count > TRIED_COMPARTMENTS and brief.parts.sensors > SENSORS_OF_MANY:
+        expected = f"must be at most {SENSORS_OF_MANY} with more than {TRIED_COMPARTMENTS} compartments, of which the "
+        expected += f"brief has {count}: so many orders of the chain are told apart by its ends alone"
+        return [Problem("too-many-sensors", file, "", "parts.sensors", str(brief.parts.sensors), expected)]
+    return []
+
+
+def speed_problems(brief: Brief, ride: Ride | None) -> list[Problem]:
+    """A ride faster than the motor turns without load at the controller's highest voltage.
+
+    Returns
+    -------
+    list of Problem
+        Code ride-too-fast, at the first moment that is too fast; empty when the brief says nothing of the motor.
+    """
+    asked, vehicle, plan = brief.electrical, brief.vehicle, brief.ride
+    if asked is None or vehicle is None or plan is None or vehicle.wheel_diameter_mm is None:
+        return []
+    if vehicle.motor_speed_constant_rpm_per_v is None:
+        return []
+    motor = Motor(vehicle.motor_speed_constant_rpm_per_v, 0.0, vehicle.wheel_diameter_mm)
+    most = asked.voltage_max_v * motor.speed_per_volt_m_s * KMH_PER_M_S
+    expected = f"asks for more than the {most:.1f} km/h that the motor turns at {asked.voltage_max_v:g} V without load"
+    if ride is not None:
+        fast = np.flatnonzero(ride.speed_kmh > most)
+        if len(fast):
+            place = f"at {ride.time_s[fast[0]]:g} s"
+            return [Problem("ride-too-fast", ride.file, place, "speed_kmh", f"{ride.speed_kmh[fast[0]]:g}", expected)]
+    elif plan.speed_kmh is not None and plan.speed_kmh > most:
+        return [Problem("ride-too-fast", str(brief.path), "", "ride.speed_kmh", f"{plan.speed_kmh:g}", expected)]
+    return []
+
+
+def charger_problems(brief: Brief, cells: Cells, rows: Rows, chargers: Chargers) -> list[Problem]:
+    """A charger catalog of which nothing fits any pack that the voltage window allows.
+
+    Returns
+    -------
+    list of Problem
+        Code no-charger, or nothing.
+    """
+    if brief.electrical is None or not len(chargers):
+        return []
+    low, high = brief.vary.series
+    full_v: list[float] = []
+    for max_v, min_v in set(zip(cells.voltage_max_v[rows].tolist(), cells.voltage_min_v[rows].tolist(), strict=True)):
+        most = int(np.floor(brief.electrical.voltage_max_v / max_v + 1e-9))
+        least = max(int(np.ceil(brief.electrical.voltage_min_v / min_v - 1e-9)), 1)
+        for series in range(max(least, low), min(most, high) + 1):
+            if np.any(np.abs(chargers.voltage_v - series * max_v) <= MATCH_V_PER_CELL * series + 1e-9):
+                return []
+            full_v.append(series * max_v)
+    if not full_v:
+        return []
+    found = ", ".join(f"{volts:g}" for volts in sorted(set(chargers.voltage_v.tolist())))
+    expected = f"fits no pack: full ones of this brief have between {min(full_v):g} and {max(full_v):g} V"
+    return [Problem("no-charger", chargers.file, "", "voltage_v", found, expected)]
+
+
+def _rows(brief: Brief, name: str, table: Any, problems: list[Problem]) -> Rows:
+    """Rows of a table that [vary] allows; patterns that match nothing are problems."""
+    if table is None:
+        return np.zeros(0, dtype=np.int64)
+    patterns = getattr(brief.vary, name)
+    problems += pattern_problems(patterns, table.id, file=str(brief.path), field=f"vary.{name}")
+    return np.flatnonzero(matching(table.id, patterns)).astype(np.int64)

@@ -1,0 +1,368 @@
+"""A block of candidates in, objectives and constraint margins out: the only evaluation in the program.
+
+Both engines, the pinned packs and `rescore` call `score`. It is monotone in what parts contribute: more
+resistance, mass, cost or unevenness never betters any figure, a higher current limit never worsens one. The
+search's pruning rests on that (tests/search/test_monotone.py). UNPROVEN names the figures of which it is not so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.pack import limits
+from optimizer.pack.charge import charge_time, choose_charger
+from optimizer.pack.sharing import weakest_group_factor, worst_share
+from optimizer.ride.load.headroom import speed_headroom_kmh
+from optimizer.ride.load.roadload import battery_power_w
+from optimizer.ride.range import PackBlock, range_block
+from optimizer.score.context import Context, at_soc
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Block:
+    """n candidates in the few numbers that the score needs; every array has shape (n,).
+
+    Parameters
+    ----------
+    cell : ndarray of int
+        Row in the context's cells.
+    series, parallel : ndarray of int
+        [-]
+    extra_ohm : ndarray
+        Plates, wires, BMS and fuse at pack level [ohm].
+    parts_kg, parts_cost : ndarray
+        All of the pack but its cells [kg], [currency].
+    cells_cost : ndarray
+        Cells with spares at the best price break [currency].
+    peak_cap_a, continuous_cap_a, charge_cap_a : ndarray
+        Least current limit of strip, wire, BMS and fuse; the controller's and the cells' come on top [A].
+    spread_ohm : ndarray
+        Unevenness that the plates cause: the largest current of a cell over the mean of its group is 1 plus
+        this over the cell's resistance [ohm].
+    hot_rise_k_per_w : ndarray
+        Rise of the hottest cell over the air per watt in every cell [K/W].
+    """
+
+    cell: Ints
+    series: Ints
+    parallel: Ints
+    extra_ohm: Floats
+    parts_kg: Floats
+    parts_cost: Floats
+    cells_cost: Floats
+    peak_cap_a: Floats
+    continuous_cap_a: Floats
+    charge_cap_a: Floats
+    spread_ohm: Floats
+    hot_rise_k_per_w: Floats
+
+    def __len__(self) -> int:
+        return len(self.cell)
+
+    def take(self, rows: npt.NDArray[np.int64] | npt.NDArray[np.bool_] | slice) -> Block:
+        """The candidates of some rows."""
+        return Block(**{item.name: getattr(self, item.name)[rows] for item in fields(self)})
+
+
+Scores = dict[str, Floats]
+
+# Wiring over the cells' own resistance that a charge counts at most [-].
+WIRING_MOST = 2.0
+
+# Figures that a worse part may better, and why: a front that trades them off may lack rows.
+UNPROVEN = {
+    "consumption_wh_per_km": "a pack that stops early, or brakes into more resistance, may use less per kilometre",
+}
+
+# Which figures each part computes; a caller that needs few is not charged for all.
+POWER_FIGURES = frozenset({"peak_power_w", "peak_low_w", "continuous_power_w"})
+RIDE_FIGURES = frozenset({"range_km", "consumption_wh_per_km"})
+
+
+def score(block: Block, *, context: Context, figures: frozenset[str] | None = None) -> Scores:
+    """Figures of every candidate.
+
+    Parameters
+    ----------
+    block : Block
+        n candidates.
+    context : Context
+        What the brief says of cells, ride, controller and states.
+    figures : frozenset of str, optional
+        Those that are needed; all when left out. More may be returned than asked for.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (n,)
+        Figures by name with their units; `range_stop`, `peak_limit`, `peak_low_limit` and
+        `continuous_limit` are indices into optimizer.ride.range.STOP_NAMES and optimizer.pack.limits.LIMITS.
+    """
+    out = statics(block, context=context)
+    mass_kg = out["pack_mass_kg"]
+    if figures is None or figures & POWER_FIGURES:
+        out |= powers(block, context=context)
+    if figures is None or figures & RIDE_FIGURES:
+        out |= ride(block, context=context, pack_mass_kg=mass_kg)
+    if figures is None or "hot_cell_c" in figures:
+        out["hot_cell_c"] = hot_cell_c(block, context=context, pack_mass_kg=mass_kg)
+    if context.motor is not None and (figures is None or "speed_headroom_kmh" in figures):
+        out |= headrooms(block, context=context, pack_mass_kg=mass_kg)
+    if figures is None or "charge_min" in figures:
+        out |= charge_times(block, context=context)
+    return out
+
+
+def statics(block: Block, *, context: Context) -> Scores:
+    """Mass, cost, energy and voltages: what needs no current.
+
+    energy = S·P · ∫ OCV dq from empty to full; the resistance is that of the peak at the reference state.
+    """
+    cells = context.cells
+    k, s, p = block.cell, block.series, block.parallel
+    number = s * p
+    return {
+        "cell_count": number.astype(float),
+        "pack_mass_kg": number * cells.mass_kg[k] + block.parts_kg,
+        "cost": block.cells_cost + block.parts_cost,
+        "energy_wh": number * cells.energy_wh[k],
+        "voltage_full_v": s * cells.voltage_max_v[k],
+        "voltage_nominal_v": s * cells.voltage_nominal_v[k],
+        "voltage_empty_v": s * cells.voltage_min_v[k],
+        "resistance_mohm": 1e3
+        * limits.pack_resistance(
+            cells.peak_ohm[k], series=s, parallel=p, extra_ohm=block.extra_ohm
+        ),
+    }
+
+
+def powers(block: Block, *, context: Context) -> Scores:
+    """Peak power at the reference and the low state of charge, and continuous power, each with its limit."""
+    cells, k = context.cells, block.cell
+    weakest = context.weakest_group
+    if weakest is None:
+        weakest = weakest_group_factor(context.dcir_cv, series=block.series, parallel=block.parallel)
+    share = uneven(block, context=context)
+
+    def most(ocv_v: Floats, ohm: Floats, cell_a: Floats, cap_a: Floats, thermal_a: Floats) -> limits.Power:
+        return limits.greatest_power(
+            ocv_v[k],
+            cell_ohm=ohm[k],
+            cut_off_v=cells.voltage_min_v[k],
+            series=block.series,
+            parallel=block.parallel,
+            caps=limits.Caps(
+                cell_a=limits.cell_cap(cell_a[k], parallel=block.parallel, share=share),
+                wire_a=cap_a,
+                controller_a=np.full(len(block), context.battery_current_a),
+                thermal_a=thermal_a,
+            ),
+            extra_ohm=block.extra_ohm,
+            weakest_group=weakest,
+            terminal_min_v=context.voltage_min_v,
+        )
+
+    cool = np.full(len(block), np.inf)
+    peak = most(cells.ocv_reference_v, cells.peak_ohm, cells.peak_a, block.peak_cap_a, cool)
+    low = most(cells.ocv_low_v, cells.peak_low_ohm, cells.peak_a, block.peak_cap_a, cool)
+    thermal = limits.thermal_current(
+        cells.temp_max_c[k] - context.air_c,
+        rise_k_per_w=block.hot_rise_k_per_w,
+        heat_ohm=cells.steady_ohm[k] / block.parallel**2,
+    )
+    steady = most(
+        cells.ocv_reference_v, cells.steady_ohm, cells.continuous_a, block.continuous_cap_a, thermal
+    )
+    return {
+        "peak_power_w": peak.power_w,
+        "peak_limit": peak.limit.astype(float),
+        "peak_current_a": peak.current_a,
+        "peak_low_w": low.power_w,
+        "peak_low_limit": low.limit.astype(float),
+        "continuous_power_w": steady.power_w,
+        "continuous_limit": steady.limit.astype(float),
+        "continuous_current_a": steady.current_a,
+    }
+
+
+def uneven(block: Block, *, context: Context) -> Floats:
+    """Largest current of a cell over the mean of its group, by the plates and by the spread between cells [-].
+
+    share = (1 + spread_ohm / r_cell) · (1 + what the spread of resistances adds)
+    """
+    plates = 1.0 + block.spread_ohm / context.cells.peak_ohm[block.cell]
+    return plates * worst_share(context.dcir_cv, series=block.series, parallel=block.parallel)
+
+
+def packs(block: Block, *, context: Context, pack_mass_kg: Floats) -> PackBlock:
+    """The block as the ride sees it: masses of the whole vehicle, the least of all current limits."""
+    k = block.cell
+    share = uneven(block, context=context)
+    cell_a = limits.cell_cap(context.cells.peak_a[k], parallel=block.parallel, share=share)
+    charge_a = limits.cell_cap(context.cells.charge_a[k], parallel=block.parallel, share=share)
+    return PackBlock(
+        cell=k,
+        series=block.series,
+        parallel=block.parallel,
+        total_mass_kg=pack_mass_kg + context.vehicle_mass_kg,
+        extra_resistance_ohm=block.extra_ohm,
+        current_limit_a=np.minimum(np.minimum(cell_a, block.peak_cap_a), context.battery_current_a),
+        charge_current_limit_a=np.minimum(
+            np.minimum(charge_a, block.charge_cap_a), context.regen_current_a
+        ),
+        air_temp_c=context.air_c,
+    )
+
+
+def ride(block: Block, *, context: Context, pack_mass_kg: Floats) -> Scores:
+    """Range until the reserve or whatever stops the ride before.
+
+    Cells stay at the air's temperature here: they warm up in use and give a little more, so the range is on
+    the safe side and monotone in every part's figure.
+    """
+    run = range_block(
+        packs(block, context=context, pack_mass_kg=pack_mass_kg),
+        ride=context.ride,
+        start_soc=context.start_soc,
+        reserve_soc=context.reserve_soc,
+    )
+    return {
+        "range_km": run.range_km,
+        "range_stop": run.stop.astype(float),
+        "consumption_wh_per_km": run.consumption_wh_per_km,
+        "energy_used_wh": run.energy_out_wh,
+    }
+
+
+def hot_cell_c(block: Block, *, context: Context, pack_mass_kg: Floats) -> Floats:
+    """Temperature that the hottest cell would reach if the ride went on and on at the reference charge.
+
+    T = T_air + rise · r_steady · mean((I/P)²), I the current of each power bin of the lap: at the sagging voltage
+    where the pack gives power, P/OCV where it takes power back.
+
+    Steady, so on the safe side of any ride that ends; and free of the pack's limits, so that a pack which
+    stops early does not look cool. Braking through a resistance takes a little less current than P/OCV; counted
+    so, a worse wire would cool the cells.
+    """
+    lap = context.ride
+    k = block.cell
+    wheel_w = lap.constant_w + lap.per_mass_w_kg * (pack_mass_kg + context.vehicle_mass_kg)[:, None]
+    power_w = battery_power_w(
+        wheel_w,
+        drivetrain_efficiency=lap.vehicle.drivetrain_efficiency,
+        regen_efficiency=lap.vehicle.regen_efficiency,
+        accessory_w=lap.vehicle.accessory_w,
+    )
+    volts = (context.cells.ocv_reference_v[k] * block.series)[:, None]
+    ohm = limits.pack_resistance(
+        context.cells.steady_ohm[k], series=block.series, parallel=block.parallel, extra_ohm=block.extra_ohm
+    )[:, None]
+    root = np.sqrt(np.maximum(volts**2 - 4.0 * ohm * power_w, 0.0))
+    current_a = np.where(power_w > 0.0, 2.0 * power_w / (volts + root), power_w / volts)
+    square = (current_a**2) @ lap.weight / block.parallel**2
+    heat_w = context.cells.steady_ohm[k] * square
+    out: Floats = context.air_c + block.hot_rise_k_per_w * heat_w
+    return out
+
+
+def headrooms(block: Block, *, context: Context, pack_mass_kg: Floats) -> Scores:
+    """Speed at which the voltage runs out under the ride's load, full, at the reference charge and at reserve.
+
+    speed_headroom_kmh is what is left at the reserve over the ride's highest speed: below 0 the motor runs
+    out of voltage before the ride's end.
+    """
+    motor, arrays, k = context.motor, context.arrays, block.cell
+    assert motor is not None
+    out: Scores = {}
+    states = {"full": context.start_soc, "reference": context.reference_soc, "reserve": context.reserve_soc}
+    for at, (name, soc) in enumerate(states.items()):
+        ohm = limits.pack_resistance(
+            context.cells.lasting_ohm[at][k],
+            series=block.series,
+            parallel=block.parallel,
+            extra_ohm=block.extra_ohm,
+        )
+        left = speed_headroom_kmh(
+            at_soc(arrays.ocv_v, soc)[k] * block.series,
+            pack_resistance_ohm=ohm,
+            mass_kg=pack_mass_kg + context.vehicle_mass_kg,
+            motor=motor,
+            vehicle=context.ride.vehicle,
+            trace=context.trace,
+        )
+        out[f"speed_{name}_kmh"] = left + context.trace.speed_max_kmh
+        out["speed_headroom_kmh"] = left
+    return out
+
+
+def charge_times(block: Block, *, context: Context) -> Scores:
+    """Minutes from the reserve to 80 % and to full with the best charger of the catalog; infinite without one.
+
+    `charger` is its row, −1 where none fits.
+
+    Constant current until the voltage limit, then constant voltage until the current has tapered. The lag of
+    the surface is left out of the resistance: the tail of a charge may last up to a tenth longer (see
+    tests/outside/test_charge.py). Wiring counts up to WIRING_MOST times the cells' own resistance: behind more of
+    it the current has tapered before the cells are full, and a worse pack would seem to charge sooner.
+    """
+    chargers, arrays, k = context.chargers, context.arrays, block.cell
+    never = np.full(len(block), np.inf)
+    if chargers is None or not len(chargers):
+        return {"charge_80_min": never, "charge_min": never, "charger": np.full(len(block), -1.0)}
+    share = uneven(block, context=context)
+    cell_a = limits.cell_cap(context.cells.charge_a[k], parallel=block.parallel, share=share)
+    limit_a = np.minimum(cell_a, block.charge_cap_a)
+    picked = choose_charger(
+        block.series * context.cells.voltage_max_v[k],
+        series=block.series,
+        pack_limit_a=limit_a,
+        charger_voltage_v=chargers.voltage_v,
+        charger_current_a=chargers.current_a,
+        charger_price=chargers.price,
+    )
+    current_a = np.where(picked >= 0, chargers.current_a[picked], 0.0) / block.parallel
+    outside = block.extra_ohm * block.parallel / block.series
+    outside = np.minimum(outside, WIRING_MOST * context.cells.steady_ohm[k])[:, None]
+    ohm = (arrays.r0_ohm + arrays.r1_ohm + arrays.r2_ohm)[k] + outside
+    out: Scores = {}
+    for name, stop in (("charge_80_min", 0.8), ("charge_min", 1.0)):
+        hours = charge_time(
+            current_a,
+            ocv_v=arrays.ocv_v[k],
+            resistance_ohm=ohm,
+            capacity_ah=arrays.capacity_ah[k],
+            voltage_max_v=context.cells.voltage_max_v[k],
+            start_soc=context.reserve_soc,
+            stop_soc=stop,
+        ).hours
+        out[name] = np.where(picked >= 0, 60.0 * hours, np.inf)
+    out["charger"] = picked.astype(float)
+    return out
+
+
+def margins(scores: Mapping[str, Floats], *, constraints: Mapping[str, float]) -> Scores:
+    """How far inside each constraint every candidate lies; below 0 it fails.
+
+    Parameters
+    ----------
+    scores : mapping of str to ndarray, shape (n,)
+    constraints : mapping of str to float
+        Names such as range_km_min and cost_max: the figure's name and the side.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (n,)
+        margin_<constraint>, in the figure's unit.
+    """
+    out: Scores = {}
+    for name, bound in constraints.items():
+        figure, side = name.rsplit("_", 1)
+        value = scores[figure]
+        out[f"margin_{name}"] = value - bound if side == "min" else bound - value
+    return out

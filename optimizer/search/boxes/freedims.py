@@ -1,0 +1,416 @@
+"""Every box that an open brief allows: one space per choice of its free dimensions, and what bounds them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from itertools import product
+from pathlib import Path
+from typing import Any, ClassVar
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.base.problems import BadInput, Problem
+from optimizer.brief import FreeDimension, OpenBrief, open_brief
+from optimizer.fit.placement.survey import compartment_problems
+from optimizer.fit.region.compartment import Compartment
+from optimizer.fit.region.geometry import clearance, compartments, room_margins
+from optimizer.fit.region.layout import CellSize, Clearance
+from optimizer.front.dominance import Dominators
+from optimizer.front.pareto import signed
+from optimizer.pack.case import END_STACK_MM
+from optimizer.ride.bins import falls_with_mass
+from optimizer.score.context import Context
+from optimizer.score.inputs import Inputs, load_inputs, read_inputs
+from optimizer.score.score import Block, margins, score
+from optimizer.search.exact.archive import slackened
+from optimizer.search.exact.exact import BEST_CASE, cells_cost
+from optimizer.search.space import options as op
+from optimizer.search.space import parts
+from optimizer.search.space.setup import make_space
+from optimizer.search.space.space import Space, Task
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+# Number of each free dimension's value, from 0: names a box.
+Key = tuple[int, ...]
+
+# Spaces kept in memory; others are made again, their geometry coming from the cache on disk.
+KEPT_SPACES = 8
+
+UNUSABLE = "a compartment can hold nothing"
+
+
+@dataclass(frozen=True, eq=False)
+class BoxSpace(Space):
+    """The space of one box, which places no cell that packs found before already beat.
+
+    Parameters
+    ----------
+    against : ndarray, shape (m, d), or None
+        Objectives of packs found before; None places every cell.
+    safety : dict
+        Best BMS and fuse by (cell, S), worked out once for all boxes.
+    """
+
+    against: Floats | None = None
+    safety: dict[tuple[int, int], Floats] = field(default_factory=dict, repr=False)
+    shared_chains: ClassVar[bool] = True
+
+    @cached_property
+    def _worth(self) -> dict[int, bool]:
+        return {}
+
+    def worth_placing(self, size: int) -> bool:
+        """Whether the optimistic count of cells of a size could be of use beside the packs found before."""
+        if self.against is None:
+            return True
+        if size not in self._worth:
+            rules = clearance(self.brief)
+            hoped = [optimistic_cells(room, self.sizes[size], rules) for room in self.rooms]
+            parallel = range(self.brief.vary.parallel[0], self.brief.vary.parallel[1] + 1)
+            self._worth[size] = any(hopeful(self, Task(size, p), held=hoped, against=self.against) for p in parallel)
+        return self._worth[size]
+
+    def most_cells(self, size: int) -> list[int]:
+        """As in Space; nothing for a size that is not worth placing."""
+        return super().most_cells(size) if self.worth_placing(size) else [0 for _ in self.rooms]
+
+
+@dataclass(frozen=True, eq=False)
+class Boxes:
+    """All boxes of an open brief.
+
+    Parameters
+    ----------
+    brief : OpenBrief
+    inputs : Inputs
+        Catalogs and ride, read once; they don't depend on the box.
+    context : Context
+    """
+
+    brief: OpenBrief
+    inputs: Inputs
+    context: Context
+    _spaces: dict[Key, BoxSpace] = field(default_factory=dict, repr=False)
+    _safety: dict[tuple[int, int], Floats] = field(default_factory=dict, repr=False)
+
+    @property
+    def free(self) -> tuple[FreeDimension, ...]:
+        """The free dimensions."""
+        return self.brief.free
+
+    @property
+    def count(self) -> int:
+        """How many boxes there are."""
+        return math.prod(item.points for item in self.free)
+
+    def values_mm(self, key: Key) -> dict[str, float]:
+        """Dimensions of a box by name [mm]."""
+        return {item.name: item.value(k) for item, k in zip(self.free, key, strict=True)}
+
+    def key_of(self, values_mm: Mapping[str, float]) -> Key:
+        """The box nearest to dimensions by name [mm]."""
+        return tuple(item.index(float(values_mm[item.name])) for item in self.free)
+
+    def space(self, key: Key, *, against: Floats | None = None) -> BoxSpace:
+        """The space of one box.
+
+        Parameters
+        ----------
+        key : tuple of int
+        against : ndarray, shape (m, d), optional
+            Objectives of packs found before, see BoxSpace.
+
+        Raises
+        ------
+        BadInput
+            When the brief allows no such box.
+        """
+        if against is None and key in self._spaces:
+            return self._spaces[key]
+        fixed = replace(self.inputs, brief=self.brief.fixed(self.values_mm(key)))
+        space = BoxSpace(fixed, self.context, against=against, safety=self._safety)
+        if against is None:
+            while len(self._spaces) >= KEPT_SPACES:
+                self._spaces.pop(next(iter(self._spaces)))
+            self._spaces[key] = space
+        return space
+
+    def shortfalls(self, key: Key) -> dict[str, float]:
+        """By how much a box breaks the vehicle's outer limits.
+
+        Returns
+        -------
+        dict of str to float
+            By limit, 0 where it is kept [mm]; UNUSABLE is 1 where cells can stand in some compartment nowhere.
+        """
+        try:
+            brief = self.brief.fixed(self.values_mm(key))
+        except BadInput:
+            return {UNUSABLE: 1.0}
+        out = {name: max(-gap, 0.0) for name, gap in room_margins(brief, compartments(brief)).items()}
+        out[UNUSABLE] = float(bool(compartment_problems(brief)))
+        # What rounding makes of a limit that is just kept.
+        return {name: gap if gap > 1e-6 else 0.0 for name, gap in out.items()}
+
+    def reach(self) -> list[int]:
+        """Number of the largest value of each dimension that the outer limits allow while the others are least."""
+        out = []
+        for k, item in enumerate(self.free):
+            low, high = 0, item.points - 1
+            while low < high:
+                middle = (low + high + 1) // 2
+                key = tuple(middle if j == k else 0 for j in range(len(self.free)))
+                kept = not any(gap for name, gap in self.shortfalls(key).items() if name != UNUSABLE)
+                low, high = (middle, high) if kept else (low, middle - 1)
+            out.append(low if low else item.points - 1)
+        return out
+
+    def grid(self, levels: int, *, most: int, seed: int) -> list[Key]:
+        """A coarse grid over all that the outer limits allow, ends included; thinned by lot when too large.
+
+        Parameters
+        ----------
+        levels : int
+            Values of each dimension.
+        most : int
+            Boxes at most; the smallest and the largest box always stay.
+        seed : int
+
+        Returns
+        -------
+        list of tuple of int
+        """
+        while levels > 2 and levels ** len(self.free) > most:
+            levels -= 1
+        axes = [
+            sorted({round(x) for x in np.linspace(0, most_k, min(levels, most_k + 1))}) if levels > 1 else [most_k // 2]
+            for most_k in self.reach()
+        ]
+        if math.prod(map(len, axes)) <= most:
+            return list(product(*axes))
+        rng = np.random.default_rng([seed, 1])
+        ends = {tuple(axis[0] for axis in axes), tuple(axis[-1] for axis in axes)}
+        drawn = ends if most > 1 else set()
+        while len(drawn) < most:
+            drawn.add(tuple(int(rng.choice(axis)) for axis in axes))
+        return sorted(drawn)
+
+
+def open_boxes(brief: OpenBrief) -> Boxes:
+    """Read all that an open brief names.
+
+    Parameters
+    ----------
+    brief : OpenBrief
+        With free dimensions, or without: then there is one box.
+
+    Returns
+    -------
+    Boxes
+
+    Raises
+    ------
+    BadInput
+        With every problem that the largest, the middle and the smallest box share; "pin-without-box" when a
+        pack is pinned whose box is not.
+    """
+    if brief.free and "pin" in brief.data:
+        text = "needs one box, and this brief's are ranges: leave [pin] out, or write numbers"
+        raise BadInput([Problem("pin-without-box", str(brief.path), "", "pin", "", text)])
+    problems: list[Any] = []
+    for share in (1.0, 0.5, 0.0):
+        key = tuple(round(share * (item.points - 1)) for item in brief.free)
+        values = {item.name: item.value(k) for item, k in zip(brief.free, key, strict=True)}
+        try:
+            inputs = read_inputs(brief.fixed(values))
+        except BadInput as bad:
+            problems.append(bad)
+            continue
+        return Boxes(brief, inputs, make_space(inputs).context)
+    raise problems[0]
+
+
+def read_any(path: Path) -> tuple[Inputs, tuple[FreeDimension, ...]]:
+    """All that a brief names, with the dimensions that it leaves free; the inputs are then those of one box.
+
+    Raises
+    ------
+    BadInput
+        As `open_boxes`.
+    """
+    brief = open_brief(path)
+    return (open_boxes(brief).inputs, brief.free) if brief.free else (load_inputs(path), ())
+
+
+def boxes_of_row(brief: OpenBrief, row: Mapping[str, Any]) -> dict[str, float]:
+    """Free dimensions out of a row of the front [mm].
+
+    Parameters
+    ----------
+    brief : OpenBrief
+    row : mapping
+        With a column dim_… for each free dimension.
+
+    Returns
+    -------
+    dict of str to float
+
+    Raises
+    ------
+    BadInput
+        For every dimension that the row has no column for: it belongs to another brief.
+    """
+    missing = [item for item in brief.free if item.column not in row]
+    if missing:
+        raise BadInput([brief.complaint(item) for item in missing])
+    return {item.name: float(row[item.column]) for item in brief.free}
+
+
+def space_of_row(brief: OpenBrief, row: Mapping[str, Any]) -> Space:
+    """The space that a row of the front belongs to: the brief fixed at the row's dimensions.
+
+    Raises
+    ------
+    BadInput
+        As `boxes_of_row`, and with every problem of the catalogs.
+    """
+    space = make_space(read_inputs(brief.fixed(boxes_of_row(brief, row))))
+    return BoxSpace(space.inputs, space.context)
+
+
+def optimistic_cells(room: Compartment, size: CellSize, rules: Clearance) -> int:
+    """More cells than this no layout puts into a compartment.
+
+    Layers along an axis times the most points at a distance p in the rectangle of centres,
+    N ≤ 2/√3 · A/p² + C/(2p) + 1 with its area A and perimeter C; by volume for blocks.
+
+    Parameters
+    ----------
+    room : Compartment
+        Stands in by its bounding box, keep-outs left out.
+    size : CellSize
+    rules : Clearance
+
+    Returns
+    -------
+    int
+
+    Notes
+    -----
+    Source: Oler, Acta Mathematica 105 (1961) 19.
+    """
+    sides = [high - low for low, high in room.extent_mm]
+    if size.shape == "block":
+        return math.floor(math.prod(sides) / (size.length_mm * size.width_mm * size.thickness_mm) + 1e-9)
+    pitch = size.diameter_mm + rules.cell_gap_mm
+    most = 0
+    for axis in room.axes:
+        across = [side for k, side in enumerate(sides) if k != axis]
+        free = [side - size.diameter_mm - 2.0 * (rules.wall_mm + rules.case_mm) + 1e-6 for side in across]
+        layers = math.floor((sides[axis] - 2.0 * rules.wall_mm) / (size.length_mm + 2.0 * rules.end_mm) + 1e-6)
+        if min(free) < 0 or layers < 1:
+            continue
+        points = 2.0 / math.sqrt(3.0) * free[0] * free[1] / pitch**2 + (free[0] + free[1]) / pitch + 1.0
+        most = max(most, layers * math.floor(points + 1e-6))
+    return most
+
+
+def hopeful(space: BoxSpace, task: Task, *, held: Sequence[int], against: Floats) -> bool:
+    """Whether a pack of a task that nothing but its cells hinders could meet every constraint unbeaten.
+
+    Parameters
+    ----------
+    space : Space
+    task : Task
+    held : sequence of int
+        Cells that each compartment holds at most.
+    against : ndarray, shape (m, d)
+        Objectives of packs found before.
+
+    Returns
+    -------
+    bool
+        False discards the task: plates and wires only add to the ideal's resistance, mass and cost.
+    """
+    low, high = space.window
+    most = sum(cells // task.parallel for cells in held)
+    members = np.flatnonzero((space.size_of == task.size) & (low <= np.minimum(high, most)))
+    if not len(members):
+        return False
+    counts = [np.arange(low[cell], min(high[cell], most) + 1) for cell in members]
+    cell, series = np.repeat(members, [len(c) for c in counts]).astype(np.int64), np.concatenate(counts)
+    block = _ideal(space, cell, series.astype(np.int64), task)
+    objectives = space.brief.objectives.use
+    limits = {k: v for k, v in space.brief.constraints if v is not None}
+    needed = set(objectives) | {name.rsplit("_", 1)[0] for name in limits}
+    figures = score(block, context=space.context, figures=frozenset(needed))
+    if not falls_with_mass(space.context.ride):
+        figures |= {k: np.full(len(block), v) for k, v in BEST_CASE.items() if k in figures}
+    # Without any BMS or fuse that suits there is no pack.
+    good = np.isfinite(block.parts_cost)
+    for name, gap in margins(figures, constraints=limits).items():
+        good &= gap >= -(1e-9 * abs(limits[name.removeprefix("margin_")]) + 1e-12)
+    points = signed(figures, objectives=objectives)[good]
+    return bool((~Dominators(against).beat(slackened(points))).any())
+
+
+def _ideal(space: BoxSpace, cell: Ints, series: Ints, task: Task) -> Block:
+    """Packs that none of a task is better than: cells, insulation, the box, the least case, BMS and fuse."""
+    number = series * task.parallel
+    rules = space.brief.parts
+    box_kg, box_cost = space.box
+    case_kg = number * least_case_mm3(space.sizes[task.size], clearance(space.brief)) * 1e-9 * rules.case_density_kg_m3
+    safety = np.array([_best_safety(space, int(k), int(s)) for k, s in zip(cell, series, strict=True)])
+    column = {name: safety[:, k] for name, k in op.INDEX.items()}
+    return Block(
+        cell=cell,
+        series=series,
+        parallel=np.full(len(cell), task.parallel),
+        extra_ohm=column["resistance_ohm"],
+        parts_kg=number * rules.insulation_g_per_cell * 1e-3 + box_kg + case_kg + column["mass_kg"],
+        parts_cost=number * rules.insulation_price_per_cell
+        + box_cost + case_kg * rules.case_price_per_kg + column["cost"],
+        cells_cost=cells_cost(space, cell, number),
+        peak_cap_a=-column["neg_peak_a"],
+        continuous_cap_a=-column["neg_continuous_a"],
+        charge_cap_a=-column["neg_charge_a"],
+        spread_ohm=np.zeros(len(cell)),
+        hot_rise_k_per_w=np.full(len(cell), 1e-9),
+    )  # fmt: skip
+
+
+def _best_safety(space: BoxSpace, cell: int, series: int) -> Floats:
+    """Best of each column over the BMS and fuses that may be used; costs endlessly where there is none."""
+    known = space.safety
+    if (cell, series) not in known:
+        cells, row = space.inputs.cells, space.context.cells.row[cell]
+        chemistry, full_v = str(cells.chemistry[row]), series * float(cells.voltage_max_v[row])
+        bms, _ = parts.bms_options(space.inputs, series=series, chemistry=chemistry, full_v=full_v)
+        fuses, _ = parts.fuse_options(space.inputs, full_v=full_v)
+        none = np.zeros(len(op.COLUMNS))
+        none[op.INDEX["cost"]] = np.inf
+        known[cell, series] = op.ideal([bms, fuses]) if len(bms) and len(fuses) else none
+    return known[cell, series]
+
+
+def least_case_mm3(size: CellSize, rules: Clearance) -> float:
+    """No case has less wall per cell than this: two covers over the cell's own cross-section.
+
+    Parameters
+    ----------
+    size : CellSize
+    rules : Clearance
+
+    Returns
+    -------
+    float
+        [mm³]
+    """
+    face = math.pi / 4.0 * size.diameter_mm**2 if size.shape == "cylinder" else 0.0
+    return 2.0 * face * max(rules.end_mm - END_STACK_MM, 0.0)

@@ -1,0 +1,53 @@
+"""The front of a search over boxes: re-scored like any front, each row with the box it belongs to."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from optimizer.front.pareto import signed
+from optimizer.search.boxes.freedims import Boxes
+from optimizer.search.exact import archive, rows
+
+CHOICES = (
+    "cell_id", "series", "parallel", "cell_count", "split", "layout", "strip", "strip_layers", "wire", "bms", "fuse",
+)  # fmt: skip
+
+
+def front_of(found: archive.Survivors, *, boxes: Boxes) -> pd.DataFrame:
+    """All packs found, re-scored and merged into one front.
+
+    Parameters
+    ----------
+    found : Survivors
+        Names end with the box.
+    boxes : Boxes
+
+    Returns
+    -------
+    DataFrame
+        As rows.table, with a column dim_<name> for each free dimension [mm] behind the choices.
+    """
+    free = boxes.free
+    any_space = boxes.space(tuple(0 for _ in free))
+    kept, figures = rows.rescored(found.by_name(), space=any_space)
+    each = kept.names[:, kept.names.shape[1] - len(free) :]
+    frames = []
+    for key in np.unique(each, axis=0):
+        here = np.flatnonzero((each == key).all(axis=1))
+        part = {name: values[here] for name, values in figures.items()}
+        frame = rows.table(kept.take(here), part, space=boxes.space(tuple(key.tolist())))
+        at = list(frame.columns).index("fuse") + 1
+        for item, k in zip(free, key, strict=True):
+            frame.insert(at, item.column, item.value(int(k)))
+            at += 1
+        frames.append(frame)
+    if not frames:
+        return rows.table(kept, figures, space=any_space)
+    whole = pd.concat(frames, ignore_index=True)
+    choices = [*CHOICES, *(item.column for item in free)]
+    whole["design_id"] = rows.design_ids(whole[choices])
+    names = boxes.inputs.brief.objectives.use
+    points = signed({name: whole[name].to_numpy() for name in names}, objectives=names)
+    order = np.lexsort((whole["design_id"].to_numpy(dtype=str), *points.T[::-1]))
+    return whole.iloc[order].reset_index(drop=True)

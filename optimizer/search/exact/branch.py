@@ -1,0 +1,251 @@
+"""Branches of the space: one (cell size, S, P) with all ways to build it, made as far as they are asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.base.problems import BadInput
+from optimizer.front.pareto import nondominated
+from optimizer.pack.bill import with_spares
+from optimizer.search.space import options as op
+from optimizer.search.space import parts, ways
+from optimizer.search.space.options import Options
+from optimizer.search.space.plating import plated
+from optimizer.search.space.space import Space, Task
+from optimizer.search.space.splits import Splits, TooMany
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+# Options in a bunch that is bounded as one before its members are scored.
+BUNCH = 24
+
+
+@dataclass(eq=False)
+class Branch:
+    """All packs of S and P over one cell size.
+
+    Parameters
+    ----------
+    ground : Ground
+        What the task's branches share.
+    series : int
+    ways : int
+        Splits with fills, before any reduction.
+    """
+
+    ground: Ground
+    series: int
+    ways: int
+    known: dict[tuple[float, ...], Options] = field(default_factory=dict)
+
+    @cached_property
+    def splits(self) -> Splits:
+        """Splits worth having."""
+        ground = self.ground
+        try:
+            return ground.shares.of(self.series, reduced=not ground.mass_may_help)
+        except TooMany as many:
+            found, most = int(many.args[0]), ground.shares.most_kept
+            raise BadInput([ways.problem(ground.whole, ground.task, found, most=most, kept=True)]) from many
+
+    @cached_property
+    def _plated(self) -> Options:
+        """Splits with strips, current limits cut off at what is of use."""
+        ground = self.ground
+        built = plated(ground.whole, ground.task, ground.fills, self.splits, which=ground.builds)
+        return op.capped(built, **ground.useful)
+
+    @cached_property
+    def ideal(self) -> Floats:
+        """No split with strip and wire is better than this in any column, shape (len(COLUMNS),)."""
+        wire, ohm, mass, cost = self.ground.wires
+        shortest = float(self._plated.column("power_wire_mm").min())
+        row = op.ideal([self._plated, wire])
+        for name, per_mm in (("resistance_ohm", ohm), ("mass_kg", mass), ("cost", cost)):
+            row[op.INDEX[name]] += shortest * per_mm.min()
+        row[op.INDEX["power_wire_mm"]] = 0.0
+        return row
+
+    @cached_property
+    def samples(self) -> Options:
+        """A few real options that are good at something: they raise the bar before all others are made."""
+        return _outstanding(self._wired(_outstanding(self._plated)))
+
+    @cached_property
+    def options(self) -> Options:
+        """Splits with strips and wires, those that no other one equals or beats."""
+        return self._reduce(self._wired(self._reduce(self._plated)))
+
+    def within(self, cap: Floats) -> Options:
+        """The options behind a BMS and a fuse that allow no more than `cap` (peak, continuous, charge) [A]."""
+        key = tuple(cap.tolist())
+        if key not in self.known:
+            peak, steady, charge = key
+            tight = op.capped(self.options, neg_peak_a=peak, neg_continuous_a=steady, neg_charge_a=charge)
+            self.known[key] = op.bunched(self._reduce(tight), size=BUNCH)
+        return self.known[key]
+
+    def _reduce(self, choice: Options) -> Options:
+        return op.reduce(choice, equal_mass=self.ground.mass_may_help)
+
+    def _wired(self, choice: Options) -> Options:
+        wire, ohm, mass, cost = self.ground.wires
+        return op.wired(choice, wire, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
+
+    def names(self, cell: Ints, picks: Ints, safety: Safety, row: int) -> Ints:
+        """Names of candidates, see archive.NAMES, from the picks (split, build, wire) and the safety's row."""
+        split, build, wire = picks.T
+        ground = self.ground
+        chosen = [ground.whole.builds[k] for k in build]
+        columns = [
+            np.full(len(picks), ground.task.size),
+            cell,
+            np.full(len(picks), self.series),
+            np.full(len(picks), ground.task.parallel),
+            np.array([item.strip for item in chosen], dtype=np.int64),
+            np.array([item.layers for item in chosen], dtype=np.int64),
+            ground.whole.inputs.wire_rows[wire],
+            np.full(len(picks), safety.bms[row]),
+            np.full(len(picks), safety.fuse[row]),
+            self.splits.crossing[split],
+        ]
+        return np.column_stack([*columns, self.splits.split[split], self.splits.fill[split]]).astype(np.int64)
+
+
+@dataclass(frozen=True, eq=False)
+class Safety:
+    """BMS and fuse that cells of one chemistry and voltage may have, those that no other pair beats.
+
+    Parameters
+    ----------
+    choice : Options, n rows
+    bms, fuse : ndarray of int, shape (n,)
+        Catalog rows.
+    raw : int
+        Pairs before the reduction.
+    """
+
+    choice: Options
+    bms: Ints
+    fuse: Ints
+    raw: int
+
+
+class Ground:
+    """What all branches of a task share: fills, currents that are of use, wires and builds worth trying.
+
+    Parameters
+    ----------
+    whole : Space
+    task : Task
+    mass_may_help : bool
+        Whether a heavier pack may go further, so that no option is dropped for its mass.
+
+    Raises
+    ------
+    BadInput
+        Code too-many-ways, see ways.check_task; asking for a branch's splits may raise it, too.
+    """
+
+    def __init__(self, whole: Space, task: Task, *, mass_may_help: bool = False) -> None:
+        self.whole, self.task, self.mass_may_help = whole, task, mass_may_help
+        self.members = np.flatnonzero(whole.size_of == task.size)
+        self.fills = whole.fills(task)
+        self.builds = np.arange(len(whole.builds)) if mass_may_help else _useful_builds(whole)
+        kept = ways.most_kept(whole, len(self.builds), mass_may_help=mass_may_help)
+        self.shares = ways.shares_of(whole, task, most_kept=kept)
+        ways.check_task(whole, task, self.shares, mass_may_help=mass_may_help)
+        self.useful = _useful_currents(whole, task, self.members)
+        wire, ohm, mass, cost = parts.wire_options(whole.inputs)
+        self.wires = op.capped(wire, **self.useful), ohm, mass, cost
+        self.raw_parts = len(whole.builds) * len(whole.inputs.wire_rows)
+        self._safety: dict[tuple[int, str, float], Safety] = {}
+        # No split with strip and wire is better than this in any column.
+        self.bare = np.zeros(len(op.COLUMNS))
+        for name, most in self.useful.items():
+            self.bare[op.INDEX[name]] = -most
+
+    def branches(self) -> Iterator[Branch]:
+        """By rising S, those with room for their groups."""
+        series = ways.series_of(self.whole, self.task)
+        counted = self.shares.ways(up_to=series[-1]) if len(series) else []
+        for groups in series:
+            yield Branch(self, groups, counted[groups] if groups < len(counted) else 0)
+
+    def able(self, series: int) -> tuple[Ints, Ints]:
+        """Cells that the voltage allows with S in series, and those of them of which enough are in stock."""
+        low, high = self.whole.window
+        able = self.members[(low[self.members] <= series) & (series <= high[self.members])]
+        number = series * self.task.parallel
+        need = with_spares(number, spare_fraction=self.whole.brief.parts.spare_fraction)
+        enough = self.whole.inputs.cells.stock[self.whole.context.cells.row[able]] >= need
+        return able, able[enough]
+
+    def groups(self, cells: Ints, series: int) -> Iterator[tuple[Ints, Safety]]:
+        """Cells that share their BMS and fuses, with these."""
+        table, rows = self.whole.inputs.cells, self.whole.context.cells.row
+        found: dict[tuple[str, float], list[int]] = {}
+        for cell in cells:
+            key = (str(table.chemistry[rows[cell]]), float(table.voltage_max_v[rows[cell]]))
+            found.setdefault(key, []).append(int(cell))
+        for (chemistry, max_v), group in found.items():
+            yield np.array(group, dtype=np.int64), self.safety(series, chemistry, max_v)
+
+    def safety(self, series: int, chemistry: str, max_v: float) -> Safety:
+        """BMS and fuses for a chemistry and the full voltage of a cell."""
+        key = (series, chemistry, max_v)
+        if key not in self._safety:
+            inputs, full_v = self.whole.inputs, series * max_v
+            bms, bms_rows = parts.bms_options(inputs, series=series, chemistry=chemistry, full_v=full_v)
+            fuse, fuse_rows = parts.fuse_options(inputs, full_v=full_v)
+            raw = len(bms_rows) * len(fuse_rows)
+            pairs = op.combine(op.capped(bms, **self.useful), op.capped(fuse, **self.useful))
+            kept = op.reduce(pairs, equal_mass=self.mass_may_help) if raw else pairs
+            self._safety[key] = Safety(kept, bms_rows[kept.picks[:, 0]], fuse_rows[kept.picks[:, 1]], raw)
+        return self._safety[key]
+
+
+def _outstanding(choice: Options) -> Options:
+    """The best by each number, of equal ones the best all round, and the best all round."""
+    low, high = choice.values.min(axis=0), choice.values.max(axis=0)
+    telling = np.isfinite(low) & (high > low)
+    scaled = (choice.values[:, telling] - low[telling]) / (high - low)[telling]
+    total = scaled.sum(axis=1)
+    # The scaled columns begin at 0.
+    best = [int(np.argmin(np.where(column > 0, np.inf, total))) for column in scaled.T]
+    rows = np.unique([*best, int(np.argmin(total))])
+    return Options(choice.values[rows], choice.picks[rows])
+
+
+def _useful_builds(whole: Space) -> Ints:
+    """Strips that no other one in as many layers equals or beats in everything that multiplies the geometry."""
+    rows = []
+    for layers in sorted({build.layers for build in whole.builds}):
+        same = np.array([k for k, build in enumerate(whole.builds) if build.layers == layers], dtype=np.int64)
+        numbers = [
+            (b.sheet_ohm_mm, b.kg_per_mm, b.cost_per_mm, b.kg_per_mm * b.width_mm, b.cost_per_mm * b.width_mm,
+             -b.section_mm2 * b.density_a_mm2)
+            for b in (whole.builds[k] for k in same)
+        ]  # fmt: skip
+        rows.append(same[nondominated(np.array(numbers))])
+    return np.sort(np.concatenate(rows))
+
+
+def _useful_currents(whole: Space, task: Task, cells: Ints) -> dict[str, float]:
+    """Largest currents that the controller, the charger and the best of the cells could ever use."""
+    table, asked = whole.context.cells, whole.brief.electrical
+    assert asked is not None
+    charger = whole.context.chargers
+    filling = max(asked.regen_current_a, float(charger.current_a.max()) if charger is not None else 0.0)
+    p = task.parallel
+    return {
+        "neg_peak_a": min(asked.battery_current_a, p * float(table.peak_a[cells].max())),
+        "neg_continuous_a": min(asked.battery_current_a, p * float(table.continuous_a[cells].max())),
+        "neg_charge_a": min(filling, p * float(table.charge_a[cells].max())),
+    }

@@ -1,0 +1,394 @@
+"""The exact engine: the true front of a whole space, branch by branch.
+
+What lies below (cell, S, P) acts through few numbers in which the score is monotone, so
+
+* parts that another one equals or beats in every number are dropped before they multiply (options.reduce);
+* the best of each number taken together bounds what lies below: if that ideal pack fails a constraint, or a
+  pack already found beats it in every objective, all of it is discarded;
+* bounds are taken in stages: (cell, S, P) with each BMS and fuse; then bunches of alike options; then what is
+  left is scored in vectorised blocks. A few samples of each branch are scored first, so that bounds bite.
+
+tests/search/test_exact.py compares the result with plain enumeration on random small briefs. On a ride that may
+gain from mass nothing is dropped or bounded for its mass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.front.pareto import nondominated, signed
+from optimizer.pack.bill import best_purchase, with_spares
+from optimizer.ride.bins import falls_with_mass
+from optimizer.score.score import RIDE_FIGURES, Block, margins, score
+from optimizer.search.exact import archive
+from optimizer.search.exact.branch import BUNCH, Branch, Ground, Safety
+from optimizer.search.exact.pending import Pending, Rows, joined, names_of, whole_of
+from optimizer.search.exact.tally import Tally
+from optimizer.search.space import options as op
+from optimizer.search.space import space as rules
+from optimizer.search.space.space import Space, Task
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+Branches = tuple[Ground, list[Branch]]
+Offer = tuple[Branch, Ints, Safety]
+
+# Rows that one call of the score takes, and roughly those of a batch at the coarsest level.
+BLOCK = 50_000
+BATCH = 4_000
+
+# Options that one bound stands for, coarse to fine; the fine ones are what `Branch.within` puts side by side.
+LEVELS = (16 * BUNCH, BUNCH)
+OTHERS_BEAT, BEATEN = "parts that others beat", "beaten by a pack found"
+
+# What a bound may take a figure for when the figure need not worsen with mass.
+BEST_CASE = {
+    "range_km": np.inf, "consumption_wh_per_km": -np.inf, "hot_cell_c": -np.inf, "speed_headroom_kmh": np.inf,
+}  # fmt: skip
+
+
+class OutOfTime(Exception):
+    """A task was given up because the time for the search is up."""
+
+
+class Engine:
+    """Searches the tasks of one space.
+
+    Parameters
+    ----------
+    space : Space
+    known : ndarray, shape (m, d), optional
+        Objectives of packs found before: they bound, but belong to whoever found them.
+    stop : callable, optional
+        Asked between batches whether to give up.
+    kept : dict of Task to Branches, optional
+        Where the branches of each task are kept, for other searches that differ in constraints alone.
+    """
+
+    def __init__(
+        self,
+        space: Space,
+        *,
+        known: Floats | None = None,
+        stop: Callable[[], bool] = lambda: False,
+        kept: dict[Task, Branches] | None = None,
+    ) -> None:
+        self.space, self.stop, self.kept = space, stop, kept
+        brief = space.brief
+        self.objectives = tuple(brief.objectives.use)
+        self.constraints = {k: v for k, v in brief.constraints if v is not None}
+        needed = set(self.objectives) | {name.rsplit("_", 1)[0] for name in self.constraints}
+        self.figures = frozenset(needed)
+        self.mass_may_help = not falls_with_mass(space.context.ride)
+        self.known = known if known is not None else np.zeros((0, len(self.objectives)))
+
+    def run(self, task: Task) -> tuple[archive.Survivors, Tally]:
+        """Non-dominated candidates of one task, and what became of all of them.
+
+        Parameters
+        ----------
+        task : Task
+
+        Returns
+        -------
+        Survivors, Tally
+
+        Raises
+        ------
+        OutOfTime
+            If `stop` says so before the task is done.
+        """
+        tally = Tally()
+        nothing = archive.nothing(rooms=len(self.space.rooms), objectives=len(self.objectives))
+        mine = archive.Front(nothing, against=self.known)
+        pending = self._opened(self._branches(task), mine, tally)
+        self._sampled(pending, mine, tally)
+        for batch in self._batches(pending, mine, tally):
+            if self.stop():
+                raise OutOfTime
+            self._searched(batch, mine, tally)
+        found = mine.settle()
+        return found, tally
+
+    def _branches(self, task: Task) -> Branches:
+        """What the branches of a task share, and the branches; from `kept` when they are there."""
+        if self.kept is not None and task in self.kept:
+            return self.kept[task]
+        ground = Ground(self.space, task, mass_may_help=self.mass_may_help)
+        found = ground, list(ground.branches())
+        if self.kept is not None:
+            self.kept[task] = found
+        return found
+
+    def _opened(self, opened: Branches, mine: archive.Front, tally: Tally) -> list[Pending]:
+        """Cells of each branch with each BMS and fuse whose ideal pack is feasible and unbeaten."""
+        ground, branches = opened
+        offered = [pair for branch in branches for pair in self._offered(branch, tally)]
+        offered = self._worth_opening(ground, offered, mine, tally)
+        items: list[Pending] = []
+        values: list[Floats] = []
+        for branch, cells, safety in offered:
+            ideal = op.joined(safety.choice.values, branch.ideal)
+            none = np.zeros((0, len(self.objectives)))
+            items += [Pending(branch, safety, row, cells, none) for row in range(len(ideal))]
+            values += [np.tile(ideal[row], (len(cells), 1)) for row in range(len(ideal))]
+        if not items:
+            return []
+        size = np.array([len(item.cells) for item in items])
+        each = np.array([item.branch.ways * ground.raw_parts for item in items], dtype=object)
+        series = np.array([item.branch.series for item in items])
+        cell = np.concatenate([item.cells for item in items])
+        block = self._block(ground.task, cell, np.repeat(series, size), np.concatenate(values))
+        open_end = np.full((len(cell), len(self.objectives)), -np.inf)
+        alive, bound = self._bounded(block, np.repeat(each, size), open_end, mine, tally)
+        cuts = np.cumsum(size)[:-1]
+        parts = zip(items, np.split(alive, cuts), np.split(bound, cuts), strict=True)
+        return [replace(item, cells=item.cells[a], bound=b[a]) for item, a, b in parts if a.any()]
+
+    def _worth_opening(
+        self, ground: Ground, offered: list[Offer], mine: archive.Front, tally: Tally
+    ) -> list[Offer]:
+        """Branches of which something stands even if strips, wires and cases weighed, cost and resisted nothing.
+
+        This needs none of a branch's splits, which take the most time of all that is opened.
+        """
+        if not offered:
+            return []
+        bare = [op.joined(safety.choice.values.min(axis=0)[None], ground.bare) for _, _, safety in offered]
+        size = np.array([len(cells) for _, cells, _ in offered])
+        each = np.array([b.ways * ground.raw_parts * len(safety.choice) for b, _, safety in offered], dtype=object)
+        series = np.array([branch.series for branch, _, _ in offered])
+        cell = np.concatenate([cells for _, cells, _ in offered])
+        block = self._block(ground.task, cell, np.repeat(series, size), np.repeat(np.concatenate(bare), size, axis=0))
+        open_end = np.full((len(cell), len(self.objectives)), -np.inf)
+        alive, _ = self._bounded(block, np.repeat(each, size), open_end, mine, tally)
+        kept = np.split(alive, np.cumsum(size)[:-1])
+        return [(branch, cells[k], safety) for (branch, cells, safety), k in zip(offered, kept, strict=True) if k.any()]
+
+    def _offered(self, branch: Branch, tally: Tally) -> Iterator[Offer]:
+        """A branch's cells with their BMS and fuses; candidates that need no score are counted by reason."""
+        ground, inputs = branch.ground, self.space.inputs
+        pairs = len(inputs.bms_rows) * len(inputs.fuse_rows)
+        each = max(branch.ways, 1) * ground.raw_parts
+        able, stocked = ground.able(branch.series)
+        if not branch.ways:
+            tally.prune(rules.ROOM, len(able) * each * pairs)
+            return
+        tally.prune(rules.STOCK, (len(able) - len(stocked)) * each * pairs)
+        for cells, safety in ground.groups(stocked, branch.series):
+            tally.prune(rules.NO_PART, len(cells) * (pairs - safety.raw) * each)
+            tally.prune(OTHERS_BEAT, len(cells) * (safety.raw - len(safety.choice)) * each)
+            if len(safety.choice):
+                yield branch, cells, safety
+
+    def _bounded(
+        self, block: Block, weight: Ints, bound: Floats, mine: archive.Front, tally: Tally
+    ) -> tuple[Flags, Floats]:
+        """Which ideal packs are feasible and unbeaten, and their objectives; the others' candidates are counted.
+
+        What is quick to score goes first: together with the bound known before, it discards many.
+
+        Parameters
+        ----------
+        weight : ndarray of int, shape (n,)
+            Candidates that each ideal pack stands for; Python's integers where they may pass 2^63.
+        bound : ndarray, shape (n, d)
+            Objectives that none of them is better than.
+        """
+        alive, best = np.ones(len(block), dtype=bool), bound.copy()
+        quick = self.figures - RIDE_FIGURES
+        for stage in (quick, self.figures) if quick != self.figures else (quick,):
+            rows = np.flatnonzero(alive)
+            tally.bounds += len(rows) if stage == self.figures else 0
+            figures = score(block.take(rows), context=self.space.context, figures=stage)
+            if self.mass_may_help:
+                figures |= {k: np.full(len(rows), v) for k, v in BEST_CASE.items() if k in figures}
+            good = self._possible(figures, stage, weight[rows], tally)
+            for column, name in enumerate(self.objectives):
+                if name in stage:
+                    best[rows, column] = signed(figures, objectives=[name])[:, 0]
+            worse = good.copy()
+            worse[good] = mine.beats(best[rows[good]])
+            tally.prune(BEATEN, int(weight[rows[worse]].sum()))
+            alive[rows] = good & ~worse
+        return alive, best
+
+    def _possible(self, figures: Mapping[str, Floats], stage: frozenset[str], weight: Ints, tally: Tally) -> Flags:
+        """Which ideal packs meet the constraints on the figures of a stage, rounding allowed for."""
+        held = {k: v for k, v in self.constraints.items() if k.rsplit("_", 1)[0] in stage}
+        gaps = margins(figures, constraints=held)
+        tally.note_margins(gaps)
+        alive = np.ones(len(weight), dtype=bool)
+        for name, bound in held.items():
+            fails = alive & (gaps[f"margin_{name}"] < -(1e-9 * abs(bound) + 1e-12))
+            tally.prune(name, int(weight[fails].sum()))
+            alive &= ~fails
+        return alive
+
+    def _sampled(self, pending: list[Pending], mine: archive.Front, tally: Tally) -> None:
+        """Score a few options of every branch, to raise the bar; they are scored again in their turn."""
+        kept = [~mine.beats(item.bound) for item in pending]
+        rows = [
+            whole_of(k, replace(item, cells=item.cells[alive], bound=item.bound[alive]))
+            for k, (item, alive) in enumerate(zip(pending, kept, strict=True))
+        ]
+        if not rows:
+            return
+        lengths = np.array([len(item.branch.samples) for item in pending])
+        whole = joined(rows).finer(lengths, int(lengths.max()), 1)
+        tally.bounds += len(whole)
+        options = [item.branch.samples for item in pending]
+        tables = [op.joined(x.values, item.part) for x, item in zip(options, pending, strict=True)]
+        self._scored(pending, whole, options, tables, mine, Tally())
+        mine.settle()
+
+    def _batches(self, pending: list[Pending], mine: archive.Front, tally: Tally) -> Iterator[list[Pending]]:
+        """Pending of which something is unbeaten, in batches large enough for vectors, small enough to learn.
+
+        Those with the most cells left come first: what they yield bounds the others.
+        """
+        batch: list[Pending] = []
+        size = 0
+        for item in sorted(pending, key=lambda item: -len(item.cells)):
+            alive = ~mine.beats(item.bound)
+            each = item.branch.ways * item.branch.ground.raw_parts
+            tally.prune(BEATEN, int((~alive).sum()) * each)
+            if not alive.any():
+                continue
+            batch.append(replace(item, cells=item.cells[alive], bound=item.bound[alive]))
+            tally.prune(OTHERS_BEAT, int(alive.sum()) * (each - len(batch[-1].choice)))
+            size += int(alive.sum()) * -(-len(batch[-1].choice) // LEVELS[0])
+            if size > BATCH:
+                yield batch
+                batch, size = [], 0
+        if batch:
+            yield batch
+
+    def _searched(self, batch: list[Pending], mine: archive.Front, tally: Tally) -> None:
+        """All that is left of a batch: bounded bunch by bunch, ever finer, and what stands is scored."""
+        lengths = np.array([len(item.choice) for item in batch])
+        whole = joined([whole_of(k, item) for k, item in enumerate(batch)])
+        coarse = int(-(-lengths.max() // LEVELS[0])) * LEVELS[0]
+        for size in LEVELS:
+            rows = whole.finer(lengths, coarse, size)
+            tables = [item.level(size) for item in batch]
+            kept = []
+            for start in range(0, len(rows), BLOCK):
+                here = rows.take(slice(start, start + BLOCK))
+                weight = np.minimum(lengths[here.item] - here.group * size, size)
+                block = self._rows_block(batch, here, tables)
+                alive, bound = self._bounded(block, weight, here.bound, mine, tally)
+                kept.append(replace(here, bound=bound).take(alive))
+            if not any(map(len, kept)):
+                return
+            whole, coarse = joined(kept), size
+        tables = [item.level(1) for item in batch]
+        leaves = self._worth_scoring(batch, whole.finer(lengths, coarse, 1), tables, mine, tally)
+        self._scored(batch, leaves, [item.choice for item in batch], tables, mine, tally)
+
+    def _worth_scoring(
+        self, batch: list[Pending], rows: Rows, tables: list[Floats], mine: archive.Front, tally: Tally
+    ) -> Rows:
+        """Single candidates that stand by what is quick to score and by the bound on the ride.
+        """
+        quick = self.figures - RIDE_FIGURES
+        if quick == self.figures or not quick:
+            return rows
+        kept = []
+        for start in range(0, len(rows), BLOCK):
+            here = rows.take(slice(start, start + BLOCK))
+            figures = score(self._rows_block(batch, here, tables), context=self.space.context, figures=quick)
+            best = here.bound.copy()
+            for column, name in enumerate(self.objectives):
+                if name in quick:
+                    best[:, column] = signed(figures, objectives=[name])[:, 0]
+            worse = mine.beats(best)
+            tally.prune(BEATEN, int(worse.sum()))
+            kept.append(here.take(~worse))
+        return joined(kept) if kept else rows
+
+    def _scored(
+        self, batch: list[Pending], rows: Rows, options: list[op.Options], tables: list[Floats],
+        mine: archive.Front, tally: Tally,
+    ) -> None:  # fmt: skip
+        """Candidates scored in blocks; what is feasible and unbeaten joins the front."""
+        tally.scored += len(rows)
+        tally.raw += len(rows)
+        for start in range(0, len(rows), BLOCK):
+            here = rows.take(slice(start, start + BLOCK))
+            block = self._rows_block(batch, here, tables)
+            figures = score(block, context=self.space.context, figures=self.figures)
+            points = signed(figures, objectives=self.objectives)
+            keep = np.flatnonzero(self._feasible(figures, tally))
+            keep = keep[~mine.beats(points[keep])]
+            keep = keep[nondominated(points[keep])]
+            names = names_of(batch, here.take(keep), options)
+            mine.add(archive.Survivors(names, _numbers(block.take(keep)), points[keep]))
+
+    def _rows_block(self, batch: list[Pending], rows: Rows, tables: list[Floats]) -> Block:
+        """Groups of options as the score reads them."""
+        starts = np.cumsum([0, *map(len, tables)])
+        series = np.array([item.branch.series for item in batch])
+        values = np.concatenate(tables)[starts[rows.item] + rows.group]
+        return self._block(batch[0].branch.ground.task, rows.cell, series[rows.item], values)
+
+    def _feasible(self, figures: Mapping[str, Floats], tally: Tally) -> Flags:
+        """Which candidates meet every constraint; the others are counted by the first that they fail."""
+        gaps = margins(figures, constraints=self.constraints)
+        tally.note_margins(gaps)
+        alive = np.ones(len(figures["cost"]), dtype=bool)
+        for name in self.constraints:
+            fails = alive & (gaps[f"margin_{name}"] < 0)
+            tally.rejected[name] += int(fails.sum())
+            alive &= ~fails
+        return alive
+
+    def _block(self, task: Task, cell: Ints, series: Ints, values: Floats) -> Block:
+        """Options, or ideals of some, as the score reads them."""
+        column = {name: values[:, k] for name, k in op.INDEX.items()}
+        return Block(
+            cell=cell,
+            series=series,
+            parallel=np.full(len(cell), task.parallel),
+            extra_ohm=column["resistance_ohm"],
+            parts_kg=column["mass_kg"],
+            parts_cost=column["cost"],
+            cells_cost=cells_cost(self.space, cell, series * task.parallel),
+            peak_cap_a=-column["neg_peak_a"],
+            continuous_cap_a=-column["neg_continuous_a"],
+            charge_cap_a=-column["neg_charge_a"],
+            spread_ohm=column["spread_ohm"],
+            hot_rise_k_per_w=column["hot_rise_k_per_w"],
+        )
+
+
+def cells_cost(space: Space, cell: Ints, number: Ints) -> Floats:
+    """Cost of the cells with their spares, bought up to a price break where that is cheaper.
+
+    Parameters
+    ----------
+    space : Space
+    cell : ndarray of int, shape (n,)
+        Row of the context's cells.
+    number : ndarray of int, shape (n,)
+        Cells in the pack.
+    """
+    cells, row = space.inputs.cells, space.context.cells.row[cell]
+    _, cost = best_purchase(
+        with_spares(number, spare_fraction=space.brief.parts.spare_fraction),
+        price=cells.price[row],
+        break_quantity=cells.break_quantity[row],
+        break_price=cells.break_price[row],
+        stock=cells.stock[row],
+    )
+    return np.asarray(cost, dtype=float)
+
+
+def _numbers(block: Block) -> Floats:
+    """The block's columns that go with a survivor."""
+    return np.column_stack([getattr(block, name) for name in archive.NUMBERS])

@@ -1,0 +1,275 @@
+"""From survivors to the front's table: re-scored by stepping through the ride, named, with units."""
+
+from __future__ import annotations
+
+import hashlib
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from optimizer.front.pareto import nondominated, signed, thin
+from optimizer.pack.limits import LIMITS, fuse_cap, rated_current
+from optimizer.ride.range import STOP_NAMES
+from optimizer.ride.simulate import simulate
+from optimizer.score.score import Block, Scores, margins, packs, score
+from optimizer.search.exact.archive import NAMES, Survivors
+from optimizer.search.space.space import Space, Task
+
+Floats = npt.NDArray[np.float64]
+
+# Unit of every numeric column of the front; also what Parquet's field metadata say.
+UNITS = {
+    "series": "1", "parallel": "1", "cell_count": "1", "strip_layers": "1", "crossing_conductors": "1",
+    "range_km": "km", "peak_power_w": "W", "peak_low_w": "W", "continuous_power_w": "W",
+    "pack_mass_kg": "kg", "energy_wh": "Wh", "consumption_wh_per_km": "Wh/km", "voltage_full_v": "V",
+    "voltage_nominal_v": "V", "voltage_empty_v": "V", "resistance_mohm": "mohm", "peak_current_a": "A",
+    "continuous_current_a": "A", "hot_cell_c": "degC", "speed_headroom_kmh": "km/h", "speed_full_kmh": "km/h",
+    "speed_reference_kmh": "km/h", "speed_reserve_kmh": "km/h", "charge_min": "min", "charge_80_min": "min",
+    "margin_controller_full_v": "V", "margin_controller_empty_v": "V", "margin_bms_full_v": "V",
+}  # fmt: skip
+
+# Digits kept behind the point: finer than any input is known, coarse enough that the last bits of a sum
+# don't show.
+DIGITS = 6
+
+
+def rescored(found: Survivors, *, space: Space) -> tuple[Survivors, Scores]:
+    """Survivors with every figure, the range from stepping through the ride second by second.
+
+    First the front is thinned to the rows that [objectives] resolution asks for, since stepping takes its
+    time; then rows that fail a constraint, or are dominated, by the stepped figures leave.
+
+    Parameters
+    ----------
+    found : Survivors
+    space : Space
+
+    Returns
+    -------
+    Survivors, dict of str to ndarray
+        The rows that stay, and their figures.
+
+    Raises
+    ------
+    ArithmeticError
+        If a figure is not a number, see `refuse_nan`.
+    """
+    objectives = space.brief.objectives.use
+    steps = [space.brief.objectives.resolution.get(name, 0.0) for name in objectives]
+    found = found.take(thin(found.objectives, resolution=steps))
+    figures = full_figures(found.block(), space=space)
+    constraints = {k: v for k, v in space.brief.constraints if v is not None}
+    gaps = margins(figures, constraints=constraints)
+    good = np.ones(len(found), dtype=bool)
+    for values in gaps.values():
+        good &= values >= 0
+    points = signed(figures, objectives=objectives)
+    keep = np.flatnonzero(good)
+    keep = keep[nondominated(points[keep])]
+    figures |= gaps | window_margins(found, figures, space=space)
+    return found.take(keep), {name: values[keep] for name, values in figures.items()}
+
+
+def refuse_nan(figures: Scores) -> None:
+    """Refuse figures that are not numbers: a fault of the program, never of the input.
+
+    A NaN would pass as a row that nothing dominates, or leave in silence as one that meets no constraint. What
+    can't be had, such as a charge without a charger, is infinite.
+
+    Parameters
+    ----------
+    figures : dict of str to ndarray, shape (n,)
+
+    Raises
+    ------
+    ArithmeticError
+        With the figure, in how many rows it is none, and the first of them.
+
+    >>> refuse_nan({"cost": np.array([90.0, np.nan])})
+    Traceback (most recent call last):
+    ...
+    ArithmeticError: cost is not a number in 1 of 2 rows, the first at 1
+    """
+    for name, values in figures.items():
+        wrong = np.flatnonzero(np.isnan(values))
+        if wrong.size:
+            where = f"in {wrong.size} of {len(values)} rows, the first at {wrong[0]}"
+            raise ArithmeticError(f"{name} is not a number {where}")
+
+
+def full_figures(block: Block, *, space: Space) -> Scores:
+    """All figures of a block, range and consumption from the time-stepping ride; ArithmeticError by `refuse_nan`."""
+    context = space.context
+    figures = score(block, context=context)
+    if len(block):
+        run = simulate(
+            packs(block, context=context, pack_mass_kg=figures["pack_mass_kg"]),
+            steps=context.steps,
+            ride=context.ride,
+            start_soc=context.start_soc,
+            reserve_soc=context.reserve_soc,
+        )
+        figures["fast_range_km"] = figures["range_km"]
+        figures["range_km"] = run.range_km
+        figures["range_stop"] = run.stop.astype(float)
+        figures["consumption_wh_per_km"] = run.consumption_wh_per_km
+    refuse_nan(figures)
+    return figures
+
+
+def window_margins(found: Survivors, figures: Scores, *, space: Space) -> Scores:
+    """How far the full and the empty pack lie inside the controller's window, and the full one under its BMS [V]."""
+    asked = space.brief.electrical
+    assert asked is not None
+    bms = found.names[:, NAMES.index("bms")]
+    return {
+        "margin_controller_full_v": asked.voltage_max_v - figures["voltage_full_v"],
+        "margin_controller_empty_v": figures["voltage_empty_v"] - asked.voltage_min_v,
+        "margin_bms_full_v": space.inputs.bms.voltage_max_v[bms] - figures["voltage_full_v"],
+    }
+
+
+def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
+    """The front as people and programs read it, sorted by the first objective, best first.
+
+    Parameters
+    ----------
+    found : Survivors
+    figures : dict of str to ndarray
+        From `rescored`.
+    space : Space
+
+    Returns
+    -------
+    DataFrame
+        Columns in a fixed order; margin_* for each constraint last.
+    """
+    inputs = space.inputs
+    name = {key: found.names[:, k] for k, key in enumerate(NAMES)}
+    row = space.context.cells.row[name["cell"]]
+    frame = pd.DataFrame(
+        {
+            "cell_id": inputs.cells.id[row].astype(object),
+            "series": name["series"],
+            "parallel": name["parallel"],
+            "cell_count": figures["cell_count"].astype(np.int64),
+            "split": _splits(found, space),
+            "layout": _layouts(found, space),
+            "strip": inputs.strips.id[name["strip"]].astype(object),
+            "strip_layers": name["layers"],
+            "wire": inputs.wires.id[name["wire"]].astype(object),
+            "bms": inputs.bms.id[name["bms"]].astype(object),
+            "fuse": inputs.fuses.id[name["fuse"]].astype(object),
+        }
+    )
+    frame.insert(0, "design_id", design_ids(frame))
+    for column in _figure_columns(figures):
+        known = np.where(np.isfinite(figures[column]), figures[column], np.nan)
+        frame[column] = np.round(known, DIGITS) + 0.0
+        if column == "range_km":
+            frame["range_stop"] = _named(figures["range_stop"], STOP_NAMES)
+        if column == "peak_power_w":
+            frame["peak_limit"] = limit_names(found, figures, space=space, continuous=False)
+        if column == "continuous_power_w":
+            frame["continuous_limit"] = limit_names(found, figures, space=space, continuous=True)
+    frame["crossing_conductors"] = name["crossing"]
+    chargers = inputs.chargers
+    names = np.append(chargers.id if chargers is not None else np.array([], dtype=str), "none").astype(object)
+    frame["charger"] = names[figures["charger"].astype(np.int64)]
+    points = signed(figures, objectives=space.brief.objectives.use)
+    order = np.lexsort((frame["design_id"].to_numpy(dtype=str), *points.T[::-1]))
+    return frame.iloc[order].reset_index(drop=True)
+
+
+def _figure_columns(figures: Scores) -> list[str]:
+    """Figures that the table shows, in its order."""
+    first = [
+        "range_km", "peak_power_w", "peak_low_w", "continuous_power_w", "pack_mass_kg", "cost", "energy_wh",
+        "consumption_wh_per_km", "voltage_full_v", "voltage_nominal_v", "voltage_empty_v", "resistance_mohm",
+        "peak_current_a", "continuous_current_a", "hot_cell_c", "speed_headroom_kmh", "speed_full_kmh",
+        "speed_reference_kmh", "speed_reserve_kmh", "charge_80_min", "charge_min",
+    ]  # fmt: skip
+    return [name for name in first if name in figures] + [name for name in figures if name.startswith("margin_")]
+
+
+def limit_names(
+    found: Survivors, figures: Scores, *, space: Space, continuous: bool
+) -> npt.NDArray[np.object_]:
+    """What binds the peak or the continuous power of each row.
+
+    The score knows strip, wire, BMS and fuse only as the least of them, cut off at what is of use; here the
+    current is held against the rating of each.
+
+    Parameters
+    ----------
+    found : Survivors
+    figures : dict of str to ndarray
+        From `score`.
+    space : Space
+    continuous : bool
+        Of the continuous power; else of the peak.
+
+    Returns
+    -------
+    ndarray of str, shape (n,)
+    """
+    name = {key: found.names[:, k] for k, key in enumerate(NAMES)}
+    kind = "continuous" if continuous else "peak"
+    out = _named(figures[f"{kind}_limit"], LIMITS)
+    asked, bms, fuses = space.brief.electrical, space.inputs.bms, space.inputs.fuses
+    assert asked is not None
+    steady = bms.current_continuous_a[name["bms"]]
+    brief_a = rated_current(
+        steady,
+        peak_a=bms.current_peak_a[name["bms"]],
+        peak_s=bms.peak_s[name["bms"]],
+        seconds=asked.peak_seconds,
+    )
+    ratings = {
+        "controller": np.full(len(found), asked.battery_current_a),
+        "wire": space.inputs.wires.current_a[name["wire"]],
+        "BMS": steady if continuous else brief_a,
+        "fuse": fuse_cap(fuses.current_a[name["fuse"]], continuous=continuous),
+    }
+    parts = np.isin(out, ("wire", "controller"))
+    out[parts] = "strip"
+    for part, rating in reversed(ratings.items()):
+        out[parts & (np.asarray(rating) <= figures[f"{kind}_current_a"] * (1 + 1e-9))] = part
+    return out
+
+
+def _named(codes: Floats, names: tuple[str, ...]) -> npt.NDArray[np.object_]:
+    return np.asarray(names, dtype=object)[codes.astype(np.int64)]
+
+
+def _splits(found: Survivors, space: Space) -> list[str]:
+    """Groups by compartment in words, such as "deck:14 stem:6"; compartments left empty are left out."""
+    rooms = [room.name for room in space.rooms]
+    counts = found.names[:, len(NAMES) : len(NAMES) + len(rooms)]
+    return [
+        " ".join(f"{room}:{count}" for room, count in zip(rooms, row, strict=True) if count) for row in counts
+    ]
+
+
+def _layouts(found: Survivors, space: Space) -> list[str]:
+    """Layout of each compartment in use, in words."""
+    rooms = len(space.rooms)
+    out = []
+    for row in found.names:
+        fills = space.fills(Task(int(row[0]), int(row[3])))
+        counts, picks = row[len(NAMES) : len(NAMES) + rooms], row[len(NAMES) + rooms :]
+        parts = [
+            f"{space.rooms[j].name}: {fills[j][picks[j]].layout.name}" for j in range(rooms) if counts[j]
+        ]
+        out.append("; ".join(parts))
+    return out
+
+
+def design_ids(frame: pd.DataFrame) -> list[str]:
+    """Stable ids derived from what a design consists of: equal choices have equal ids in every run."""
+    ids = []
+    for values in frame.itertuples(index=False):
+        text = "|".join(str(value) for value in values)
+        ids.append("d" + hashlib.sha256(text.encode()).hexdigest()[:10])
+    return ids

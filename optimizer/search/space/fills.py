@@ -1,0 +1,294 @@
+"""Ways to fill one compartment with groups of P cells of one size, each reduced to what the score needs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.base.cache import Arrays, cached
+from optimizer.fit.chain.adjacency import REACH, lateral_axes
+from optimizer.fit.chain.groups import Chain, chain
+from optimizer.fit.placement.modules import kind_of, module_layouts
+from optimizer.fit.placement.place import pack_layouts, unpack_layouts
+from optimizer.fit.placement.proof import prove
+from optimizer.fit.region.compartment import Compartment
+from optimizer.fit.region.layout import CellSize, Clearance, Layout
+from optimizer.pack import case
+from optimizer.pack.thermal import heat, neighbours
+from optimizer.search.space.plating import plate_metrics
+
+Floats = npt.NDArray[np.float64]
+
+# Rise over the air at which the heat network is made linear [K]: free convection carries off more per kelvin
+# the hotter the box, so figures above this rise are on the safe side.
+LINEAR_AT_K = 20.0
+AIR_C = 25.0
+
+CODE = tuple(
+    f"optimizer.{name}"
+    for name in (
+        "fit.chain.groups", "fit.chain.adjacency", "fit.chain.exact", "fit.chain.kernels", "fit.chain.modules",
+        "fit.chain.search", "fit.chain.sweeps", "fit.placement.modules", "fit.placement.place", "fit.placement.free",
+        "fit.placement.lattice", "pack.case", "pack.plates.factors", "pack.plates.geometry", "pack.thermal.heat",
+        "pack.thermal.convection", "pack.thermal.neighbours", "search.space.plating", "search.space.fills",
+    )
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Fill:
+    """A layout with its chain, and what its first g groups bring along.
+
+    Parameters
+    ----------
+    layout : Layout
+    chain : Chain
+    names, rules : tuple of str
+        Name of each metric, and how it combines over compartments: "add" or "worst".
+    metrics : ndarray, shape (groups + 1, len(names))
+        Row g for the first g groups; less is better.
+    groups_per_module : int
+        0 for a tray.
+    """
+
+    layout: Layout
+    chain: Chain
+    names: tuple[str, ...]
+    rules: tuple[str, ...]
+    metrics: Floats
+    groups_per_module: int
+
+    @property
+    def groups(self) -> int:
+        """Groups held."""
+        return len(self.metrics) - 1
+
+
+@dataclass(frozen=True)
+class FillRules:
+    """What a fill depends on besides the compartment, the cell's size and P.
+
+    Parameters
+    ----------
+    clearance : Clearance
+    ways : tuple of str
+        "tray", "modules".
+    groups_per_module : tuple of int
+        Allowed numbers; empty for any.
+    layers : tuple of int
+        Numbers of strip layers that may be chosen.
+    seconds : float
+        Effort for the chain of one layout [s].
+    seed : int
+    shared : bool
+        Chains are found from where the cells stand to each other and kept apart from the compartment, so that
+        boxes which hold the same layout share them.
+    """
+
+    clearance: Clearance
+    ways: tuple[str, ...]
+    groups_per_module: tuple[int, ...]
+    layers: tuple[int, ...]
+    seconds: float
+    seed: int
+    shared: bool = False
+
+
+def fills(
+    room: Compartment, *, size: CellSize, parallel: int, trays: Sequence[Layout], rules: FillRules
+) -> list[Fill]:
+    """The fills of a compartment that are worth having, most groups first; kept on disk once found.
+
+    Parameters
+    ----------
+    room : Compartment
+    size : CellSize
+    parallel : int
+        Cells per group [-].
+    trays : sequence of Layout
+        Tray layouts; modules are found here, since their cases depend on P.
+    rules : FillRules
+
+    Returns
+    -------
+    list of Fill
+        Empty when not one group fits.
+    """
+    found: list[Fill] = []
+
+    def compute() -> Arrays:
+        layouts = list(trays) if "tray" in rules.ways or size.shape == "block" else []
+        if "modules" in rules.ways:
+            layouts += _modules(room, size, parallel, rules)
+        made = [_fill(layout, room, size, parallel, rules) for layout in layouts if layout.cells >= parallel]
+        found.extend(useful([fill for fill in made if fill is not None]))
+        return _as_arrays(found)
+
+    solid = (room.profile_mm, room.extrude, room.depth_mm, room.axes)
+    keep_outs = [(k.profile_mm, k.extrude, k.depth_mm, k.origin_mm) for k in room.keep_outs]
+    parts = {
+        "solid": solid, "keep_outs": keep_outs, "size": size, "parallel": parallel, "rules": rules,
+        "trays": [layout.centres_mm for layout in trays],
+    }  # fmt: skip
+    arrays = cached("fills", parts, compute, code=CODE)
+    return found or _from_arrays(arrays, room.name, size, parallel)
+
+
+def _modules(room: Compartment, size: CellSize, parallel: int, rules: FillRules) -> list[Layout]:
+    layouts = module_layouts(
+        room, size, rules.clearance, parallel=parallel, groups_per_module=rules.groups_per_module,
+        axes=room.axes, seconds=rules.seconds, seed=rules.seed,
+    )  # fmt: skip
+    return [layout for layout in layouts if prove(layout, room, rules.clearance).ok]
+
+
+def _fill(
+    layout: Layout, room: Compartment, size: CellSize, parallel: int, rules: FillRules
+) -> Fill | None:
+    """A layout with its chain and metrics; None where no chain of whole groups exists."""
+    how: dict[str, Any] = {
+        "parallel": parallel, "cell_gap_mm": rules.clearance.cell_gap_mm, "seconds": rules.seconds,
+        "seed": rules.seed,
+    }  # fmt: skip
+    links = _shared_chain(layout, how) if rules.shared else chain(layout, **how)
+    return measured(layout, links, room=room, rules=rules) if links.groups else None
+
+
+def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
+    """Chain of a layout moved to the origin, kept on disk once found."""
+    moved = np.round(layout.centres_mm - layout.centres_mm.min(axis=0), 6) + 0.0
+    apart = replace(layout, centres_mm=moved)
+
+    def compute() -> Arrays:
+        found = chain(apart, **how)
+        return {name: np.asarray(getattr(found, name)) for name in Chain.__dataclass_fields__}
+
+    where = [moved, layout.extents_mm, layout.layer, layout.module, layout.axis, layout.way]
+    parts = {"where": where, "size": layout.size, "how": how}
+    arrays = cached("chain", parts, compute, code=CODE)
+    return Chain(
+        arrays["group"], int(arrays["groups"]), int(arrays["parallel"]), arrays["boundary_pairs"],
+        arrays["polarity"], arrays["links"], str(arrays["method"]),
+    )  # fmt: skip
+
+
+def measured(layout: Layout, links: Chain, *, room: Compartment, rules: FillRules) -> Fill:
+    """A layout with a chain that is known, and all that its groups bring along.
+
+    Parameters
+    ----------
+    layout : Layout
+    links : Chain
+        With at least one group.
+    room : Compartment
+    rules : FillRules
+
+    Returns
+    -------
+    Fill
+    """
+    size, parallel = layout.size, links.parallel
+    names, how, plates = plate_metrics(
+        layout, links, cell_gap_mm=rules.clearance.cell_gap_mm, layers=rules.layers
+    )
+    volume_mm3, rise = _case_and_heat(layout, links, room, size, rules)
+    metrics = np.column_stack([plates, volume_mm3, rise])
+    metrics = np.vstack([np.zeros(metrics.shape[1]), metrics])
+    per_module = 0
+    if layout.way == "modules":
+        per_module = kind_of(layout, rules.clearance, parallel=parallel).groups
+    return Fill(
+        layout, links, (*names, "case_mm3", "hot_rise_k_per_w"), (*how, "add", "worst"), metrics, per_module
+    )
+
+
+def _case_and_heat(
+    layout: Layout, links: Chain, room: Compartment, size: CellSize, rules: FillRules
+) -> tuple[Floats, Floats]:
+    """Printed volume of the cases [mm³] and rise of the hottest cell [K/W] for the first 1 … G groups."""
+    gaps = rules.clearance
+    shape: dict[str, Any] = {
+        "extents_mm": layout.extents_mm, "round_cells": size.shape == "cylinder", "axis": layout.axis,
+        "group": links.group, "case_mm": gaps.case_mm, "cell_gap_mm": gaps.cell_gap_mm, "end_mm": gaps.end_mm,
+    }  # fmt: skip
+    if layout.way == "modules":
+        volume = case.module_case(layout.centres_mm, module=layout.module, **shape)
+    else:
+        volume = case.tray_case(layout.centres_mm, layer=layout.layer, **shape)
+    across = list(lateral_axes(layout.axis))
+    pitch = float(layout.extents_mm[:, across].max()) + gaps.cell_gap_mm
+    counts = neighbours.contents_by_groups(
+        layout.centres_mm, group=links.group, axis=layout.axis, layer=layout.layer, module=layout.module,
+        reach_mm=REACH * pitch,
+    )  # fmt: skip
+    girth = 2.0 * (size.width_mm + size.thickness_mm) / np.pi if size.shape == "block" else size.diameter_mm
+    length, width, height = (high - low for low, high in room.extent_mm)
+    network = heat.build(
+        counts, diameter_mm=girth, length_mm=size.length_mm, cell_mass_kg=1.0,
+        cell_gap_mm=max(gaps.cell_gap_mm, 0.1), end_mm=max(gaps.end_mm, 0.1),
+        case_gap_mm=max(gaps.wall_mm, 0.1), case_area_m2=volume.surface_mm2 * 1e-6, case_mass_kg=1.0,
+        box=heat.Box(length, width, height),
+    )  # fmt: skip
+    watt = heat.cell_heat_at_limit(network, limit_c=AIR_C + LINEAR_AT_K, air_c=AIR_C)
+    return volume.shell_mm3 + volume.web_mm3, LINEAR_AT_K / np.asarray(watt, dtype=float)
+
+
+def useful(found: Sequence[Fill]) -> list[Fill]:
+    """Fills that no other one equals or beats in groups held and, for every g, in all metrics.
+
+    A fill that holds as many groups and is no worse in any number that the score is monotone in can stand in
+    for the other in every pack.
+    """
+    kept: list[Fill] = []
+    for fill in sorted(found, key=lambda f: (-f.groups, tuple(f.metrics[-1]))):
+        if not any(_covers(other, fill) for other in kept):
+            kept = [other for other in kept if not _covers(fill, other)] + [fill]
+    return kept
+
+
+def _covers(one: Fill, other: Fill) -> bool:
+    held = other.groups + 1
+    same_place = one.groups_per_module == other.groups_per_module
+    return one.groups >= other.groups and same_place and bool(np.all(one.metrics[:held] <= other.metrics))
+
+
+def _as_arrays(found: Sequence[Fill]) -> Arrays:
+    """Fills as arrays that the cache can keep."""
+    arrays = pack_layouts([fill.layout for fill in found])
+    arrays["count"] = np.array(len(found))
+    for k, fill in enumerate(found):
+        arrays[f"names{k}"] = np.array(fill.names)
+        arrays[f"rules{k}"] = np.array(fill.rules)
+        arrays[f"method{k}"] = np.array(fill.chain.method)
+        arrays[f"metrics{k}"] = fill.metrics
+        arrays[f"per_module{k}"] = np.array(fill.groups_per_module)
+        for name in ("group", "boundary_pairs", "polarity", "links"):
+            arrays[f"{name}{k}"] = getattr(fill.chain, name)
+    return arrays
+
+
+def _from_arrays(arrays: Arrays, room: str, size: CellSize, parallel: int) -> list[Fill]:
+    """Fills from what `_as_arrays` made of them."""
+    made = []
+    for k, layout in enumerate(unpack_layouts(arrays, room, size)):
+        metrics = arrays[f"metrics{k}"]
+        pairs, links = arrays[f"boundary_pairs{k}"], arrays[f"links{k}"]
+        links_chain = Chain(
+            arrays[f"group{k}"], len(metrics) - 1, parallel, pairs, arrays[f"polarity{k}"], links,
+            str(arrays[f"method{k}"]),
+        )  # fmt: skip
+        made.append(
+            Fill(
+                layout,
+                links_chain,
+                tuple(map(str, arrays[f"names{k}"])),
+                tuple(map(str, arrays[f"rules{k}"])),
+                metrics,
+                int(arrays[f"per_module{k}"]),
+            )
+        )
+    return made

@@ -1,0 +1,69 @@
+"""Layouts of every cell size worked out before the search, since its tasks depend on them, with progress."""
+
+from __future__ import annotations
+
+import time
+from typing import Protocol
+
+import numpy as np
+
+from optimizer.base.problems import Stopped
+from optimizer.search.space.space import Space
+
+# From so many layouts on it is said what lies ahead, and how to have fewer.
+MANY = 200
+
+
+class Told(Protocol):
+    """Where progress is told, as job.Report."""
+
+    def say(self, text: str) -> None:
+        """A line of its own."""
+
+    def step(self, text: str) -> None:
+        """How far the work is."""
+
+
+def lay_out(space: Space, *, report: Told | None = None, until: float | None = None) -> None:
+    """Work out the layouts of every size that the voltage window leaves; the space keeps them.
+
+    Parameters
+    ----------
+    space : Space
+    report : Told, optional
+    until : float, optional
+        By time.monotonic() [s].
+
+    Raises
+    ------
+    Stopped
+        When the time is up; what was worked out is in the cache.
+    """
+    low, high = space.window
+    sizes = np.unique(space.size_of[low <= high])
+    rooms = len(space.rooms)
+    many = len(sizes) * rooms >= MANY
+    if many and report is not None:
+        report.say(what_lies_ahead(len(sizes), rooms, step_mm=space.brief.fit.size_step_mm))
+    start = time.monotonic()
+    for done, size in enumerate(sizes.tolist(), start=1):
+        space.most_cells(size)
+        now = time.monotonic()
+        if until is not None and now > until and done < len(sizes):
+            kept = "what was worked out is in the cache"
+            raise Stopped(f"The time was up after the layouts of {done} of {len(sizes)} sizes of cell; {kept}.")
+        if many and report is not None:
+            left = (now - start) / done * (len(sizes) - done)
+            report.step(f"{100 * done // len(sizes):3d} % of the layouts, about {left:.0f} s left")
+
+
+def what_lies_ahead(sizes: int, rooms: int, *, step_mm: float) -> str:
+    """How many layouts there are to find, and what would make them fewer.
+
+    >>> what_lies_ahead(9000, 2, step_mm=0.0).split(" first")[0]
+    '9,000 sizes of cell in 2 compartments: 18,000 layouts to find'
+    """
+    where = f"{rooms} compartment{'s' if rooms != 1 else ''}"
+    text = f"{sizes:,} sizes of cell in {where}: {sizes * rooms:,} layouts to find"
+    hint = "larger" if step_mm > 0 else "such as 0.2, which rounds sizes up so that cells share them"
+    return f"{text} first; [fit] size_step_mm {hint} makes them fewer"

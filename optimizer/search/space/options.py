@@ -1,0 +1,222 @@
+"""Ways to build what stands between the cells and the controller, reduced before they multiply.
+
+Strips, wires, BMS, fuses, cases and layouts act on a pack only through a few numbers. One option is a row of
+those numbers, each so signed that less is never worse; an option that another one equals or beats in every
+number can be left out without losing any row of the front, because the score is monotone in each of them
+(tests/search/test_monotone.py asserts that, column by column; score.UNPROVEN names the exception).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from optimizer.front.dominance import unbeaten
+from optimizer.front.pareto import nondominated
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+# How two parts of one option combine, column by column: resistances, masses, costs and lengths add up; of
+# current limits (kept negative, so that less is better) the tighter one holds; so does the worse factor.
+ADD, WORST = "add", "worst"
+COLUMNS: dict[str, str] = {
+    "resistance_ohm": ADD,
+    "mass_kg": ADD,
+    "cost": ADD,
+    "power_wire_mm": ADD,
+    "neg_peak_a": WORST,
+    "neg_continuous_a": WORST,
+    "neg_charge_a": WORST,
+    "spread_ohm": WORST,
+    "hot_rise_k_per_w": WORST,
+}
+INDEX = {name: k for k, name in enumerate(COLUMNS)}
+_WORST = np.array([rule == WORST for rule in COLUMNS.values()])
+NEUTRAL = np.where(_WORST, -np.inf, 0.0)
+
+# From so many options on a tree is quicker than comparing all pairs.
+LONG = 1000
+
+
+@dataclass(frozen=True, eq=False)
+class Options:
+    """Rows of the COLUMNS numbers with the choices behind them.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n, len(COLUMNS))
+    picks : ndarray of int, shape (n, k)
+        One column per choice made so far, an index into the list the choice was made from.
+    """
+
+    values: Floats
+    picks: Ints
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+    def column(self, name: str) -> Floats:
+        """One of COLUMNS, shape (n,)."""
+        out: Floats = self.values[:, INDEX[name]]
+        return out
+
+
+def options(count: int, **columns: npt.ArrayLike) -> Options:
+    """Options of one choice: the columns given, the others neutral, the pick being the row's number.
+
+    Raises
+    ------
+    KeyError
+        If a column is not one of COLUMNS.
+    """
+    values = np.tile(NEUTRAL, (count, 1))
+    for name, column in columns.items():
+        values[:, INDEX[name]] = column
+    return Options(values, np.arange(count, dtype=np.int64)[:, None])
+
+
+def combine(left: Options, right: Options) -> Options:
+    """Every option of one choice with every option of the other, left-major.
+
+    Parameters
+    ----------
+    left, right : Options, n and m rows
+
+    Returns
+    -------
+    Options, n·m rows
+    """
+    a = np.repeat(left.values, len(right), axis=0)
+    b = np.tile(right.values, (len(left), 1))
+    values = np.where(_WORST, np.maximum(a, b), a + b)
+    picks = np.hstack([np.repeat(left.picks, len(right), axis=0), np.tile(right.picks, (len(left), 1))])
+    return Options(values, picks)
+
+
+def reduce(choice: Options, *, equal_mass: bool = False) -> Options:
+    """Only the options that no other one equals or beats in every column; of equal ones the first.
+
+    Parameters
+    ----------
+    choice : Options
+    equal_mass : bool
+        Let an option be beaten by one of the same mass only: for rides on which mass may help.
+    """
+    values = np.where(np.isinf(choice.values), -1e300, choice.values)
+    if equal_mass:
+        values = np.column_stack([values, -values[:, INDEX["mass_kg"]]])
+    # A column in which all are equal tells none apart.
+    telling = np.ptp(values, axis=0) > 0 if len(values) else np.ones(values.shape[1], dtype=bool)
+    values = values[:, telling] if telling.any() else values[:, :1]
+    keep = unbeaten(values) if len(values) > LONG else nondominated(values)
+    return Options(choice.values[keep], choice.picks[keep])
+
+
+def bunched(choice: Options, *, size: int) -> Options:
+    """The same options in an order in which `size` neighbours are alike.
+
+    Halved along the widest column again and again, so that the best of each number in a bunch is not far from
+    its members.
+    """
+    if not len(choice):
+        return choice
+    finite = np.where(np.isinf(choice.values), 0.0, choice.values)
+    spread = np.ptp(finite, axis=0)
+    order = _bunched(finite / np.where(spread > 0, spread, 1.0), size)
+    return Options(choice.values[order], choice.picks[order])
+
+
+@njit(cache=True)
+def _bunched(scaled: Floats, size: int) -> Ints:
+    """Order of the rows; cuts fall on multiples of the size, so that bunches don't straddle them."""
+    order = np.arange(len(scaled))
+    starts, ends = [0], [len(scaled)]
+    while starts:
+        start, end = starts.pop(), ends.pop()
+        if end - start <= size:
+            continue
+        part, width = scaled[order[start:end]], np.empty(scaled.shape[1])
+        for k in range(len(width)):
+            width[k] = part[:, k].max() - part[:, k].min()
+        turn = np.argsort(part[:, np.argmax(width)].copy(), kind="mergesort")
+        order[start:end] = order[start:end][turn]
+        middle = start + max(1, round((end - start) / 2 / size)) * size
+        starts += [start, middle]
+        ends += [middle, end]
+    return order
+
+
+def joined(values: Floats, row: Floats) -> Floats:
+    """Every row of values with the one row, as `combine` would join them.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n, len(COLUMNS))
+    row : ndarray, shape (len(COLUMNS),)
+    """
+    out: Floats = np.where(_WORST, np.maximum(values, row), values + row)
+    return out
+
+
+def capped(choice: Options, **limits: float) -> Options:
+    """Options whose current limits are no larger than anything else in the pack could use.
+
+    A wire for 200 A is worth no more than one for 90 A behind a controller that draws 80 A; saying so here
+    lets the lighter one win. The part's real rating is looked up again for whatever is reported.
+
+    Parameters
+    ----------
+    limits : float
+        Column name (neg_peak_a …) to the largest useful current [A].
+    """
+    values = choice.values.copy()
+    for name, most in limits.items():
+        column = INDEX[name]
+        values[:, column] = np.maximum(values[:, column], -most)
+    return Options(values, choice.picks)
+
+
+def wired(
+    choice: Options, wire: Options, *, ohm_per_mm: Floats, kg_per_mm: Floats, cost_per_mm: Floats
+) -> Options:
+    """Combine with wires, whose resistance, mass and cost grow with the length each option needs.
+
+    Parameters
+    ----------
+    choice : Options, n rows
+    wire : Options, w rows
+    ohm_per_mm, kg_per_mm, cost_per_mm : ndarray, shape (w,)
+    """
+    both = combine(choice, wire)
+    length = both.column("power_wire_mm")
+    pick = np.tile(np.arange(len(wire)), len(choice))
+    values = both.values.copy()
+    values[:, INDEX["resistance_ohm"]] += length * ohm_per_mm[pick]
+    values[:, INDEX["mass_kg"]] += length * kg_per_mm[pick]
+    values[:, INDEX["cost"]] += length * cost_per_mm[pick]
+    # From here on the length has had its effect and must not keep options apart.
+    values[:, INDEX["power_wire_mm"]] = 0.0
+    return Options(values, both.picks)
+
+
+def ideal(parts: Sequence[Options]) -> Floats:
+    """A row that no option of the parts' product beats in any column; it need not exist.
+
+    Parameters
+    ----------
+    parts : sequence of Options, each with at least one row
+
+    Returns
+    -------
+    ndarray, shape (len(COLUMNS),)
+    """
+    row = NEUTRAL.copy()
+    for part in parts:
+        best = part.values.min(axis=0)
+        row = np.where(_WORST, np.maximum(row, best), row + best)
+    return row

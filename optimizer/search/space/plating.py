@@ -1,0 +1,164 @@
+"""Strips over the plates of a fill: geometry first, once; then every strip by multiplication."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.fit.chain.groups import Chain
+from optimizer.fit.region.layout import Layout
+from optimizer.pack.plates.factors import chain_plates
+from optimizer.search.space import options as op
+from optimizer.search.space.options import Options
+
+if TYPE_CHECKING:
+    from optimizer.search.space.fills import Fill
+    from optimizer.search.space.space import Space, Task
+    from optimizer.search.space.splits import Splits
+
+Floats = npt.NDArray[np.float64]
+
+
+def plate_metrics(
+    layout: Layout, chain: Chain, *, cell_gap_mm: float, layers: Sequence[int]
+) -> tuple[tuple[str, ...], tuple[str, ...], Floats]:
+    """Geometry of the plates of the first 1 … G groups, for each number of layers.
+
+    The lead at each end of a chain is laid along the end group and joined to every cell of it.
+
+    Returns
+    -------
+    names, rules : tuple of str
+        weld: resistance of the welds over that of one [-]; series_mm, across_mm: length of one layer of strip
+        from group to group and at the ends, and inside groups, between weld centres [mm]; series_pieces,
+        across_pieces: into how many it is cut [-]; for n layers in the series direction
+        factor_n: length of one layer with the plates' resistance [mm], segment_n: current in one layer of the
+        hottest piece over the pack's [-], spread_n: see PlateFactors.spread_mm [mm].
+    metrics : ndarray, shape (G, len(names))
+    """
+    names, rules = ["weld", "series_mm", "across_mm", "series_pieces", "across_pieces"], ["add"] * 5
+    columns: list[Floats] = []
+    for n in layers:
+        plates = chain_plates(
+            layout, chain, cell_gap_mm=cell_gap_mm, layers_series=n, taps=chain.parallel
+        )
+        if not columns:
+            columns = [plates.welds, plates.series_mm + plates.end_mm, plates.across_mm,
+                       np.asarray(plates.series_pieces + plates.end_pieces, dtype=float),
+                       np.asarray(plates.across_pieces, dtype=float)]  # fmt: skip
+        names += [f"factor_{n}", f"segment_{n}", f"spread_{n}"]
+        rules += ["add", "worst", "worst"]
+        columns += [plates.length_mm, plates.segment, plates.spread_mm]
+    return tuple(names), tuple(rules), np.column_stack(columns)
+
+
+def strip_mm(metric: Callable[[str], Floats], *, layers: npt.ArrayLike, width_mm: npt.ArrayLike) -> Floats:
+    """Strip to be cut for the plates, all layers: each piece runs half a width beyond its weld centres.
+
+    L = (l_series + w · n_series) · layers + l_across + w · n_across
+
+    Parameters
+    ----------
+    metric : callable
+        From the name of a metric of `plate_metrics` to its values [mm] or [-].
+    layers : int or ndarray
+        In the series direction [-].
+    width_mm : float or ndarray
+        Of the strip [mm].
+
+    Returns
+    -------
+    ndarray
+        [mm], arguments broadcast.
+    """
+    along = metric("series_mm") + np.asarray(width_mm) * metric("series_pieces")
+    return np.asarray(along * np.asarray(layers) + metric("across_mm") + np.asarray(width_mm) * metric("across_pieces"))
+
+
+def plated(
+    space: Space,
+    task: Task,
+    fills: Sequence[Sequence[Fill]],
+    splits: Splits,
+    *,
+    which: npt.NDArray[np.int64] | None = None,
+) -> Options:
+    """Every split with every strip in every number of layers.
+
+    Parameters
+    ----------
+    space : Space
+    task : Task
+    fills : sequence of sequences of Fill
+        By compartment.
+    splits : Splits, n rows
+    which : ndarray of int, shape (b,), optional
+        Numbers of the builds to take; all when left out.
+
+    Returns
+    -------
+    Options, n · b rows
+        Picks: row of splits, number of the build.
+    """
+    names = next(fill.names for each in fills for fill in each)
+    metric = {name: splits.metrics[:, k][:, None] for k, name in enumerate(names)}
+    which = np.arange(len(space.builds)) if which is None else which
+    builds = [space.builds[k] for k in which]
+    series = splits.split.sum(axis=1)[:, None]
+    fixed_kg, fixed_cost = _fixed(space, splits, series * task.parallel, metric["case_mm3"])
+
+    def by_layers(name: str) -> Floats:
+        return np.hstack([metric[f"{name}_{build.layers}"] for build in builds])
+
+    layers = np.array([build.layers for build in builds])
+    length = strip_mm(metric.__getitem__, layers=layers, width_mm=np.array([build.width_mm for build in builds]))
+    weld_ohm = space.brief.parts.weld_mohm * 1e-3
+    section_a = np.array([build.section_mm2 * build.density_a_mm2 for build in builds])
+    limit_a = section_a / np.maximum(by_layers("segment"), 1e-12)
+    sheet = np.array([build.sheet_ohm_mm for build in builds])
+    columns = {
+        "resistance_ohm": sheet * by_layers("factor") + weld_ohm * metric["weld"],
+        "mass_kg": fixed_kg + length * np.array([build.kg_per_mm for build in builds]),
+        "cost": fixed_cost + length * np.array([build.cost_per_mm for build in builds]),
+        "power_wire_mm": np.broadcast_to(splits.power_mm[:, None], limit_a.shape),
+        "neg_peak_a": -limit_a,
+        "neg_continuous_a": -limit_a,
+        "neg_charge_a": -limit_a,
+        "spread_ohm": sheet * by_layers("spread"),
+        "hot_rise_k_per_w": np.broadcast_to(metric["hot_rise_k_per_w"], limit_a.shape),
+    }
+    flat = op.options(limit_a.size, **{name: column.ravel() for name, column in columns.items()})
+    row, build = np.indices(limit_a.shape).reshape(2, -1)
+    return Options(flat.values, np.column_stack([row, which[build]]).astype(np.int64))
+
+
+def _fixed(
+    space: Space, splits: Splits, cells: npt.NDArray[np.int64], case_mm3: Floats
+) -> tuple[Floats, Floats]:
+    """Mass and cost of case, insulation, connectors, thin wires and box walls, shape (n, 1) each."""
+    from optimizer.search.space.parts import lead_wire
+
+    rules, wires = space.brief.parts, space.inputs.wires
+    lead = lead_wire(space.inputs)
+    case_kg = case_mm3 * 1e-9 * rules.case_density_kg_m3
+    lead_m = splits.lead_mm[:, None] * 1e-3
+    modules = splits.modules[:, None]
+    box_kg, box_cost = space.box
+    mass = (
+        case_kg
+        + cells * rules.insulation_g_per_cell * 1e-3
+        + modules * rules.connector_g * 1e-3
+        + lead_m * wires.mass_g_per_m[lead] * 1e-3
+        + box_kg
+    )
+    cost = (
+        case_kg * rules.case_price_per_kg
+        + cells * rules.insulation_price_per_cell
+        + modules * rules.connector_price
+        + lead_m * wires.price_per_m[lead]
+        + box_cost
+    )
+    return mass, cost

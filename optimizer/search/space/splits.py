@@ -1,0 +1,395 @@
+"""Shares of the groups over the compartments, each with the fill of every compartment and the harness."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import product
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.brief import HarnessRules
+from optimizer.fit.region.compartment import Compartment
+from optimizer.fit.region.geometry import centre_mm, to_vehicle
+from optimizer.front.pareto import nondominated
+from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS, HarnessBlock, Places, harness_block
+from optimizer.search.space import roomwise
+from optimizer.search.space.fills import Fill
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+# Kinds of module case in one pack: each is drawn, printed and tried by itself (common practice: one or two).
+MOST_KINDS = 2
+
+# Rows of many compartments whose harnesses are found, and which are reduced, at a time; and rows of few
+# compartments from which on what others beat is left out before there are more.
+BLOCK = 20_000
+LARGE = 200_000
+
+# Splits of one task that are kept, none of which another one beats.
+MOST_KEPT = 250_000
+
+
+class TooMany(Exception):
+    """More splits are worth having than may be kept; the argument is how many so far."""
+
+
+@dataclass(frozen=True, eq=False)
+class Splits:
+    """n ways to share S groups out over m compartments.
+
+    Parameters
+    ----------
+    split : ndarray of int, shape (n, m)
+        Groups in each compartment.
+    fill : ndarray of int, shape (n, m)
+        Which fill of the compartment holds them; 0 where there is no group.
+    metrics : ndarray, shape (n, len(names))
+        Sums (or the worst) of the fills' metrics over the compartments; less is better.
+    power_mm, lead_mm : ndarray, shape (n,)
+        Length of power wire, and of balance leads and sensor wires together [mm].
+    modules, crossing : ndarray of int, shape (n,)
+        Cases in use, and conductors that run between compartments.
+    """
+
+    split: Ints
+    fill: Ints
+    metrics: Floats
+    power_mm: Floats
+    lead_mm: Floats
+    modules: Ints
+    crossing: Ints
+
+    def __len__(self) -> int:
+        return len(self.split)
+
+    def take(self, rows: npt.NDArray[np.bool_] | Ints) -> Splits:
+        """Some of the rows."""
+        return Splits(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+
+
+def all_splits(most: Sequence[int], *, series: tuple[int, int]) -> Ints:
+    """Every vector of groups with 0 to most[j] in compartment j and a sum within the bounds.
+
+    Parameters
+    ----------
+    most : sequence of int, length m
+        Groups that each compartment holds.
+    series : (int, int)
+        Least and most groups in all.
+
+    Returns
+    -------
+    ndarray of int, shape (n, m)
+        In lexicographic order.
+
+    >>> all_splits([2, 1], series=(2, 2)).tolist()
+    [[1, 1], [2, 0]]
+    """
+    low, high = series
+    rows = np.zeros((1, 0), dtype=np.int64)
+    for j, held in enumerate(most):
+        rest = sum(most[j + 1 :])
+        steps = np.arange(min(held, high) + 1)
+        rows = np.column_stack([np.repeat(rows, len(steps), axis=0), np.tile(steps, len(rows))])
+        total = rows.sum(axis=1)
+        rows = rows[(total <= high) & (total + rest >= low)]
+    return rows
+
+
+class Shares:
+    """Ways to share groups out for one cell size and P, made for one number of groups at a time.
+
+    Parameters
+    ----------
+    rooms : sequence of Compartment, length m
+    fills : sequence of sequences of Fill
+        Of each compartment; may be empty where nothing fits.
+    rules : HarnessRules
+    sensors : int
+    known : dict
+        Harnesses worked out before, whatever the cell size: they depend on the split and on the groups per
+        module alone. Those of more than TRIED_COMPARTMENTS compartments are too many to be kept.
+    most_kept : int
+        Splits that may be kept, of all numbers of groups asked for together.
+    """
+
+    def __init__(
+        self,
+        rooms: Sequence[Compartment],
+        *,
+        fills: Sequence[Sequence[Fill]],
+        rules: HarnessRules,
+        sensors: int,
+        known: dict[tuple[int, ...], tuple[Ints, HarnessBlock]],
+        most_kept: int = MOST_KEPT,
+    ) -> None:
+        self.rooms, self.fills, self.rules, self.sensors, self.known = rooms, fills, rules, sensors, known
+        how = next((fill.rules for each in fills for fill in each), ())
+        self.worst = np.array([rule == "worst" for rule in how], dtype=bool)
+        self.useful = [_useful_at(each) for each in fills]
+        self.most_kept = most_kept
+        self._kept: dict[int, int] = {}
+
+    def ways(self, *, up_to: int | None = None) -> list[int]:
+        """How many (split, fills) there are for 0, 1, 2 … groups in all.
+
+        Parameters
+        ----------
+        up_to : int, optional
+            Count no further than for so many groups.
+
+        Returns
+        -------
+        list of int
+            As long as there is room; whole numbers without bound.
+        """
+        held = [[sum(fill.groups >= g for fill in each) for g in _numbers(each)] for each in self.fills]
+        return product_by_groups(held, up_to=up_to)
+
+    def held(self, *, reduced: bool = True, up_to: int | None = None) -> list[int]:
+        """How many (split, fills) `of` goes through for 0, 1, 2 … groups in all: see there, and `ways`."""
+        if not reduced:
+            return self.ways(up_to=up_to)
+        worth = zip(self.fills, self.useful, strict=True)
+        # The table says that a fill stands for what it can't hold, too.
+        held = [[int(table[[f.groups >= g for f in each], g].sum()) for g in _numbers(each)] for each, table in worth]
+        return product_by_groups(held, up_to=up_to)
+
+    def of(self, series: int, *, reduced: bool = True) -> Splits:
+        """Splits of a number of groups, each with the fill of every compartment.
+
+        Parameters
+        ----------
+        series : int
+            Groups in all, at least 1.
+        reduced : bool
+            Leave out what another split of as many groups equals or beats in every number.
+
+        Returns
+        -------
+        Splits
+
+        Raises
+        ------
+        TooMany
+            When more than `most_kept` of all numbers of groups asked for so far are worth having.
+        """
+        found = (self._roomwise if len(self.rooms) > TRIED_COMPARTMENTS else self._by_choice)(series, reduced)
+        self._count(series, len(found))
+        return found
+
+    def _count(self, series: int, kept: int) -> None:
+        """Take note of how many splits are kept; too many end the search."""
+        self._kept[series] = kept
+        if sum(self._kept.values()) > self.most_kept:
+            raise TooMany(sum(self._kept.values()))
+
+    def _by_choice(self, series: int, reduced: bool) -> Splits:
+        """As `of`, one choice of fills after the other."""
+        parts: list[Splits] = []
+        for choice in product(*(range(max(len(each), 1)) for each in self.fills)):
+            part = self._chosen(np.array(choice), series, reduced)
+            if part is not None:
+                parts.append(part)
+            if reduced and sum(map(len, parts)) > LARGE:
+                parts = [_joined(parts, reduced)]
+                self._count(series, len(parts[0]))
+        if not parts:
+            return _nothing(len(self.rooms), len(self.worst))
+        return _joined(parts, reduced)
+
+    def _roomwise(self, series: int, reduced: bool) -> Splits:
+        """As `of`, compartment by compartment; what is held at a time is bounded unless nothing may be left out."""
+        width = len(self.worst)
+        offered = roomwise.offers(self.fills, useful=self.useful if reduced else None, metrics=width)
+        where = places(self.rooms, [None] * len(self.rooms))
+        blocks = roomwise.filled(
+            offered, series=series, worst=self.worst, most_kinds=MOST_KINDS, reduced=reduced
+        )
+        kept = [_nothing(len(self.rooms), width)]
+        waiting: list[roomwise.Rows] = []
+        for rows in blocks:
+            waiting.append(rows)
+            if sum(map(len, waiting)) >= BLOCK:
+                kept, waiting = self._taken(kept, waiting, where, reduced), []
+                self._count(series, sum(map(len, kept)))
+        return _joined(self._taken(kept, waiting, where, reduced), reduced=False)
+
+    def _taken(
+        self, kept: list[Splits], waiting: Sequence[roomwise.Rows], where: Places, reduced: bool
+    ) -> list[Splits]:
+        """What was kept with further rows, whose harnesses are found here."""
+        here = [self._with_harness(rows, where) for rows in waiting]
+        return [_joined([*kept, _joined(here, reduced)], reduced)] if reduced and here else [*kept, *here]
+
+    def _with_harness(self, rows: roomwise.Rows, where: Places) -> Splits:
+        _, first, back = np.unique(rows.same, return_index=True, return_inverse=True)
+        harness = self._harness_of(rows.split[first], where, rows.case[first])
+        return Splits(
+            split=rows.split,
+            fill=rows.fill,
+            metrics=rows.metrics,
+            power_mm=harness.power_length_mm[back],
+            lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[back],
+            modules=harness.modules[back],
+            crossing=harness.crossing_conductors[back],
+        )
+
+    def _harness_of(self, split: Ints, where: Places, per_module: Ints | None = None) -> HarnessBlock:
+        names = [room.name for room in self.rooms]
+        return harness_block(
+            split,
+            places=where,
+            per_module=per_module,
+            sensors=self.sensors,
+            share_balance_leads=self.rules.share_balance_leads,
+            slack_mm=self.rules.slack_mm,
+            bms_in=names.index(self.rules.bms_in) if self.rules.bms_in else None,
+        )
+
+    def _chosen(self, choice: Ints, series: int, reduced: bool) -> Splits | None:
+        """Splits over one choice of fills; None where there is none."""
+        chosen = [each[k] if each else None for each, k in zip(self.fills, choice, strict=True)]
+        # Every fill but the first one of a compartment is in use, see below.
+        sure = {fill.groups_per_module for fill, k in zip(chosen, choice, strict=True) if fill and k} - {0}
+        if len(sure) > MOST_KINDS or (reduced and not all(map(self._ever, range(len(choice)), choice))):
+            return None
+        split, harness = self._harness(series, chosen)
+        held = np.array([fill.groups if fill else 0 for fill in chosen])
+        # An empty compartment is the same whichever fill it does not use: only the first one speaks for it.
+        good = np.all((split <= held) & ((split > 0) | (choice == 0)), axis=1)
+        good &= kinds_of_case(split, chosen) <= MOST_KINDS
+        if reduced:
+            for j, table in enumerate(self.useful):
+                if len(table):
+                    good &= table[choice[j], np.minimum(split[:, j], table.shape[1] - 1)]
+        rows = np.flatnonzero(good)
+        if not len(rows):
+            return None
+        split = split[rows]
+        metrics = np.zeros((len(rows), len(self.worst)))
+        for j, fill in enumerate(chosen):
+            if fill is not None:
+                here = fill.metrics[split[:, j]]
+                metrics = np.where(self.worst, np.maximum(metrics, here), metrics + here)
+        return Splits(
+            split=split,
+            fill=np.tile(choice, (len(rows), 1)),
+            metrics=metrics,
+            power_mm=harness.power_length_mm[rows],
+            lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[rows],
+            modules=harness.modules[rows],
+            crossing=harness.crossing_conductors[rows],
+        )
+
+    def _ever(self, room: int, fill: int) -> bool:
+        """Whether a fill of a compartment is worth having with any number of groups; the first one with none, too."""
+        return fill == 0 or bool(self.useful[room][fill, 1 : self.fills[room][fill].groups + 1].any())
+
+    def _harness(self, series: int, chosen: Sequence[Fill | None]) -> tuple[Ints, HarnessBlock]:
+        """Every split of the groups, and its harness."""
+        where = places(self.rooms, chosen)
+        key = (series, *where.groups_per_module)
+        if key not in self.known:
+            split = all_splits([series] * len(self.rooms), series=(series, series))
+            self.known[key] = split, self._harness_of(split, where)
+        return self.known[key]
+
+
+def kinds_of_case(split: Ints, chosen: Sequence[Fill | None]) -> Ints:
+    """How many kinds of module case each split takes, told apart by the groups in one, shape (n,)."""
+    per_module = np.array([fill.groups_per_module if fill else 0 for fill in chosen])
+    kinds = [((split > 0) & (per_module == kind)).any(axis=1) for kind in set(per_module.tolist()) - {0}]
+    return np.sum(kinds, axis=0, dtype=np.int64) if kinds else np.zeros(len(split), dtype=np.int64)
+
+
+def _numbers(each: Sequence[Fill]) -> range:
+    """Numbers of groups that some of the fills hold."""
+    return range(1, max((fill.groups for fill in each), default=0) + 1)
+
+
+def product_by_groups(counts: Sequence[Sequence[int]], *, up_to: int | None = None) -> list[int]:
+    """Choices by number of groups in all, from those of each compartment for 1, 2 … groups.
+
+    The product of one polynomial per compartment: the coefficient of x^g counts the choices that hold g. In
+    Python's integers: 2^63 choices are soon passed.
+
+    Parameters
+    ----------
+    counts : sequence of sequences of int
+        By compartment and groups in it, from one group on; none is always one choice.
+    up_to : int, optional
+        Count no further than for so many groups.
+
+    >>> product_by_groups([[2, 1], [3]])
+    [1, 5, 7, 3]
+    """
+    total = [1]
+    for each in counts:
+        own = [1, *each]
+        size = len(total) + len(own) - 1
+        more = [0] * (size if up_to is None else min(size, up_to + 1))
+        for a, ways in enumerate(total):
+            for b, others in enumerate(own[: max(len(more) - a, 0)]):
+                more[a + b] += ways * others
+        total = more
+    return total
+
+
+def _joined(parts: Sequence[Splits], reduced: bool) -> Splits:
+    """All parts' rows; reduced to those that no other one equals or beats in every number, of equal ones the first."""
+    whole = Splits(
+        *(np.concatenate([getattr(part, name) for part in parts]) for name in Splits.__dataclass_fields__)
+    )
+    if not reduced:
+        return whole
+    numbers = np.column_stack([whole.metrics, whole.power_mm, whole.lead_mm, whole.modules])
+    return whole.take(nondominated(numbers))
+
+
+def _useful_at(each: Sequence[Fill]) -> npt.NDArray[np.bool_]:
+    """Whether fill k with its first g groups is beaten by no other one with the same modules, shape (f, G + 1).
+
+    With no group all are alike, and all stand.
+    """
+    most = max((fill.groups for fill in each), default=0)
+    table = np.ones((len(each), most + 1), dtype=bool)
+    for g in range(1, most + 1):
+        for kind in {fill.groups_per_module for fill in each}:
+            same = [k for k, fill in enumerate(each) if fill.groups_per_module == kind and fill.groups >= g]
+            if same:
+                table[same, g] = nondominated(np.array([each[k].metrics[g] for k in same]))
+    return table
+
+
+def _nothing(rooms: int, metrics: int) -> Splits:
+    none = np.zeros(0)
+    whole = np.zeros((0, rooms), dtype=np.int64)
+    ints = np.zeros(0, dtype=np.int64)
+    return Splits(whole, whole, np.zeros((0, metrics)), none, none, ints, ints)
+
+
+def places(rooms: Sequence[Compartment], chosen: Sequence[Fill | None]) -> Places:
+    """Where the chain begins and ends in each compartment, and where a BMS would sit, in the vehicle.
+
+    The chain runs from one end of the compartment's longest side to the other, whatever the layout; wires
+    get slack for what lies between that and the real tap.
+    """
+    starts, ends, middles = np.swapaxes(np.array([_ends(room) for room in rooms]), 0, 1)
+    per_module = tuple(fill.groups_per_module if fill else 0 for fill in chosen)
+    return Places(starts, ends, middles, per_module)
+
+
+@lru_cache(maxsize=1024)
+def _ends(room: Compartment) -> tuple[tuple[float, ...], ...]:
+    """Start and end of a compartment's chain and its middle, in the vehicle [mm]: asked for very often."""
+    low, high = np.array(room.extent_mm, dtype=float).T
+    middle = centre_mm(room)
+    along = int(np.argmax(high - low))
+    start, end = middle.copy(), middle.copy()
+    start[along], end[along] = low[along], high[along]
+    return tuple(tuple(to_vehicle(room, point).tolist()) for point in (start, end, middle))

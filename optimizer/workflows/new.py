@@ -1,0 +1,97 @@
+"""A commented brief with small catalogs to fill in, for somebody who begins."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from optimizer.base.files import write_text
+from optimizer.base.problems import BadInput, Problem
+from optimizer.catalog import builtin_catalogs
+from optimizer.catalog.columns import Column
+from optimizer.catalog.types import (
+    BMS_COLUMNS,
+    CELL_COLUMNS,
+    CHARGER_COLUMNS,
+    FUSE_COLUMNS,
+    STRIP_COLUMNS,
+    WIRE_COLUMNS,
+)
+
+FEW_CELLS = ("amber-18650-e35", "birch-18650-b30", "amber-21700-e50", "birch-21700-b45", "grove-18650-e18")
+# Rows of the demo tables that go along: few, and enough for the starter brief to be searched.
+ROWS = {
+    "cells": (CELL_COLUMNS, FEW_CELLS),
+    "strips": (STRIP_COLUMNS, ("nickel-8x0.15", "nickel-8x0.20", "copper-8x0.10")),
+    "wires": (WIRE_COLUMNS, ("silicone-0.5", "silicone-2.5", "silicone-4", "silicone-6")),
+    "bms": (BMS_COLUMNS, ("warden-14s-30a", "sentinel-24s-80a")),
+    "fuses": (FUSE_COLUMNS, ("blade-60v-30a", "blade-60v-40a", "bolt-60v-80a")),
+    "chargers": (CHARGER_COLUMNS, ()),
+}  # fmt: skip
+HEAD = {
+    "cells": "dimensions are the largest, sleeve included; dcir_mohm is for a 10 s pulse at half charge",
+    "strips": "empty resistivity and density are the material's; current_density_a_mm2 is your own limit",
+    "wires": "the thinnest row is used for balance leads and sensors, any row for the power wires",
+    "bms": "chemistries: a list with semicolons; a board must suit the series count and the full voltage",
+    "fuses": "voltage_dc_v must be at least the full pack's; an AC rating does not count",
+    "chargers": "voltage_v is the full pack's",
+}
+
+
+def starter_files() -> dict[str, str]:
+    """Names and contents of the starter's files.
+
+    Returns
+    -------
+    dict of str to str
+        brief.toml and the six tables.
+    """
+    files = {"brief.toml": Path(__file__).with_name("starter.toml").read_text(encoding="utf-8")}
+    for name, (columns, ids) in ROWS.items():
+        files[f"{name}.csv"] = _table(name, columns, ids)
+    return files
+
+
+def _table(name: str, columns: tuple[Column, ...], ids: tuple[str, ...]) -> str:
+    """A few rows of a demo table under comments that say what each column takes; all rows where none are named."""
+    lines = (builtin_catalogs() / f"{name}.csv").read_text(encoding="utf-8").splitlines()
+    table = [line for line in lines if line and not line.startswith("#")]
+    rows = [line for line in table[1:] if not ids or line.split(",")[0] in ids]
+    needed = [column.name for column in columns if column.filled]
+    optional = [column.name for column in columns if not column.filled]
+    comments = [
+        f"# your {name}: one row each; these rows are invented, put in what you can buy",
+        f"# {HEAD[name]}",
+        f"# always filled: {' '.join(needed)}",
+    ]
+    if optional:
+        comments.append(f"# may be empty where it does not apply: {' '.join(optional)}")
+    return "\n".join([*comments, table[0], *rows]) + "\n"
+
+
+def write_starter(folder: Path) -> list[Path]:
+    """Write the starter's files into a folder; nothing that is there is ever replaced.
+
+    Parameters
+    ----------
+    folder : Path
+        Made when missing.
+
+    Returns
+    -------
+    list of Path
+        What was written.
+
+    Raises
+    ------
+    BadInput
+        Code "files-exist" when one of the files, or a file in place of the folder, is there; then nothing is
+        written.
+    """
+    files = starter_files()
+    held = [name for name in files if (folder / name).exists()]
+    if held or (folder.exists() and not folder.is_dir()):
+        text = "must hold none of the starter's files; choose an empty folder: nothing is ever replaced"
+        raise BadInput([Problem("files-exist", str(folder), expected=text, found=", ".join(held) or "a file")])
+    for name, content in files.items():
+        write_text(folder / name, content)
+    return [folder / name for name in files]

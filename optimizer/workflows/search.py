@@ -1,0 +1,358 @@
+"""A whole run: read, estimate, search, re-score, write."""
+
+from __future__ import annotations
+
+import os
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+import pandas as pd
+
+from optimizer.base.problems import BadInput, Problem, Stopped, machine_fault
+from optimizer.brief import open_brief
+from optimizer.front import store
+from optimizer.front.pareto import OBJECTIVES
+from optimizer.score.inputs import read_inputs
+from optimizer.search.exact import archive, rows
+from optimizer.search.running.checkpoint import Checkpoints, run_key
+from optimizer.search.running.lock import locked
+from optimizer.search.running.record import run_record
+from optimizer.search.running.run import Outcome, search
+from optimizer.search.space import ways
+from optimizer.search.space.layingout import lay_out
+from optimizer.search.space.setup import make_space
+from optimizer.search.space.space import Space
+
+if TYPE_CHECKING:
+    from optuna.storages import BaseStorage
+
+    from optimizer.search.running.board import Board
+
+# What a task of the demo brief takes on one core with an empty cache [s], rounded.
+TASK_S = 2.0
+
+
+class Report(Protocol):
+    """Where progress is told."""
+
+    def say(self, text: str) -> None:
+        """A line of its own."""
+
+    def step(self, text: str) -> None:
+        """How far the search is."""
+
+
+@dataclass(frozen=True, eq=False)
+class Result:
+    """What a run leaves.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it was written.
+    front : DataFrame
+        Empty when no candidate meets every constraint; then nothing was written but run.json.
+    run : dict
+        Content of run.json.
+    interrupted : bool
+    objectives : tuple of str
+    currency : str
+    """
+
+    folder: Path
+    front: pd.DataFrame
+    run: dict[str, Any]
+    interrupted: bool
+    objectives: tuple[str, ...]
+    currency: str
+
+
+@dataclass(frozen=True)
+class How:
+    """How a search is run; none of it changes the front.
+
+    Parameters
+    ----------
+    workers : int
+        Processes on this machine.
+    force : bool
+        Replace a run that is in the folder.
+    resume : bool
+        Go on with the run that is in the folder.
+    budget_s : float, optional
+        Stop after this time [s].
+    storage : str
+        URL of a storage by which several commands share the work, "" for none.
+    refresh_s : float
+        How often the front is written while the search goes on [s].
+    trials : int, optional
+        Of a brief with ranges: stop after this many boxes, instead of the brief's own number.
+    no_gain : bool
+        Of a brief with ranges: stop only when boxes bring no gain any more, or by `budget_s` or `trials`.
+    """
+
+    workers: int = 1
+    force: bool = False
+    resume: bool = False
+    budget_s: float | None = None
+    storage: str = ""
+    refresh_s: float = 60.0
+    trials: int | None = None
+    no_gain: bool = False
+
+
+def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report | None = None) -> Result:
+    """Search a brief and write front.parquet, front.csv and run.json into a folder.
+
+    Parameters
+    ----------
+    brief : Path
+    folder : Path
+    how : How, optional
+    report : Report, optional
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    BadInput
+        With every problem of brief and catalogs; or when a task has too many ways to share its groups out; or
+        when the folder holds a run already, is in use, or holds no run that could be gone on with; or when the
+        storage can't be reached. Nothing is lost.
+    Stopped
+        When the disk or the storage failed half-way; the tasks that were done are kept.
+    """
+    until = time.monotonic() + how.budget_s if how is not None and how.budget_s is not None else None
+    how = how or How()
+    read = open_brief(brief)
+    if read.free:
+        from optimizer.workflows.open_search import run_open_job
+
+        return run_open_job(read, folder=folder, how=how, report=report)
+    _check_budget(how, brief)
+    inputs = read_inputs(read.fixed({}))
+    checkpoints = Checkpoints(folder, run_key(inputs), inputs.hashes())
+    if how.resume:
+        checkpoints.check()
+    else:
+        store.check_free(folder, force=how.force)
+    storage = _storage(how, folder)
+    with locked(folder):
+        store.sweep(folder)
+        known = checkpoints.load() if how.resume else {}
+        space = make_space(inputs)
+        lay_out(space, report=report, until=until)
+        ways.check(space, report=report, until=until)
+        if report is not None:
+            report.say(estimate(space, workers=how.workers))
+        if not how.resume:
+            checkpoints.begin()
+        watch = Watch(space, folder, checkpoints.key, how, report)
+        board = _board(storage, checkpoints.key, how.storage)
+        try:
+            outcome = search(
+                space, workers=how.workers, progress=watch, until=until, checkpoints=checkpoints, known=known,
+                board=board,
+            )  # fmt: skip
+        finally:
+            if board is not None:
+                board.close()
+        front, run = write_last(space, outcome, folder, checkpoints.key)
+        if outcome.complete:
+            checkpoints.clear()
+    return Result(
+        folder, front, run, outcome.interrupted, tuple(space.brief.objectives.use), space.brief.currency
+    )
+
+
+def _check_budget(how: How, brief: Path) -> None:
+    """A brief without ranges has no boxes to try: every candidate is searched, or the time is up."""
+    asked = ([f"{how.trials} trials"] if how.trials is not None else []) + (["no gain"] if how.no_gain else [])
+    expected = f"does not apply: {brief} has no ranges, so that its whole space is searched; give a time, such as 8h"
+    problems = [
+        Problem("budget-without-ranges", "command line", field="--budget", found=text, expected=expected)
+        for text in asked
+    ]
+    if problems:
+        raise BadInput(problems)
+
+
+def _storage(how: How, folder: Path) -> BaseStorage | None:
+    if not how.storage:
+        return None
+    from optimizer.search.running.storage import open_storage
+
+    return open_storage(how.storage, folder=folder)
+
+
+def _board(storage: BaseStorage | None, key: str, url: str) -> Board | None:
+    """Where the tasks are shared; the storage's library is loaded only then."""
+    if storage is None:
+        return None
+    from optimizer.search.running.board import Board
+
+    return Board(storage, key=key, url=url)
+
+
+def write_outcome(
+    space: Space, outcome: Outcome, folder: Path, key: str, *, most: int | None = None
+) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """Re-score what was found and write it: the front, and the account of the run.
+
+    Parameters
+    ----------
+    space : Space
+    outcome : Outcome
+    folder : Path
+    key : str
+        See checkpoint.run_key.
+    most : int, optional
+        Write no more rows than this, spread over the front.
+
+    Returns
+    -------
+    front : DataFrame
+    run : dict
+        Content of run.json.
+    """
+    found, figures = rows.rescored(archive.some(outcome.found.by_name(), most=most), space=space)
+    front = rows.table(found, figures, space=space)
+    brief_file = from_folder(space.brief.path, folder)
+    run = run_record(space, outcome, front) | {"brief_file": brief_file, "key": key}
+    if len(front):
+        store.write_run(folder, front=front, units=units(space), run=run)
+    else:
+        store.write_empty(folder, run)
+    return front, run
+
+
+def write_last(space: Space, outcome: Outcome, folder: Path, key: str) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """As `write_outcome`, at the end.
+
+    Raises
+    ------
+    Stopped
+        When the machine stopped the search, or the front can't be written.
+    """
+    kept = f"{outcome.done} of {outcome.tasks} tasks are done and kept in {folder}; --resume goes on from there"
+    try:
+        front, run = write_outcome(space, outcome, folder, key)
+    except OSError as wrong:
+        raise Stopped(f"{outcome.stopped or machine_fault(wrong)}. The front was not written. {kept}.") from wrong
+    if outcome.stopped:
+        raise Stopped(f"{outcome.stopped}. {kept}.")
+    return front, run
+
+
+class Watch:
+    """Tells how far a search is, and writes the front now and then.
+
+    Parameters
+    ----------
+    space : Space
+    folder : Path
+    key : str
+        See checkpoint.run_key.
+    how : How
+    report : Report or None
+    """
+
+    # Part of the time that writing the front may take while the search goes on.
+    SHARE = 0.05
+
+    # Rows written while the search goes on: stepping through the ride takes its time for each.
+    ROWS = 2000
+
+    def __init__(self, space: Space, folder: Path, key: str, how: How, report: Report | None) -> None:
+        self._space, self._folder, self._key, self._how, self._report = space, folder, key, how, report
+        self._start = time.monotonic()
+        self._next = self._start + how.refresh_s
+
+    def __call__(self, outcome: Outcome) -> None:
+        """Take note that a task has ended."""
+        now = time.monotonic()
+        if self._report is not None:
+            self._report.step(self.text(outcome, spent_s=now - self._start))
+        if now >= self._next and not outcome.complete and len(outcome.found):
+            outcome.seconds = now - self._start
+            write_outcome(self._space, outcome, self._folder, self._key, most=self.ROWS)
+            took = time.monotonic() - now
+            self._next = time.monotonic() + max(self._how.refresh_s, took / self.SHARE)
+
+    def text(self, outcome: Outcome, *, spent_s: float) -> str:
+        """How far the search is, the best by each objective, and the time left, in one line."""
+        fresh = outcome.done - outcome.resumed
+        left = spent_s / max(fresh, 1) * (outcome.tasks - outcome.done)
+        if self._how.budget_s is not None:
+            left = min(left, max(self._how.budget_s - spent_s, 0.0))
+        share = f"{100 * outcome.done // outcome.tasks:3d} % searched, {len(outcome.found)} packs on the front"
+        return ", ".join([share, *best_text(self._space, outcome.found), f"{duration(left)} left"])
+
+
+def best_text(space: Space, found: archive.Survivors) -> list[str]:
+    """Best value of each objective so far, such as "range 61.2 km"."""
+    if not len(found):
+        return []
+    table, out = units(space), []
+    for column, name in enumerate(space.brief.objectives.use):
+        best = found.objectives[:, column].min() * (-1.0 if OBJECTIVES[name] else 1.0)
+        words = name.rsplit("_", 1)[0].replace("_", " ") if name != "cost" else name
+        out.append(f"{words} {best:.4g} {table.get(name, '')}".strip())
+    return out
+
+
+def duration(seconds: float) -> str:
+    """A time in the largest units that matter.
+
+    >>> duration(42), duration(190), duration(30000)
+    ('42 s', '3 min 10 s', '8 h 20 min')
+    """
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60} s"
+    return f"{whole // 3600} h {whole % 3600 // 60} min"
+
+
+def from_folder(path: Path, folder: Path) -> str:
+    """A path as seen from a folder, so that both can be moved together; absolute where there is no way."""
+    try:
+        return Path(os.path.relpath(path, folder)).as_posix()
+    except ValueError:
+        return path.resolve().as_posix()
+
+
+def units(space: Space) -> dict[str, str]:
+    """Unit of every numeric column of the front."""
+    table = dict(rows.UNITS)
+    table["cost"] = space.brief.currency
+    for name, _ in space.brief.constraints:
+        figure = name.rsplit("_", 1)[0]
+        table[f"margin_{name}"] = table.get(figure, space.brief.currency if figure == "cost" else "1")
+    return table
+
+
+def estimate(space: Space, *, workers: int = 1) -> str:
+    """What lies ahead before the search starts: how many candidates at least, and about how long.
+
+    Splits are not counted yet: that would be half the work. The time is what a task of the demo brief takes
+    with nothing cached, so an order of magnitude; the progress line knows better once a few tasks are done.
+    """
+    tasks = space.tasks()
+    low, high = space.window
+    members = [((space.size_of == task.size) & (low <= high)).nonzero()[0] for task in tasks]
+    cells = len({int(k) for each in members for k in each})
+    packs = sum(int((high[each] - low[each] + 1).sum()) for each in members)
+    inputs = space.inputs
+    parts = len(space.builds) * len(inputs.wire_rows) * len(inputs.bms_rows) * len(inputs.fuse_rows)
+    seconds = max(len(tasks) * TASK_S / workers, 1.0)
+    return (
+        f"{cells} of {len(inputs.cell_rows)} cells allow a pack; {packs:,} packs of cell, S and P in {len(tasks)}"
+        f" tasks; {parts:,} builds of strip, wire, BMS and fuse for each way to share its groups out: at least"
+        f" {packs * parts:,} candidates, about {seconds:.0f} s where nothing is cached"
+    )

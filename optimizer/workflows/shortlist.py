@@ -1,0 +1,226 @@
+"""A few designs out of a run's front: ranked, picked so that they differ, with tolerances, drawn, for the workshop."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pyarrow as pa
+
+from optimizer.analysis import ranking
+from optimizer.base.files import write_text
+from optimizer.base.problems import BadInput, Problem
+from optimizer.design.model import Design
+from optimizer.design.pinned import PINNED_FILE, asked_of_pin, find_pinned
+from optimizer.design.rescore import check_fresh, design_record
+from optimizer.design.runs import Run
+from optimizer.design.tolerances import Tolerances, tolerances
+from optimizer.design.unfold import unfold
+from optimizer.front import store
+from optimizer.review.sheets.workshop import write_design
+from optimizer.search.space.space import Space
+
+# Names on the command line.
+METHODS = {"topsis": "topsis", "weighted": "weighted_sum", "knee": "knee"}
+PINNED = "pinned"
+COUNT = 5
+
+
+@dataclass(frozen=True, eq=False)
+class Shortlist:
+    """Picked designs.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row per design: rank, merit, the front's columns, then <figure>_p10 and _p90, holds_<constraint> and
+        holds_fit.
+    designs : tuple of Design
+        Unfolded, in the same order.
+    homes : tuple of Space
+        What each of them is at home in.
+    pinned : Design or None
+        The brief's pinned pack, named "pinned".
+    pinned_space : Space or None
+        What the pinned pack is at home in, see `optimizer.design.pinned.Pinned`.
+    """
+
+    frame: pd.DataFrame
+    designs: tuple[Design, ...]
+    homes: tuple[Space, ...]
+    pinned: Design | None
+    pinned_space: Space | None = None
+
+
+def parse_weights(text: str | None, *, objectives: Sequence[str]) -> dict[str, float] | None:
+    """Weights out of words such as "range_km=2,cost=1".
+
+    Parameters
+    ----------
+    text : str or None
+    objectives : sequence of str
+        Of the run.
+
+    Returns
+    -------
+    dict or None
+        None when no text is given: all weigh alike.
+
+    Raises
+    ------
+    BadInput
+        Code "bad-weights".
+
+    >>> parse_weights("range_km=2, cost=1", objectives=["range_km", "cost"])
+    {'range_km': 2.0, 'cost': 1.0}
+    """
+    if text is None:
+        return None
+    try:
+        pairs = [part.split("=") for part in text.split(",")]
+        weights = {name.strip(): float(value) for name, value in pairs}
+        if len(weights) < len(pairs):
+            raise ValueError("an objective is named twice")
+        ranking.shares(weights, objectives=objectives)
+    except ValueError as error:
+        known = ", ".join(objectives)
+        text_ = f"must read like {objectives[0]}=2,{objectives[-1]}=1, objectives being {known} ({error})"
+        raise BadInput([Problem("bad-weights", "--weights", "", "", text, text_)]) from None
+    return weights
+
+
+def pick(
+    run: Run, *, method: str = "topsis", weights: Mapping[str, float] | None = None, count: int = COUNT,
+    designs: Sequence[str] = (),
+) -> pd.DataFrame:  # fmt: skip
+    """Rows of a run's front with their rank and merit.
+
+    Parameters
+    ----------
+    run : Run
+    method : str
+        Key of METHODS.
+    weights : mapping of objective to weight, optional
+    count : int
+        How many at most; fewer where the front holds fewer different packs.
+    designs : sequence of str
+        design_ids to take instead of picking.
+
+    Returns
+    -------
+    DataFrame
+
+    Raises
+    ------
+    BadInput
+        Code "empty-front" or "unknown-design".
+    """
+    if not len(run.front):
+        text = "holds no front: no candidate met every constraint"
+        raise BadInput([Problem("empty-front", str(run.folder), expected=text)])
+    how: dict[str, Any] = {"objectives": run.objectives, "method": METHODS[method], "weights": weights}
+    if not designs:
+        return ranking.pick_different(run.front, count, **how)
+    wanted = list(dict.fromkeys(designs))
+    for name in wanted:
+        run.row(name)
+    ranked = ranking.rank(run.front, **how).set_index("design_id", drop=False)
+    return ranked.loc[wanted].reset_index(drop=True)
+
+
+def shortlist(run: Run, picked: pd.DataFrame) -> Shortlist:
+    """Tolerances and whole designs of picked rows, and the pinned pack.
+
+    Parameters
+    ----------
+    run : Run
+    picked : DataFrame
+        From `pick`.
+
+    Returns
+    -------
+    Shortlist
+
+    Raises
+    ------
+    BadInput
+        Code "stale-run" when brief or catalogs have changed since the run.
+    """
+    rows = [{str(k): v for k, v in row.items()} for row in picked.to_dict("records")]
+    homes = tuple(run.homes(rows))
+    spreads: dict[int, Tolerances] = {}
+    for space in dict.fromkeys(homes):
+        own = [k for k, home in enumerate(homes) if home is space]
+        check_fresh(space, [rows[k] for k in own], run=run.folder)
+        spreads |= zip(own, tolerances(space, [rows[k] for k in own]), strict=True)
+    frame = picked.copy()
+    spread = pd.DataFrame([spreads[k].columns() for k in range(len(rows))], index=frame.index)
+    frame = pd.concat([frame, spread], axis=1)
+    full = [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
+    designs = tuple(unfold(space, row) for space, row in zip(homes, full, strict=True))
+    asked = asked_of_pin(homes[0])
+    pinned = None if asked is None else find_pinned(homes[0], asked)
+    if pinned is None:
+        return Shortlist(frame, designs, homes, None)
+    design = unfold(pinned.space, pinned.row)
+    return Shortlist(frame, designs, homes, replace(design, row={**pinned.row, "design_id": PINNED}), pinned.space)
+
+
+def write_shortlist(
+    run: Run, found: Shortlist, *, say: Callable[[str], None] = lambda text: None
+) -> list[Path]:
+    """Write shortlist.csv and .parquet into the run's folder, and designs/<design_id>/ for each design.
+
+    Parameters
+    ----------
+    run : Run
+    found : Shortlist
+    say : callable
+        Told what is being written.
+
+    Returns
+    -------
+    list of Path
+        What was written.
+    """
+    units = dict(run.units)
+    units |= {f"{name}_{end}": run.units[name] for name in run.objectives for end in ("p10", "p90")}
+    chances = (str(name) for name in found.frame)
+    units |= {name: "1" for name in chances if name.startswith("holds_") or name in ("rank", "merit")}
+    written = [run.folder / "shortlist.parquet", run.folder / "shortlist.csv"]
+    homes = list(zip(found.designs, found.homes, strict=True))
+    if found.pinned is not None and found.pinned_space is not None:
+        homes.append((found.pinned, found.pinned_space))
+    for design, space in homes:
+        name = str(design.row["design_id"])
+        say(f"drawing {name}")
+        folder = run.folder / "designs" / name
+        written += write_design(folder, design)
+        written.append(folder / "design.json")
+        record = design_record(space, {k: v for k, v in design.row.items() if k in run.front or k == "design_id"})
+        write_text(written[-1], json.dumps(record, ensure_ascii=False, indent=1) + "\n")
+    if found.pinned is not None:
+        written.append(run.folder / PINNED_FILE)
+        store.write_atomic(written[-1], store.csv_bytes(pd.DataFrame([dict(found.pinned.row)])))
+    # Last, so that a list never names designs whose folders a full disk or a kill kept from being written.
+    frame = found.frame
+    store.write_together({written[0]: store.parquet_bytes(frame, units=units), written[1]: store.csv_bytes(frame)})
+    return written
+
+
+def known_shortlist(run: Run) -> list[str]:
+    """design_ids of the run's shortlist, when one was written and its designs are still on the front."""
+    path = run.folder / "shortlist.parquet"
+    if not path.is_file() or not len(run.front):
+        return []
+    on_front = set(run.front["design_id"])
+    try:
+        picked = pd.read_parquet(path)["design_id"].astype(str)
+    except (OSError, ValueError, KeyError, pa.ArrowException) as wrong:
+        text = "is no shortlist that can be read; cellstow shortlist writes it anew"
+        raise BadInput([Problem("bad-shortlist", str(path), expected=text, found=str(wrong)[:100])]) from None
+    return [name for name in picked if name in on_front]
