@@ -103,9 +103,8 @@ def test_nothing_is_left_out_when_mass_may_help(rooms, monkeypatch):
 
 
 def test_what_is_held_counts_what_the_product_goes_through(monkeypatch):
-    """Before what other splits beat; a third kind of case aside."""
+    """Before what other splits beat."""
     monkeypatch.setattr(splits, "nondominated", lambda points: np.ones(len(points), dtype=bool))
-    monkeypatch.setattr(splits, "MOST_KINDS", 99)
     for seed in range(6):
         given = shares(np.random.default_rng(seed), 3)
         held = given.held()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -16,6 +17,7 @@ from optimizer.fit.region.geometry import centre_mm, to_vehicle
 from optimizer.front.pareto import nondominated
 from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS, HarnessBlock, Places, harness_block
 from optimizer.search.space import roomwise
+from optimizer.search.space.counts import ways_by_groups
 from optimizer.search.space.fills import Fill
 
 Floats = npt.NDArray[np.float64]
@@ -147,17 +149,25 @@ class Shares:
         list of int
             As long as there is room; whole numbers without bound.
         """
-        held = [[sum(fill.groups >= g for fill in each) for g in _numbers(each)] for each in self.fills]
-        return product_by_groups(held, up_to=up_to)
+        return self._counted([np.ones((len(each), most + 1), dtype=bool) for each, most in self._sizes()], up_to)
 
     def held(self, *, reduced: bool = True, up_to: int | None = None) -> list[int]:
         """How many (split, fills) `of` goes through for 0, 1, 2 … groups in all: see there, and `ways`."""
-        if not reduced:
-            return self.ways(up_to=up_to)
-        worth = zip(self.fills, self.useful, strict=True)
-        # The table says that a fill stands for what it can't hold, too.
-        held = [[int(table[[f.groups >= g for f in each], g].sum()) for g in _numbers(each)] for each, table in worth]
-        return product_by_groups(held, up_to=up_to)
+        return self._counted(self.useful, up_to) if reduced else self.ways(up_to=up_to)
+
+    def _sizes(self) -> list[tuple[Sequence[Fill], int]]:
+        """Fills of each compartment with the most groups that one of them holds."""
+        return [(each, max((fill.groups for fill in each), default=0)) for each in self.fills]
+
+    def _counted(self, stands: Sequence[npt.NDArray[np.bool_]], up_to: int | None) -> list[int]:
+        """Ways over the fills that stand, by compartment a table of fills and groups, shape (f, G + 1)."""
+        # A table may say that a fill stands for more groups than it holds.
+        held = [
+            [Counter(fill.groups_per_module for fill, stand in zip(each, table[:, g], strict=True)
+                     if stand and fill.groups >= g) for g in range(1, most + 1)]
+            for (each, most), table in zip(self._sizes(), stands, strict=True)
+        ]  # fmt: skip
+        return ways_by_groups(held, most_kinds=MOST_KINDS, up_to=up_to)
 
     def of(self, series: int, *, reduced: bool = True) -> Splits:
         """Splits of a number of groups, each with the fill of every compartment.
@@ -305,39 +315,6 @@ def kinds_of_case(split: Ints, chosen: Sequence[Fill | None]) -> Ints:
     per_module = np.array([fill.groups_per_module if fill else 0 for fill in chosen])
     kinds = [((split > 0) & (per_module == kind)).any(axis=1) for kind in set(per_module.tolist()) - {0}]
     return np.sum(kinds, axis=0, dtype=np.int64) if kinds else np.zeros(len(split), dtype=np.int64)
-
-
-def _numbers(each: Sequence[Fill]) -> range:
-    """Numbers of groups that some of the fills hold."""
-    return range(1, max((fill.groups for fill in each), default=0) + 1)
-
-
-def product_by_groups(counts: Sequence[Sequence[int]], *, up_to: int | None = None) -> list[int]:
-    """Choices by number of groups in all, from those of each compartment for 1, 2 … groups.
-
-    The product of one polynomial per compartment: the coefficient of x^g counts the choices that hold g. In
-    Python's integers: 2^63 choices are soon passed.
-
-    Parameters
-    ----------
-    counts : sequence of sequences of int
-        By compartment and groups in it, from one group on; none is always one choice.
-    up_to : int, optional
-        Count no further than for so many groups.
-
-    >>> product_by_groups([[2, 1], [3]])
-    [1, 5, 7, 3]
-    """
-    total = [1]
-    for each in counts:
-        own = [1, *each]
-        size = len(total) + len(own) - 1
-        more = [0] * (size if up_to is None else min(size, up_to + 1))
-        for a, ways in enumerate(total):
-            for b, others in enumerate(own[: max(len(more) - a, 0)]):
-                more[a + b] += ways * others
-        total = more
-    return total
 
 
 def _joined(parts: Sequence[Splits], reduced: bool) -> Splits:

@@ -10,9 +10,10 @@ from optimizer.base.problems import BadInput, Problem, Stopped
 from optimizer.fit.placement.modules import MOST_LAYOUTS
 from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS
 from optimizer.ride.bins import falls_with_mass
+from optimizer.search.space.counts import product_by_groups
 from optimizer.search.space.layingout import Told
 from optimizer.search.space.space import Space, Task
-from optimizer.search.space.splits import MOST_KEPT, Shares, product_by_groups
+from optimizer.search.space.splits import MOST_KEPT, Shares
 
 # Ways of one task that are gone through, those that others beat in a compartment left out. Blocks of them are
 # reduced at once, so that this bounds the time, some minutes; what is kept bounds the memory.
