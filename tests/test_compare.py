@@ -10,9 +10,9 @@ import pytest
 from click.testing import CliRunner
 
 from optimizer.analysis.compare import volume_shares
+from optimizer.base.figures import OBJECTIVES
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
-from optimizer.front.pareto import OBJECTIVES
 
 QUICK = builtin_catalogs() / "briefs" / "quick-36v.toml"
 CELLS = '["amber-18650-*", "birch-18650-*", "amber-21700-*", "cinder-21700-*"]'

@@ -8,9 +8,10 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
+from optimizer.base.figures import OBJECTIVES
 from optimizer.catalog import builtin_catalogs
 from optimizer.design.unfold import choose, design_block, unfold
-from optimizer.front.pareto import OBJECTIVES, signed
+from optimizer.front.pareto import signed
 from optimizer.search.exact.rows import full_figures
 from optimizer.search.space.setup import load_space
 from optimizer.workflows.search import run_job

@@ -10,11 +10,11 @@ from click.testing import CliRunner
 from optimizer import api
 from optimizer.analysis.steps import Step, steps, stretched
 from optimizer.analysis.vary import FIGURES, RoomierSpace, changed_space, places, vary
+from optimizer.base.figures import OBJECTIVES
 from optimizer.brief import BoxCompartment, PrismCompartment, load_brief
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
 from optimizer.design.subspace import with_brief
-from optimizer.front.pareto import OBJECTIVES
 from optimizer.review.sheets.tornado import order_by_effect
 from optimizer.review.terminal.vary import sentences, vary_text
 from optimizer.search.running.run import search

@@ -12,10 +12,11 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.stats import qmc
 
+from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import BadInput, Problem
 from optimizer.design.runs import Run, read_run
 from optimizer.front.dominance import Dominators
-from optimizer.front.pareto import OBJECTIVES, balanced, hypervolume, signed
+from optimizer.front.pareto import balanced, hypervolume, signed
 
 Floats = npt.NDArray[np.float64]
 

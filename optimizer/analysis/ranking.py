@@ -194,7 +194,7 @@ def merit(
     frame : DataFrame
         A front, with a column per objective in natural values.
     objectives : sequence of str
-        Names out of `optimizer.front.pareto.OBJECTIVES`.
+        Names out of `optimizer.base.figures.OBJECTIVES`.
     method : {"topsis", "weighted_sum", "knee"}
     weights : mapping of objective to weight, or None
         See `shares`. The knee only leaves out what weighs nothing.

@@ -11,12 +11,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Constraints
 from optimizer.catalog import matching
 from optimizer.design.rescore import scored
 from optimizer.design.subspace import PARTS, Asked, restricted_space, with_brief
-from optimizer.front.pareto import OBJECTIVES, balanced, nondominated, normalise, signed, thin
+from optimizer.front.pareto import balanced, nondominated, normalise, signed, thin
 from optimizer.pack.bill import with_spares
 from optimizer.score.score import margins
 from optimizer.search.exact.archive import Survivors

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict
 from pydantic_core import PydanticCustomError
 
+from optimizer.base.figures import OBJECTIVES
 from optimizer.base.texts import unseen
 
 
@@ -43,19 +44,10 @@ Seed = Annotated[Whole, Field(ge=0, le=2**32 - 1)]
 CompartmentName = Annotated[Text, Field(pattern=r"^\w[\w .+()-]*$", max_length=60), AfterValidator(_visible)]
 Names = Annotated[tuple[Name, ...], Field(min_length=1, max_length=10_000)]
 
-ObjectiveName = Literal[
-    "range_km",
-    "peak_power_w",
-    "pack_mass_kg",
-    "cost",
-    "energy_wh",
-    "continuous_power_w",
-    "peak_low_w",
-    "consumption_wh_per_km",
-    "speed_headroom_kmh",
-    "hot_cell_c",
-    "charge_min",
-]
+if TYPE_CHECKING:
+    ObjectiveName = str
+else:
+    ObjectiveName = Literal[tuple(OBJECTIVES)]
 
 
 class Section(BaseModel):

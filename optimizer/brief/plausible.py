@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from optimizer.base.figures import FIGURES, WORDS
+
 # A compartment's size and place [mm].
 MOST_MM = 20000.0
 
@@ -10,7 +12,6 @@ _KEEP_OUT = (0.1, MOST_MM, "millimetres")
 _GAP = (0.01, 50.0, "millimetres")
 _ENVELOPE = (5.0, MOST_MM, "millimetres")
 _PRICE = (0.001, 1e6, "whole units of the currency")
-_POWER = (5.0, 1e6, "watts")
 
 # Key → least and most that are plausible, and what the question is put in when a value lies outside. Zero is the
 # schema's business. Fractions from 0 to 1 and counts have their bounds in the schema.
@@ -52,27 +53,12 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "ride.grade_pct": (-40, 40, "percent"),
     "ride.length_km": (0.01, 500, "kilometres"),
     "ride.temp_c": (-50, 60, "degrees Celsius"),
-    "constraints.hot_cell_c_max": (20, 110, "degrees Celsius"),
-    "constraints.range_km_min": (0.05, 5000, "kilometres"),
-    "constraints.pack_mass_kg_max": (0.05, 2000, "kilograms"),
-    "constraints.cost_max": (0.01, 1e9, "whole units of the currency"),
-    "constraints.charge_min_max": (3, 6000, "minutes"),
-    "constraints.energy_wh_min": (1, 1e6, "watt-hours"),
-    "constraints.peak_power_w_min": _POWER,
-    "constraints.continuous_power_w_min": _POWER,
-    "constraints.peak_low_w_min": _POWER,
-    "constraints.speed_headroom_kmh_min": (-100, 200, "kilometres per hour"),
-    "resolution.range_km": (1e-6, 500, "kilometres"),
-    "resolution.peak_power_w": (1e-4, 1e5, "watts"),
-    "resolution.peak_low_w": (1e-4, 1e5, "watts"),
-    "resolution.continuous_power_w": (1e-4, 1e5, "watts"),
-    "resolution.pack_mass_kg": (1e-6, 100, "kilograms"),
-    "resolution.cost": (1e-6, 1e7, "whole units of the currency"),
-    "resolution.energy_wh": (1e-4, 1e5, "watt-hours"),
-    "resolution.consumption_wh_per_km": (1e-6, 100, "watt-hours per kilometre"),
-    "resolution.speed_headroom_kmh": (1e-4, 50, "kilometres per hour"),
-    "resolution.hot_cell_c": (1e-4, 50, "degrees Celsius"),
-    "resolution.charge_min": (1e-4, 1000, "minutes"),
+    **{
+        f"constraints.{figure.constraint}": (*figure.limit, WORDS[figure.unit])
+        for figure in FIGURES.values()
+        if figure.limit
+    },
+    **{f"resolution.{figure.name}": (*figure.step, WORDS[figure.unit]) for figure in FIGURES.values() if figure.step},
     "box.wall_mm": (0.1, 50, "millimetres"),
     "box.density_kg_m3": (50, 22000, "kilograms per cubic metre"),
     "box.price_per_kg": _PRICE,

@@ -268,15 +268,15 @@ def require_for_search(brief: Brief) -> list[Problem]:
         if getattr(brief, name) is None
     ]
     needed = ["strips", "wires", "bms", "fuses"]
-    asked = set(brief.objectives.use)
-    if brief.constraints.charge_min_max is not None or "charge_min" in asked:
+    asked = brief.figures_asked()
+    if "charge_min" in asked:
         needed.append("chargers")
     for key in needed:
         if getattr(brief.catalog, key) is None:
             problems.append(
                 Problem("missing-key", file, "", f"catalog.{key}", "", "is missing: the search needs it")
             )
-    headroom = brief.constraints.speed_headroom_kmh_min is not None or "speed_headroom_kmh" in asked
+    headroom = "speed_headroom_kmh" in asked
     if headroom and brief.vehicle is not None and brief.vehicle.motor_speed_constant_rpm_per_v is None:
         expected = "is missing: speed_headroom_kmh needs the motor's data"
         problems.append(

@@ -7,10 +7,11 @@ plausible, is in rules.py. Units are part of the names; what each key means is t
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from pydantic import Field, PrivateAttr
+from pydantic import Field, PrivateAttr, create_model
 
+from optimizer.base.figures import FIGURES, Figure
 from optimizer.brief.kinds import (
     Axis,
     CellCount,
@@ -141,29 +142,25 @@ class RidePlan(Section):
     """Temperature of the air [°C]."""
 
 
-class Constraints(Section):
-    """[constraints]: what every pack of the front must meet; None asks for nothing."""
+def _constraint(figure: Figure) -> tuple[Any, Any]:
+    """Type and default of a constraint's key, with the description that editors show."""
+    word, unit = ("Least" if figure.more_is_better else "Most"), figure.sign or "currency"
+    text = f"{word} {figure.meaning} [{unit}]; left out: not asked for."
+    kind = Number if figure.below_zero else Positive
+    return kind | None, Field(default=None, description=text)
 
-    range_km_min: Positive | None = None
-    """Least range [km]; left out: not asked for."""
-    peak_power_w_min: Positive | None = None
-    """Least peak power at the reference state of charge [W]; left out: not asked for."""
-    continuous_power_w_min: Positive | None = None
-    """Least continuous power [W]; left out: not asked for."""
-    peak_low_w_min: Positive | None = None
-    """Least peak power at low state of charge [W]; left out: not asked for."""
-    pack_mass_kg_max: Positive | None = None
-    """Most mass of the whole pack [kg]; left out: not asked for."""
-    cost_max: Positive | None = None
-    """Most cost of the whole pack [currency]; left out: not asked for."""
-    energy_wh_min: Positive | None = None
-    """Least energy of the pack [Wh]; left out: not asked for."""
-    hot_cell_c_max: Number | None = None
-    """Most temperature of the hottest cell in a ride that goes on and on [°C]; left out: not asked for."""
-    speed_headroom_kmh_min: Number | None = None
-    """Least headroom in speed under load at low state of charge [km/h]; left out: not asked for."""
-    charge_min_max: Positive | None = None
-    """Most time for a full charge [min]; left out: not asked for."""
+
+if TYPE_CHECKING:
+
+    class Constraints(Section):
+        """[constraints]: what every pack of the front must meet; None asks for nothing."""
+else:
+    Constraints = create_model(
+        "Constraints",
+        __base__=Section,
+        __doc__="[constraints]: what every pack of the front must meet; None asks for nothing.",
+        **{figure.constraint: _constraint(figure) for figure in FIGURES.values() if figure.limit},
+    )
 
 
 class Objectives(Section):
@@ -347,6 +344,11 @@ class Brief(Section):
     def name(self) -> str:
         """The file's name without its ending, used to name the run's folder."""
         return self._path.stem
+
+    def figures_asked(self) -> frozenset[str]:
+        """Figures that objectives and constraints name."""
+        bounds = (name.rsplit("_", 1)[0] for name, value in self.constraints if value is not None)
+        return frozenset({*self.objectives.use, *bounds})
 
     def files(self) -> dict[str, Path]:
         """Input files by dotted key, such as {"catalog.cells": …}, resolved against the brief's folder."""

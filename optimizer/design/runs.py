@@ -15,10 +15,10 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import BadInput, Problem, nearest
 from optimizer.base.texts import unseen
 from optimizer.brief import open_brief
-from optimizer.front.pareto import OBJECTIVES
 from optimizer.front.store import front_hash
 from optimizer.search.boxes.freedims import boxes_of_row, space_of_row
 from optimizer.search.space.setup import load_space

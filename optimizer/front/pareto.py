@@ -13,23 +13,9 @@ import moocore
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.figures import OBJECTIVES
+
 Floats = npt.NDArray[np.float64]
-
-# Objectives that a brief may choose and whether more is better.
-OBJECTIVES: dict[str, bool] = {
-    "range_km": True,
-    "peak_power_w": True,
-    "pack_mass_kg": False,
-    "cost": False,
-    "energy_wh": True,
-    "continuous_power_w": True,
-    "peak_low_w": True,
-    "consumption_wh_per_km": False,
-    "speed_headroom_kmh": True,
-    "hot_cell_c": False,
-    "charge_min": False,
-}
-
 
 def signed(columns: Mapping[str, npt.ArrayLike], *, objectives: Sequence[str]) -> Floats:
     """Chosen objectives as one matrix in which less is better.

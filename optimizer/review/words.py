@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 
-# Column of a front: label, unit, decimals. Money has no unit of its own; the brief names it.
+from optimizer.base.figures import FIGURES
+
+# Column of a front that is no figure: label, unit, decimals. Money has no unit of its own; the brief names it.
 COLUMNS: dict[str, tuple[str, str, int]] = {
     "rank": ("rank", "", 0),
     "merit": ("merit", "", 3),
@@ -12,35 +14,19 @@ COLUMNS: dict[str, tuple[str, str, int]] = {
     "cell_id": ("cell", "", 0),
     "series": ("series", "", 0),
     "parallel": ("parallel", "", 0),
-    "cell_count": ("cells", "", 0),
     "split": ("groups per box", "", 0),
     "layout": ("layout", "", 0),
     "strip": ("strip", "", 0),
     "wire": ("wire", "", 0),
     "bms": ("BMS", "", 0),
     "fuse": ("fuse", "", 0),
-    "range_km": ("range", "km", 1),
     "range_stop": ("range ends by", "", 0),
-    "peak_power_w": ("peak power", "W", 0),
     "peak_limit": ("peak limited by", "", 0),
-    "peak_low_w": ("peak power, low SoC", "W", 0),
-    "continuous_power_w": ("continuous power", "W", 0),
-    "pack_mass_kg": ("pack mass", "kg", 2),
-    "cost": ("cost", "", 2),
     "unit_price": ("unit price", "", 2),
-    "energy_wh": ("energy", "Wh", 0),
-    "consumption_wh_per_km": ("consumption", "Wh/km", 1),
-    "voltage_full_v": ("full voltage", "V", 1),
-    "voltage_nominal_v": ("nominal voltage", "V", 1),
-    "resistance_mohm": ("resistance", "mΩ", 1),
-    "hot_cell_c": ("hottest cell", "°C", 1),
-    "speed_headroom_kmh": ("speed headroom", "km/h", 1),
-    "charge_min": ("charge time", "min", 0),
-    "crossing_conductors": ("wires between boxes", "", 0),
     "controller_full_v": ("controller window, full", "V", 1),
     "controller_empty_v": ("controller window, empty", "V", 1),
     "bms_full_v": ("BMS, full", "V", 1),
-}
+} | {figure.name: (figure.label, figure.sign, figure.decimals) for figure in FIGURES.values()}
 
 # What the accounts of a run call things, in words.
 MEANING = {

@@ -2,7 +2,8 @@
 
 Both engines, the pinned packs and `rescore` call `score`. It is monotone in what parts contribute: more
 resistance, mass, cost or unevenness never betters any figure, a higher current limit never worsens one. The
-search's pruning rests on that (tests/search/test_monotone.py). UNPROVEN names the figures of which it is not so.
+search's pruning rests on that (tests/search/test_monotone.py). `unproven` in base/figures.py names the
+figures for which this does not hold.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.figures import made_by
 from optimizer.pack import limits
 from optimizer.pack.charge import charge_time, choose_charger
 from optimizer.pack.sharing import weakest_group_factor, worst_share
@@ -76,14 +78,10 @@ Scores = dict[str, Floats]
 # Wiring over the cells' own resistance that a charge counts at most [-].
 WIRING_MOST = 2.0
 
-# Figures that a worse part may better, and why: a front that trades them off may lack rows.
-UNPROVEN = {
-    "consumption_wh_per_km": "a pack that stops early, or brakes into more resistance, may use less per kilometre",
-}
-
 # Which figures each part computes; a caller that needs few is not charged for all.
-POWER_FIGURES = frozenset({"peak_power_w", "peak_low_w", "continuous_power_w"})
-RIDE_FIGURES = frozenset({"range_km", "consumption_wh_per_km"})
+POWER_FIGURES, RIDE_FIGURES, HEAT_FIGURES, SPEED_FIGURES, CHARGE_FIGURES = (
+    made_by(part) for part in ("powers", "ride", "heat", "speed", "charge")
+)
 
 
 def score(block: Block, *, context: Context, figures: frozenset[str] | None = None) -> Scores:
@@ -110,11 +108,11 @@ def score(block: Block, *, context: Context, figures: frozenset[str] | None = No
         out |= powers(block, context=context)
     if figures is None or figures & RIDE_FIGURES:
         out |= ride(block, context=context, pack_mass_kg=mass_kg)
-    if figures is None or "hot_cell_c" in figures:
+    if figures is None or figures & HEAT_FIGURES:
         out["hot_cell_c"] = hot_cell_c(block, context=context, pack_mass_kg=mass_kg)
-    if context.motor is not None and (figures is None or "speed_headroom_kmh" in figures):
+    if context.motor is not None and (figures is None or figures & SPEED_FIGURES):
         out |= headrooms(block, context=context, pack_mass_kg=mass_kg)
-    if figures is None or "charge_min" in figures:
+    if figures is None or figures & CHARGE_FIGURES:
         out |= charge_times(block, context=context)
     return out
 

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import pandas as pd
 
+from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import BadInput, Problem, Stopped, machine_fault
 from optimizer.brief import open_brief
 from optimizer.front import store
-from optimizer.front.pareto import OBJECTIVES
 from optimizer.score.inputs import read_inputs
 from optimizer.search.exact import archive, rows
 from optimizer.search.running.checkpoint import Checkpoints, run_key

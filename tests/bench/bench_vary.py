@@ -17,9 +17,9 @@ import numpy as np
 from optimizer import api
 from optimizer.analysis.steps import steps
 from optimizer.analysis.vary import FIGURES, changed_space, vary
+from optimizer.base.figures import OBJECTIVES
 from optimizer.catalog import builtin_catalogs
 from optimizer.design.subspace import with_brief
-from optimizer.front.pareto import OBJECTIVES
 from optimizer.search.running.run import search
 
 COUNT, CHECKED = 20, (3, 5)

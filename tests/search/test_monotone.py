@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from optimizer.base.figures import FIGURES, OBJECTIVES
 from optimizer.catalog import builtin_catalogs
-from optimizer.front.pareto import OBJECTIVES
 from optimizer.ride.bins import falls_with_mass
-from optimizer.score.score import UNPROVEN, Block, score
+from optimizer.score.score import Block, score
 from optimizer.search.exact.exact import BEST_CASE
 from optimizer.search.running.record import run_record, unproven
 from optimizer.search.running.run import search
@@ -82,7 +82,7 @@ def test_no_figure_betters_when_a_part_worsens(space, column):
     spared = set() if column != "mass_kg" or falls_with_mass(space.context.ride) else set(BEST_CASE)
     tried = 0
     for name, more_is_better in OBJECTIVES.items():
-        if name not in before or name in spared or name in UNPROVEN:
+        if name not in before or name in spared or FIGURES[name].unproven:
             continue
         sign = -1.0 if more_is_better else 1.0
         one, other = sign * before[name], sign * after[name]

@@ -10,8 +10,8 @@ from urllib.parse import quote
 
 import numpy as np
 
+from optimizer.base.figures import OBJECTIVES, shown_in
 from optimizer.base.files import write_text
-from optimizer.front.pareto import OBJECTIVES
 from optimizer.review.page import grids
 from optimizer.review.page.brief_words import brief_sentences
 from optimizer.review.sheets import charts, drawings
@@ -29,16 +29,11 @@ ASSETS = Path(__file__).with_name("assets")
 
 # Columns of the table and the side by side view, in this order, as far as the front holds them.
 TABLE = (
-    "design_id", "cell_id", "series", "parallel", "split", "range_km", "peak_power_w", "continuous_power_w",
-    "pack_mass_kg", "cost", "energy_wh", "voltage_full_v", "resistance_mohm", "hot_cell_c", "charge_min",
-    "peak_low_w", "speed_headroom_kmh", "consumption_wh_per_km", "peak_limit", "range_stop", "strip", "wire",
+    "design_id", "cell_id", "series", "parallel", "split", *shown_in("t"), "peak_limit", "range_stop", "strip", "wire",
     "bms", "fuse",
 )  # fmt: skip
 HOVER = ("range_km", "peak_power_w", "pack_mass_kg", "cost")
-FACTS = (
-    "range_km", "peak_power_w", "continuous_power_w", "pack_mass_kg", "cost", "energy_wh", "voltage_full_v",
-    "voltage_nominal_v", "resistance_mohm", "hot_cell_c", "charge_min", "speed_headroom_kmh",
-)  # fmt: skip
+FACTS = shown_in("f")
 AXES = (
     ("x", "across", "range_km"),
     ("y", "up", "peak_power_w"),
@@ -135,7 +130,7 @@ def front_data(
         "values": {name: _values(front[name]) for name in names},
         "hover": [name for name in objectives if name in names],
         "parallel": [name for name in dict.fromkeys((*objectives, "hot_cell_c")) if name in names],
-        "lessIsBetter": sorted({n for n, more in OBJECTIVES.items() if not more} | {"hot_cell_c"}),
+        "lessIsBetter": sorted(n for n, more in OBJECTIVES.items() if not more),
         "moreIsBetter": [n for n, more in OBJECTIVES.items() if more],
         "ramp": [_hex(charts.RAMP(k / 63)) for k in range(64)],
         "picked": [name for name in picked if name in ids],

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from optimizer.front.pareto import OBJECTIVES
+from optimizer.base.figures import OBJECTIVES
 from optimizer.review.terminal.designs import FACTS
 from optimizer.review.terminal.tables import clipped, counted, headers_for, text_table
 from optimizer.review.terminal.why import pack_words, step

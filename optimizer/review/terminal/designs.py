@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimizer.base.figures import shown_in
 from optimizer.front.pareto import balanced, dominated_by, signed
 from optimizer.review.terminal.tables import WIDTH, counted, headers_for, side_by_side, text_table
 from optimizer.review.words import describe, number
@@ -21,10 +22,8 @@ if TYPE_CHECKING:
 
 FIGURE = re.compile(r"^[\d.]+")
 FACTS = (
-    "cell_id", "series", "parallel", "split", "strip", "wire", "bms", "fuse", "range_km", "range_stop",
-    "peak_power_w", "peak_limit", "peak_low_w", "continuous_power_w", "pack_mass_kg", "cost", "energy_wh",
-    "consumption_wh_per_km", "voltage_full_v", "resistance_mohm", "hot_cell_c", "speed_headroom_kmh",
-    "charge_min", "crossing_conductors",
+    "cell_id", "series", "parallel", "split", "strip", "wire", "bms", "fuse", "range_stop", "peak_limit",
+    *shown_in("s"),
 )  # fmt: skip
 
 

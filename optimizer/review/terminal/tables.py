@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from optimizer.front.pareto import OBJECTIVES, balanced, signed
+from optimizer.base.figures import OBJECTIVES
+from optimizer.front.pareto import balanced, signed
 from optimizer.review.words import describe, number
 
 if TYPE_CHECKING:
@@ -92,7 +93,7 @@ def highlights(frame: pd.DataFrame, *, objectives: Sequence[str]) -> list[tuple[
     frame : DataFrame
         A front.
     objectives : sequence of str
-        Names out of `optimizer.front.pareto.OBJECTIVES`.
+        Names out of `optimizer.base.figures.OBJECTIVES`.
 
     Returns
     -------
@@ -164,7 +165,7 @@ def front_summary(
     frame : DataFrame
         A front.
     objectives : sequence of str
-        Names out of `optimizer.front.pareto.OBJECTIVES`.
+        Names out of `optimizer.base.figures.OBJECTIVES`.
     currency : str
         Label of prices.
     width : int

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optimizer.front.pareto import OBJECTIVES
+from optimizer.base.figures import OBJECTIVES
 from optimizer.review.terminal.tables import WIDTH, headers_for, text_table
 from optimizer.review.terminal.why import pack_words, step
 from optimizer.review.words import describe, number

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from optimizer.base.figures import FIGURES
 from optimizer.front.pareto import nondominated, signed, thin
 from optimizer.pack.limits import LIMITS, fuse_cap, rated_current
 from optimizer.ride.range import STOP_NAMES
@@ -19,15 +20,9 @@ from optimizer.search.space.space import Space, Task
 Floats = npt.NDArray[np.float64]
 
 # Unit of every numeric column of the front; also what Parquet's field metadata say.
-UNITS = {
-    "series": "1", "parallel": "1", "cell_count": "1", "strip_layers": "1", "crossing_conductors": "1",
-    "range_km": "km", "peak_power_w": "W", "peak_low_w": "W", "continuous_power_w": "W",
-    "pack_mass_kg": "kg", "energy_wh": "Wh", "consumption_wh_per_km": "Wh/km", "voltage_full_v": "V",
-    "voltage_nominal_v": "V", "voltage_empty_v": "V", "resistance_mohm": "mohm", "peak_current_a": "A",
-    "continuous_current_a": "A", "hot_cell_c": "degC", "speed_headroom_kmh": "km/h", "speed_full_kmh": "km/h",
-    "speed_reference_kmh": "km/h", "speed_reserve_kmh": "km/h", "charge_min": "min", "charge_80_min": "min",
-    "margin_controller_full_v": "V", "margin_controller_empty_v": "V", "margin_bms_full_v": "V",
-}  # fmt: skip
+UNITS = {figure.name: figure.unit for figure in FIGURES.values() if figure.unit} | dict.fromkeys(
+    ("series", "parallel", "strip_layers"), "1"
+)
 
 # Digits kept behind the point: finer than any input is known, coarse enough that the last bits of a sum
 # don't show.
@@ -184,13 +179,8 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
 
 def _figure_columns(figures: Scores) -> list[str]:
     """Figures that the table shows, in its order."""
-    first = [
-        "range_km", "peak_power_w", "peak_low_w", "continuous_power_w", "pack_mass_kg", "cost", "energy_wh",
-        "consumption_wh_per_km", "voltage_full_v", "voltage_nominal_v", "voltage_empty_v", "resistance_mohm",
-        "peak_current_a", "continuous_current_a", "hot_cell_c", "speed_headroom_kmh", "speed_full_kmh",
-        "speed_reference_kmh", "speed_reserve_kmh", "charge_80_min", "charge_min",
-    ]  # fmt: skip
-    return [name for name in first if name in figures] + [name for name in figures if name.startswith("margin_")]
+    names = [figure.name for figure in FIGURES.values() if figure.part != "row" and figure.name in figures]
+    return names + [name for name in figures if name.startswith("margin_")]
 
 
 def limit_names(

@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 
 from optimizer import __version__
+from optimizer.base.figures import FIGURES, OBJECTIVES
 from optimizer.brief import defaults_in_use
-from optimizer.front.pareto import OBJECTIVES
-from optimizer.score.score import RIDE_FIGURES, UNPROVEN
+from optimizer.score.score import RIDE_FIGURES
 from optimizer.search.running.checkpoint import code_hash
 from optimizer.search.running.run import Outcome
 from optimizer.search.space.space import Space
@@ -68,11 +68,11 @@ def unproven(space: Space, front: pd.DataFrame) -> dict[str, str]:
         Rows with range_km [km]; may be empty.
     """
     used = space.brief.objectives.use
-    found: dict[str, str] = {name: UNPROVEN[name] for name in used if name in UNPROVEN}
+    found: dict[str, str] = {name: FIGURES[name].unproven for name in used if FIGURES[name].unproven}
     ride = space.context.ride
     # On a lap of one steady power the fast form knows where it is.
     short = front["range_km"] < ride.distance_m / 1000.0 if len(front) else np.zeros(0, dtype=bool)
-    if len(ride.weight) > 1 and short.any() and (range_named := RIDE_FIGURES & _weighed(space)):
+    if len(ride.weight) > 1 and short.any() and (range_named := RIDE_FIGURES & space.brief.figures_asked()):
         why = (
             f"{int(short.sum())} of {len(front)} designs do not finish one lap of the ride"
             f" ({ride.distance_m / 1000:.3g} km), and the search went by the lap's mean;"
@@ -80,12 +80,6 @@ def unproven(space: Space, front: pd.DataFrame) -> dict[str, str]:
         )
         found |= dict.fromkeys(sorted(range_named), why)
     return found
-
-
-def _weighed(space: Space) -> frozenset[str]:
-    """Figures that objectives and constraints ask for."""
-    bounds = (name.rsplit("_", 1)[0] for name, value in space.brief.constraints if value is not None)
-    return frozenset({*space.brief.objectives.use, *bounds})
 
 
 def peak_memory_mib() -> float:

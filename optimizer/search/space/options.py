@@ -3,7 +3,7 @@
 Strips, wires, BMS, fuses, cases and layouts act on a pack only through a few numbers. One option is a row of
 those numbers, each so signed that less is never worse; an option that another one equals or beats in every
 number can be left out without losing any row of the front, because the score is monotone in each of them
-(tests/search/test_monotone.py asserts that, column by column; score.UNPROVEN names the exception).
+(tests/search/test_monotone.py asserts that, column by column; `unproven` in base.figures names the exceptions).
 """
 
 from __future__ import annotations
