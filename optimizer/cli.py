@@ -30,6 +30,7 @@ COMMANDS = {
     "vary": "Tell what a millimetre of each compartment and a step of each limit is worth.",
     "compare": "Two runs or two designs side by side.",
     "schema": "Print the JSON Schema of the brief, for editors.",
+    "ride": "Make a brief's ride of the logs of a phone or a controller.",
     "characterize": "Fit a cell's model from the discharge curves of its datasheet.",
 }
 

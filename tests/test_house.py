@@ -19,7 +19,7 @@ FLOORS = [
     {"brief"},
     {"cell", "fit"},
     {"pack", "ride", "front"},
-    {"score"},
+    {"score", "road"},
     {"search"},
     {"design"},
     {"analysis"},

@@ -50,8 +50,8 @@ SPELLINGS = {
 WORDS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "latitude_deg": (("latitude", "lat", "breite", "breitengrad"), ("latency",)),
     "longitude_deg": (("longitude", "lon", "lng", "long", "laenge", "laengengrad"), ()),
-    "altitude_m": (("altitude", "elevation", "elev", "ele", "alt", "height", "hoehe", "baro"), ("gain", "loss", "total", "sum",
-                   "accuracy", "error")),
+    "altitude_m": (("altitude", "elevation", "elev", "ele", "alt", "height", "hoehe", "baro"), ("gain", "loss", "total",
+                   "sum", "accuracy", "error")),
     "voltage_v": (("voltage", "volt", "volts", "spannung", "vbat", "vin", "ubat", "battery"), ("cell", "phase", "motor",
                   "min", "max", "aux", "level", "soc", "percent", "charge", "temp", "temperature", "current", "power",
                   "energy", "throttle", "logic")),
@@ -71,7 +71,8 @@ WORDS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
               ("moving", "lap", "total", "remaining", "charge")),
 }  # fmt: skip
 TEMPERATURE = {"temp", "temperature", "temperatur", "tmp"}
-PREFERRED = {"battery", "bat", "batt", "pack", "input", "dc", "bms", "in", "gps", "total", "wheel", "vehicle", "filtered"}
+PREFERRED = {"battery", "bat", "batt", "pack", "input", "dc", "bms", "in", "gps", "total", "wheel", "vehicle",
+             "filtered"}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -167,8 +168,10 @@ def _candidates(header: str) -> list[tuple[float, str, str]]:
     plain = {"v": "voltage_v", "a": "current_a", "w": "power_w", "kmh": "speed_m_s", "mph": "speed_m_s"}
     if not found and unit in plain and not set(words) & set(WORDS[plain[unit]][1]):
         found.append((5.0 + 2.0 * any(word in PREFERRED for word in words), plain[unit], unit))
-    if words[:1] == ["ms"] or words in (["t"], ["i"], ["s"], ["elapsed"], ["seconds"], ["sec"], ["millis"], ["ms"]) or (
-        words[:1] in (["elapsed"], ["t"], ["seconds"], ["sec"]) and unit in UNITS["time_s"]
+    if (
+        words[:1] == ["ms"]
+        or words in (["t"], ["i"], ["s"], ["elapsed"], ["seconds"], ["sec"], ["millis"], ["ms"])
+        or (words[:1] in (["elapsed"], ["t"], ["seconds"], ["sec"]) and unit in UNITS["time_s"])
     ):
         quantity = "current_a" if words == ["i"] else "time_s"
         found.append((9.0, quantity, unit or SPELLINGS.get(words[0], "")))

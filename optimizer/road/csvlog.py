@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from optimizer.problems import BadInput, Problem, nearest
+from optimizer.base.problems import BadInput, Problem, nearest
 from optimizer.road.columns import SPELLINGS, Column, quantity_of, recognise
 from optimizer.road.log import Floats, Progress, RawLog, refuse, silent
 from optimizer.road.stamps import Stamps, numbers
@@ -45,9 +45,7 @@ class Form:
     headers: tuple[str, ...]
 
 
-def read_csv_log(
-    path: Path, *, named: Mapping[str, str] | None = None, progress: Progress = silent
-) -> RawLog:
+def read_csv_log(path: Path, *, named: Mapping[str, str] | None = None, progress: Progress = silent) -> RawLog:
     """Read a CSV log of any size; a row takes some bytes of memory for each column in use, no more.
 
     Parameters
@@ -75,8 +73,8 @@ def read_csv_log(
     columns = recognise(form.headers, named=named)
     time = next((c for c in columns if c.quantity in ("time_s", "clock")), None)
     if time is None:
-        raise refuse("no-time", str(path), "has no column of time; name it: --column time_s=NAME, or --column time=NAME "
-                     "for dates and clocks", found=", ".join(form.headers)[:200])  # fmt: skip
+        raise refuse("no-time", str(path), "has no column of time; name it: --column time_s=NAME, or time=NAME for "
+                     "dates and clocks", found=", ".join(form.headers)[:200])  # fmt: skip
     date = next((c for c in columns if c.quantity == "date"), None)
     values = [c for c in columns if c.quantity not in ("time_s", "clock", "date")]
     factor = time.scaled()[0] if time.unit else None
@@ -107,7 +105,8 @@ def _named(column: Column) -> str:
 
 
 def _told(time: Column, stamps: Stamps) -> str:
-    kind = {"number": f"numbers of {stamps.unit_s or 1:g} s", "clock": "a clock", "date": "dates"}[stamps.form or "date"]
+    kinds = {"number": f"numbers of {stamps.unit_s or 1:g} s", "clock": "a clock", "date": "dates"}
+    kind = kinds[stamps.form or "date"]
     return f"column {time.header} taken as time ({kind})"
 
 
@@ -245,7 +244,8 @@ def _header_score(fields: Sequence[str], named: Mapping[str, str]) -> int:
 def _are_units(fields: Sequence[str]) -> bool:
     """Whether a row below the header holds units in place of values."""
     bare = [re.sub(r"[^a-z0-9]", "", field.lower().replace("°", "deg")) for field in fields if field.strip()]
-    return len(bare) > 1 and sum(text in SPELLINGS or text in ("hhmmss", "yyyymmdd") for text in bare) >= 0.5 * len(bare)
+    known = sum(text in SPELLINGS or text in ("hhmmss", "yyyymmdd") for text in bare)
+    return len(bare) > 1 and known >= 0.5 * len(bare)
 
 
 def named_columns(texts: Sequence[str]) -> dict[str, str]:
@@ -273,8 +273,8 @@ def named_columns(texts: Sequence[str]) -> dict[str, str]:
                 raise KeyError(key)
             found[key.strip()] = header.strip()
         except KeyError:
-            expected = "must be such as speed_kmh=NAME, speed_mph=, altitude_m=, altitude_ft=, time_s=, time_ms=, time=, "
-            expected += "latitude=, longitude=, distance_km=, voltage_v=, current_a=, power_w=, temp_c="
+            expected = "must be such as speed_kmh=NAME, speed_mph=, altitude_m=, altitude_ft=, time_s=, time_ms=, "
+            expected += "time=, latitude=, longitude=, distance_km=, voltage_v=, current_a=, power_w=, temp_c="
             problems.append(Problem("bad-column", "--column", "", "", text, expected))
     if problems:
         raise BadInput(problems)

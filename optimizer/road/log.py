@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.problems import BadInput, Problem
+from optimizer.base.problems import BadInput, Problem
 
 Floats = NDArray[np.float64]
 

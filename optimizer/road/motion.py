@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,8 @@ Bools = NDArray[np.bool_]
 ACCELERATION_M_S2, JERK_M_S3 = 0.7, 0.5
 # No vehicle of this kind is faster [m/s].
 FASTEST_M_S = 70.0
+# No tyre brakes or drives harder on dry tarmac than this, with room to spare [m/s²].
+GRIP_M_S2 = 7.0
 # Under this speed a vehicle stands; positions with noise ask for more [m/s].
 STANDS_M_S = 1.0 / 3.6
 # A stand is one from so many seconds on [s].
@@ -91,7 +94,27 @@ def motion(line: Timeline, *, file: str) -> Motion:
                      "speed_kmh=NAME")  # fmt: skip
     if not np.any(found.speed_m_s > 0.0):
         raise refuse("no-movement", file, "never moves", found=f"{found.raw_distance_m:.0f} m in the raw log")
-    return found
+    return replace(found, speed_m_s=within_grip(found.speed_m_s))
+
+
+def within_grip(speed_m_s: Floats, *, most_m_s2: float = GRIP_M_S2) -> Floats:
+    """Speed that changes by no more than tyres allow, lowered where it does.
+
+    Parameters
+    ----------
+    speed_m_s : ndarray, shape (n,)
+        One value a second [m/s].
+    most_m_s2 : float
+        [m/s²]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    climb = most_m_s2 * np.arange(len(speed_m_s))
+    ahead = np.minimum.accumulate(speed_m_s - climb) + climb
+    behind = (np.minimum.accumulate((speed_m_s + climb)[::-1]))[::-1] - climb
+    return np.asarray(np.minimum(ahead, behind), dtype=np.float64)
 
 
 def runs_of(mask: Bools) -> list[tuple[int, int]]:
@@ -183,7 +206,8 @@ def _checked(line: Timeline, speed: Floats) -> list[str]:
     ratio = speed.sum() / max(by_place, 1.0)
     if abs(ratio - 1.0) < 0.03:
         return []
-    return [f"speed gives {100 * (ratio - 1):+.1f} % distance against positions: is the wheel size right? Speed is kept"]
+    off = f"{100 * (ratio - 1):+.1f} %"
+    return [f"speed gives {off} distance against positions: is the wheel size right? Speed is kept"]
 
 
 def _from_distance(line: Timeline) -> Motion:
@@ -196,7 +220,10 @@ def _from_distance(line: Timeline) -> Motion:
     counted = np.maximum.accumulate(np.where(known, raw, -np.inf))
     noise = max(white_noise(np.where(known, counted, np.nan)), 0.05)
     smooth = robust_whittaker(
-        np.where(known, counted, 0.0), weights=known.astype(float), smoothing=(noise / ACCELERATION_M_S2) ** 2, noise=noise
+        np.where(known, counted, 0.0),
+        weights=known.astype(float),
+        smoothing=(noise / ACCELERATION_M_S2) ** 2,
+        noise=noise,
     )
     speed = np.clip(np.gradient(smooth), 0.0, FASTEST_M_S)
     window = window_of_smoothing((noise / ACCELERATION_M_S2) ** 2, spacing=1.0)
@@ -261,7 +288,7 @@ def _from_positions(line: Timeline) -> Motion:
         grid[at] = values
         series.append(grid)
         noises.append(white_noise(grid))
-    noise = max(float(np.hypot(*noises) / np.sqrt(2.0)), 0.3)
+    noise = max(float(np.sqrt(np.mean(np.square(noises)))), 0.3)
     smoothing = (noise / ACCELERATION_M_S2) ** 2
     window = window_of_smoothing(smoothing, spacing=1.0)
     paths = [robust_whittaker(np.nan_to_num(g), weights=weights, smoothing=smoothing, noise=noise) for g in series]
@@ -285,7 +312,7 @@ def _from_positions(line: Timeline) -> Motion:
 def _join_stands(stands: Bools, paths: list[Floats], *, near_m: float, within_s: int = 40) -> None:
     """Make one stand of those between which the vehicle got nowhere: it was the receiver that moved."""
     runs = runs_of(stands)
-    for (_, end), (start, _) in zip(runs, runs[1:], strict=False):
+    for (_, end), (start, _) in pairwise(runs):
         here = [path[end - 1 : start + 1] for path in paths]
         furthest = float(np.max(np.hypot(here[0] - here[0][0], here[1] - here[1][0])))
         if start - end <= within_s and furthest < near_m:

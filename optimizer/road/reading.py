@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from optimizer.problems import BadInput, Problem
+from optimizer.base.problems import BadInput, Problem
 from optimizer.road.csvlog import read_csv_log
 from optimizer.road.fitlog import read_fit_log
 from optimizer.road.log import Progress, RawLog, refuse, silent
@@ -47,7 +47,7 @@ def read_log(path: Path, *, named: Mapping[str, str] | None = None, progress: Pr
     if head[8:12] == b".FIT":
         return read_fit_log(path, progress=progress)
     text = head.lstrip(b"\xef\xbb\xbf \r\n\t")
-    if text.startswith(b"<") or head[:2] in (b"\xff\xfe", b"\xfe\xff") and b"<" in head[:6]:
+    if text.startswith(b"<") or (head[:2] in (b"\xff\xfe", b"\xfe\xff") and b"<" in head[:6]):
         return read_xml_log(path, progress=progress)
     for magic, kind in ((b"PK\x03\x04", "a spreadsheet or zip file"), (b"\x1f\x8b", "a compressed file"),
                         (b"PAR1", "a Parquet file"), (b"%PDF", "a PDF"), (b"\x89PNG", "a picture")):  # fmt: skip

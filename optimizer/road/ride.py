@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.ride.trace import Trace
+from optimizer.ride.load.trace import Trace
 from optimizer.road.height import LOOP_M, profile
 from optimizer.road.log import Floats, RawLog
 from optimizer.road.motion import flat_metres, motion, runs_of, stops_within
@@ -70,9 +70,7 @@ class Ride:
         return Trace(np.arange(len(self), dtype=float), self.speed_m_s, self.grade)
 
 
-def clean(
-    log: RawLog, *, height: str = "auto", window_m: float | None = None, pause_s: float = PAUSE_S
-) -> Ride:
+def clean(log: RawLog, *, height: str = "auto", window_m: float | None = None, pause_s: float = PAUSE_S) -> Ride:
     """Make a ride of a log.
 
     Parameters
@@ -96,7 +94,7 @@ def clean(
     """
     line = timeline(log, pause_s=pause_s)
     moved = motion(line, file=log.file)
-    line, speed, stands, paused = _without_stands(line, moved.speed_m_s, moved.stands, pause_s)
+    line, speed, paused = _without_stands(line, moved.speed_m_s, moved.stands, pause_s)
     shape = profile(line, speed_m_s=speed, source=height, window_m=window_m, closed=_is_loop(line))
     before = Sums(moved.raw_distance_m / 1000.0, shape.raw_climb_m, float(np.ptp(log.time_s)), moved.raw_stops)
     after = sums_of(speed, shape.grade)
@@ -114,13 +112,16 @@ def sums_of(speed_m_s: Floats, grade: Floats) -> Sums:
     way = 0.5 * (speed_m_s[1:] + speed_m_s[:-1])
     rise = way * np.sin(np.arctan(0.5 * (grade[1:] + grade[:-1])))
     return Sums(
-        float(way.sum() / 1000.0), float(rise[rise > 0].sum()), float(len(speed_m_s) - 1), stops_within(speed_m_s <= 0.0)
+        float(way.sum() / 1000.0),
+        float(rise[rise > 0].sum()),
+        float(len(speed_m_s) - 1),
+        stops_within(speed_m_s <= 0.0),
     )
 
 
 def _without_stands(
     line: Timeline, speed: Floats, stands: NDArray[np.bool_], pause_s: float
-) -> tuple[Timeline, Floats, NDArray[np.bool_], list[str]]:
+) -> tuple[Timeline, Floats, list[str]]:
     """Long stands cut short: a recorder that was left on."""
     keep = np.ones(len(line), dtype=bool)
     left = int(PAUSE_LEFT_S)
@@ -130,12 +131,12 @@ def _without_stands(
             keep[a + left : b] = False
             cut.append(b - a - left)
     if not cut:
-        return line, speed, stands, []
+        return line, speed, []
     text = f"stands of over {pause_s / 60:g} min cut out: {len(cut)}, {sum(cut) / 60:.0f} min in all"
     columns = {name: each[keep] for name, each in line.columns.items()}
     shorter = replace(line, columns=columns, count=line.count[keep], in_gap=line.in_gap[keep],
                       breaks=np.searchsorted(np.flatnonzero(keep), line.breaks))  # fmt: skip
-    return shorter, speed[keep], stands[keep], [text]
+    return shorter, speed[keep], [text]
 
 
 def _is_loop(line: Timeline) -> bool:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.ride.roadload import Vehicle, ride_steps
-from optimizer.ride.trace import Trace
+from optimizer.ride.load.roadload import Vehicle, ride_steps
+from optimizer.ride.load.trace import Trace
 from optimizer.road.joining import Path, joined
 from optimizer.road.log import Floats
 from optimizer.road.motion import runs_of
@@ -111,7 +112,8 @@ def shorten(rides: Sequence[Ride], *, distance_km: float, vehicle: Vehicle, mass
     total_km = sum(float(way.sum()) * w for way, w in zip(ways, weights, strict=True)) / 1000.0
     climbs = [longest_climb(path) for path in paths]
     highest = max(range(len(climbs)), key=lambda k: climbs[k][0])
-    every, share = np.concatenate(powers), np.concatenate([np.full(len(p), float(w)) for p, w in zip(powers, weights, strict=True)])
+    every = np.concatenate(powers)
+    share = np.concatenate([np.full(len(p), float(w)) for p, w in zip(powers, weights, strict=True)])
     if total_km <= distance_km:
         whole = joined([path for path, w in zip(paths, weights, strict=True) for _ in range(w)])
         return _judged(whole, every, share, climbs[highest][0], total_km, vehicle, mass_kg)
@@ -128,9 +130,7 @@ def shorten(rides: Sequence[Ride], *, distance_km: float, vehicle: Vehicle, mass
     features, goal = _features(pieces, powers, paths, ways, weights, distance_km / total_km)
     chosen = _chosen(features, goal, must)
     order = sorted(chosen)
-    taken = [
-        Path(paths[k].speed_m_s[a : b + 1], paths[k].grade[a : b + 1]) for k, a, b in (pieces[n] for n in order)
-    ]
+    taken = [Path(paths[k].speed_m_s[a : b + 1], paths[k].grade[a : b + 1]) for k, a, b in (pieces[n] for n in order)]
     return _judged(joined(taken), every, share, climbs[highest][0], total_km, vehicle, mass_kg)
 
 
@@ -143,7 +143,7 @@ def _cuts(path: Path, *, most_m: float, keep: tuple[int, int] | None) -> list[tu
     way = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]))])
     level = np.flatnonzero(np.diff(np.sign(speed - usual)) != 0)
     ends = sorted(marks)
-    for a, b in zip(ends, ends[1:], strict=False):
+    for a, b in pairwise(ends):
         start = a
         for at in level[(level > a) & (level < b)]:
             if way[at] - way[start] >= most_m and way[b] - way[at] >= 0.3 * most_m:
@@ -152,7 +152,7 @@ def _cuts(path: Path, *, most_m: float, keep: tuple[int, int] | None) -> list[tu
     if keep:
         marks = {m for m in marks if m <= keep[0] or m >= keep[1]}
     ends = sorted(marks)
-    return [(a, b) for a, b in zip(ends, ends[1:], strict=False) if b > a]
+    return [(a, b) for a, b in pairwise(ends) if b > a]
 
 
 def _features(
@@ -218,4 +218,5 @@ def _judged(
     way_km = float((0.5 * (path.speed_m_s[1:] + path.speed_m_s[:-1])).sum()) / 1000.0
     long_use = float((every * share).sum()) / total_km
     use = float(power.sum()) / max(way_km, 1e-9)
-    return Shortened(path, away / max(mean, 1e-9), use / long_use - 1.0 if long_use else 0.0, longest_climb(path)[0], climb_m)
+    off = use / long_use - 1.0 if long_use else 0.0
+    return Shortened(path, away / max(mean, 1e-9), off, longest_climb(path)[0], climb_m)

@@ -106,7 +106,7 @@ def white_noise(values: Floats) -> float:
     if len(third) < 8:
         return 0.0
     noise = float(np.median(np.abs(third))) / NORMAL_MEDIAN / np.sqrt(THIRD_DIFFERENCE)
-    return max(noise, step_of(values) / np.sqrt(12.0))
+    return float(max(noise, step_of(values) / np.sqrt(12.0)))
 
 
 def step_of(values: Floats) -> float:

@@ -101,7 +101,8 @@ def timeline(log: RawLog, *, pause_s: float = PAUSE_S) -> Timeline:
         changes.append(f"pauses without rows cut out: {len(pauses)} ({text}{', …' if len(pauses) > 5 else ''})")
     gaps = np.flatnonzero((step > limit) & (step < max(pause_s, 2.0 * limit)))
     if len(gaps):
-        changes.append(f"gaps bridged: {len(gaps)}, {step[gaps].sum():.0f} s in all, the longest {step[gaps].max():.0f} s")
+        long = step[gaps]
+        changes.append(f"gaps bridged: {len(gaps)}, {long.sum():.0f} s in all, the longest {long.max():.0f} s")
     if usual > 1.5:
         changes.append(f"rows every {usual:g} s put on a step of 1 s")
     offset = float(time[0])

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 from xml.etree.ElementTree import Element, ParseError, XMLPullParser
 
 import numpy as np
@@ -91,7 +92,7 @@ class _Reader:
         size = self.path.stat().st_size
         if size > MOST_BYTES:
             raise refuse("too-large", str(self.path), f"is larger than {MOST_BYTES >> 30} GiB: is this the right file?")
-        parser = XMLPullParser(events=("start", "end"))
+        parser: Any = XMLPullParser(events=("start", "end"))
         parents: list[Element] = []
         done = 0
         with self.path.open("rb") as stream:
@@ -113,11 +114,11 @@ class _Reader:
         except ParseError as error:
             self.wrong = str(error)
 
-    def _points(self, parser: XMLPullParser, parents: list[Element]) -> Iterator[tuple[str, dict[str, float]]]:
+    def _points(self, parser: Any, parents: list[Element]) -> Iterator[tuple[str, dict[str, float]]]:
         events = parser.read_events()
         while True:
             try:
-                event, element = next(events)  # type: ignore[misc]
+                event, element = next(events)
             except StopIteration:
                 return
             except ParseError as error:

@@ -7,7 +7,7 @@ import numpy.typing as npt
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from optimizer.review.look import MM_PER_INCH, SERIES, SOFT, own_look, to_bytes
+from optimizer.review.sheets.style import MM_PER_INCH, SERIES, SOFT, own_look, to_bytes
 
 Floats = npt.NDArray[np.float64]
 
@@ -45,7 +45,7 @@ def ride_png(
         if raw_km is not None and raw_height_m is not None and np.isfinite(raw_height_m).any():
             height.plot(raw_km, raw_height_m, ".", color=SOFT, ms=1.2, alpha=0.4, label="log")
             height.plot(way_km, height_m, color=SERIES[2], lw=1.1, label="smoothed")
-            height.legend(loc="upper right", frameon=False)
+            height.legend(loc="lower right", bbox_to_anchor=(1.0, 0.97), ncols=2, frameon=False, markerscale=4)
         else:
             height.plot(way_km, height_m, color=SERIES[2], lw=1.1)
         height.set_ylabel("height [m]")
