@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import io
+import shutil
 import signal
 import sys
 from types import FrameType
@@ -87,6 +88,11 @@ def was_interrupted(wrong: BaseException | None) -> bool:
             return True
         wrong = wrong.__cause__ or wrong.__context__
     return False
+
+
+def columns() -> int:
+    """Columns that text is set in: those of the terminal, from 80 to 120; 100 where there is none."""
+    return min(max(shutil.get_terminal_size((100, 24)).columns, 80), 120)
 
 
 def exit_code_of_interrupt() -> int:

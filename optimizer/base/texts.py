@@ -86,3 +86,21 @@ def defused_frame(frame: pd.DataFrame) -> pd.DataFrame:
         if safe.dtypes.iloc[place].kind not in "iufb":
             safe.isetitem(place, [defused(value) for value in safe.iloc[:, place]])
     return safe
+
+
+def clipped(text: str, width: int) -> str:
+    """Text of at most `width` signs; what is cut off is replaced by an ellipsis, control signs by a "?".
+
+    Parameters
+    ----------
+    text : str
+    width : int
+        At least 1.
+
+    Returns
+    -------
+    str
+    """
+    # An id from somebody's catalog must not move the cursor or colour the terminal.
+    safe = "".join(sign if sign.isprintable() else "?" for sign in text)
+    return safe if len(safe) <= width else safe[: width - 1] + "…"

@@ -54,7 +54,7 @@ if TYPE_CHECKING:
 )
 @click.option("--force", is_flag=True, help="Replace files in an output folder that is there.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-@click.option("--quiet", is_flag=True, help="Write the files, print nothing.")
+@click.option("-q", "--quiet", is_flag=True, help="Write the files, print nothing.")
 def command(
     curves: Path,
     pulses: Path | None,

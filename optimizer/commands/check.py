@@ -11,7 +11,7 @@ import click
 @click.command("check")
 @click.argument("brief", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-@click.option("--quiet", is_flag=True, help="Print nothing when all is well.")
+@click.option("-q", "--quiet", is_flag=True, help="Print nothing when all is well.")
 def command(brief: Path, as_json: bool, quiet: bool) -> None:
     """Read BRIEF and its catalogs, name every problem at once, and print each default in use.
 

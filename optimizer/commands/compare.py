@@ -13,7 +13,7 @@ import click
 @click.argument("b")
 @click.option("--page", type=click.Path(path_type=Path), help="Of two runs: also write both fronts as one HTML page.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-@click.option("--quiet", is_flag=True, help="Print nothing; with --page, write the page.")
+@click.option("-q", "--quiet", is_flag=True, help="Print nothing; with --page, write the page.")
 def command(a: str, b: str, page: Path | None, as_json: bool, quiet: bool) -> None:
     """Compare A with B: two runs, or two designs given as RUN:DESIGN.
 

@@ -12,7 +12,7 @@ import click
 @click.command("fit")
 @click.argument("brief", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print a JSON array instead of a table.")
-@click.option("--quiet", is_flag=True, help="Print nothing but problems and sizes that fit nowhere.")
+@click.option("-q", "--quiet", is_flag=True, help="Print nothing but problems and sizes that fit nowhere.")
 def command(brief: Path, as_json: bool, quiet: bool) -> None:
     """Count the cells that each compartment of BRIEF holds, for every distinct cell size of the catalog.
 

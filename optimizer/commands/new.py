@@ -11,7 +11,7 @@ import click
 @click.command("new")
 @click.argument("folder", type=click.Path(path_type=Path), default=Path("."))
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")
-@click.option("--quiet", is_flag=True, help="Print nothing.")
+@click.option("-q", "--quiet", is_flag=True, help="Print nothing.")
 def command(folder: Path, as_json: bool, quiet: bool) -> None:
     """Write a commented starter brief and six small catalogs into FOLDER [default: the current one].
 

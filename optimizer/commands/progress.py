@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import sys
 import time
 
 import click
+
+from optimizer.base.texts import clipped
 
 # From so many layouts on, and after so long, progress is shown at all [-], [s].
 MANY_LAYOUTS, SOON_S = 20, 2.0
@@ -16,7 +20,7 @@ class Bar:
 
     def __init__(self) -> None:
         self.line = ""
-        self.live = sys.stderr.isatty()
+        self.live = sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
         self.start = time.monotonic()
 
     def say(self, text: str) -> None:
@@ -27,6 +31,8 @@ class Bar:
     def step(self, text: str) -> None:
         """Replace the line that shows how far the search is."""
         if self.live:
+            # A line that is longer than the window would break, and the next one could not replace it.
+            text = clipped(text, shutil.get_terminal_size().columns - 1)
             click.echo("\r" + text.ljust(len(self.line)), err=True, nl=False)
         elif not self.line or text[:4] != self.line[:4]:
             click.echo(text, err=True)

@@ -12,7 +12,7 @@ import click
 @click.argument("run", type=click.Path(path_type=Path))
 @click.option("--brief", type=click.Path(path_type=Path), help="The brief, when it is not where the run says.")
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")
-@click.option("--quiet", is_flag=True, help="Write the page, print nothing.")
+@click.option("-q", "--quiet", is_flag=True, help="Write the page, print nothing.")
 def command(run: Path, brief: Path | None, as_json: bool, quiet: bool) -> None:
     """Write RUN/review.html: the front as interactive charts and a table, and the shortlist in full.
 

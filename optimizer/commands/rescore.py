@@ -11,7 +11,7 @@ import click
 @click.command("rescore")
 @click.argument("design", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-@click.option("--quiet", is_flag=True, help="Print nothing when the figures are the same.")
+@click.option("-q", "--quiet", is_flag=True, help="Print nothing when the figures are the same.")
 def command(design: Path, as_json: bool, quiet: bool) -> None:
     """Score the design in DESIGN (a design.json) again and hold the figures against those it was written with.
 

@@ -9,9 +9,9 @@ import click
 
 
 @click.command("schema")
-@click.option("--out", type=click.Path(path_type=Path), help="Write into this file instead of printing.")
+@click.option("-o", "--out", type=click.Path(path_type=Path), help="Write into this file instead of printing.")
 @click.option("--json", "as_json", is_flag=True, help="The schema is JSON either way.")
-@click.option("--quiet", is_flag=True, help="With --out: say nothing.")
+@click.option("-q", "--quiet", is_flag=True, help="With --out: say nothing.")
 def command(out: Path | None, as_json: bool, quiet: bool) -> None:
     """Print the JSON Schema of the brief, so that an editor completes keys and marks mistakes while you type.
 

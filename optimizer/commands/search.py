@@ -40,7 +40,7 @@ class Limits:
 
 @click.command("search")
 @click.argument("brief", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="Folder of the run [default: results/<brief>].")
+@click.option("-o", "--out", type=click.Path(path_type=Path), help="Folder of the run [default: results/<brief>].")
 @click.option("--workers", type=click.IntRange(min=1), default=2, show_default=True, help="Processes.")
 @click.option("--force", is_flag=True, help="Replace a run that is in the folder.")
 @click.option("--resume", is_flag=True, help="Go on with the search that is in the folder.")
@@ -55,10 +55,11 @@ class Limits:
 )  # fmt: skip
 @click.option("--refresh", default="60s", show_default=True, metavar="TIME", help="How often the front is written.")
 @click.option("--json", "as_json", is_flag=True, help="Print the run's record and its front as JSON.")
-@click.option("--quiet", is_flag=True, help="No progress and no summary.")
+@click.option("-q", "--quiet", is_flag=True, help="No progress and no summary.")
+@click.option("-v", "--verbose", is_flag=True, help="Print the cautions that go with every pack in full.")
 def command(
     brief: Path, out: Path | None, workers: int, force: bool, resume: bool, budget: tuple[str, ...],
-    storage: str, refresh: str, as_json: bool, quiet: bool,
+    storage: str, refresh: str, as_json: bool, quiet: bool, verbose: bool,
 ) -> None:  # fmt: skip
     """Search the whole design space of BRIEF and write its Pareto front.
 
@@ -84,7 +85,7 @@ def command(
     if report is not None:
         report.close()
     if not as_json and (not quiet or not len(result.front)):
-        click.echo(search_summary(result))
+        click.echo(search_summary(result, whole=verbose))
     asked, pinned = add_to_run(folder, brief)
     if as_json:
         record = {"folder": str(folder), **result.run, "rows": json.loads(result.front.to_json(orient="records"))}

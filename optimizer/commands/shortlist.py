@@ -17,9 +17,10 @@ import click
 @click.option("--design", "designs", multiple=True, metavar="ID", help="This design instead of picking; repeatable.")
 @click.option("--brief", type=click.Path(path_type=Path), help="The brief, when it is not where the run says.")
 @click.option("--json", "as_json", is_flag=True, help="Print a JSON array instead of a table.")
-@click.option("--quiet", is_flag=True, help="Write the files, print nothing.")
+@click.option("-q", "--quiet", is_flag=True, help="Write the files, print nothing.")
+@click.option("-v", "--verbose", is_flag=True, help="Print the cautions that go with every pack in full.")
 def command(run: Path, method: str, weights: str | None, count: int, designs: tuple[str, ...],
-            brief: Path | None, as_json: bool, quiet: bool) -> None:
+            brief: Path | None, as_json: bool, quiet: bool, verbose: bool) -> None:
     """Rank the front of RUN and pick a few designs that are good and differ.
 
     Writes shortlist.csv, shortlist.parquet and, for each design, a folder designs/ID with drawings, DXF, cut
@@ -28,7 +29,8 @@ def command(run: Path, method: str, weights: str | None, count: int, designs: tu
     """
     from optimizer.design.runs import read_run
     from optimizer.review.terminal.designs import shortlist_text
-    from optimizer.workflows.shortlist import parse_weights, pick, shortlist, write_shortlist
+    from optimizer.review.terminal.overview import verdict_text
+    from optimizer.workflows.shortlist import parse_weights, pick, shortlist, verdict_of, write_shortlist
 
     loaded = read_run(run, brief=brief)
     weighed = parse_weights(weights, objectives=loaded.objectives)
@@ -38,5 +40,8 @@ def command(run: Path, method: str, weights: str | None, count: int, designs: tu
     if as_json:
         click.echo(json.dumps(json.loads(found.frame.to_json(orient="records")), indent=2, ensure_ascii=False))
     elif not quiet:
+        told = verdict_of(loaded, method=method, weights=weighed)
         click.echo(shortlist_text(found.frame, designs=found.designs, pinned=found.pinned, front=loaded.front,
-                                  objectives=loaded.objectives, currency=loaded.currency, folder=run))
+                                  objectives=loaded.objectives, currency=loaded.currency, folder=run,
+                                  verdict=verdict_text(told, objectives=loaded.objectives, currency=loaded.currency),
+                                  whole=verbose))

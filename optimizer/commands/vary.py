@@ -15,10 +15,10 @@ import click
 @click.option("--step-pct", type=click.FloatRange(min=0, max=90, min_open=True), default=5.0, show_default=True,
               metavar="PERCENT", help="Step of each limit, of its value.")
 @click.option("--only", multiple=True, metavar="NAME", help="Only what has this in its name; repeatable.")
-@click.option("--out", type=click.Path(path_type=Path), help="Folder [default: results/<brief>-vary].")
+@click.option("-o", "--out", type=click.Path(path_type=Path), help="Folder [default: results/<brief>-vary].")
 @click.option("--force", is_flag=True, help="Replace the files of an earlier call.")
 @click.option("--json", "as_json", is_flag=True, help="Print a JSON array instead of text.")
-@click.option("--quiet", is_flag=True, help="Write the files, print nothing.")
+@click.option("-q", "--quiet", is_flag=True, help="Write the files, print nothing.")
 def command(brief: Path, step_mm: float, step_pct: float, only: tuple[str, ...], out: Path | None, force: bool,
             as_json: bool, quiet: bool) -> None:
     """Change each dimension and each limit of BRIEF by a step, both ways, and tell what it is worth.

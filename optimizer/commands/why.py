@@ -23,7 +23,7 @@ import click
 @click.option("--fuse", metavar="ID")
 @click.option("--brief", type=click.Path(path_type=Path), help="The brief, when it is not where the run says.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")
-@click.option("--quiet", is_flag=True, help="No progress.")
+@click.option("-q", "--quiet", is_flag=True, help="No progress.")
 def command(run_or_brief: Path, split: str | None, axes: str | None, brief: Path | None, as_json: bool,
             quiet: bool, **given: str | int | None) -> None:
     """Tell why a pack is not on the front of RUN_OR_BRIEF: which limit it fails, by how much, or which packs beat it.

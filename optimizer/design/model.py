@@ -74,6 +74,9 @@ class Design:
     ride : DataFrame
         The simulated ride: time_s, distance_km, soc, voltage_v, current_a, power_w, temp_c.
     cautions : tuple of str
+        The gravest first.
+    general_cautions : tuple of str
+        Those of them that go with every pack, whatever was chosen.
     """
 
     row: Mapping[str, Any]
@@ -91,3 +94,4 @@ class Design:
     plates: pd.DataFrame
     ride: pd.DataFrame
     cautions: tuple[str, ...] = field(default=())
+    general_cautions: tuple[str, ...] = field(default=())

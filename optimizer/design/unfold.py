@@ -15,7 +15,7 @@ from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.geometry import clearance
 from optimizer.pack import bill
-from optimizer.pack.cautions import pack_cautions
+from optimizer.pack.cautions import Caution, pack_cautions
 from optimizer.pack.plates.cutlist import cut_list
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.pack.wiring.harness import HarnessBlock, Places
@@ -62,6 +62,7 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
     def part(table: Any, index: int) -> dict[str, Any]:
         return dict(table.frame.iloc[index])
 
+    told = _cautions(space, row, chosen)
     return Design(
         row=dict(row),
         title=space.brief.title,
@@ -77,7 +78,8 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         harness=wires,
         plates=_cut_table(space, chosen, stations),
         ride=_ride_frame(space, chosen, row),
-        cautions=_cautions(space, row, chosen),
+        cautions=tuple(caution.text for caution in told),
+        general_cautions=tuple(caution.text for caution in told if caution.general),
     )
 
 
@@ -168,11 +170,11 @@ def _ride_frame(space: Space, chosen: Chosen, row: Mapping[str, Any]) -> pd.Data
     return pd.DataFrame({name: getattr(trace, name) for name in names})
 
 
-def _cautions(space: Space, row: Mapping[str, Any], chosen: Chosen) -> tuple[str, ...]:
-    """Cautions in words, the gravest first."""
+def _cautions(space: Space, row: Mapping[str, Any], chosen: Chosen) -> tuple[Caution, ...]:
+    """Cautions, the gravest first."""
     vehicle = space.brief.vehicle
     assert vehicle is not None
-    found = pack_cautions(
+    return pack_cautions(
         voltage_full_v=float(row["voltage_full_v"]),
         energy_wh=float(row["energy_wh"]),
         balances_on_motor=vehicle.balances_on_motor,
@@ -180,4 +182,3 @@ def _cautions(space: Space, row: Mapping[str, Any], chosen: Chosen) -> tuple[str
         fuse_a=float(space.inputs.fuses.current_a[chosen.fuse]),
         wire_a=float(space.inputs.wires.current_a[chosen.wire]),
     )
-    return tuple(caution.text for caution in found)

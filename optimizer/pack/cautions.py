@@ -39,6 +39,11 @@ class Caution:
     level: Level
     text: str
 
+    @property
+    def general(self) -> bool:
+        """Whether it goes with every pack, whatever was chosen."""
+        return self.code in GENERAL
+
 
 def voltage_class(voltage_v: float) -> Literal["extra-low", "over-60", "over-120"]:
     """Band of a direct voltage: up to and with 60 V, up to and with 120 V, above.
@@ -236,4 +241,9 @@ _STORAGE = "Store half charged, cool, away from what burns; recycle at a collect
 _ALWAYS = (
     *(Caution(code, "caution", text) for code, text in _BUILDING.items()),
     Caution("storage", "note", _STORAGE),
+)
+
+#: Codes of the cautions that go with every pack.
+GENERAL = frozenset(
+    {"charge-cold", "transport-free", "transport-approval", "transport-forbidden", *(each.code for each in _ALWAYS)}
 )

@@ -12,6 +12,7 @@ import pandas as pd
 import pyarrow as pa
 
 from optimizer.analysis import ranking
+from optimizer.analysis.verdict import Verdict, verdict
 from optimizer.base.files import write_text
 from optimizer.base.problems import BadInput, Problem
 from optimizer.design.model import Design
@@ -130,6 +131,24 @@ def pick(
         run.row(name)
     ranked = ranking.rank(run.front, **how).set_index("design_id", drop=False)
     return ranked.loc[wanted].reset_index(drop=True)
+
+
+def verdict_of(run: Run, *, method: str = "topsis", weights: Mapping[str, float] | None = None) -> Verdict:
+    """The verdict on a run's front; arguments as for `pick`.
+
+    Raises
+    ------
+    BadInput
+        Code "empty-front".
+    """
+    bounds = (run.record.get("brief") or {}).get("constraints") or {}
+    found = verdict(
+        run.front, objectives=run.objectives, constraints=bounds, method=METHODS[method], weights=weights
+    )
+    if found is None:
+        text = "holds no front: no candidate met every constraint"
+        raise BadInput([Problem("empty-front", str(run.folder), expected=text)])
+    return found
 
 
 def shortlist(run: Run, picked: pd.DataFrame) -> Shortlist:

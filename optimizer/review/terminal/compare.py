@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from optimizer.base.figures import OBJECTIVES
+from optimizer.base.texts import clipped
 from optimizer.review.terminal.designs import FACTS
-from optimizer.review.terminal.tables import clipped, counted, headers_for, text_table
+from optimizer.review.terminal.tables import counted, headers_for, text_table
 from optimizer.review.terminal.why import pack_words, step
 from optimizer.review.words import describe, number
 

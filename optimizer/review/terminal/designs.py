@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 import textwrap
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -10,9 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimizer.analysis.ranking import merit
+from optimizer.base import console
 from optimizer.base.figures import shown_in
-from optimizer.front.pareto import balanced, dominated_by, signed
-from optimizer.review.terminal.tables import WIDTH, counted, headers_for, side_by_side, text_table
+from optimizer.front.pareto import dominated_by, signed
+from optimizer.review.terminal.tables import counted, headers_for, side_by_side, text_table
 from optimizer.review.words import describe, number
 
 if TYPE_CHECKING:
@@ -20,6 +23,10 @@ if TYPE_CHECKING:
 
     from optimizer.design.model import Design
 
+GENERAL = (
+    "With every pack: touch, welding, matching, protection, charging, the cold, transport and storage have cautions of"
+    " their own; local codes and licensed practice rule. -v prints them; each build sheet holds them in full."
+)
 FIGURE = re.compile(r"^[\d.]+")
 FACTS = (
     "cell_id", "series", "parallel", "split", "strip", "wire", "bms", "fuse", "range_stop", "peak_limit",
@@ -36,6 +43,8 @@ def shortlist_text(
     objectives: Sequence[str],
     currency: str,
     folder: Path,
+    verdict: str,
+    whole: bool = False,
 ) -> str:
     """A shortlist as `cellstow shortlist` prints it.
 
@@ -51,25 +60,30 @@ def shortlist_text(
     currency : str
     folder : Path
         Of the run.
+    verdict : str
+        The verdict's block of lines.
+    whole : bool
+        Print the cautions that go with every pack in full.
 
     Returns
     -------
     str
     """
-    parts = [short_table(frame, objectives=objectives, currency=currency)]
+    parts = [short_table(frame, objectives=objectives, currency=currency), verdict]
     parts.append("One pack in ten below – one in ten above, by the spread between cells; the weakest group counts:")
     parts.append(tolerance_table(frame, objectives=objectives, currency=currency))
     if pinned is not None:
         parts.append(pinned_text(pinned.row, front, objectives=objectives, currency=currency))
-    parts.append(cautions_text([*designs, *([pinned] if pinned is not None else [])]))
-    parts.append(f"Written: {folder / 'shortlist.csv'}, .parquet, and {folder / 'designs'}/…")
+    parts.append(cautions_text([*designs, *([pinned] if pinned is not None else [])], whole=whole))
+    written = f"Written: {folder / 'shortlist.csv'}, .parquet, and {folder / 'designs'}/…"
+    parts.append(f"{written}\nNext: cellstow report {shlex.quote(str(folder))}")
     return "\n\n".join(parts)
 
 
 def pinned_text(
     pinned: Mapping[str, Any] | None, front: pd.DataFrame, *, objectives: Sequence[str], currency: str
 ) -> str:
-    """The pinned pack beside the front: a balanced row of it, and how many rows beat the pinned pack.
+    """The pinned pack beside the front: its pick, and how many rows beat the pinned pack.
 
     Parameters
     ----------
@@ -98,9 +112,10 @@ def pinned_text(
         own = signed({name: np.array([float(row[name])]) for name in objectives}, objectives=objectives)
         better = int(dominated_by(-points, front=-own).sum())
         lines.append(f"{better} of {len(front)} rows of the front are no worse in any objective.")
-        beside.append({str(k): v for k, v in front.iloc[balanced(points)].items()})
+        pick = int(np.argmax(np.round(merit(front, objectives=objectives), 12)))
+        beside.append({str(k): v for k, v in front.iloc[pick].items()})
     table = side_by_side(beside, columns=[c for c in FACTS if c in row], currency=currency)
-    what = "The pinned pack beside the balanced one of the front:" if len(front) else "The pinned pack:"
+    what = "The pinned pack beside the pick of the front:" if len(front) else "The pinned pack:"
     return f"{what}\n\n{table}\n\n" + "\n".join(lines)
 
 
@@ -174,29 +189,33 @@ def _chance(value: float) -> str:
     return f"{percent:.0f} %" if percent in (0.0, 100.0) else f"{percent:.1f} %"
 
 
-def cautions_text(designs: Sequence[Design]) -> str:
+def cautions_text(designs: Sequence[Design], *, whole: bool = False) -> str:
     """Every caution once, with the designs it holds for where it does not hold for all.
 
     Parameters
     ----------
     designs : sequence of Design
+    whole : bool
+        Print those that go with every pack in full.
 
     Returns
     -------
     str
     """
-    return cautions_of({str(design.row["design_id"]): design.cautions for design in designs})
+    general = [] if whole else [text for design in designs for text in design.general_cautions]
+    return cautions_of({str(design.row["design_id"]): design.cautions for design in designs}, general=general)
 
 
-def cautions_of(whose: Mapping[str, Sequence[str]]) -> str:
+def cautions_of(whose: Mapping[str, Sequence[str]], *, general: Sequence[str] = ()) -> str:
     """Cautions by the name of what they are told of; one that holds for all is told without names.
 
-    Each list begins with the gravest, and so does what they come to together.
+    Each list begins with the gravest, and so does what they come to together. The texts in `general` are told in
+    one line that says where they stand.
     """
     holds: dict[str, list[tuple[str, str]]] = {}
     place: dict[str, int] = {}
     for name, texts in whose.items():
-        for k, text in enumerate(texts):
+        for k, text in enumerate(text for text in texts if text not in general):
             # Cautions that differ in their first figure alone ("372 Wh: …") are one.
             alike = FIGURE.sub("", text)
             holds.setdefault(alike, []).append((text, name))
@@ -208,7 +227,9 @@ def cautions_of(whose: Mapping[str, Sequence[str]]) -> str:
         if len(figures) > 1:
             text = f"{figures[0]:g} to {figures[-1]:g}{FIGURE.sub('', text)}"
         whom = "" if len(found) == len(whose) else f"{', '.join(name for _, name in found)}: "
-        lines += textwrap.wrap(whom + text, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+        lines += textwrap.wrap(whom + text, console.columns(), initial_indent="  - ", subsequent_indent="    ")
+    if general:
+        lines += textwrap.wrap(GENERAL, console.columns(), initial_indent="  - ", subsequent_indent="    ")
     return "\n".join(lines)
 
 

@@ -1,19 +1,23 @@
-"""What the terminal shows: plain text in at most 100 columns."""
+"""What the terminal shows: plain text in the columns of the terminal."""
 
 from __future__ import annotations
 
 import math
+import shlex
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimizer.analysis.verdict import Verdict, verdict
+from optimizer.base import console
 from optimizer.brief import defaults_in_use
 from optimizer.pack.cautions import pack_cautions
 from optimizer.review.terminal.designs import cautions_of
 from optimizer.review.terminal.tables import front_summary, text_table
+from optimizer.review.verdict_words import verdict_lines
 from optimizer.review.words import describe
 
 if TYPE_CHECKING:
@@ -82,6 +86,7 @@ def check_text(inputs: Inputs, *, free: Sequence[FreeDimension] = ()) -> str:
         )
     lines.append("Defaults in use:")
     lines += [f"  {key} = {_plain(value)}" for key, value in defaults_in_use(brief)]
+    lines.append(f"Next: cellstow search {shlex.quote(str(brief.path))}")
     return "\n".join(lines)
 
 
@@ -104,23 +109,42 @@ def _plain(value: object) -> str:
     return f'"{value}"' if isinstance(value, str) else str(value)
 
 
-def front_cautions(result: Result) -> str:
-    """Cautions that hold for the front: by the highest voltage on it, and for energy pack by pack in a range."""
+def pick_cautions(result: Result, row: Mapping[str, Any], *, whole: bool) -> str:
+    """Cautions of the picked pack that are its own; those of every pack in one line, or in full when `whole`."""
     vehicle = result.run["brief"]["vehicle"]
-    whose = {}
-    for energy_wh in sorted({float(result.front["energy_wh"].min()), float(result.front["energy_wh"].max())}):
-        found = pack_cautions(
-            voltage_full_v=float(result.front["voltage_full_v"].max()),
-            energy_wh=energy_wh,
-            balances_on_motor=bool(vehicle.get("balances_on_motor", False)),
-            regenerates=vehicle.get("regen_efficiency", 0.0) > 0,
-        )
-        whose[f"packs of {energy_wh:.0f} Wh"] = [caution.text for caution in found]
-    return "\n" + cautions_of(whose)
+    found = pack_cautions(
+        voltage_full_v=float(row["voltage_full_v"]),
+        energy_wh=float(row["energy_wh"]),
+        balances_on_motor=bool(vehicle.get("balances_on_motor", False)),
+        regenerates=vehicle.get("regen_efficiency", 0.0) > 0,
+    )
+    texts = [caution.text for caution in found]
+    general = [] if whole else [caution.text for caution in found if caution.general]
+    return cautions_of({"the pick": texts}, general=general)
 
 
-def search_summary(result: Result) -> str:
-    """What a search found: the best by each objective and a balanced pack, then the cautions."""
+def verdict_text(found: Verdict, *, objectives: Sequence[str], currency: str) -> str:
+    """The verdict as a block of lines."""
+    lines = []
+    for word, text in verdict_lines(found, objectives=objectives, currency=currency):
+        head = f"{word:<16}"
+        lines += textwrap.wrap(text, console.columns(), initial_indent=head, subsequent_indent=" " * 16)
+    return "\n".join(lines)
+
+
+def search_summary(result: Result, *, whole: bool = False) -> str:
+    """What a search found: the best by each objective, the verdict, then the pick's cautions.
+
+    Parameters
+    ----------
+    result : Result
+    whole : bool
+        Print the cautions that go with every pack in full.
+
+    Returns
+    -------
+    str
+    """
     space = result.run["space"]
     proof = "" if space["unproven"] else " with proof"
     lines = [
@@ -130,11 +154,16 @@ def search_summary(result: Result) -> str:
         else f"Not complete: {space['scored']:,} candidates scored so far; --resume goes on from here."
     ]
     for name, why in space["unproven"].items():
-        lines += textwrap.wrap(f"Not proven to be the whole front in {describe(name)[0]}: {why}.", 98)
+        lines += textwrap.wrap(f"Not proven to be the whole front in {describe(name)[0]}: {why}.", console.columns())
     if len(result.front):
         lines.append(front_summary(result.front, objectives=result.objectives, currency=result.currency))
-        lines.append(front_cautions(result))
-        lines.append(f"Written: {result.folder}/front.parquet, front.csv, run.json")
+        bounds = result.run["brief"].get("constraints", {})
+        found = verdict(result.front, objectives=result.objectives, constraints=bounds)
+        assert found is not None
+        lines += ["", verdict_text(found, objectives=result.objectives, currency=result.currency)]
+        lines += ["", pick_cautions(result, found.row, whole=whole)]
+        lines.append(f"\nWritten: {result.folder}/front.parquet, front.csv, run.json")
+        lines.append(f"Next: cellstow shortlist {shlex.quote(str(result.folder))}")
         return "\n".join(lines)
     if not space["complete"]:
         lines.append("No pack found yet that meets every constraint.")

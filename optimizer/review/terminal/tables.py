@@ -1,18 +1,21 @@
-"""What the terminal shows of a front: the best by each objective, and a balanced one, in 100 columns."""
+"""What the terminal shows of a front: the best by each objective, the pick, and tables that fit its columns."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from optimizer.analysis.ranking import merit
+from optimizer.base import console
 from optimizer.base.figures import OBJECTIVES
-from optimizer.front.pareto import balanced, signed
+from optimizer.base.texts import clipped
 from optimizer.review.words import describe, number
 
 if TYPE_CHECKING:
     import pandas as pd
 
-WIDTH = 100
 # Columns of the summary after what the row is best in.
 FACTS = ("range_km", "peak_power_w", "continuous_power_w", "pack_mass_kg", "cost", "hot_cell_c")
 SHORT = {
@@ -24,25 +27,9 @@ SHORT = {
 }
 
 
-def clipped(text: str, width: int) -> str:
-    """Text of at most `width` signs; what is cut off is replaced by an ellipsis, control signs by a "?".
-
-    Parameters
-    ----------
-    text : str
-    width : int
-        At least 1.
-
-    Returns
-    -------
-    str
-    """
-    # An id from somebody's catalog must not move the cursor or colour the terminal.
-    safe = "".join(sign if sign.isprintable() else "?" for sign in text)
-    return safe if len(safe) <= width else safe[: width - 1] + "…"
-
-
-def text_table(headers: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1, width: int = WIDTH) -> str:
+def text_table(
+    headers: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1, width: int | None = None
+) -> str:
     """Rows under headers, columns two spaces apart, figures to the right.
 
     The widest left column gives way until the table fits.
@@ -54,8 +41,8 @@ def text_table(headers: Sequence[str], rows: Sequence[Sequence[str]], *, left: i
         As long as the headers.
     left : int
         How many columns from the first stand to the left.
-    width : int
-        Most signs in a line.
+    width : int, optional
+        Most signs in a line; those of the terminal when left out.
 
     Returns
     -------
@@ -69,6 +56,7 @@ def text_table(headers: Sequence[str], rows: Sequence[Sequence[str]], *, left: i
     """
     if any(len(row) != len(headers) for row in rows):
         raise ValueError("every row must have as many cells as there are headers")
+    width = width or console.columns()
     widths = [max(len(line[k]) for line in [headers, *rows]) for k in range(len(headers))]
     while sum(widths) + 2 * (len(widths) - 1) > width:
         widest = max(range(left), key=lambda k: widths[k], default=None)
@@ -86,7 +74,7 @@ def text_table(headers: Sequence[str], rows: Sequence[Sequence[str]], *, left: i
 
 
 def highlights(frame: pd.DataFrame, *, objectives: Sequence[str]) -> list[tuple[str, int]]:
-    """Rows to name first: the best of each objective, and the balanced one.
+    """Rows to name first: the best of each objective, and the pick of all alike, see `verdict`.
 
     Parameters
     ----------
@@ -107,8 +95,7 @@ def highlights(frame: pd.DataFrame, *, objectives: Sequence[str]) -> list[tuple[
         column = frame[name].to_numpy(dtype=float)
         best = int(column.argmax() if OBJECTIVES[name] else column.argmin())
         found.append((f"{'most' if OBJECTIVES[name] else 'least'} {describe(name)[0]}", best))
-    columns = {name: frame[name].to_numpy(dtype=float) for name in objectives}
-    return [*found, ("balanced", balanced(signed(columns, objectives=objectives)))]
+    return [*found, ("the pick", int(np.argmax(np.round(merit(frame, objectives=objectives), 12))))]
 
 
 def headers_for(columns: Sequence[str], *, currency: str = "") -> list[str]:
@@ -156,9 +143,9 @@ def _pack(row: Mapping[str, Any]) -> list[str]:
 
 
 def front_summary(
-    frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "", width: int = WIDTH
+    frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "", width: int | None = None
 ) -> str:
-    """The front in a few lines: its size, the best by each objective, a balanced one, and the spans.
+    """The front in a few lines: its size, the best by each objective, the pick, and the spans.
 
     Parameters
     ----------
@@ -168,8 +155,8 @@ def front_summary(
         Names out of `optimizer.base.figures.OBJECTIVES`.
     currency : str
         Label of prices.
-    width : int
-        Most signs in a line.
+    width : int, optional
+        Most signs in a line; those of the terminal when left out.
 
     Returns
     -------
@@ -178,6 +165,7 @@ def front_summary(
     """
     if len(frame) == 0:
         return "The front is empty: nothing meets every limit."
+    width = width or console.columns()
     columns = [name for name in FACTS if name in frame]
     found = highlights(frame, objectives=objectives)
     picked = [{str(name): value for name, value in frame.iloc[place].items()} for _, place in found]
@@ -218,43 +206,8 @@ def spans(frame: pd.DataFrame, *, columns: Sequence[str], currency: str = "") ->
     return "\n".join(lines)
 
 
-def shortlist_table(frame: pd.DataFrame, *, currency: str = "", width: int = WIDTH) -> str:
-    """A shortlist, one line per design, in the order given.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        As `optimizer.analysis.ranking.pick_different` or `rank` gives it.
-    currency : str
-        Label of prices.
-    width : int
-        Most signs in a line.
-
-    Returns
-    -------
-    str
-    """
-    columns = [name for name in FACTS if name in frame and name in OBJECTIVES]
-    rows = []
-    for place, record in enumerate(frame.to_dict("records"), start=1):
-        row = {str(name): value for name, value in record.items()}
-        merit = number(row.get("merit"), decimals=3)
-        rows.append(
-            [
-                str(place),
-                *_pack(row),
-                str(row["design_id"]),
-                str(row.get("split", "")),
-                merit,
-                *figures(row, columns),
-            ]
-        )
-    headers = ["#", "pack", "design", "groups per box", "merit", *headers_for(columns, currency=currency)]
-    return text_table(headers, rows, left=4, width=width)
-
-
 def side_by_side(
-    rows: Sequence[Mapping[str, Any]], *, columns: Sequence[str], currency: str = "", width: int = WIDTH
+    rows: Sequence[Mapping[str, Any]], *, columns: Sequence[str], currency: str = "", width: int | None = None
 ) -> str:
     """Designs beside each other, one line per column of the front.
 
@@ -266,8 +219,8 @@ def side_by_side(
         Which figures, in this order.
     currency : str
         Label of prices.
-    width : int
-        Most signs in a line.
+    width : int, optional
+        Most signs in a line; those of the terminal when left out.
 
     Returns
     -------

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimizer.base import console
 from optimizer.base.figures import OBJECTIVES
-from optimizer.review.terminal.tables import WIDTH, headers_for, text_table
+from optimizer.review.terminal.tables import headers_for, text_table
 from optimizer.review.terminal.why import pack_words, step
 from optimizer.review.words import describe, number
 
@@ -38,10 +39,10 @@ def vary_text(worth: Worth, *, currency: str) -> str:
     idle = [s.text for s, found in zip(worth.steps, worth.best, strict=True) if found and not tells(worth, found)]
     if idle:
         told.append(f"Worth less than {100 * TELLING:g} % of any figure: {'; '.join(idle)}.")
-    lines = [line for text in told for line in textwrap.wrap(text, WIDTH, subsequent_indent="    ")]
+    lines = [line for text in told for line in textwrap.wrap(text, console.columns(), subsequent_indent="    ")]
     size = str(worth.base.rows["range_km"]["size"]) if worth.base.rows else ""
     counted = f"; cells: how many more of {size} fit, and in brackets of any size" if size else ""
-    intro = textwrap.fill(f"By how much the best of each figure changes{counted}:", WIDTH)
+    intro = textwrap.fill(f"By how much the best of each figure changes{counted}:", console.columns())
     head = [base_text(worth, currency=currency), intro]
     return "\n\n".join([*head, vary_table(worth, currency=currency), "\n".join(lines)])
 

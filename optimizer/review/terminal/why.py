@@ -6,7 +6,8 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from optimizer.review.terminal.tables import WIDTH, counted, headers_for, text_table
+from optimizer.base import console
+from optimizer.review.terminal.tables import counted, headers_for, text_table
 from optimizer.review.words import describe, meaning, number
 
 if TYPE_CHECKING:
@@ -42,7 +43,8 @@ def why_text(answer: Answer, *, objectives: Sequence[str], currency: str, front:
     if answer.reasons:
         lines.append("No such pack meets the brief." if len(answer.reasons) == 1 else "No such pack meets the brief:")
         for reason in answer.reasons:
-            lines += textwrap.wrap(reason_text(reason), WIDTH, initial_indent="  - ", subsequent_indent="    ")
+            text = reason_text(reason)
+            lines += textwrap.wrap(text, console.columns(), initial_indent="  - ", subsequent_indent="    ")
         return "\n".join(lines)
     few = counted(len(answer.feasible), "pack")
     meet = "meets" if len(answer.feasible) == 1 else "meet"
