@@ -16,14 +16,15 @@ import sys
 import tempfile
 import time
 import zipfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from optimizer.base.sources import fingerprint
 
 Arrays = dict[str, NDArray[Any]]
 CAP_BYTES = 256 * 1024 * 1024
@@ -53,8 +54,8 @@ def folder() -> Path | None:
     return base / "cellstow"
 
 
-def key(kind: str, parts: object, *, code: Sequence[str] = ()) -> str:
-    """Hash of a kind of result, of all it depends on, and of the sources that compute it.
+def key(kind: str, parts: object, *, module: str) -> str:
+    """Hash of a kind of result, of all it depends on, and of the code that computes it.
 
     Parameters
     ----------
@@ -63,8 +64,9 @@ def key(kind: str, parts: object, *, code: Sequence[str] = ()) -> str:
     parts : object
         Numbers, strings, arrays, dataclasses, mappings and sequences of these, to any depth. Floats count
         to the last bit.
-    code : sequence of str
-        Module names whose source is part of the key, so that an improved program computes anew.
+    module : str
+        Module that computes: its source and all that it imports are part of the key, see sources.fingerprint,
+        so that an improved program computes anew.
 
     Returns
     -------
@@ -76,21 +78,9 @@ def key(kind: str, parts: object, *, code: Sequence[str] = ()) -> str:
     ValueError
         For a part of another type: what cannot be told apart cannot be cached.
     """
-    digest = hashlib.sha256(f"cellstow 1 {kind}\n".encode())
+    digest = hashlib.sha256(f"cellstow 2 {kind}\n{fingerprint(module)}\n".encode())
     _feed(digest, parts)
-    for name in code:
-        digest.update(_source(name))
     return digest.hexdigest()
-
-
-@lru_cache(maxsize=256)
-def _source(name: str) -> bytes:
-    import importlib.util
-
-    spec = importlib.util.find_spec(name)
-    if spec is None or spec.origin is None:
-        raise ValueError(f"no module {name} to take the code version from")
-    return hashlib.sha256(Path(spec.origin).read_bytes()).digest()
 
 
 def _feed(digest: Any, part: object) -> None:
@@ -121,15 +111,16 @@ def _feed(digest: Any, part: object) -> None:
         raise ValueError(f"cannot make a cache key from {type(part).__name__}")
 
 
-def cached(kind: str, parts: object, compute: Callable[[], Arrays], *, code: Sequence[str] = ()) -> Arrays:
+def cached(kind: str, parts: object, compute: Callable[[], Arrays]) -> Arrays:
     """Arrays that `compute` returns, from disk when they were computed before.
 
     Parameters
     ----------
-    kind, parts, code
+    kind, parts
         As for `key`.
     compute : callable
-        Takes nothing, returns a dictionary of arrays (numbers, strings, no objects).
+        Takes nothing, returns a dictionary of arrays (numbers, strings, no objects). The code that it may run is
+        part of the key: the module in which it is written, and all that this imports.
 
     Returns
     -------
@@ -138,7 +129,7 @@ def cached(kind: str, parts: object, compute: Callable[[], Arrays], *, code: Seq
     base = folder()
     if base is None:
         return compute()
-    name = key(kind, parts, code=code)
+    name = key(kind, parts, module=compute.__module__)
     path = base / kind / f"{name}.npz"
     known = _read(path, name)
     if known is not None:

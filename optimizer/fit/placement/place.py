@@ -21,13 +21,6 @@ from optimizer.fit.region.section import cross_axes
 
 Array = NDArray[np.float64]
 PLACEMENTS = ("square", "staggered", "free")
-CODE = tuple(
-    f"optimizer.fit.{name}"
-    for name in (
-        *("region.section", "region.compartment", "region.layout"),
-        *(f"placement.{name}" for name in ("lattice", "kernels", "hops", "free", "place", "proof")),
-    )
-)
 KEPT_ANGLES = 2  # regular layouts of one kind and axis that are kept, best first
 IDLE_SHARE = 0.15  # effort on an axis that cannot hold the most cells, against one that can
 
@@ -103,7 +96,7 @@ def place(
         "cell": (size, clearance),
         "how": (sorted(placements), float(seconds), seed),
     }
-    return unpack_layouts(cached("place", parts, compute, code=CODE), compartment.name, size)
+    return unpack_layouts(cached("place", parts, compute), compartment.name, size)
 
 
 def best(

@@ -19,7 +19,7 @@ from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import CellSize, Clearance, Layout
 from optimizer.pack import case
 from optimizer.pack.thermal import heat, neighbours
-from optimizer.search.space.plating import plate_metrics
+from optimizer.search.space.plate_metrics import plate_metrics
 
 Floats = npt.NDArray[np.float64]
 
@@ -27,16 +27,6 @@ Floats = npt.NDArray[np.float64]
 # the hotter the box, so figures above this rise are on the safe side.
 LINEAR_AT_K = 20.0
 AIR_C = 25.0
-
-CODE = tuple(
-    f"optimizer.{name}"
-    for name in (
-        "fit.chain.groups", "fit.chain.adjacency", "fit.chain.exact", "fit.chain.kernels", "fit.chain.modules",
-        "fit.chain.search", "fit.chain.sweeps", "fit.placement.modules", "fit.placement.place", "fit.placement.free",
-        "fit.placement.lattice", "pack.case", "pack.plates.factors", "pack.plates.geometry", "pack.thermal.heat",
-        "pack.thermal.convection", "pack.thermal.neighbours", "search.space.plating", "search.space.fills",
-    )
-)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,9 +122,9 @@ def fills(
     keep_outs = [(k.profile_mm, k.extrude, k.depth_mm, k.origin_mm) for k in room.keep_outs]
     parts = {
         "solid": solid, "keep_outs": keep_outs, "size": size, "parallel": parallel, "rules": rules,
-        "trays": [layout.centres_mm for layout in trays],
+        "trays": pack_layouts(list(trays)),
     }  # fmt: skip
-    arrays = cached("fills", parts, compute, code=CODE)
+    arrays = cached("fills", parts, compute)
     return found or _from_arrays(arrays, room.name, size, parallel)
 
 
@@ -169,7 +159,7 @@ def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
 
     where = [moved, layout.extents_mm, layout.layer, layout.module, layout.axis, layout.way]
     parts = {"where": where, "size": layout.size, "how": how}
-    arrays = cached("chain", parts, compute, code=CODE)
+    arrays = cached("chain", parts, compute)
     return Chain(
         arrays["group"], int(arrays["groups"]), int(arrays["parallel"]), arrays["boundary_pairs"],
         arrays["polarity"], arrays["links"], str(arrays["method"]),
