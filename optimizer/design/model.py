@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.pack.case_outline import CaseRules
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -77,6 +79,8 @@ class Design:
         The gravest first.
     general_cautions : tuple of str
         Those of them that go with every pack, whatever was chosen.
+    case : CaseRules
+        How cases are printed.
     """
 
     row: Mapping[str, Any]
@@ -95,3 +99,4 @@ class Design:
     ride: pd.DataFrame
     cautions: tuple[str, ...] = field(default=())
     general_cautions: tuple[str, ...] = field(default=())
+    case: CaseRules = field(default_factory=CaseRules)

@@ -1,272 +1,300 @@
-"""Cases: volume of printed wall, covers and webs, from where the cells stand.
+"""Cases: printed volume of bodies and covers for the first 1, 2, … groups of a fill.
 
-A case is a shell around its cells, closed by a cover at both ends, with a web of half the cell gap around
-each cell. A tray has one shell per layer along the convex outline of the layer's cells; a module has a
-rectangular one. Keep-outs inside the outline of a tray are not cut out of it.
+A case is a body around its cells, with a cover at both ends. Across the cells the body is a wall, a ring
+around each bore, and ties where rings don't meet; `case_outline` has the shapes, and the workshop's solids are
+raised from the same ones, so that the bill weighs what is printed.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from optimizer.base.arrays import Floats, same_kind
+from optimizer.pack.arrays import Floats, same_kind
+from optimizer.pack.case_outline import (
+    END_STACK_MM,
+    CaseRules,
+    Ints,
+    Seats,
+    Shapes,
+    bore_area_mm2,
+    module_outline,
+    pieces,
+    ties,
+    tray_outlines,
+)
 
-#: Strip and insulating ring under a cover; what is left of the end gap is the cover (common practice).
-END_STACK_MM = 0.5
+__all__ = ["END_STACK_MM", "CaseRules", "CaseVolume", "box_wall_volume", "case_volume", "cases_of", "details"]
 
-#: Directions in which an outline is taken; a multiple of 12 meets square and staggered rows exactly.
-_DIRECTIONS = 180
+#: Distance of the lines on which areas are measured [mm].
+LINE_MM = 0.2
+
+#: Pegs or screws of one cover on one piece of a body, and the boss around each (common practice): radius of the
+#: boss, of the hole, and their depth; peg of a cover; head of a countersunk M2.5 screw, its shank, its height.
+FASTENERS = 4
+BOSS_MM, HOLE_MM, BOSS_HIGH_MM, HOLE_DEEP_MM = 2.9, 1.7, 8.0, 6.0
+PEG_MM, PEG_LONG_MM = 1.5, 5.0
+HEAD_MM, SHANK_MM, HEAD_HIGH_MM = 2.5, 1.35, 1.2
+
+#: Feet: four to a piece, their width along the wall and height along the cells; slots reach so far below the
+#: cells' ends; strokes of a polarity mark.
+FEET, FOOT_WIDE_MM, FOOT_HIGH_MM = 4, 8.0, 12.0
+SLOT_DEEP_MM = 2.5
+MARK_LONG_MM, MARK_WIDE_MM = 5.0, 0.8
 
 
 @dataclass(frozen=True, eq=False)
 class CaseVolume:
-    """Printed volume of the case or cases for the first 1, 2, … G groups; each array has shape (G,).
+    """Printed cases for the first 1, 2, … G groups; each array has shape (G,).
 
     Parameters
     ----------
-    shell_mm3, web_mm3 : ndarray
-        Wall and covers; webs between the cells [mm³].
+    volume_mm3 : ndarray
+        Bodies and covers together [mm³].
     surface_mm2 : ndarray
         Outer surface, through which heat leaves [mm²].
+    fasteners : ndarray
+        Screws, each with its insert; 0 where covers snap on.
+    bodies : ndarray
+        Pieces of bodies to print.
+    printable : ndarray of bool
+        Whether each piece lies on the print bed.
     """
 
-    shell_mm3: Floats
-    web_mm3: Floats
+    volume_mm3: Floats
     surface_mm2: Floats
+    fasteners: Floats
+    bodies: Floats
+    printable: NDArray[np.bool_]
 
     def mass_kg(self, density_kg_m3: float) -> Floats:
         """Mass at a density; PETG 1270 kg/m³ (resin data sheets; from memory)."""
-        return (self.shell_mm3 + self.web_mm3) * 1e-9 * density_kg_m3
+        return self.volume_mm3 * 1e-9 * density_kg_m3
 
 
-def outline(support_mm: Floats) -> tuple[Floats, Floats]:
-    """Perimeter and area of the polygon around a convex outline with sides in evenly spaced directions.
-
-    side_k = (h_{k+1} + h_{k−1} − 2 h_k cos δ) / sin δ; perimeter Σ side; area ½ Σ h side
-
-    The polygon holds the outline: both are a little high (with 180 directions 0.01 % for a circle, up to
-    0.6 % for long oblique edges, exact for edges along a direction) and grow whenever the outline does.
+@dataclass(frozen=True, eq=False)
+class Case:
+    """One case of a layout: positions of its bores in the order of their groups, and the groups.
 
     Parameters
     ----------
-    support_mm : ndarray, shape (n, k)
-        Farthest reach of the outline in k directions evenly around the circle [mm].
-
-    Returns
-    -------
-    perimeter_mm, area_mm2 : ndarray, shape (n,)
-        [mm], [mm²]
-
-    Source: support function of a convex set; Schneider, Convex Bodies: the Brunn–Minkowski Theory.
-    """
-    h = np.asarray(support_mm, float)
-    delta = 2.0 * np.pi / h.shape[-1]
-    side = (np.roll(h, 1, axis=-1) + np.roll(h, -1, axis=-1) - 2.0 * h * np.cos(delta)) / np.sin(delta)
-    return side.sum(axis=-1), 0.5 * (h * side).sum(axis=-1)
-
-
-def support_by_groups(across_mm: Floats, *, half_mm: Floats, round_cells: bool, group: ArrayLike) -> Floats:
-    """Reach of the cells of the first 1, 2, … G groups in each direction.
-
-    Parameters
-    ----------
-    across_mm : ndarray, shape (n, 2)
-        Centres in the plane across the axis [mm].
-    half_mm : ndarray, shape (n, 2)
-        Half the extents in that plane [mm].
-    round_cells : bool
-        Cylinders seen from the end; blocks otherwise.
+    index : ndarray of int, shape (n,)
+        Positions of the layout.
     group : ndarray of int, shape (n,)
-        Place in the chain, from 0; −1 for a cell left out.
+        Place of each one's group in the chain, -1 for a seat without a cell.
+    layer, module : int
+    """
 
-    Returns
-    -------
-    ndarray, shape (G, k)
-        [mm]; −inf until the first cell comes.
+    index: Ints
+    group: Ints
+    layer: int
+    module: int
+
+
+def cases_of(layout: Any, group: ArrayLike) -> Iterator[Case]:
+    """Cases of a layout that hold a cell: a tray has one for each layer, a module one for each of its layers.
+
+    Parameters
+    ----------
+    layout : Layout
+    group : ndarray of int, shape (n,)
+        Place in the chain, from 0; -1 for a cell left out.
+
+    Yields
+    ------
+    Case
+        In a tray only positions with a cell; in a module all of its seats.
     """
     place = np.asarray(group, int)
-    angle = 2.0 * np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
-    facing = np.stack([np.cos(angle), np.sin(angle)])
-    reach = half_mm[:, :1] if round_cells else half_mm @ np.abs(facing)
-    each = across_mm @ facing + reach
-    support = np.full((int(place.max(initial=-1)) + 1, _DIRECTIONS), -np.inf)
-    order = np.argsort(place, kind="stable")[int((place < 0).sum()) :]
-    if len(order):
-        present, first = np.unique(place[order], return_index=True)
-        support[present] = np.maximum.reduceat(each[order], first, axis=0)
-    return np.maximum.accumulate(support, axis=0)
+    modular = layout.way == "modules"
+    for module in np.unique(layout.module[place >= 0]):
+        for layer in np.unique(layout.layer[layout.module == module]):
+            index = np.flatnonzero((layout.module == module) & (layout.layer == layer))
+            if not modular:
+                index = index[place[index] >= 0]
+            if len(index):
+                order = np.argsort(place[index], kind="stable")
+                yield Case(index[order], place[index][order], int(layer), int(module))
 
 
-def tray_case(
-    centres_mm: Floats,
-    *,
-    extents_mm: Floats,
-    round_cells: bool,
-    axis: int,
-    layer: ArrayLike,
-    group: ArrayLike,
-    case_mm: float,
-    cell_gap_mm: float,
-    end_mm: float,
-    cover_mm: float | None = None,
-) -> CaseVolume:
-    """Tray for the first 1, 2, … G groups of a compartment, one shell per layer in use.
+def seats_of(layout: Any, index: Ints) -> Seats:
+    """Bores of some positions, seen along the cells."""
+    across = [k for k in range(3) if k != layout.axis]
+    return Seats(
+        layout.centres_mm[np.ix_(index, across)],
+        layout.extents_mm[np.ix_(index, across)] / 2.0,
+        layout.size.shape == "cylinder",
+        float(layout.extents_mm[index[0], layout.axis]),
+    )
 
-    shell = A(outline + wall) · H − A(outline) · (H − 2 cover), H = cell length + 2 end; web = (n − 1) rings
-    of half the cell gap: the ring's share on the outline lies in the wall, and around a convex outline those
-    shares add up to one ring. Where a straight wall cuts more off the rings, the webs are up to a tenth high.
+
+def case_volume(layout: Any, *, group: ArrayLike, rules: CaseRules, free: Any = None) -> CaseVolume:
+    """Printed cases of a layout for the first 1, 2, … G groups of its chain.
+
+    body = A(section) · cell length + A(wall) · 2 rim, cover = A(outer) · cover, each with its details;
+    A(section) = A(outer) − A(inner) + A(rings and ties inside) − A(bores). A module counts whole from its first
+    group on.
 
     Parameters
     ----------
-    centres_mm, extents_mm : ndarray, shape (n, 3)
-        As in a layout [mm].
-    round_cells : bool
-        Cylinders; blocks otherwise.
-    axis : int
-        Axis along which the cells lie.
-    layer, group : ndarray of int, shape (n,)
-        Layer along the axis; place of the cell's group in the chain, from 0, −1 for a cell left out.
-    case_mm, cell_gap_mm, end_mm : float
-        Clearances as the fit keeps them [mm].
-    cover_mm : float or None
-        Thickness of a cover; end_mm less END_STACK_MM when None [mm].
+    layout : Layout
+    group : ndarray of int, shape (n,)
+        Place of the cell's group in the chain, from 0; -1 for a cell left out.
+    rules : CaseRules
+    free : callable, optional
+        From the span of a case along the cells, low and high [mm], to where it may be, seen along them.
 
     Returns
     -------
     CaseVolume
-        Never falls from one group to the next.
 
     Raises
     ------
     ValueError
         If no group is used.
     """
-    place, layers = np.asarray(group, int), np.asarray(layer, int)
+    place = np.asarray(group, int)
     if place.size == 0 or place.max() < 0:
         raise ValueError("no group is used")
-    across = [k for k in range(3) if k != axis]
-    cover = _cover(end_mm, cover_mm)
-    height = float(extents_mm[0, axis]) + 2.0 * end_mm
-    web_one = _ring(extents_mm[0, across], round_cells, cell_gap_mm) * float(extents_mm[0, axis])
-    parts = []
-    for number in np.unique(layers[place >= 0]):
-        own = layers == number
-        support = support_by_groups(
-            centres_mm[np.ix_(own, across)],
-            half_mm=extents_mm[np.ix_(own, across)] / 2.0,
-            round_cells=round_cells,
-            group=np.where(own, place, -1)[own],
-        )
-        cells = np.cumsum(np.bincount(place[own & (place >= 0)], minlength=int(place.max()) + 1))
-        parts.append(_layer_case(_extend(support, len(cells)), cells, case_mm, height, cover, web_one))
-    shell, web, side, face = np.sum(parts, axis=0)
-    face = np.max([part[3] for part in parts], axis=0)
-    return CaseVolume(shell, web, side + 2.0 * face)
+    count = int(place.max()) + 1
+    totals, faces, printable = np.zeros((4, count)), np.zeros(count), np.ones(count, dtype=bool)
+    alike: dict[bytes, tuple[Floats, bool]] = {}
+    for case in cases_of(layout, place):
+        seats = seats_of(layout, case.index)
+        if layout.way == "modules":
+            key = np.round(np.column_stack([seats.centres - seats.centres.min(axis=0), case.group >= 0]), 4).tobytes()
+            if key not in alike:
+                alike[key] = _module(seats, case.group, rules)
+            column, fine = alike[key]
+            first = int(place[(layout.module == case.module) & (place >= 0)].min())
+            totals[:, first:] += column[:4, None]
+            printable[first:] &= fine
+            continue
+        middle = float(layout.centres_mm[case.index[0], layout.axis])
+        reach = seats.length_mm / 2.0 + rules.end_mm
+        where = None if free is None else free(middle - reach, middle + reach)
+        rows, fine_rows = _tray(seats, case.group, count, rules, where)
+        totals += rows[:4]
+        faces = np.maximum(faces, rows[4])
+        printable &= fine_rows
+    volume, side, fasteners, bodies = totals
+    return CaseVolume(volume, side + 2.0 * faces, fasteners, bodies, printable)
 
 
-def _extend(support: Floats, groups: int) -> Floats:
-    """The same reach for the groups that come after the layer is full."""
-    missing = groups - len(support)
-    return np.concatenate([support, np.repeat(support[-1:], missing, axis=0)])
+def _module(seats: Seats, group: Ints, rules: CaseRules) -> tuple[Floats, bool]:
+    """Volume, surface, fasteners and pieces of one module, and whether it lies on the bed."""
+    outer, inner = module_outline(seats, rules)
+    area = _web_area(seats, np.array([inner]), np.array([len(seats.centres)]), rules)
+    cut = pieces(_boxes(seats, np.maximum(group, 0)), rules)
+    row = _one(outer, inner, float(area[0]), seats, np.maximum(group, 0), 1 if cut is None else int(cut.max()) + 1, rules)
+    row[1] += 2.0 * outer.area
+    return row, cut is not None and _low_enough(seats, rules)
 
 
-def _layer_case(
-    support: Floats,
-    cells: NDArray[np.int64],
-    wall_mm: float,
-    height_mm: float,
-    cover_mm: float,
-    web_one: float,
+def _low_enough(seats: Seats, rules: CaseRules) -> bool:
+    return seats.length_mm + 2.0 * rules.rim_mm <= rules.bed_mm[2] + 1e-6
+
+
+def _tray(seats: Seats, group: Ints, groups: int, rules: CaseRules, free: Any) -> tuple[Floats, NDArray[np.bool_]]:
+    """Volume, side, fasteners, pieces and face of one layer for the first 1 … groups groups, shape (5, groups)."""
+    held = np.searchsorted(group, np.arange(groups), side="right")
+    counts, which = np.unique(held, return_inverse=True)
+    outer, inner = tray_outlines(seats, counts[counts > 0], rules, free=free)
+    area = _web_area(seats, inner, counts[counts > 0], rules)
+    rows = np.zeros((len(counts), 5))
+    fine = np.ones(len(counts), dtype=bool)
+    boxes = _boxes(seats, group)
+    ranks = np.unique(group, return_inverse=True)[1].ravel()
+    for k, count in enumerate(counts[counts > 0]):
+        at = k + len(counts) - int((counts > 0).sum())
+        cut = pieces(boxes[: ranks[count - 1] + 1], rules)
+        fine[at] = cut is not None and _low_enough(seats, rules)
+        number = 1 if cut is None else int(cut.max()) + 1
+        rows[at] = _one(outer[k], inner[k], float(area[k]), seats.first(count), group[:count], number, rules)
+    return rows[which.ravel()].T, fine[which.ravel()]
+
+
+def _boxes(seats: Seats, group: Ints) -> Floats:
+    """Lowest and highest corner of the cells of each group, in the order of the groups, shape (g, 4)."""
+    low, high = seats.centres - seats.half, seats.centres + seats.half
+    return np.array([[*low[group == g].min(axis=0), *high[group == g].max(axis=0)] for g in np.unique(group)])
+
+
+def _web_area(seats: Seats, inner: Shapes, counts: Ints, rules: CaseRules) -> Floats:
+    """Area of rings and ties inside each inner outline, bores not taken out [mm²]."""
+    if not rules.webbed:
+        return np.zeros(len(inner))
+    from optimizer.pack.case_kernel import covered_areas
+
+    edges, ends = [np.zeros((0, 4))], []
+    for shape in inner:
+        for part in shapely.get_parts(shape):
+            for ring in (part.exterior, *part.interiors):
+                corners = shapely.get_coordinates(ring)
+                edges.append(np.column_stack([corners[:-1], corners[1:]]))
+        ends.append(sum(map(len, edges)))
+    ribs, later = ties(seats, rules)
+    return np.asarray(covered_areas(
+        np.concatenate(edges), np.array(ends, dtype=np.int64), seats.centres, seats.half + rules.ring_mm,
+        seats.round_, counts.astype(np.int64), ribs, later, LINE_MM,
+    ))  # fmt: skip
+
+
+def _one(
+    outer: Any, inner: Any, web_mm2: float, seats: Seats, group: Ints, number: int, rules: CaseRules
 ) -> Floats:
-    """Shell, webs, side surface and face of one layer, shape (4, G); 0 before its first cell."""
-    begun = cells > 0
-    inside = np.where(begun[:, None], support, 0.0)
-    _, inner = outline(inside)
-    around, outer = outline(inside + wall_mm)
-    shell = outer * height_mm - inner * (height_mm - 2.0 * cover_mm)
-    web = np.maximum(cells - 1, 0) * web_one
-    return np.stack([shell, web, around * height_mm, outer]) * begun
+    """Volume, side surface, fasteners, pieces, face of one case."""
+    face, wall = float(outer.area), float(outer.area - inner.area)
+    section = wall
+    if rules.webbed:
+        section += web_mm2 - float(bore_area_mm2(seats, rules).sum())
+    body = section * seats.length_mm + wall * 2.0 * rules.rim_mm
+    body_more, cover_more = details(rules, cells=len(seats.centres), groups=len(np.unique(group)), bodies=number)
+    around = float(outer.length)
+    draw = rules.chamfer_mm**2 / 2.0 * around
+    volume = body + body_more - draw
+    if rules.cover_mm > 0:
+        volume += 2.0 * (face * rules.cover_mm + cover_more - draw)
+    screws = 2.0 * FASTENERS * number if rules.lid == "screws" and rules.cover_mm > 0 else 0.0
+    height = seats.length_mm + 2.0 * rules.end_mm
+    return np.array([volume, around * height, screws, number, face])
 
 
-def _cover(end_mm: float, cover_mm: float | None) -> float:
-    return max(end_mm - END_STACK_MM, 0.0) if cover_mm is None else cover_mm
+def details(rules: CaseRules, *, cells: int, groups: int, bodies: int) -> tuple[float, float]:
+    """What bosses, feet and slots add to a body, and pegs, holes and marks to one cover [mm³].
 
-
-def _ring(extent_mm: Floats, round_cells: bool, gap_mm: float) -> float:
-    """Area between a cell and the same cell grown by half the gap [mm²]."""
-    one, two = float(extent_mm[0]), float(extent_mm[1])
-    grown = (one + gap_mm) * (two + gap_mm) - one * two
-    return grown * np.pi / 4.0 if round_cells else grown
-
-
-def module_case(
-    centres_mm: Floats,
-    *,
-    extents_mm: Floats,
-    round_cells: bool,
-    axis: int,
-    module: ArrayLike,
-    group: ArrayLike,
-    case_mm: float,
-    cell_gap_mm: float,
-    end_mm: float,
-    cover_mm: float | None = None,
-) -> CaseVolume:
-    """Module cases for the first 1, 2, … G groups: a module counts whole from its first group on.
+    A boss counts with the part that stands free of wall and ring, a third of its disc as drawn for rows along a
+    wall; marks with both strokes of a plus on one cover and one of a minus on the other.
 
     Parameters
     ----------
-    centres_mm, extents_mm : ndarray, shape (n, 3)
-        As in a layout [mm].
-    round_cells : bool
-        Cylinders; blocks otherwise.
-    axis : int
-        Axis along which the cells lie.
-    module, group : ndarray of int, shape (n,)
-        Case of the cell; place of the cell's group in the chain, from 0, −1 for a cell left out.
-    case_mm, cell_gap_mm, end_mm : float
-        Clearances as the fit keeps them [mm].
-    cover_mm : float or None
-        Thickness of a cover; end_mm less END_STACK_MM when None [mm].
+    rules : CaseRules
+    cells, groups, bodies : int
+        In the case; pieces of its body.
 
     Returns
     -------
-    CaseVolume
-        The surface is that of all modules: those that touch still have a gap between them.
-
-    Raises
-    ------
-    ValueError
-        If no group is used.
+    body_mm3, cover_mm3 : float
     """
-    place, case = np.asarray(group, int), np.asarray(module, int)
-    if place.size == 0 or place.max() < 0:
-        raise ValueError("no group is used")
-    across = [k for k in range(3) if k != axis]
-    totals = np.zeros((3, int(place.max()) + 1))
-    for number in np.unique(case[place >= 0]):
-        own = case == number
-        sides = np.ptp(
-            np.concatenate([centres_mm[own] - extents_mm[own] / 2, centres_mm[own] + extents_mm[own] / 2]),
-            axis=0,
-        )
-        web = _ring(extents_mm[own][0, across], round_cells, cell_gap_mm) * float(extents_mm[own][0, axis])
-        inner = (float(sides[across[0]]), float(sides[across[1]]), float(sides[axis]) + 2.0 * end_mm)
-        one = _shell(inner, case_mm, _cover(end_mm, cover_mm))
-        first = int(place[own & (place >= 0)].min())
-        totals[:, first:] += np.array([[one[0]], [(int(own.sum()) - 1) * web], [one[1]]])
-    return CaseVolume(*totals)
-
-
-def _shell(sides_mm: tuple[float, float, float], wall_mm: float, cover_mm: float) -> tuple[float, float]:
-    """Volume and outer surface of a rectangular shell; the height holds the covers."""
-    a, b, height = sides_mm
-    outer_a, outer_b = a + 2.0 * wall_mm, b + 2.0 * wall_mm
-    volume = outer_a * outer_b * height - a * b * (height - 2.0 * cover_mm)
-    return volume, 2.0 * (outer_a * outer_b + (outer_a + outer_b) * height)
+    body = cover = 0.0
+    if rules.lid != "none" and rules.cover_mm > 0:
+        boss = np.pi * (BOSS_MM**2 * BOSS_HIGH_MM / 3.0 - HOLE_MM**2 * HOLE_DEEP_MM)
+        body += 2.0 * FASTENERS * bodies * boss
+        peg = np.pi * PEG_MM**2 * PEG_LONG_MM
+        hole = np.pi * (SHANK_MM**2 * rules.cover_mm + (HEAD_MM**2 - SHANK_MM**2) * HEAD_HIGH_MM / 2.0)
+        cover += FASTENERS * bodies * (peg if rules.lid == "snaps" else -hole)
+    if rules.hold == "feet":
+        body += FEET * bodies * FOOT_WIDE_MM * FOOT_HIGH_MM * rules.foot_mm
+    body -= 2.0 * groups * rules.slot_mm * (rules.rim_mm + SLOT_DEEP_MM) * rules.case_mm
+    if rules.mark_mm > 0 and rules.cover_mm > 2.0 * rules.mark_mm:
+        stroke = MARK_LONG_MM * MARK_WIDE_MM
+        cover -= cells * (3.0 * stroke - MARK_WIDE_MM**2) / 2.0 * rules.mark_mm
+    return float(body), float(cover)
 
 
 def box_wall_volume(
