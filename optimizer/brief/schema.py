@@ -32,7 +32,7 @@ from optimizer.brief.kinds import (
     Title,
     Whole,
 )
-from optimizer.brief.spaces import BoxWalls, ClearanceRules, Compartment, Envelope, FitRules
+from optimizer.brief.spaces import BoxWalls, CaseRules, ClearanceRules, Compartment, Envelope, FitRules
 
 
 class CatalogFiles(Section):
@@ -301,6 +301,8 @@ class Brief(Section):
     """Tables of parts that you own, paths relative to the brief."""
     clearance: ClearanceRules = ClearanceRules()
     """Free distances that layouts keep, surface to surface."""
+    case: CaseRules = CaseRules()
+    """How the cases that hold the cells are printed."""
     fit: FitRules = FitRules()
     """How to fill compartments with cells, and for how long to try."""
     compartment: Annotated[tuple[Compartment, ...], Field(min_length=1, max_length=100)]

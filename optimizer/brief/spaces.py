@@ -37,6 +37,45 @@ class ClearanceRules(Section):
     """Free gap between neighbouring module cases [mm]."""
 
 
+class CaseRules(Section):
+    """[case]: how the cases that hold the cells are printed; their wall is [clearance] case_mm."""
+
+    nozzle_mm: Positive = 0.4
+    """Width of the line that the printer lays [mm]; no wall between bores is printed thinner."""
+    bed_mm: Size3 = (220.0, 220.0, 250.0)
+    """Largest print: two sides and the height [mm]; longer bodies are cut between groups and lap."""
+    bore_clearance_mm: NotNegative = 0.3
+    """By how much a bore is wider than its cell, on the diameter [mm]; print the test ring first."""
+    rib_mm: Positive = 0.8
+    """Thickness of the ring around a bore [mm]."""
+    lap_mm: Positive = 6.0
+    """How far two pieces of a body that was cut overlap [mm]."""
+    joint_mm: NotNegative = 0.2
+    """Free gap between printed parts that are put together, and between a foot and the compartment [mm]."""
+    lid: Literal["snaps", "screws", "none"] = "snaps"
+    """What holds the covers: printed pegs (snaps), countersunk M2.5 screws in inserts (screws), or a wrap (none)."""
+    hold: Literal["feet", "straps", "none"] = "feet"
+    """What holds a tray in its compartment: printed feet, straps around it, or nothing."""
+    chamfer_mm: NotNegative = 0.3
+    """By how much the first layers draw back from the outline, against elephant's foot [mm]; 0: not at all."""
+    mark_mm: NotNegative = 0.4
+    """Depth of polarity, group numbers and names in the covers [mm]; 0: no marks."""
+    slot_mm: NotNegative = 5.0
+    """Width of the slots in the wall for joints, leads and sensors, one for each group and end [mm]; 0: none."""
+    screw_g: NotNegative = 0.9
+    """Mass of one screw with its insert [g]."""
+    screw_price: NotNegative = 0.15
+    """Price of one screw with its insert [currency]."""
+    strap_g: NotNegative = 8.0
+    """Mass of one strap, two for each tray body [g]."""
+    strap_price: NotNegative = 0.8
+    """Price of one strap [currency]."""
+    layer_mm: Positive = 0.2
+    """Height of a printed layer, for the printing time [mm]."""
+    speed_mm_s: Positive = 60.0
+    """Mean speed of the nozzle, for the printing time [mm/s]."""
+
+
 class FitRules(Section):
     """[fit]: ways and placements to try, and the time for one compartment and cell size."""
 

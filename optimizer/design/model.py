@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.pack.case_outline import CaseRules
+from optimizer.pack.case.outline import CaseRules
 
 if TYPE_CHECKING:
     import pandas as pd

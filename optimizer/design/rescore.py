@@ -22,6 +22,7 @@ from optimizer.fit.placement.proof import prove
 from optimizer.fit.placement.survey import fit_seed
 from optimizer.fit.region.geometry import clearance
 from optimizer.fit.region.layout import Layout
+from optimizer.pack.case.wanted import case_rules
 from optimizer.score.inputs import read_inputs
 from optimizer.score.score import margins
 from optimizer.search.exact import rows
@@ -357,7 +358,7 @@ def _lay(path: Path, space: Space, file: DesignFile) -> None:
     brief = space.brief
     gaps = clearance(brief)
     rules = FillRules(
-        clearance=gaps, ways=brief.fit.ways, groups_per_module=brief.fit.groups_per_module,
+        clearance=gaps, case=case_rules(brief), ways=brief.fit.ways, groups_per_module=brief.fit.groups_per_module,
         layers=tuple(sorted(brief.vary.strip_layers)), seconds=CHAIN_SECONDS, seed=fit_seed(brief),
     )  # fmt: skip
     named = {room.name: (k, room) for k, room in enumerate(space.rooms)}
@@ -380,7 +381,8 @@ def _lay(path: Path, space: Space, file: DesignFile) -> None:
             text = f"does not hold: {'; '.join(faults)}"
             problems.append(Problem("bad-layout", str(path), room.name, "layout", "", text))
         else:
-            found[place].append(measured(layout, chain, room=room, rules=rules))
+            fill = measured(layout, chain, room=room, rules=rules)
+            found[place] += [fill] if fill is not None else []
     if problems:
         raise BadInput(problems)
     space._fills[Task(0, file.choices.parallel)] = found

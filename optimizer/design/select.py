@@ -12,6 +12,7 @@ import numpy as np
 from optimizer.base.problems import BadInput, Problem
 from optimizer.fit.region.geometry import box_walls
 from optimizer.pack import bill
+from optimizer.pack.case.outline import straps_per_body
 from optimizer.pack.plates.strips import StripBuild
 from optimizer.pack.wiring.harness import HarnessBlock, Places, harness_block
 from optimizer.score.score import Block
@@ -158,13 +159,21 @@ def worst(chosen: Chosen, name: str) -> float:
 
 def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.Line]:
     """Every line of a design's bill; their sums are its mass and cost."""
-    inputs, rules = space.inputs, space.brief.parts
+    inputs, rules, printed = space.inputs, space.brief.parts, space.brief.case
     bms, fuses = inputs.bms, inputs.fuses
     case_kg = metric(chosen, "case_mm3") * 1e-9 * rules.case_density_kg_m3
     lines = [
         *_cell_lines(space, chosen),
         *_conductor_lines(space, chosen, block),
         bill.material_line("case", mass_kg=case_kg, price_per_kg=rules.case_price_per_kg),
+        bill.pieces_line(
+            "cover screw with insert", count=metric(chosen, "case_fasteners"), mass_g=printed.screw_g,
+            price=printed.screw_price,
+        ),
+        bill.pieces_line(
+            "strap", count=metric(chosen, "case_bodies") * straps_per_body(printed.hold), mass_g=printed.strap_g,
+            price=printed.strap_price,
+        ),
         bill.pieces_line("connector", count=block.modules[0], mass_g=rules.connector_g, price=rules.connector_price),
         bill.pieces_line("BMS", count=1, mass_g=bms.mass_g[chosen.bms], price=bms.price[chosen.bms]),
         bill.pieces_line("fuse", count=1, mass_g=fuses.mass_g[chosen.fuse], price=fuses.price[chosen.fuse]),

@@ -15,6 +15,7 @@ from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.geometry import clearance
 from optimizer.pack import bill
+from optimizer.pack.case.wanted import case_rules
 from optimizer.pack.cautions import Caution, pack_cautions
 from optimizer.pack.plates.cutlist import cut_list
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
@@ -68,6 +69,7 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         title=space.brief.title,
         currency=space.brief.currency,
         clearance=clearance(space.brief),
+        case=case_rules(space.brief),
         stations=stations,
         cell=part(inputs.cells, int(space.context.cells.row[chosen.cell])),
         strip={**part(inputs.strips, chosen.strip), "layers": chosen.layers},

@@ -14,7 +14,9 @@ from collections.abc import Callable
 import numpy as np
 import scipy
 
-from optimizer.pack import bill, case, limits
+from optimizer.pack import bill, limits
+from optimizer.pack.case import volume as case
+from optimizer.pack.case.outline import CaseRules
 from optimizer.pack.thermal import heat, neighbours
 from optimizer.pack.wiring.harness import Places, harness_block
 
@@ -93,13 +95,12 @@ def bench_layout(groups: int = 30) -> None:
     group, zeros = np.repeat(np.arange(groups), 4), np.zeros(120, int)
 
     def tray(used: np.ndarray) -> case.CaseVolume:
-        return case.tray_case(
-            centres, extents_mm=np.tile([18.5, 18.5, 65.2], (120, 1)), round_cells=True, axis=2, layer=zeros,
-            group=used, case_mm=1.6, cell_gap_mm=0.8, end_mm=2.5,
-        )  # fmt: skip
+        size = CellSize("cylinder", length_mm=65.2, diameter_mm=18.5)
+        layout = Layout("box", size, "tray", "square", 2, centres, np.tile([18.5, 18.5, 65.2], (120, 1)), zeros, zeros, "")
+        return case.case_volume(layout, group=used, rules=CaseRules())
 
     first = np.where(group <= 9, group, -1)
-    assert np.isclose(tray(first).shell_mm3[-1], tray(group).shell_mm3[9])
+    assert np.isclose(tray(first).volume_mm3[-1], tray(group).volume_mm3[9])
     report("case by groups", best_seconds(lambda: tray(group)), best_seconds(lambda: tray(first)), groups)
 
     counted = neighbours.contents_by_groups(

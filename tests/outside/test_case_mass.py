@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.pack.case import module_case
+from optimizer.fit.region.layout import CellSize, Layout
+from optimizer.pack.case.outline import CaseRules
+from optimizer.pack.case.volume import case_volume
 
 
 @pytest.mark.parametrize("wall_mm", [1.2, 1.4, 1.6])
@@ -16,15 +18,10 @@ def test_six_cases_for_eight_cells(wall_mm: float, columns: int) -> None:
     pitch = 18.5 + 0.8
     i, j = np.meshgrid(np.arange(columns), np.arange(8 // columns), indexing="ij")
     centres = np.column_stack([i.ravel() * pitch, j.ravel() * pitch, np.zeros(8)])
-    one = module_case(
-        centres,
-        extents_mm=np.tile([18.5, 18.5, 65.2], (8, 1)),
-        round_cells=True,
-        axis=2,
-        module=np.zeros(8, int),
-        group=np.repeat(np.arange(4), 2),
-        case_mm=wall_mm,
-        cell_gap_mm=0.8,
-        end_mm=2.5,
+    zeros = np.zeros(8, dtype=np.int64)
+    size = CellSize("cylinder", length_mm=65.2, diameter_mm=18.5)
+    layout = Layout(
+        "box", size, "modules", "square", 2, centres, np.tile([18.5, 18.5, 65.2], (8, 1)), zeros, zeros, "by hand"
     )
+    one = case_volume(layout, group=np.repeat(np.arange(4), 2), rules=CaseRules(case_mm=wall_mm))
     assert 6.0 * float(one.mass_kg(1270.0)[-1]) == pytest.approx(0.400, rel=0.25)

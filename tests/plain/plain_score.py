@@ -16,7 +16,8 @@ from plain_road import G, bins_of, lap_of
 from plain_step import Load, fine_steps, ride
 
 from optimizer.fit.region.geometry import clearance
-from optimizer.pack import case
+from optimizer.pack.case.volume import case_volume
+from optimizer.pack.case.wanted import case_rules, room_for
 
 LIMIT_ORDER = ("sag", "cell current", "strip", "wire", "BMS", "fuse", "controller", "matched load", "temperature",
                "controller cut-off")  # fmt: skip
@@ -80,19 +81,13 @@ class Plain:
     def case(self, fill, groups):
         """Printed volume and surface: geometry of the fit's."""
         if id(fill) not in self._cases:
-            gaps, layout = self.brief.clearance, fill.layout
-            shape = {
-                "extents_mm": layout.extents_mm, "round_cells": layout.size.shape == "cylinder", "axis": layout.axis,
-                "group": fill.chain.group, "case_mm": gaps.case_mm, "cell_gap_mm": gaps.cell_gap_mm,
-                "end_mm": gaps.end_mm,
-            }  # fmt: skip
-            if layout.way == "modules":
-                made = case.module_case(layout.centres_mm, module=layout.module, **shape)
-            else:
-                made = case.tray_case(layout.centres_mm, layer=layout.layer, **shape)
-            self._cases[id(fill)] = fill, made
+            layout, rules = fill.layout, case_rules(self.brief)
+            room = next(r for r in self.rooms if r.name == layout.compartment)
+            free = room_for(room, axis=layout.axis, rules=rules)
+            self._cases[id(fill)] = fill, case_volume(layout, group=fill.chain.group, rules=rules, free=free)
         made = self._cases[id(fill)][1]
-        return float(made.shell_mm3[groups - 1] + made.web_mm3[groups - 1]), float(made.surface_mm2[groups - 1])
+        held = tuple(float(x[groups - 1]) for x in (made.volume_mm3, made.fasteners, made.bodies))
+        return held, float(made.surface_mm2[groups - 1])
 
     # What the pack is made of
 
@@ -148,7 +143,9 @@ class Plain:
         """Mass and cost of all but the cells."""
         t, rules, count = self.inputs, self.brief.parts, pack.series * pack.parallel
         lead = min(range(len(t.wires.id)), key=lambda k: (t.wires.area_mm2[k], -t.wires.insulation_temp_c[k]))
-        volume = sum(self.case(fill, groups)[0] for fill, groups, _ in used)
+        volume, screws, bodies = map(sum, zip(*(self.case(fill, groups)[0] for fill, groups, _ in used), strict=True))
+        printed = self.brief.case
+        straps = 2 * bodies if printed.hold == "straps" else 0
         case_kg = volume * 1e-9 * rules.case_density_kg_m3
         kg = case_kg + strip_mm * section * 1e-9 * float(t.strips.density_kg_m3[pack.strip])
         kg += (count * rules.insulation_g_per_cell + harness.modules * rules.connector_g) / 1000.0
@@ -159,6 +156,8 @@ class Plain:
         cost += count * rules.insulation_price_per_cell + harness.modules * rules.connector_price
         cost += harness.power_mm / 1000.0 * float(t.wires.price_per_m[pack.wire])
         cost += harness.lead_mm / 1000.0 * float(t.wires.price_per_m[lead])
+        kg += (screws * printed.screw_g + straps * printed.strap_g) / 1000.0
+        cost += screws * printed.screw_price + straps * printed.strap_price
         cost += float(t.bms.price[pack.bms]) + float(t.fuses.price[pack.fuse])
         box = self.brief.box
         if box is not None:

@@ -89,7 +89,7 @@ def write_design(folder: Path, design: Design, *, cases: bool | None = None, dpi
     written.append(folder / "build.md")
     write_text(written[-1], build_markdown(design))
     if cases or (cases is None and has_cad()):
-        from optimizer.review.sheets.case3d import write_cases
+        from optimizer.review.cad.files import write_cases
 
         try:
             written += write_cases(folder, design)

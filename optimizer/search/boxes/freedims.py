@@ -21,7 +21,7 @@ from optimizer.fit.region.geometry import clearance, compartments, room_margins
 from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.front.dominance import Dominators
 from optimizer.front.pareto import signed
-from optimizer.pack.case import END_STACK_MM
+from optimizer.pack.case.outline import END_STACK_MM
 from optimizer.ride.bins import falls_with_mass
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs, load_inputs, read_inputs

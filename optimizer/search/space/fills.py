@@ -17,7 +17,9 @@ from optimizer.fit.placement.place import pack_layouts, unpack_layouts
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import CellSize, Clearance, Layout
-from optimizer.pack import case
+from optimizer.pack.case.outline import CaseRules
+from optimizer.pack.case.volume import CaseVolume, case_volume
+from optimizer.pack.case.wanted import room_for
 from optimizer.pack.thermal import heat, neighbours
 from optimizer.search.space.plate_metrics import plate_metrics
 
@@ -65,6 +67,7 @@ class FillRules:
     Parameters
     ----------
     clearance : Clearance
+    case : CaseRules
     ways : tuple of str
         "tray", "modules".
     groups_per_module : tuple of int
@@ -80,6 +83,7 @@ class FillRules:
     """
 
     clearance: Clearance
+    case: CaseRules
     ways: tuple[str, ...]
     groups_per_module: tuple[int, ...]
     layers: tuple[int, ...]
@@ -166,7 +170,7 @@ def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
     )  # fmt: skip
 
 
-def measured(layout: Layout, links: Chain, *, room: Compartment, rules: FillRules) -> Fill:
+def measured(layout: Layout, links: Chain, *, room: Compartment, rules: FillRules) -> Fill | None:
     """A layout with a chain that is known, and all that its groups bring along.
 
     Parameters
@@ -179,36 +183,34 @@ def measured(layout: Layout, links: Chain, *, room: Compartment, rules: FillRule
 
     Returns
     -------
-    Fill
+    Fill or None
+        None where the print bed does not take the case of the first group.
     """
     size, parallel = layout.size, links.parallel
     names, how, plates = plate_metrics(
         layout, links, cell_gap_mm=rules.clearance.cell_gap_mm, layers=rules.layers
     )
-    volume_mm3, rise = _case_and_heat(layout, links, room, size, rules)
-    metrics = np.column_stack([plates, volume_mm3, rise])
-    metrics = np.vstack([np.zeros(metrics.shape[1]), metrics])
+    room_free = room_for(room, axis=layout.axis, rules=rules.case)
+    cases = case_volume(layout, group=links.group, rules=rules.case, free=room_free)
+    rise = _heat(layout, links, room, size, rules, cases)
+    metrics = np.column_stack([plates, cases.volume_mm3, cases.fasteners, cases.bodies, rise])
+    # A case that the print bed does not take is no case: the layout ends before the group that needs it.
+    held = len(metrics) if cases.printable.all() else int(np.argmin(cases.printable))
+    if not held:
+        return None
+    metrics = np.vstack([np.zeros(metrics.shape[1]), metrics[:held]])
     per_module = 0
     if layout.way == "modules":
         per_module = kind_of(layout, rules.clearance, parallel=parallel).groups
-    return Fill(
-        layout, links, (*names, "case_mm3", "hot_rise_k_per_w"), (*how, "add", "worst"), metrics, per_module
-    )
+    own = ("case_mm3", "case_fasteners", "case_bodies", "hot_rise_k_per_w")
+    return Fill(layout, links, (*names, *own), (*how, "add", "add", "add", "worst"), metrics, per_module)
 
 
-def _case_and_heat(
-    layout: Layout, links: Chain, room: Compartment, size: CellSize, rules: FillRules
-) -> tuple[Floats, Floats]:
-    """Printed volume of the cases [mm³] and rise of the hottest cell [K/W] for the first 1 … G groups."""
+def _heat(
+    layout: Layout, links: Chain, room: Compartment, size: CellSize, rules: FillRules, cases: CaseVolume
+) -> Floats:
+    """Rise of the hottest cell [K/W] for the first 1 … G groups."""
     gaps = rules.clearance
-    shape: dict[str, Any] = {
-        "extents_mm": layout.extents_mm, "round_cells": size.shape == "cylinder", "axis": layout.axis,
-        "group": links.group, "case_mm": gaps.case_mm, "cell_gap_mm": gaps.cell_gap_mm, "end_mm": gaps.end_mm,
-    }  # fmt: skip
-    if layout.way == "modules":
-        volume = case.module_case(layout.centres_mm, module=layout.module, **shape)
-    else:
-        volume = case.tray_case(layout.centres_mm, layer=layout.layer, **shape)
     across = list(lateral_axes(layout.axis))
     pitch = float(layout.extents_mm[:, across].max()) + gaps.cell_gap_mm
     counts = neighbours.contents_by_groups(
@@ -220,11 +222,11 @@ def _case_and_heat(
     network = heat.build(
         counts, diameter_mm=girth, length_mm=size.length_mm, cell_mass_kg=1.0,
         cell_gap_mm=max(gaps.cell_gap_mm, 0.1), end_mm=max(gaps.end_mm, 0.1),
-        case_gap_mm=max(gaps.wall_mm, 0.1), case_area_m2=volume.surface_mm2 * 1e-6, case_mass_kg=1.0,
+        case_gap_mm=max(gaps.wall_mm, 0.1), case_area_m2=cases.surface_mm2 * 1e-6, case_mass_kg=1.0,
         box=heat.Box(length, width, height),
     )  # fmt: skip
     watt = heat.cell_heat_at_limit(network, limit_c=AIR_C + LINEAR_AT_K, air_c=AIR_C)
-    return volume.shell_mm3 + volume.web_mm3, LINEAR_AT_K / np.asarray(watt, dtype=float)
+    return LINEAR_AT_K / np.asarray(watt, dtype=float)
 
 
 def useful(found: Sequence[Fill]) -> list[Fill]:

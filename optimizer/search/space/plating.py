@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.pack.case.outline import straps_per_body
 from optimizer.search.space import options as op
 from optimizer.search.space.options import Options
 
@@ -72,7 +73,7 @@ def plated(
     which = np.arange(len(space.builds)) if which is None else which
     builds = [space.builds[k] for k in which]
     series = splits.split.sum(axis=1)[:, None]
-    fixed_kg, fixed_cost = _fixed(space, splits, series * task.parallel, metric["case_mm3"])
+    fixed_kg, fixed_cost = _fixed(space, splits, series * task.parallel, metric)
 
     def by_layers(name: str) -> Floats:
         return np.hstack([metric[f"{name}_{build.layers}"] for build in builds])
@@ -100,19 +101,22 @@ def plated(
 
 
 def _fixed(
-    space: Space, splits: Splits, cells: npt.NDArray[np.int64], case_mm3: Floats
+    space: Space, splits: Splits, cells: npt.NDArray[np.int64], metric: Mapping[str, Floats]
 ) -> tuple[Floats, Floats]:
-    """Mass and cost of case, insulation, connectors, thin wires and box walls, shape (n, 1) each."""
+    """Mass and cost of case, what holds it, insulation, connectors, thin wires and box walls, shape (n, 1) each."""
     from optimizer.search.space.parts import lead_wire
 
     rules, wires = space.brief.parts, space.inputs.wires
     lead = lead_wire(space.inputs)
-    case_kg = case_mm3 * 1e-9 * rules.case_density_kg_m3
+    case_kg = metric["case_mm3"] * 1e-9 * rules.case_density_kg_m3
+    printed = space.brief.case
+    screws, straps = metric["case_fasteners"], metric["case_bodies"] * straps_per_body(printed.hold)
     lead_m = splits.lead_mm[:, None] * 1e-3
     modules = splits.modules[:, None]
     box_kg, box_cost = space.box
     mass = (
         case_kg
+        + (screws * printed.screw_g + straps * printed.strap_g) * 1e-3
         + cells * rules.insulation_g_per_cell * 1e-3
         + modules * rules.connector_g * 1e-3
         + lead_m * wires.mass_g_per_m[lead] * 1e-3
@@ -120,6 +124,8 @@ def _fixed(
     )
     cost = (
         case_kg * rules.case_price_per_kg
+        + screws * printed.screw_price
+        + straps * printed.strap_price
         + cells * rules.insulation_price_per_cell
         + modules * rules.connector_price
         + lead_m * wires.price_per_m[lead]

@@ -15,6 +15,7 @@ from optimizer.fit.placement.survey import fit_seed
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import box_walls, clearance, compartments, distinct_sizes
 from optimizer.fit.region.layout import CellSize, Layout
+from optimizer.pack.case.wanted import case_rules
 from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
@@ -150,6 +151,7 @@ class Space:
         if (room, task) not in self._room_fills:
             rules = FillRules(
                 clearance=clearance(self.brief),
+                case=case_rules(self.brief),
                 ways=self.brief.fit.ways,
                 groups_per_module=self.brief.fit.groups_per_module,
                 layers=tuple(sorted(self.brief.vary.strip_layers)),

@@ -6,35 +6,34 @@ for welding, and a cover closes each. A body that is longer than the bed is cut 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 import shapely
+from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
 
-from optimizer.fit.section import free_section
-from optimizer.pack import case
-from optimizer.pack.case_outline import (
+from optimizer.fit.region.section import free_section
+from optimizer.pack.case import volume as case
+from optimizer.pack.case.outline import (
     CaseRules,
     Seats,
     bores,
     module_outline,
     pieces,
     rings,
-    ties,
     tray_outlines,
 )
-from optimizer.review import case_details as at
-from optimizer.review import views
-from optimizer.review.case_details import Plan
+from optimizer.review.cad import details as at
+from optimizer.review.cad.details import Plan
+from optimizer.review.cad.solids import Heights, body, cover, drawn_back, joined, raised, triangles_of, with_bosses
 
 if TYPE_CHECKING:
-    from optimizer.design import Design, Station
+    from optimizer.design.model import Design, Station
 
-GRID_MM = 0.001
 # A piece of a body that is cut off by a lap and smaller than this falls away [mm³].
 CRUMB_MM3 = 60.0
 
@@ -51,8 +50,8 @@ class Part:
         Empty for a trial piece.
     solid : manifold3d.Manifold
         Where the first of them stands, in the compartment's own axes [mm].
-    shifts : ndarray, shape (n, 3)
-        From the first to each that is alike, the first among them [mm].
+    places : ndarray, shape (n, 3, 4)
+        Turn and shift from the first to each that is alike, the first among them [mm].
     pose : ndarray, shape (3, 3)
         Turns it to lie on the bed, cell axis up.
     """
@@ -60,13 +59,13 @@ class Part:
     name: str
     compartment: str
     solid: Any
-    shifts: npt.NDArray[np.float64]
+    places: npt.NDArray[np.float64]
     pose: npt.NDArray[np.float64]
 
     @property
     def copies(self) -> int:
         """How many to print."""
-        return len(self.shifts)
+        return len(self.places)
 
     @property
     def volume_mm3(self) -> float:
@@ -81,174 +80,17 @@ class Part:
     @property
     def printed(self) -> Any:
         """The solid in print pose, its lowest corner at the origin."""
+        return self.solid.transform(self.to_bed)
+
+    @property
+    def to_bed(self) -> npt.NDArray[np.float64]:
+        """Turn and shift from where it stands to the bed, shape (3, 4)."""
         turned = self.solid.transform(np.column_stack([self.pose, np.zeros(3)]))
-        low = np.asarray(turned.bounding_box())[:3]
-        return turned.translate(tuple(-low))
+        return np.column_stack([self.pose, -np.asarray(turned.bounding_box())[:3]])
 
     def triangles(self) -> npt.NDArray[np.float32]:
         """Corners of the surface's triangles in print pose, seen from outside in turn to the left, (n, 3, 3) [mm]."""
         return triangles_of(self.printed)
-
-
-def triangles_of(solid: Any) -> npt.NDArray[np.float32]:
-    """Corners of a solid's triangles, those left out that single precision makes flat, shape (n, 3, 3) [mm]."""
-    mesh = solid.to_mesh()
-    corners = np.asarray(mesh.vert_properties, dtype=np.float32)[:, :3]
-    found = corners[np.asarray(mesh.tri_verts, dtype=np.int64)]
-    flat = (found == np.roll(found, 1, axis=1)).all(axis=2).any(axis=1)
-    return np.asarray(found[~flat])
-
-
-def raised(shape: shapely.Geometry, *, low_mm: float, high_mm: float) -> Any:
-    """A plane shape as a solid between two heights, its corners on a grid of a micrometre.
-
-    Raises
-    ------
-    ValueError
-        If the solid's section is not as large as the shape.
-    """
-    import manifold3d
-
-    clean = shapely.set_precision(shape, GRID_MM)
-    loops = [
-        np.asarray(ring.coords)[:-1, :2]
-        for part in shapely.get_parts(shapely.orient_polygons(clean))
-        if isinstance(part, Polygon)
-        for ring in (part.exterior, *part.interiors)
-    ]
-    if not loops or high_mm <= low_mm:
-        return manifold3d.Manifold()
-    flat = manifold3d.CrossSection(loops, manifold3d.FillRule.Positive)
-    # Trust no fill rule with a part that somebody prints: the area must be that of the shape.
-    if abs(flat.area() - shape.area) > 1e-3 * shape.area + 0.05:
-        raise ValueError(f"a section of {shape.area:.1f} mm² came out with {flat.area():.1f} mm²")
-    return manifold3d.Manifold.extrude(flat, high_mm - low_mm).translate((0.0, 0.0, low_mm))
-
-
-def _round(point: npt.ArrayLike, low: float, high: float, start: float, end: float | None = None) -> Any:
-    """A round column or cone between two heights."""
-    import manifold3d
-
-    x, y = np.asarray(point, float)
-    column = manifold3d.Manifold.cylinder(high - low, start, start if end is None else end, 32)
-    return column.translate((float(x), float(y), low))
-
-
-def _sum(parts: Sequence[Any]) -> Any:
-    import manifold3d
-
-    return manifold3d.Manifold.batch_boolean(list(parts), manifold3d.OpType.Add) if parts else manifold3d.Manifold()
-
-
-@dataclass(frozen=True)
-class Heights:
-    """Levels of a case along its cells [mm]: covers from low to body_low and from body_high to high."""
-
-    low: float
-    body_low: float
-    cell_low: float
-    cell_high: float
-    body_high: float
-    high: float
-
-    @classmethod
-    def of(cls, middle_mm: float, length_mm: float, rules: CaseRules) -> Heights:
-        """Around cells with their middle at a height."""
-        a, b = middle_mm - length_mm / 2.0, middle_mm + length_mm / 2.0
-        return cls(
-            a - rules.end_mm, a - rules.rim_mm, a, b, b + rules.rim_mm, b + rules.end_mm
-        )
-
-
-def _body(plan: Plan, rules: CaseRules, z: Heights) -> Any:
-    """Wall with rings and ties, as one solid without its details."""
-    wall = plan.outer.difference(plan.inner)
-    section = wall
-    if rules.webbed:
-        corners, _ = ties(plan.seats, rules)
-        web = [rings(plan.seats, rules, play_mm=rules.ring_mm), *(Polygon(c.reshape(4, 2)) for c in corners)]
-        section = wall.union(shapely.union_all(web).intersection(plan.inner)).difference(bores(plan.seats, rules))
-    return _sum([
-        raised(section, low_mm=z.cell_low, high_mm=z.cell_high),
-        raised(wall, low_mm=z.body_low, high_mm=z.cell_low),
-        raised(wall, low_mm=z.cell_high, high_mm=z.body_high),
-    ])  # fmt: skip
-
-
-def _drawn_back(solid: Any, outer: shapely.Geometry, rules: CaseRules, low: float, *, up: bool = True) -> Any:
-    """The first layers of a solid drawn back from its outline in two steps, against elephant's foot."""
-    if rules.chamfer_mm <= 0:
-        return solid
-    step = rules.chamfer_mm / 2.0
-    for k, share in enumerate((0.75, 0.25)):
-        ring = outer.buffer(1.0).difference(outer.buffer(-share * rules.chamfer_mm))
-        a, b = (low + k * step, low + (k + 1) * step) if up else (low - (k + 1) * step, low - k * step)
-        solid = solid - raised(ring, low_mm=a, high_mm=b)
-    return solid
-
-
-def _with_bosses(body: Any, plan: Plan, rules: CaseRules, z: Heights, spots: npt.NDArray[np.float64]) -> Any:
-    """Bosses for the covers at both ends, on a cone that carries them, with their holes."""
-    if not len(spots):
-        return body
-    solids, holes = [], []
-    for low, sign in ((z.cell_low, 1.0), (z.cell_high, -1.0)):
-        for spot in spots:
-            def span(a: float, b: float, r: float, s: float, low: float = low, sign: float = sign,
-                     spot: Any = spot) -> Any:
-                ends = low + sign * a, low + sign * b
-                return _round(spot, *ends, r, s) if sign > 0 else _round(spot, ends[1], ends[0], s, r)
-
-            solids += [span(0.0, case.BOSS_HIGH_MM, case.BOSS_MM, case.BOSS_MM)]
-            if sign < 0:
-                solids.append(span(case.BOSS_HIGH_MM, case.BOSS_HIGH_MM + case.BOSS_MM, case.BOSS_MM, 0.2))
-            holes.append(span(-1.0, case.HOLE_DEEP_MM, case.HOLE_MM, case.HOLE_MM))
-            if rules.lid == "snaps":
-                holes.append(span(3.2, 4.6, case.HOLE_MM + 0.3, case.HOLE_MM + 0.3))
-    inside = raised(plan.outer, low_mm=z.cell_low, high_mm=z.cell_high)
-    clear = raised(bores(plan.seats, rules), low_mm=z.low, high_mm=z.high)
-    return body + ((_sum(solids) ^ inside) - clear) - _sum(holes)
-
-
-def _cover(
-    plan: Plan, rules: CaseRules, z: Heights, spots: npt.NDArray[np.float64], *, high: bool, name: str, mirrored: bool
-) -> Any:
-    """A cover with its pegs or screw holes and its marks, outside drawn back where it lies on the bed."""
-    low, top = (z.body_high, z.high) if high else (z.low, z.body_low)
-    solid = raised(plan.outer, low_mm=low, high_mm=top)
-    outside, inside, sign = (z.high, z.body_high, -1.0) if high else (z.low, z.body_low, 1.0)
-    for spot in spots:
-        if rules.lid == "snaps":
-            solid = solid + _peg(spot, inside, sign)
-        else:
-            ends = sorted((outside - sign, inside + sign))
-            solid = solid - _round(spot, *ends, case.SHANK_MM)
-            edge = outside + sign * case.HEAD_HIGH_MM
-            wide, thin = case.HEAD_MM, case.SHANK_MM
-            solid = solid - (
-                _round(spot, outside, edge, wide, thin) if sign > 0 else _round(spot, edge, outside, thin, wide)
-            )
-    shape = at.marks(plan, rules, high=high, mirrored=mirrored, name=name,
-                     holes=spots if rules.lid == "screws" else np.zeros((0, 2)))  # fmt: skip
-    if not shape.is_empty:
-        ends = sorted((outside, outside + sign * rules.mark_mm))
-        solid = solid - raised(shape, low_mm=ends[0], high_mm=ends[1])
-    return _drawn_back(solid, plan.outer, rules, outside, up=not high)
-
-
-def _peg(spot: npt.NDArray[np.float64], inside: float, sign: float) -> Any:
-    """A peg with a bead and a slit, which snaps into the groove of a boss."""
-    import manifold3d
-
-    def span(a: float, b: float, r: float, s: float) -> Any:
-        ends = inside + sign * a, inside + sign * b
-        return _round(spot, *ends, r, s) if sign > 0 else _round(spot, ends[1], ends[0], s, r)
-
-    long, thin, bead = case.PEG_LONG_MM, case.PEG_MM, case.HOLE_MM + 0.15
-    solid = _sum([span(-0.2, long, thin, thin), span(3.9, 4.4, thin, bead), span(4.4, 4.9, bead, thin)])
-    slit = manifold3d.Manifold.cube((0.7, 8.0, long - 1.0), True)
-    middle = inside + sign * (long + 1.0) / 2.0
-    return solid - slit.translate((float(spot[0]), float(spot[1]), middle + sign * 0.01))
 
 
 @dataclass(frozen=True, eq=False)
@@ -271,7 +113,7 @@ class _Zones:
         """The zone of a piece between two heights, with a gap to the piece that it laps."""
         middle = (low + high) / 2.0
         first, second = (self.above[k], self.below[k]) if swapped else (self.below[k], self.above[k])
-        return _sum([
+        return joined([
             raised(first, low_mm=low - 20.0, high_mm=middle - gap / 2.0),
             raised(second, low_mm=middle + gap / 2.0, high_mm=high + 20.0),
             raised(self.core(k), low_mm=middle - gap, high_mm=middle + gap),
@@ -302,10 +144,8 @@ def _zones(plan: Plan, rules: CaseRules) -> _Zones:
     points = seats.centres if seats.round_ else (seats.centres[:, None] + sides * seats.half[:, None]).reshape(-1, 2)
     owner = piece if seats.round_ else np.repeat(piece, len(sides))
     cells = shapely.voronoi_polygons(shapely.multipoints(points), extend_to=everything, ordered=True)
-    of = [
-        shapely.union_all([c for c, o in zip(shapely.get_parts(cells), owner, strict=True) if o == k]).intersection(everything)
-        for k in range(int(cut.max()) + 1)
-    ]
+    parts = shapely.get_parts(cells)
+    of = [shapely.union_all(parts[owner == k]).intersection(everything) for k in range(int(cut.max()) + 1)]
     half, gap = rules.lap_mm / 2.0, rules.joint_mm
     below, above = [], []
     for k in range(len(of)):
@@ -349,6 +189,9 @@ POSES = {
 }
 TURNED = np.diag([1.0, -1.0, -1.0])
 
+#: Where a part stands that is alone.
+ONCE = np.eye(3, 4)[None]
+
 
 def case_parts(design: Design) -> list[Part]:
     """Bodies and covers of all cases of a design, and a ring to try the bores with.
@@ -387,7 +230,7 @@ def trial_parts(design: Design) -> list[Part]:
         ring = rings(seats, rules, play_mm=rules.play_mm + max(rules.case_mm, rules.rib_mm))
         solid = raised(ring.difference(bores(seats, rules)), low_mm=0.0, high_mm=12.0)
         more = f"_{len(found) + 1}" if found and size not in found else ""
-        found.setdefault(size, Part(f"test_ring{more}", "", solid, np.zeros((1, 3)), np.eye(3)))
+        found.setdefault(size, Part(f"test_ring{more}", "", solid, ONCE, np.eye(3)))
     return list(found.values())
 
 
@@ -411,9 +254,54 @@ def _station_parts(design: Design, station: Station, label: str) -> list[Part]:
     for one, lows in alike.values():
         name = f"{label}_module{one.module + 1}" if layout.way == "modules" else label
         name = f"{name}_layer{one.layer + 1}"
-        shifts = np.array(lows) - lows[0]
-        found += _case_parts(design, station, one, name, shifts, rules)
-    return found
+        places = np.repeat(ONCE, len(lows), axis=0)
+        places[:, :, 3] = np.array(lows) - lows[0]
+        found += _case_parts(design, station, one, name, places, rules)
+    return _distinct(found)
+
+
+def _distinct(parts: Sequence[Part]) -> list[Part]:
+    """Each part once, with the places of those of the same shape, turned about the cell axis or not."""
+    kept: list[tuple[Part, Any]] = []
+    for part in parts:
+        corners = _corners(part)
+        for row, (other, known) in enumerate(kept):
+            turn = _same(corners, known) if abs(part.volume_mm3 / other.volume_mm3 - 1.0) < 1e-5 else None
+            if turn is not None:
+                # other → bed, turned → bed, and back to where this one stands.
+                way = _joined(_inverse(part.to_bed), _joined(turn, other.to_bed))
+                more = np.array([_joined(place, way) for place in part.places])
+                kept[row] = replace(other, places=np.concatenate([other.places, more])), known
+                break
+        else:
+            kept.append((part, corners))
+    return [part for part, _ in kept]
+
+
+def _corners(part: Part) -> npt.NDArray[np.float64]:
+    """Corners of a part on the bed, shape (n, 3) [mm]."""
+    return np.asarray(part.printed.to_mesh().vert_properties, dtype=float)[:, :3]
+
+
+def _same(one: npt.NDArray[np.float64], other: npt.NDArray[np.float64]) -> npt.NDArray[np.float64] | None:
+    """Turn and shift by which one part on the bed comes to lie on another, shape (3, 4); None where none does."""
+    size = one.max(axis=0)
+    if len(one) != len(other) or np.abs(size - other.max(axis=0)).max() > 2e-3:
+        return None
+    for way in (np.eye(3, 4), np.column_stack([np.diag([-1.0, -1.0, 1.0]), [size[0], size[1], 0.0]])):
+        moved = other @ way[:, :3].T + way[:, 3]
+        if cKDTree(moved).query(one)[0].max() < 5e-3:
+            return way
+    return None
+
+
+def _joined(second: npt.NDArray[np.float64], first: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """One move after another, shape (3, 4)."""
+    return np.column_stack([second[:, :3] @ first[:, :3], second[:, :3] @ first[:, 3] + second[:, 3]])
+
+
+def _inverse(way: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    return np.column_stack([way[:, :3].T, -way[:, :3].T @ way[:, 3]])
 
 
 def _plan(design: Design, station: Station, one: case.Case, z: Heights, rules: CaseRules) -> Plan:
@@ -435,7 +323,7 @@ def _plan(design: Design, station: Station, one: case.Case, z: Heights, rules: C
 
 
 def _case_parts(
-    design: Design, station: Station, one: case.Case, name: str, shifts: npt.NDArray[np.float64], rules: CaseRules
+    design: Design, station: Station, one: case.Case, name: str, places: npt.NDArray[np.float64], rules: CaseRules
 ) -> list[Part]:
     """Body and covers of one case, in pieces where the bed is shorter."""
     layout = station.layout
@@ -452,9 +340,9 @@ def _case_parts(
         spots = [
             at.bosses(plan, rules, within=zones.core(j).buffer(-case.BOSS_MM)) for j in range(len(zones.below))
         ]
-        found += _bodies(plan, rules, z, zones, spots, island, station, shifts)
+        found += _bodies(plan, rules, z, zones, spots, island, station, places)
         if rules.cover_mm > 0:
-            found += _covers(plan, rules, z, zones, spots, island, station, shifts)
+            found += _covers(plan, rules, z, zones, spots, island, station, places)
     return found
 
 
@@ -478,12 +366,12 @@ def _letter(zones: _Zones, k: int) -> str:
 
 def _bodies(
     plan: Plan, rules: CaseRules, z: Heights, zones: _Zones, spots: list[npt.NDArray[np.float64]], name: str,
-    station: Station, shifts: npt.NDArray[np.float64],
+    station: Station, places: npt.NDArray[np.float64],
 ) -> list[Part]:  # fmt: skip
     """The body of a case, or its pieces."""
     axis = station.layout.axis
-    solid = _body(plan, rules, z)
-    solid = _with_bosses(solid, plan, rules, z, np.concatenate(spots))
+    solid = body(plan, rules, z)
+    solid = with_bosses(solid, plan, rules, z, np.concatenate(spots))
     laps = zones.laps
     for shape in at.slots(plan, rules, keep=np.concatenate(spots), cuts=laps):
         solid = solid - raised(shape, low_mm=z.cell_high - case.SLOT_DEEP_MM, high_mm=z.high)
@@ -495,7 +383,7 @@ def _bodies(
         grown = plan.outer.buffer(rules.foot_mm)
     else:
         grown = plan.outer
-    solid = _drawn_back(solid, grown if rules.foot_mm < 1e-9 else plan.outer, rules, z.body_low)
+    solid = drawn_back(solid, grown if rules.foot_mm < 1e-9 else plan.outer, rules, z.body_low)
     found = []
     for k in range(len(zones.below)):
         own = solid
@@ -503,22 +391,24 @@ def _bodies(
             own = solid ^ zones.solid(k, z.body_low, z.body_high, rules.joint_mm)
         title = f"{name}_body{_letter(zones, k)}"
         found.append(
-            Part(title, station.compartment.name, _to_axes(_whole(own, title), axis), shifts, POSES[axis])
+            Part(title, station.compartment.name, _to_axes(_whole(own, title), axis), places, POSES[axis])
         )
     return found
 
 
 def _covers(
     plan: Plan, rules: CaseRules, z: Heights, zones: _Zones, spots: list[npt.NDArray[np.float64]], name: str,
-    station: Station, shifts: npt.NDArray[np.float64],
+    station: Station, places: npt.NDArray[np.float64],
 ) -> list[Part]:  # fmt: skip
     """The covers at both ends of a case, or their pieces."""
     axis = station.layout.axis
     found = []
     for high in (False, True):
-        mirrored = (1 if high else -1) != views.NATURAL_SIDE[axis]
+        # Seen from outside, x, y, z order of the axes across is a mirror image from +y, -x and -z.
+        mirrored = high == (axis == 1)
         title = f"{name}_cover_{'high' if high else 'low'}"
-        solid = _cover(plan, rules, z, np.concatenate(spots), high=high, name=title.replace("_", " "), mirrored=mirrored)
+        words = title.replace("_", " ")
+        solid = cover(plan, rules, z, np.concatenate(spots), high=high, name=words, mirrored=mirrored)
         low, top = (z.body_high, z.high) if high else (z.low, z.body_low)
         pose = TURNED @ POSES[axis] if high else POSES[axis]
         for k in range(len(zones.below)):
@@ -526,7 +416,7 @@ def _covers(
             if len(zones.below) > 1:
                 own = solid ^ zones.solid(k, low, top, rules.joint_mm, swapped=high)
             each = f"{title}{_letter(zones, k)}"
-            found.append(Part(each, station.compartment.name, _to_axes(_whole(own, each), axis), shifts, pose))
+            found.append(Part(each, station.compartment.name, _to_axes(_whole(own, each), axis), places, pose))
     return found
 
 
@@ -534,6 +424,3 @@ def file_name(name: str) -> str:
     """A name that any file system takes."""
     safe = "".join(sign if sign.isascii() and (sign.isalnum() or sign in "-_") else "_" for sign in name)
     return safe or "case"
-
-
-Reader = Callable[..., Any]

@@ -112,6 +112,11 @@ class CaseRules:
         return bool(low <= bed[0] + 1e-6 and high <= bed[1] + 1e-6)
 
 
+def straps_per_body(hold: str) -> int:
+    """Straps around each body of a tray (common practice: two)."""
+    return 2 if hold == "straps" else 0
+
+
 @dataclass(frozen=True, eq=False)
 class Seats:
     """Bores of one case in the two axes across the cells, in the order in which they come into use.

@@ -10,8 +10,8 @@ import shapely
 from shapely.affinity import affine_transform, translate
 from shapely.geometry import LineString, Point, Polygon
 
-from optimizer.pack import case
-from optimizer.pack.case_outline import CaseRules, Floats, Ints, Seats, rings
+from optimizer.pack.case import volume as case
+from optimizer.pack.case.outline import CaseRules, Floats, Ints, Seats, rings
 
 #: Two printed lines stay between a hole and a bore.
 LINES = 2.0

@@ -7,7 +7,7 @@ raised from the same ones, so that the bill weighs what is printed.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,8 +15,8 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from optimizer.pack.arrays import Floats, same_kind
-from optimizer.pack.case_outline import (
+from optimizer.base.arrays import Floats, same_kind
+from optimizer.pack.case.outline import (
     END_STACK_MM,
     CaseRules,
     Ints,
@@ -61,7 +61,7 @@ class CaseVolume:
     fasteners : ndarray
         Screws, each with its insert; 0 where covers snap on.
     bodies : ndarray
-        Pieces of bodies to print.
+        Pieces of trays' bodies, which are held in place by themselves.
     printable : ndarray of bool
         Whether each piece lies on the print bed.
     """
@@ -191,7 +191,9 @@ def _module(seats: Seats, group: Ints, rules: CaseRules) -> tuple[Floats, bool]:
     outer, inner = module_outline(seats, rules)
     area = _web_area(seats, np.array([inner]), np.array([len(seats.centres)]), rules)
     cut = pieces(_boxes(seats, np.maximum(group, 0)), rules)
-    row = _one(outer, inner, float(area[0]), seats, np.maximum(group, 0), 1 if cut is None else int(cut.max()) + 1, rules)
+    number = 1 if cut is None else int(cut.max()) + 1
+    row = _one(outer, inner, float(area[0]), seats, group, number, rules, modular=True)
+    row[3] = 0.0
     row[1] += 2.0 * outer.area
     return row, cut is not None and _low_enough(seats, rules)
 
@@ -229,7 +231,7 @@ def _web_area(seats: Seats, inner: Shapes, counts: Ints, rules: CaseRules) -> Fl
     """Area of rings and ties inside each inner outline, bores not taken out [mm²]."""
     if not rules.webbed:
         return np.zeros(len(inner))
-    from optimizer.pack.case_kernel import covered_areas
+    from optimizer.pack.case.kernel import covered_areas
 
     edges, ends = [np.zeros((0, 4))], []
     for shape in inner:
@@ -246,15 +248,19 @@ def _web_area(seats: Seats, inner: Shapes, counts: Ints, rules: CaseRules) -> Fl
 
 
 def _one(
-    outer: Any, inner: Any, web_mm2: float, seats: Seats, group: Ints, number: int, rules: CaseRules
-) -> Floats:
+    outer: Any, inner: Any, web_mm2: float, seats: Seats, group: Ints, number: int, rules: CaseRules,
+    *, modular: bool = False,
+) -> Floats:  # fmt: skip
     """Volume, side surface, fasteners, pieces, face of one case."""
     face, wall = float(outer.area), float(outer.area - inner.area)
     section = wall
     if rules.webbed:
         section += web_mm2 - float(bore_area_mm2(seats, rules).sum())
     body = section * seats.length_mm + wall * 2.0 * rules.rim_mm
-    body_more, cover_more = details(rules, cells=len(seats.centres), groups=len(np.unique(group)), bodies=number)
+    used = group[group >= 0]
+    body_more, cover_more = details(
+        rules, cells=len(used), groups=len(np.unique(used)), bodies=number, feet=not modular
+    )
     around = float(outer.length)
     draw = rules.chamfer_mm**2 / 2.0 * around
     volume = body + body_more - draw
@@ -265,7 +271,7 @@ def _one(
     return np.array([volume, around * height, screws, number, face])
 
 
-def details(rules: CaseRules, *, cells: int, groups: int, bodies: int) -> tuple[float, float]:
+def details(rules: CaseRules, *, cells: int, groups: int, bodies: int, feet: bool) -> tuple[float, float]:
     """What bosses, feet and slots add to a body, and pegs, holes and marks to one cover [mm³].
 
     A boss counts with the part that stands free of wall and ring, a third of its disc as drawn for rows along a
@@ -276,6 +282,8 @@ def details(rules: CaseRules, *, cells: int, groups: int, bodies: int) -> tuple[
     rules : CaseRules
     cells, groups, bodies : int
         In the case; pieces of its body.
+    feet : bool
+        Whether it stands by itself in its compartment; modules hold each other.
 
     Returns
     -------
@@ -288,7 +296,7 @@ def details(rules: CaseRules, *, cells: int, groups: int, bodies: int) -> tuple[
         peg = np.pi * PEG_MM**2 * PEG_LONG_MM
         hole = np.pi * (SHANK_MM**2 * rules.cover_mm + (HEAD_MM**2 - SHANK_MM**2) * HEAD_HIGH_MM / 2.0)
         cover += FASTENERS * bodies * (peg if rules.lid == "snaps" else -hole)
-    if rules.hold == "feet":
+    if feet and rules.foot_mm >= rules.nozzle_mm:
         body += FEET * bodies * FOOT_WIDE_MM * FOOT_HIGH_MM * rules.foot_mm
     body -= 2.0 * groups * rules.slot_mm * (rules.rim_mm + SLOT_DEEP_MM) * rules.case_mm
     if rules.mark_mm > 0 and rules.cover_mm > 2.0 * rules.mark_mm:

@@ -1,0 +1,67 @@
+"""From a brief to how its cases are printed, and what no printer of the brief's can make."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from optimizer.base.problems import Problem
+from optimizer.brief import Brief
+from optimizer.fit.region.compartment import Compartment
+from optimizer.fit.region.layout import CellSize
+from optimizer.fit.region.section import free_section
+from optimizer.pack.case.outline import CaseRules
+
+
+def case_rules(brief: Brief) -> CaseRules:
+    """How a brief's cases are printed: [case] with the walls and gaps of [clearance]."""
+    gaps = brief.clearance.model_dump(exclude={"module_gap_mm"})
+    asked = brief.case.model_dump(include={
+        "nozzle_mm", "bed_mm", "bore_clearance_mm", "rib_mm", "lap_mm", "joint_mm", "lid", "hold", "chamfer_mm",
+        "mark_mm", "slot_mm",
+    })  # fmt: skip
+    return CaseRules(**gaps, **asked)
+
+
+def room_for(room: Compartment, *, axis: int, rules: CaseRules) -> Callable[[float, float], Any]:
+    """Where a case that stands between two heights of an axis may be, seen along it: clear of walls and keep-outs."""
+
+    def free(low_mm: float, high_mm: float) -> Any:
+        section = free_section(room, axis=axis, low_mm=low_mm, high_mm=high_mm)
+        return section.buffer(-rules.wall_mm, join_style="mitre")
+
+    return free
+
+
+def bed_problems(brief: Brief, sizes: Sequence[CellSize]) -> list[Problem]:
+    """A print bed that takes not one group of any cell that may be chosen.
+
+    Parameters
+    ----------
+    brief : Brief
+    sizes : sequence of CellSize
+
+    Returns
+    -------
+    list of Problem
+        Code "bed-too-small", or nothing.
+    """
+    rules, parallel = case_rules(brief), brief.vary.parallel[0]
+    if not sizes or any(_group_fits(size, parallel, rules) for size in sizes):
+        return []
+    found = " × ".join(f"{side:g}" for side in rules.bed_mm)
+    expected = f"is smaller than the case of one group of {parallel}: no cell that may be chosen fits"
+    return [Problem("bed-too-small", str(brief.path), "", "case.bed_mm", found, expected)]
+
+
+def _group_fits(size: CellSize, parallel: int, rules: CaseRules) -> bool:
+    """Whether some block of rows of a group, standing on its end, lies on the bed with its walls."""
+    wide, high = (size.diameter_mm,) * 2 if size.shape == "cylinder" else (size.width_mm, size.thickness_mm)
+    if size.length_mm + 2.0 * rules.rim_mm > rules.bed_mm[2]:
+        return False
+    edge, gap = 2.0 * rules.case_mm, rules.cell_gap_mm
+    shapes = ((rows, -(-parallel // rows)) for rows in range(1, parallel + 1))
+    return any(
+        rules.fits_bed(rows * (high + gap) - gap + edge, columns * (wide + gap) - gap + edge)
+        for rows, columns in shapes
+    )
