@@ -342,3 +342,16 @@ class TestFuzz:
             assert all(problem.code and problem.text() for problem in problems)
         else:
             json.dumps(brief.model_dump(), allow_nan=False)
+
+
+def test_a_bed_smaller_than_one_group_is_one_problem(tmp_path):
+    from optimizer.score.inputs import load_inputs
+
+    text = (BRIEFS / "quick-36v.toml").read_text(encoding="utf-8").replace('"../', f'"{builtin_catalogs()}/')
+    path = tmp_path / "small.toml"
+    path.write_text(text + "\n[case]\nbed_mm = [30.0, 30.0, 100.0]\n", encoding="utf-8")
+    with pytest.raises(BadInput) as caught:
+        load_inputs(path)
+    assert [(p.code, p.field, p.found) for p in caught.value.problems] == [
+        ("bed-too-small", "case.bed_mm", "30 × 30 × 100")
+    ]

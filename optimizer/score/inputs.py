@@ -39,6 +39,8 @@ from optimizer.catalog import (
     read_wires,
 )
 from optimizer.fit.placement.survey import compartment_problems
+from optimizer.fit.region.geometry import distinct_sizes
+from optimizer.pack.case.wanted import bed_problems
 from optimizer.pack.charge import MATCH_V_PER_CELL
 from optimizer.pack.wiring.harness import MOST_COMPARTMENTS, SENSORS_OF_MANY, TRIED_COMPARTMENTS
 from optimizer.ride.load.headroom import Motor
@@ -173,6 +175,8 @@ def read_inputs(brief: Brief) -> Inputs:
         )
         if chargers is not None:
             read.problems += charger_problems(brief, cells, rows["cells"], chargers)
+        sizes, _ = distinct_sizes(cells, rows["cells"], step_mm=brief.fit.size_step_mm)
+        read.problems += bed_problems(brief, sizes)
     read.problems += speed_problems(brief, ride)
     if read.problems:
         raise BadInput(read.problems)

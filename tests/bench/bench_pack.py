@@ -14,6 +14,7 @@ from collections.abc import Callable
 import numpy as np
 import scipy
 
+from optimizer.fit.region.layout import CellSize, Layout
 from optimizer.pack import bill, limits
 from optimizer.pack.case import volume as case
 from optimizer.pack.case.outline import CaseRules
@@ -96,7 +97,8 @@ def bench_layout(groups: int = 30) -> None:
 
     def tray(used: np.ndarray) -> case.CaseVolume:
         size = CellSize("cylinder", length_mm=65.2, diameter_mm=18.5)
-        layout = Layout("box", size, "tray", "square", 2, centres, np.tile([18.5, 18.5, 65.2], (120, 1)), zeros, zeros, "")
+        extents = np.tile([18.5, 18.5, 65.2], (120, 1))
+        layout = Layout("box", size, "tray", "square", 2, centres, extents, zeros, zeros, "")
         return case.case_volume(layout, group=used, rules=CaseRules())
 
     first = np.where(group <= 9, group, -1)

@@ -5,8 +5,8 @@ import hashlib
 import pandas as pd
 import pytest
 
-from optimizer.review.sheets import workshop
-from optimizer.review.sheets.workshop import bill_with_totals, has_cad, write_design
+from optimizer.review.cad import bodies
+from optimizer.review.sheets.workshop import bill_with_totals, write_design
 
 
 @pytest.fixture(scope="module")
@@ -21,8 +21,7 @@ def test_folder_is_complete_and_holds_no_leftovers(folder):
     names = {path.name for path in place.iterdir()}
     assert names == {path.name for path in written}
     assert {"layout.svg", "layout.png", "layout.dxf", "ride.svg", "plates.csv", "harness.csv", "bill.csv",
-            "build.md"} <= names  # fmt: skip
-    assert any(name.endswith(".stl") for name in names) == has_cad()
+            "build.md", "cases.3mf", "pack.glb", "case_test_ring_x1.stl"} <= names  # fmt: skip
 
 
 def test_tables_read_back(folder, design):
@@ -38,20 +37,17 @@ def test_tables_read_back(folder, design):
 
 def test_written_again_it_is_the_same(folder, design, tmp_path):
     place, _ = folder
-    for path in write_design(tmp_path, design, cases=False, dpi=50):
+    for path in write_design(tmp_path, design, dpi=50):
         old, new = (place / path.name).read_bytes(), path.read_bytes()
         assert hashlib.sha256(old).hexdigest() == hashlib.sha256(new).hexdigest(), path.name
 
 
 def test_a_case_that_fails_does_not_cost_the_rest(design, tmp_path, monkeypatch):
-    case3d = pytest.importorskip("optimizer.review.sheets.case3d")
-    if not has_cad():
-        pytest.skip("manifold3d is in the optional extra cad")
 
-    def fails(folder, design):
+    def fails(design):
         raise ValueError("falls into 2 pieces")
 
-    monkeypatch.setattr(case3d, "write_cases", fails)
+    monkeypatch.setattr(bodies, "case_parts", fails)
     names = {path.name for path in write_design(tmp_path / "a", design, dpi=40)}
     assert {"build.md", "case_none.txt"} <= names
     assert "falls into 2 pieces" in (tmp_path / "a" / "case_none.txt").read_text(encoding="utf-8")
@@ -63,10 +59,3 @@ def test_totals_leave_the_bill_alone(design):
     before = design.bill.copy()
     assert bill_with_totals(design.bill)["mass_g"].iloc[-1] == pytest.approx(before["mass_g"].sum())
     pd.testing.assert_frame_equal(design.bill, before)
-
-
-def test_cases_without_their_extra_are_refused_before_anything_is_written(design, tmp_path, monkeypatch):
-    monkeypatch.setattr(workshop, "has_cad", lambda: False)
-    with pytest.raises(ImportError, match=r"cellstow\[cad\]"):
-        write_design(tmp_path / "out", design, cases=True)
-    assert not (tmp_path / "out").exists()

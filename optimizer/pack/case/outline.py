@@ -57,6 +57,8 @@ class CaseRules:
         Depth of polarity, group numbers and names in the covers [mm]; 0: no marks.
     slot_mm : float
         Width of the slots for joints, leads and sensors in the wall [mm]; 0: none.
+    layer_mm, speed_mm_s : float
+        Height of a layer [mm] and mean speed of the nozzle [mm/s], for the printing time.
     """
 
     case_mm: float = 1.6
@@ -74,6 +76,8 @@ class CaseRules:
     chamfer_mm: float = 0.3
     mark_mm: float = 0.4
     slot_mm: float = 5.0
+    layer_mm: float = 0.2
+    speed_mm_s: float = 60.0
 
     @property
     def cover_mm(self) -> float:
@@ -110,6 +114,33 @@ class CaseRules:
         low, high = sorted((length_mm, width_mm))
         bed = sorted(self.bed_mm[:2])
         return bool(low <= bed[0] + 1e-6 and high <= bed[1] + 1e-6)
+
+
+#: Travel and change of layer (common practice) [s].
+LAYER_S = 4.0
+
+
+def print_hours(volume_mm3: float, *, height_mm: float, rules: CaseRules) -> float:
+    """Time to print a part whose walls are all solid, an estimate.
+
+    t = V / (nozzle · layer · speed) + layers · LAYER_S
+
+    Parameters
+    ----------
+    volume_mm3, height_mm : float
+        Of the part on the bed [mm³], [mm].
+    rules : CaseRules
+
+    Returns
+    -------
+    float
+        [h]
+
+    >>> round(print_hours(48000.0, height_mm=20.0, rules=CaseRules()), 2)
+    2.89
+    """
+    seconds = volume_mm3 / (rules.nozzle_mm * rules.layer_mm * rules.speed_mm_s)
+    return (seconds + height_mm / rules.layer_mm * LAYER_S) / 3600.0
 
 
 def straps_per_body(hold: str) -> int:

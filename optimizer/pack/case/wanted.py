@@ -18,7 +18,7 @@ def case_rules(brief: Brief) -> CaseRules:
     gaps = brief.clearance.model_dump(exclude={"module_gap_mm"})
     asked = brief.case.model_dump(include={
         "nozzle_mm", "bed_mm", "bore_clearance_mm", "rib_mm", "lap_mm", "joint_mm", "lid", "hold", "chamfer_mm",
-        "mark_mm", "slot_mm",
+        "mark_mm", "slot_mm", "layer_mm", "speed_mm_s",
     })  # fmt: skip
     return CaseRules(**gaps, **asked)
 

@@ -73,6 +73,12 @@ class Part:
         return float(self.solid.volume())
 
     @property
+    def size_mm(self) -> tuple[float, float, float]:
+        """Size on the bed [mm]."""
+        box = self.printed.bounding_box()
+        return float(box[3]), float(box[4]), float(box[5])
+
+    @property
     def is_trial(self) -> bool:
         """Whether it is printed to try a fit, and stays out of the pack."""
         return "test" in self.name

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from optimizer.pack.case.outline import print_hours
 from optimizer.review.sheets import expected
 from optimizer.review.words import number, quantity
 
 if TYPE_CHECKING:
     from optimizer.design.model import Design
+    from optimizer.review.cad.bodies import Part
 
 Table = tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]
 
@@ -41,12 +44,14 @@ class Step:
     note: str = ""
 
 
-def build_steps(design: Design) -> list[Step]:
+def build_steps(design: Design, *, parts: Sequence[Part] = ()) -> list[Step]:
     """The work in order.
 
     Parameters
     ----------
     design : Design
+    parts : sequence of Part
+        Printed parts, when they were made.
 
     Returns
     -------
@@ -54,6 +59,7 @@ def build_steps(design: Design) -> list[Step]:
     """
     return [
         _measure(design),
+        *_print(design, parts),
         _insulate(design),
         _place(design),
         _trials(design),
@@ -101,6 +107,33 @@ def _insulate(design: Design) -> Step:
         "Check the sleeve of every cell; renew a torn one.",
     )
     return Step("Insulate the positive ends", checks)
+
+
+def _print(design: Design, parts: Sequence[Part]) -> list[Step]:
+    """Printed parts with their number, size, mass and time."""
+    if not parts:
+        return []
+    rules = design.case
+    case_g = float(design.bill.loc[design.bill["item"] == "case", "mass_g"].sum())
+    whole = sum(part.volume_mm3 * part.copies for part in parts if not part.is_trial)
+    rows = []
+    for part in sorted(parts, key=lambda part: not part.is_trial):
+        size = part.size_mm
+        hours = print_hours(part.volume_mm3, height_mm=size[2], rules=rules)
+        grams = part.volume_mm3 / whole * case_g
+        side = " × ".join(f"{x:.0f}" for x in size)
+        rows.append((part.name, str(part.copies), side, f"{grams:.0f}", f"{hours:.1f}"))
+    checks = (
+        "Print the test ring first. A cell slides in by hand and does not rattle; otherwise change bore_clearance_mm "
+        "and print it again.",
+        f"Print every part solid, as it lies: cell axis up, layers of {rules.layer_mm:g} mm, lines of "
+        f"{rules.nozzle_mm:g} mm. Pieces of one body lap: glue them before the cells go in.",
+    )
+    note = (
+        "Time: volume over nozzle × layer × speed, and 4 s for each layer (common practice). Mass: as in the bill."
+    )
+    headers = ("part", "copies", "size [mm]", "mass each [g]", "time each [h]")
+    return [Step("Print the cases", checks, (headers, tuple(rows)), note)]
 
 
 def _place(design: Design) -> Step:
@@ -296,12 +329,14 @@ def _markdown_table(table: Table) -> list[str]:
     return [*lines, *["| " + " | ".join(_markdown_cell(c) for c in row) + " |" for row in rows]]
 
 
-def build_markdown(design: Design) -> str:
+def build_markdown(design: Design, *, parts: Sequence[Part] = ()) -> str:
     """The build sheet as Markdown (build.md).
 
     Parameters
     ----------
     design : Design
+    parts : sequence of Part
+        Printed parts, when they were made.
 
     Returns
     -------
@@ -321,7 +356,7 @@ def build_markdown(design: Design) -> str:
         "",
         *[f"- {_markdown_cell(text)}" for text in cautions(design)],
     ]
-    for place, step in enumerate(build_steps(design), start=1):
+    for place, step in enumerate(build_steps(design, parts=parts), start=1):
         lines += [
             "",
             f"## {place}. {step.title}",

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from optimizer.design.model import Design
+    from optimizer.review.cad.bodies import Part
 
 
 def bill_with_totals(bill: pd.DataFrame) -> pd.DataFrame:
@@ -36,18 +37,12 @@ def bill_with_totals(bill: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([bill, pd.DataFrame([last | sums])], ignore_index=True)
 
 
-def has_cad() -> bool:
-    """Whether what the printable cases need (the optional extra "cad") is installed."""
-    from importlib.util import find_spec
-
-    return find_spec("manifold3d") is not None
-
-
 def write_design(folder: Path, design: Design, *, cases: bool | None = None, dpi: int = 110) -> list[Path]:
     """Write everything for the workshop, each file whole or not at all.
 
     layout.svg and layout.png (all compartments), layout.dxf, ride.svg, plates.csv, harness.csv, bill.csv,
-    build.md, and case_….stl for every printed part. design.json is the scorer's business.
+    build.md, case_….stl for every printed part, cases.3mf with all of them, and pack.glb. design.json is the
+    scorer's business.
 
     Parameters
     ----------
@@ -55,7 +50,7 @@ def write_design(folder: Path, design: Design, *, cases: bool | None = None, dpi
         Made when missing; files of these names are replaced, others left alone.
     design : Design
     cases : bool or None
-        Whether to write the printable cases; None where their optional extra is installed.
+        Whether to write the printed cases and pack.glb; None goes on without cases where one does not come out.
     dpi : int
         Pixels per inch of the PNG.
 
@@ -66,14 +61,11 @@ def write_design(folder: Path, design: Design, *, cases: bool | None = None, dpi
 
     Raises
     ------
-    ImportError
-        If cases are asked for and the optional extra "cad" is missing.
     ValueError
         If cases are asked for and one does not come out as a closed solid; where they were not asked for,
         case_none.txt tells of it.
     """
-    if cases and not has_cad():
-        raise ImportError("printable cases need the optional extra: pip install 'cellstow[cad]'")
+    parts, fault = ([], "") if cases is False else _parts(design, strict=cases is True)
     sheet = drawings.draw(design)
     written = [folder / name for name in ("layout.svg", "layout.png", "layout.dxf")]
     look.save(sheet, written[0])
@@ -87,16 +79,28 @@ def write_design(folder: Path, design: Design, *, cases: bool | None = None, dpi
         written.append(folder / f"{name}.csv")
         write_csv(written[-1], table)
     written.append(folder / "build.md")
-    write_text(written[-1], build_markdown(design))
-    if cases or (cases is None and has_cad()):
+    write_text(written[-1], build_markdown(design, parts=parts))
+    if fault:
+        # A case that does not print must not cost the builder the rest of the folder.
+        written.append(folder / "case_none.txt")
+        write_text(written[-1], f"No printable case was made: {fault}\n")
+    if cases is not False:
         from optimizer.review.cad.files import write_cases
+        from optimizer.review.cad.model import write_glb
 
-        try:
-            written += write_cases(folder, design)
-        except ValueError as fault:
-            if cases:
-                raise
-            # A case that does not print must not cost the builder the rest of the folder.
-            written.append(folder / "case_none.txt")
-            write_text(written[-1], f"No printable case was made: {fault}\n")
+        written += write_cases(folder, design, parts=parts) if parts else []
+        written.append(folder / "pack.glb")
+        write_glb(written[-1], design, parts=parts)
     return written
+
+
+def _parts(design: Design, *, strict: bool) -> tuple[list[Part], str]:
+    """Printed parts of a design, or what keeps them from being made."""
+    from optimizer.review.cad.bodies import case_parts
+
+    try:
+        return case_parts(design), ""
+    except ValueError as fault:
+        if strict:
+            raise
+        return [], str(fault)

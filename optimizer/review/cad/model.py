@@ -1,0 +1,197 @@
+"""A pack in three dimensions: every cell, printed body and placed part by name, in the vehicle's axes, as GLB."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from optimizer.base.files import write_bytes
+from optimizer.fit.region.geometry import rotation
+from optimizer.review.cad.solids import raised
+
+if TYPE_CHECKING:
+    from optimizer.design.model import Design, Station
+    from optimizer.fit.region.compartment import Compartment
+    from optimizer.review.cad.bodies import Part
+
+Floats = npt.NDArray[np.float64]
+
+#: glTF 2.0 measures in metres (Khronos specification, 3.4).
+METRES_PER_MM = 1e-3
+
+#: Sides of a cell's prism; the prism has the cell's volume.
+CELL_SIDES = 32
+
+#: Walls of a compartment in the picture, outside its free volume [mm].
+BOX_WALL_MM = 1.0
+
+#: Printed surfaces are thinned out by no more than this [mm].
+THIN_MM = 0.02
+
+#: Colour by function: red, green, blue, opacity.
+COLOURS = {
+    "cell": (66, 122, 166, 255), "case": (222, 196, 140, 255), "box": (150, 150, 150, 40),
+    "conductor": (196, 118, 60, 255), "part": (52, 110, 70, 255), "wire": (170, 40, 40, 255),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Thing:
+    """One thing in the pack.
+
+    Parameters
+    ----------
+    name : str
+        Unique; cells begin with "cell", printed bodies with "case", compartments with "box".
+    kind : str
+        Key of COLOURS.
+    solid : manifold3d.Manifold
+        In its own axes [mm]; things that are alike share one.
+    place : ndarray, shape (3, 4)
+        From there to the vehicle's axes [mm].
+    """
+
+    name: str
+    kind: str
+    solid: Any
+    place: Floats
+
+
+def things(design: Design, parts: Sequence[Part]) -> Iterator[Thing]:
+    """Everything that a design places, in the vehicle's axes.
+
+    Parameters
+    ----------
+    design : Design
+    parts : sequence of Part
+        Its printed parts.
+
+    Yields
+    ------
+    Thing
+    """
+    for station in design.stations:
+        home = home_of(station.compartment)
+        yield Thing(f"box {station.compartment.name}", "box", box_walls(station.compartment), home)
+        yield from _cells(station, home)
+        for part in parts:
+            if part.compartment == station.compartment.name and not part.is_trial:
+                for k, place in enumerate(part.places):
+                    more = f" {k + 1}" if part.copies > 1 else ""
+                    yield Thing(f"case {part.name}{more}", "case", part.solid, moved(home, place))
+
+
+def _cells(station: Station, home: Floats) -> Iterator[Thing]:
+    layout = station.layout
+    shapes: dict[bytes, Any] = {}
+    for k in np.flatnonzero(station.used):
+        extent = layout.extents_mm[k]
+        solid = shapes.setdefault(extent.tobytes(), cell_solid(extent, layout.axis, layout.size.shape == "cylinder"))
+        place = np.column_stack([np.eye(3), layout.centres_mm[k]])
+        yield Thing(f"cell {station.compartment.name} {k + 1}", "cell", solid, moved(home, place))
+
+
+def home_of(room: Compartment) -> Floats:
+    """From a compartment's axes to the vehicle's, shape (3, 4) [mm]."""
+    return np.column_stack([rotation(room.rotation_deg), np.asarray(room.position_mm, dtype=float)])
+
+
+def moved(second: Floats, first: Floats) -> Floats:
+    """One move after another, shape (3, 4)."""
+    return np.column_stack([second[:, :3] @ first[:, :3], second[:, :3] @ first[:, 3] + second[:, 3]])
+
+
+def cell_solid(extent_mm: Floats, axis: int, round_cell: bool) -> Any:
+    """A cell with its middle at the origin: a block, or a prism of the cylinder's volume [mm]."""
+    import manifold3d
+
+    if not round_cell:
+        return manifold3d.Manifold.cube(tuple(float(side) for side in extent_mm), True)
+    across = float(extent_mm[(axis + 1) % 3]) / 2.0
+    radius = across * np.sqrt(2.0 * np.pi / CELL_SIDES / np.sin(2.0 * np.pi / CELL_SIDES))
+    upright = manifold3d.Manifold.cylinder(float(extent_mm[axis]), radius, radius, CELL_SIDES, True)
+    turn = {0: (0.0, 90.0, 0.0), 1: (90.0, 0.0, 0.0), 2: (0.0, 0.0, 0.0)}[axis]
+    return upright.rotate(turn)
+
+
+def box_walls(room: Compartment) -> Any:
+    """Thin walls around a compartment, outside its free volume, in its own axes [mm]."""
+    inside = shapely.Polygon(room.profile_mm)
+    outside = inside.buffer(BOX_WALL_MM, join_style="mitre", mitre_limit=5.0)
+    whole = raised(outside, low_mm=-BOX_WALL_MM, high_mm=room.depth_mm + BOX_WALL_MM)
+    hollow = whole - raised(inside, low_mm=0.0, high_mm=room.depth_mm)
+    return to_axes(hollow, room.extrude)
+
+
+def to_axes(solid: Any, axis: int) -> Any:
+    """From the axes across an axis, in x, y, z order, and along it to x, y, z."""
+    matrix = np.zeros((3, 4))
+    for row, target in enumerate((*(k for k in range(3) if k != axis), axis)):
+        matrix[target, row] = 1.0
+    return solid.transform(matrix)
+
+
+def glb_bytes(found: Sequence[Thing]) -> bytes:
+    """Things as binary glTF 2.0: a node of its own name for each, shapes shared, metres, the vehicle's axes.
+
+    Parameters
+    ----------
+    found : sequence of Thing
+
+    Returns
+    -------
+    bytes
+    """
+    import trimesh
+
+    scene = trimesh.Scene(metadata={"units": "m", "axes": "of the vehicle"})
+    known: dict[int, str] = {}
+    for thing in found:
+        place = np.vstack([thing.place, [0.0, 0.0, 0.0, 1.0]])
+        place[:3, 3] *= METRES_PER_MM
+        if id(thing.solid) in known:
+            scene.graph.update(frame_to=thing.name, matrix=place, geometry=known[id(thing.solid)])
+            continue
+        shape = f"shape {len(known) + 1}"
+        known[id(thing.solid)] = shape
+        scene.add_geometry(_mesh(thing), geom_name=shape, node_name=thing.name, transform=place)
+    data: bytes = scene.export(file_type="glb", include_normals=False)
+    return data
+
+
+def _mesh(thing: Thing) -> Any:
+    import trimesh
+
+    thin = thing.solid.simplify(THIN_MM) if thing.kind == "case" else thing.solid
+    mesh = thin.to_mesh()
+    shape = trimesh.Trimesh(
+        np.asarray(mesh.vert_properties, dtype=float)[:, :3] * METRES_PER_MM,
+        np.asarray(mesh.tri_verts, dtype=np.int64), process=False,
+    )  # fmt: skip
+    colour = COLOURS[thing.kind]
+    shape.visual = trimesh.visual.TextureVisuals(
+        material=trimesh.visual.material.PBRMaterial(
+            name=thing.kind, baseColorFactor=colour, metallicFactor=0.1, roughnessFactor=0.7,
+            alphaMode="BLEND" if colour[3] < 255 else "OPAQUE", doubleSided=colour[3] < 255,
+        )
+    )  # fmt: skip
+    return shape
+
+
+def write_glb(path: Path, design: Design, *, parts: Sequence[Part]) -> None:
+    """Write a design as GLB.
+
+    Parameters
+    ----------
+    path : Path
+    design : Design
+    parts : sequence of Part
+        Its printed parts.
+    """
+    write_bytes(path, glb_bytes(list(things(design, parts))))
