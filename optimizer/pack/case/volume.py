@@ -126,8 +126,8 @@ def seats_of(layout: Any, index: Ints) -> Seats:
     """Bores of some positions, seen along the cells."""
     across = [k for k in range(3) if k != layout.axis]
     return Seats(
-        layout.centres_mm[np.ix_(index, across)],
-        layout.extents_mm[np.ix_(index, across)] / 2.0,
+        layout.centres_mm[index][:, across],
+        layout.extents_mm[index][:, across] / 2.0,
         layout.size.shape == "cylinder",
         float(layout.extents_mm[index[0], layout.axis]),
     )
@@ -206,7 +206,7 @@ def _tray(seats: Seats, group: Ints, groups: int, rules: CaseRules, free: Any) -
     """Volume, side, fasteners, pieces and face of one layer for the first 1 … groups groups, shape (5, groups)."""
     held = np.searchsorted(group, np.arange(groups), side="right")
     counts, which = np.unique(held, return_inverse=True)
-    outer, inner = tray_outlines(seats, counts[counts > 0], rules, free=free)
+    outer, inner = tray_outlines(seats, counts[counts > 0].tolist(), rules, free=free)
     area = _web_area(seats, inner, counts[counts > 0], rules)
     rows = np.zeros((len(counts), 5))
     fine = np.ones(len(counts), dtype=bool)

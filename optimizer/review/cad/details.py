@@ -237,7 +237,7 @@ def _text(text: str, height_mm: float, mirrored: bool) -> shapely.Geometry:
 
     path = TextPath((0, 0), text, size=height_mm / 0.73, prop=FontProperties(family="DejaVu Sans", weight="bold"))
     shape: shapely.Geometry = Polygon()
-    for loop in path.to_polygons():
+    for loop in map(np.asarray, path.to_polygons()):
         if len(loop) >= 4:
             shape = shape.symmetric_difference(Polygon(loop).buffer(0))
     x0, y0, x1, y1 = shape.bounds

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -148,8 +149,7 @@ def glb_bytes(found: Sequence[Thing]) -> bytes:
     -------
     bytes
     """
-    import trimesh
-
+    trimesh = _trimesh()
     scene = trimesh.Scene(metadata={"units": "m", "axes": "of the vehicle"})
     known: dict[int, str] = {}
     for thing in found:
@@ -165,9 +165,13 @@ def glb_bytes(found: Sequence[Thing]) -> bytes:
     return data
 
 
-def _mesh(thing: Thing) -> Any:
-    import trimesh
+def _trimesh() -> Any:
+    """The mesh library, which carries no types, loaded when it is first needed."""
+    return import_module("trimesh")
 
+
+def _mesh(thing: Thing) -> Any:
+    trimesh = _trimesh()
     thin = thing.solid.simplify(THIN_MM) if thing.kind == "case" else thing.solid
     mesh = thin.to_mesh()
     shape = trimesh.Trimesh(

@@ -156,7 +156,7 @@ def cover(
             solid = solid + _peg(spot, inside, sign)
         else:
             ends = sorted((outside - sign, inside + sign))
-            solid = solid - _round(spot, *ends, case.SHANK_MM)
+            solid = solid - _round(spot, ends[0], ends[1], case.SHANK_MM)
             edge = outside + sign * case.HEAD_HIGH_MM
             wide, thin = case.HEAD_MM, case.SHANK_MM
             solid = solid - (
