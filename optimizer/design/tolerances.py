@@ -144,7 +144,7 @@ def _context(context: Context, cell: Ints, flat: Mapping[str, Floats]) -> Contex
     table[:, CAPACITY] = arrays.capacity_ah
     ride = replace(
         context.ride, cells=arrays, table=table, critical=context.ride.critical[cell],
-        critical_count=context.ride.critical_count[cell],
+        critical_count=context.ride.critical_count[cell], runs=context.ride.runs[cell],
     )  # fmt: skip
     # Currents are held against shares that were drawn: what the score expects of the spread would count twice.
     return replace(

@@ -22,6 +22,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from optimizer.ride.kernels.cells import LAG_TAU, SHARE1, TAU1, TAU2, CellArrays
+from optimizer.ride.kernels.course import Course
 from optimizer.ride.kernels.critical import critical_steps
 from optimizer.ride.load.roadload import RideSteps, Vehicle
 
@@ -49,10 +50,14 @@ class CompressedRide:
     cells : CellArrays
     table : ndarray, shape (n_cells, FIELDS)
         Numbers per cell with the shares of this ride filled in.
-    critical : ndarray, shape (n_cells, CRITICAL_STEPS, LOADS, 2)
+    critical : ndarray, shape (n_cells, k, LOADS, 2)
         Loads of the steps that may stop a pack, at the least and the largest mass, see critical.py.
     critical_count : ndarray of int, shape (n_cells,)
         Steps in use, the first ones.
+    runs : ndarray, shape (n_cells, k, 2, RUN)
+        Where these steps lie.
+    course : Course
+        Places of the lap by level, see course.py.
     """
 
     constant_w: Floats
@@ -68,6 +73,8 @@ class CompressedRide:
     table: Floats
     critical: Floats
     critical_count: NDArray[np.int64]
+    runs: Floats
+    course: Course
 
 
 def compress(
@@ -106,12 +113,12 @@ def compress(
     if not np.all(mean_w > 0):
         raise ValueError(f"the ride takes no energy from the battery: mean power {mean_w.min():.3g} W")
     bins, error = _merge_until(steps, masses=masses, tolerance=tolerance)
-    critical, count = critical_steps(steps, cells=cells, mass_min_kg=mass_min_kg, mass_max_kg=mass_max_kg)
+    critical, count, runs, course = critical_steps(steps, cells=cells, mass_min_kg=mass_min_kg, mass_max_kg=mass_max_kg)
     return CompressedRide(
         *bins, vehicle=steps.vehicle, distance_m=float(steps.distance_m.sum()),
         duration_s=float(steps.duration_s.sum()), mass_min_kg=mass_min_kg, mass_max_kg=mass_max_kg,
         error=error, cells=cells, table=_shares(power_w[1], steps=steps, cells=cells), critical=critical,
-        critical_count=count,
+        critical_count=count, runs=runs, course=course,
     )  # fmt: skip
 
 

@@ -13,7 +13,6 @@ from optimizer.ride.kernels import sim as simkernel
 from optimizer.ride.kernels.cells import CELSIUS_K
 from optimizer.ride.kernels.critical import STEP_MAX_S
 from optimizer.ride.load.roadload import RideSteps, step_parts
-from optimizer.ride.load.trace import KMH_PER_M_S
 from optimizer.ride.range import PackBlock, RangeBlock, candidate_table, check_soc, mean_power_w
 
 Floats = NDArray[np.float64]
@@ -66,15 +65,14 @@ def simulate(
     can't be driven when it asks for more than the pack gives at the cut-off, the current limit or the matched
     load. Regeneration is cut where it would pass a charge limit, the full voltage or the capacity.
 
-    So that the range changes smoothly with the design, and not from lap to lap, it ends at the highest SoC above
-    the reserve at which any step of the ride can't be driven, or at the reserve. That is found by driving laps
-    begun anywhere between the laps that were driven: the hardest step then comes due at any SoC. The distance is
-    the number of laps until one that ends at that SoC, begun likewise; so it counts no step below it.
+    The ride ends where it ends: the range is the way along the road, whole laps and the part of the last one, up
+    to the first step that can't be driven, or to the point within a step at which the reserve is reached. Nothing
+    is interpolated between laps, and what the rest of the lap would ask doesn't count. So the range changes in
+    steps where a lap does: a pack that just reaches the top rolls down for nothing, one that comes to a hard place
+    a little too empty ends there. It never rises as a pack gets worse.
 
-    A pack that doesn't finish the first lap stops where it stops: the range is the way along the lap up to the
-    step that can't be driven, or up to the point within a step at which the reserve is reached. Nothing is
-    extrapolated, and what the rest of the lap would ask doesn't count. Consumption, heat and rms current are means
-    over whole laps, or over what was driven of the first; so is the mean speed that gives the duration.
+    Duration and energy are those up to the stop. Consumption, heat and rms current are means over whole laps, or
+    over what was driven of the first.
 
     Parameters
     ----------
@@ -101,7 +99,6 @@ def simulate(
     check_soc(start_soc, reserve_soc=reserve_soc)
     cell, series, parallel, table = candidate_table(packs, ride=ride)
     numbers, curves = ride.table, ride.cells.curves()
-    lap_m = float(steps.distance_m.sum())
     rows = np.zeros((len(cell), simkernel.RESULT))
     for n, mass_kg in enumerate(table[:, cellkernel.MASS]):
         power, lap_s, lap_way = _fine_steps(steps, mass_kg=float(mass_kg), step_max_s=step_max_s)
@@ -112,7 +109,7 @@ def simulate(
     if np.any(rows[:, simkernel.STOP] < 0):
         raise ValueError(f"candidate {int(np.argmin(rows[:, simkernel.STOP]))} is never emptied by this ride")
     return _assemble(rows, cells=series * parallel, parallel=parallel, ride=ride,
-                     mass_kg=table[:, cellkernel.MASS], lap_m=lap_m)  # fmt: skip
+                     mass_kg=table[:, cellkernel.MASS])  # fmt: skip
 
 
 def simulate_trace(
@@ -172,26 +169,22 @@ def _fine_steps(steps: RideSteps, *, mass_kg: float, step_max_s: float) -> tuple
 
 
 def _assemble(
-    rows: Floats, *, cells: NDArray[np.int64], parallel: NDArray[np.int64], ride: CompressedRide,
-    mass_kg: Floats, lap_m: float,
-) -> RangeBlock:  # fmt: skip
-    """From one cell's sums up to the actual stop to the figures of the pack at the interpolated range."""
+    rows: Floats, *, cells: NDArray[np.int64], parallel: NDArray[np.int64], ride: CompressedRide, mass_kg: Floats
+) -> RangeBlock:
+    """From one cell's sums to the figures of the pack."""
     way_m, time_s = rows[:, simkernel.WAY], rows[:, simkernel.TIME]
     moved = way_m > 0
-    range_km = rows[:, simkernel.RANGE_M] / 1000.0
-    still = mean_power_w(ride, mass_kg=mass_kg) * ride.duration_s / 3.6 / lap_m
+    still = mean_power_w(ride, mass_kg=mass_kg) * ride.duration_s / 3.6 / ride.distance_m
     energy_wh = rows[:, simkernel.ENERGY] * cells / 3600.0
-    consumption = np.where(moved, energy_wh / np.where(moved, way_m / 1000.0, 1.0), still)
-    safe_s = np.where(moved, time_s, 1.0)
-    speed_kmh = np.where(moved, KMH_PER_M_S * way_m / safe_s, KMH_PER_M_S * ride.distance_m / ride.duration_s)
+    safe_s = np.where(time_s > 0, time_s, 1.0)
     return RangeBlock(
-        range_km=range_km,
+        range_km=rows[:, simkernel.RANGE_M] / 1000.0,
         stop=rows[:, simkernel.STOP].astype(np.int64),
         soc_stop=rows[:, simkernel.SOC],
-        duration_s=3600.0 * range_km / speed_kmh,
-        energy_out_wh=consumption * range_km,
-        consumption_wh_per_km=consumption,
-        heat_w=np.where(moved, rows[:, simkernel.HEAT_J] * cells / safe_s, 0.0),
+        duration_s=rows[:, simkernel.RANGE_S],
+        energy_out_wh=rows[:, simkernel.RANGE_J] * cells / 3600.0,
+        consumption_wh_per_km=np.where(moved, energy_wh / np.where(moved, way_m / 1000.0, 1.0), still),
+        heat_w=rows[:, simkernel.HEAT_J] * cells / safe_s,
         current_rms_a=np.sqrt(rows[:, simkernel.SQUARE_S] / safe_s) * parallel,
         current_max_a=rows[:, simkernel.I_MAX] * parallel,
         cell_voltage_min_v=rows[:, simkernel.V_LOW],

@@ -18,9 +18,10 @@ from optimizer.base.figures import made_by
 from optimizer.pack import limits
 from optimizer.pack.charge import charge_time, choose_charger
 from optimizer.pack.sharing import weakest_group_factor, worst_share
+from optimizer.ride.kernels.course import BEST, LEAST, MOST
 from optimizer.ride.load.headroom import speed_headroom_kmh
 from optimizer.ride.load.roadload import battery_power_w
-from optimizer.ride.range import PackBlock, range_block
+from optimizer.ride.range import PackBlock, RangeBlock, range_block
 from optimizer.score.context import Context, at_soc
 
 Floats = npt.NDArray[np.float64]
@@ -82,6 +83,8 @@ WIRING_MOST = 2.0
 POWER_FIGURES, RIDE_FIGURES, HEAT_FIGURES, SPEED_FIGURES, CHARGE_FIGURES = (
     made_by(part) for part in ("powers", "ride", "heat", "speed", "charge")
 )
+# On request only: the stepped range is not below the one nor above the other (ride/course.py); monotone as the range.
+RANGE_BOUNDS = {"range_least_km": LEAST, "range_most_km": MOST}
 
 
 def score(block: Block, *, context: Context, figures: frozenset[str] | None = None) -> Scores:
@@ -108,6 +111,8 @@ def score(block: Block, *, context: Context, figures: frozenset[str] | None = No
         out |= powers(block, context=context)
     if figures is None or figures & RIDE_FIGURES:
         out |= ride(block, context=context, pack_mass_kg=mass_kg)
+    for name in RANGE_BOUNDS.keys() & (figures or ()):
+        out[name] = ridden(block, context=context, pack_mass_kg=mass_kg, lean=RANGE_BOUNDS[name]).range_km
     if figures is None or figures & HEAT_FIGURES:
         out["hot_cell_c"] = hot_cell_c(block, context=context, pack_mass_kg=mass_kg)
     if context.motor is not None and (figures is None or figures & SPEED_FIGURES):
@@ -224,18 +229,24 @@ def ride(block: Block, *, context: Context, pack_mass_kg: Floats) -> Scores:
     Cells stay at the air's temperature here: they warm up in use and give a little more, so the range is on
     the safe side and monotone in every part's figure.
     """
-    run = range_block(
-        packs(block, context=context, pack_mass_kg=pack_mass_kg),
-        ride=context.ride,
-        start_soc=context.start_soc,
-        reserve_soc=context.reserve_soc,
-    )
+    run = ridden(block, context=context, pack_mass_kg=pack_mass_kg)
     return {
         "range_km": run.range_km,
         "range_stop": run.stop.astype(float),
         "consumption_wh_per_km": run.consumption_wh_per_km,
         "energy_used_wh": run.energy_out_wh,
     }
+
+
+def ridden(block: Block, *, context: Context, pack_mass_kg: Floats, lean: int = BEST) -> RangeBlock:
+    """The fast form of the ride; `lean` as in `range_block`."""
+    return range_block(
+        packs(block, context=context, pack_mass_kg=pack_mass_kg),
+        ride=context.ride,
+        start_soc=context.start_soc,
+        reserve_soc=context.reserve_soc,
+        lean=lean,
+    )
 
 
 def hot_cell_c(block: Block, *, context: Context, pack_mass_kg: Floats) -> Floats:

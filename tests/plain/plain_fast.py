@@ -1,5 +1,5 @@
-"""The fast range, one pack at a time, in loops: from the docstrings of optimizer.ride.bins, critical, rangekernel,
-stepkernel.
+"""The fast range, one pack at a time, in loops: from the docstrings of optimizer.ride.bins, critical, course,
+rangekernel, stepkernel.
 """
 
 import math
@@ -11,6 +11,7 @@ from plain_step import CURRENT, CUTOFF, POWER, RESERVE, fine_steps, slope
 
 INTERVALS, SUB_STEPS, FIRST = 20, 8, 4
 ALIKE, MOST_STEPS, REMEMBERED = (0.02, 0.03, 0.05, 0.08, 0.12, 0.2), 16, 12.0
+LEVELS, SECTORS, ALIKE_RUN, MASS_PART = 1024, 24, 0.005, 0.1
 
 
 @dataclass
@@ -58,11 +59,15 @@ def _told(p, f, square, behind, lagged):
     return Remembered(p, [max(x, 0.0) for x in f], over(square, False), over(lagged, True), over(behind, True))
 
 
-def hardest(rows):
-    """Few steps that cover all others but for a small part, from the hardest by the sum of the four loads."""
+def four_of(rows):
+    """Own power and the three filtered ones of each step, over the lap's largest, none below 0."""
     most = [max(max(r.power if k == 0 else r.f[k - 1] for r in rows), 1e-12) for k in range(4)]
-    four = [[max(x, 0.0) / m for x, m in zip([r.power, *r.f], most, strict=True)] for r in rows]
-    order = sorted(range(len(rows)), key=lambda k: -sum(four[k]))
+    return [[max(x, 0.0) / m for x, m in zip([r.power, *r.f], most, strict=True)] for r in rows]
+
+
+def hardest(four):
+    """Few steps that cover all others but for a small part, from the hardest by the sum of the four loads."""
+    order = sorted(range(len(four)), key=lambda k: -sum(four[k]))
     for part in ALIKE:
         kept = []
         for k in order:
@@ -71,6 +76,74 @@ def hardest(rows):
         if len(kept) <= MOST_STEPS:
             break
     return kept[:MOST_STEPS]
+
+
+def in_sectors(four, kept, low, high):
+    """And the hardest of each of 24 parts of the lap, if no load of it eases with mass."""
+    size, more, begin = divmod(len(four), SECTORS), [], 0
+    for k in range(SECTORS):
+        end = begin + size[0] + (k < size[1])
+        if end > begin:
+            step = max(range(begin, end), key=lambda j: sum(four[j]))
+            eases = any(b < a for a, b in zip(low[step], high[step], strict=True))
+            if sum(four[step]) > 0 and step not in kept and not eases:
+                more.append(step)
+        begin = end
+    return kept + more
+
+
+def shares(values):
+    out, total = [0.0], sum(values)
+    for value in values:
+        out.append(out[-1] + value)
+    return [x / total for x in out]
+
+
+class Road:
+    """The level of each place of a lap, the share of its energy drawn until there, and back."""
+
+    def __init__(self, steps):
+        self.level, self.way = shares([p * s for p, s, _ in steps]), shares([m for _, _, m in steps])
+        laps, self.first, reached, lap, k = min(math.ceil(max(self.level)) + 1, 8), [], -math.inf, 0, 0
+        for g in range(laps * LEVELS + 1):
+            # On to the first step that ends at this level, or beyond it.
+            while reached < g / LEVELS - 1e-15 and not (lap == laps - 1 and k == len(steps)):
+                if k == len(steps):
+                    lap, k = lap + 1, 0
+                k += 1
+                reached = max(reached, lap + self.level[k])
+            at = max(k, 1)
+            begin, end = lap + self.level[at - 1], lap + self.level[at]
+            part = min(max((g / LEVELS - begin) / (end - begin), 0.0), 1.0) if end > begin else 0.0
+            self.first.append(lap + self.way[at - 1] + part * (self.way[at] - self.way[at - 1]))
+        self.laps = laps
+
+    def place(self, level):
+        """First place of a level, in laps; from the last kept lap on laps are alike."""
+        whole = max(math.ceil(level) - self.laps, 0)
+        at = (level - whole) * LEVELS
+        low = min(int(at), len(self.first) - 2)
+        return whole + self.first[low] + (at - low) * (self.first[low + 1] - self.first[low])
+
+    def run(self, four, step):
+        """Ends of the steps around one that are alike."""
+        def alike(k):
+            return all(abs(a - b) <= ALIKE_RUN for a, b in zip(four[k], four[step], strict=True))
+
+        first = last = step
+        while first > 0 and alike(first - 1):
+            first -= 1
+        while last < len(four) - 1 and alike(last + 1):
+            last += 1
+        return self.level[first], self.way[first], self.level[last + 1], self.way[last + 1]
+
+
+def due(run, level):
+    """First place of a run of steps at a level or above."""
+    begin, way, end, way_end = run
+    lap = max(math.ceil(level - end), 0)
+    part = min(max((level - lap - begin) / (end - begin), 0.0), 1.0) if end > begin else 0.0
+    return lap + way + part * (way_end - way)
 
 
 class Course:
@@ -89,7 +162,12 @@ class Course:
         low = [r.numbers() for r in ends[0]]
         high = [[b[0], *map(max, a[1:], b[1:])] for a, b in zip(low, (r.numbers() for r in ends[1]), strict=True)]
         middle = [_row([0.5 * (x + y) for x, y in zip(a, b, strict=True)]) for a, b in zip(low, high, strict=True)]
-        self.critical = [(low[k], high[k]) for k in hardest(middle)]
+        four = four_of(middle)
+        kept = in_sectors(four, hardest(four), low, high)
+        self.critical = [(low[k], high[k]) for k in kept]
+        mass = mass_min_kg + MASS_PART * (mass_max_kg - mass_min_kg)
+        self.road = Road(fine_steps(lap.battery_w(mass), lap.seconds, lap.metres))
+        self.runs = [self.road.run(four, k) for k in kept]
 
     def steps_at(self, mass_kg, cells):
         part = (mass_kg - self.masses[0]) / (self.masses[1] - self.masses[0])
@@ -188,50 +266,49 @@ class Run:
             asked = r * most + p / most if most > 0 else math.inf
         return max(u - asked, -self.cell.v_max), why
 
-    def fails(self, node):
-        """Critical steps that can't be driven at a node, and the reason of the worst; None when all pass."""
-        if not node.alive:
-            return list(self.steps), POWER
-        margins = [(*self.margin_v(node, step), step) for step in self.steps]
-        failing = [m for m in margins if m[0] < 0]
-        return ([m[2] for m in failing], min(failing, key=lambda m: m[0])[1]) if failing else None
+    def failing(self, node):
+        """Numbers of the critical steps that can't be driven at a node."""
+        return [k for k, step in enumerate(self.steps) if not node.alive or self.margin_v(node, step)[0] < 0]
 
-    def closer(self, old, width, failing, stop):
-        """Where in an interval that fails the first of the failing steps does, in finer steps."""
-        before = [max(self.margin_v(old, step)[0], 0.0) for step in failing]
+    def closer(self, old, new, width, step):
+        """Where in an interval a step that fails at its end does, in finer steps, and why."""
+        before = max(self.margin_v(old, step)[0], 0.0)
         for sub in range(SUB_STEPS):
-            new = self.node(old.z - width / SUB_STEPS, old.mean_a)
-            if not new.alive:
+            fine = self.node(old.z - width / SUB_STEPS, old.mean_a)
+            if not fine.alive:
                 return sub / SUB_STEPS, POWER
-            part, why = 1.0, None
-            for k, step in enumerate(failing):
-                margin, reason = self.margin_v(new, step)
-                if margin < 0 and before[k] / (before[k] - margin) <= part:
-                    part, why = before[k] / (before[k] - margin), reason
-                before[k] = margin
-            if why:
-                return (sub + part) / SUB_STEPS, why
-            old = new
-        return 1.0, stop
+            margin, why = self.margin_v(fine, step)
+            if margin < 0:
+                return (sub + before / (before - margin)) / SUB_STEPS, why
+            old, before = fine, margin
+        return 1.0, self.margin_v(new, step)[1] if new.alive else POWER
 
     def range_km(self, reserve_soc):
-        """Distance and why it ends: mean speed times the time to run down, 1/i linear between the nodes."""
-        lap = self.course.lap
+        """Distance and why it ends: time to run down, 1/i linear between the nodes; from it laps, and the place."""
+        lap, road = self.course.lap, self.course.road
         mean = sum(w * max(p / even(self.start, self.cell.ocv), -self.load.charge_limit_a) for p, w in self.powers)
-        old, seconds, stop = self.node(self.start, mean, FIRST), 0.0, RESERVE
-        failed = self.fails(old)
-        if failed:
-            return 0.0, failed[1]
+        old, level, failed = self.node(self.start, mean, FIRST), 0.0, {}
+        for k in self.failing(old):
+            failed[k] = (due(self.course.runs[k], 0.0), self.margin_v(old, self.steps[k])[1] if old.alive else POWER)
         width = (self.start - reserve_soc) / INTERVALS
+        laps = width * 3600.0 * self.cell.capacity_ah / sum(lap.seconds)
         for _ in range(INTERVALS):
-            new, part = self.node(old.z - width, old.mean_a), 1.0
-            failed = self.fails(new)
-            if failed:
-                part, stop = self.closer(old, width, *failed)
-            drop = width * 3600.0 * self.cell.capacity_ah
-            seconds += drop * (part - part * part / 2) / old.mean_a
-            seconds += drop * part * part / 2 / new.mean_a if new.alive else 0.0
-            if failed:
+            if not old.alive:
                 break
+            new = self.node(old.z - width, old.mean_a)
+
+            def grown(part, old=old, new=new):
+                last = laps * part * part / 2 / new.mean_a if new.alive else 0.0
+                return laps * (part - part * part / 2) / old.mean_a + last
+
+            for k in self.failing(new):
+                if k not in failed:
+                    part, why = self.closer(old, new, width, self.steps[k])
+                    failed[k] = due(self.course.runs[k], level + grown(part)), why
+            level += grown(1.0)
             old = new
-        return sum(lap.metres) / sum(lap.seconds) * seconds / 1000.0, stop
+        # What fails after the first of these places comes due is later than it.
+        place, stop = min(failed.values(), key=lambda x: x[0], default=(math.inf, RESERVE))
+        if old.alive and road.place(level) < place:
+            place, stop = road.place(level), RESERVE
+        return sum(lap.metres) * place / 1000.0, stop

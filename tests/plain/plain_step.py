@@ -29,12 +29,6 @@ class State:
     i2: float = 0.0
     lag_a: float = 0.0
 
-    def towards(self, other, part):
-        return State(*(x + part * (y - x) for x, y in zip(self.values(), other.values(), strict=True)))
-
-    def values(self):
-        return self.z, self.i1, self.i2, self.lag_a
-
 
 @dataclass
 class Solved:
@@ -116,36 +110,29 @@ class Ridden:
 
 def ride(load, lap, start_soc, reserve_soc):
     """Repeat the lap to its end; lap: (power of one cell, seconds, metres) per step."""
-    state, begun = State(start_soc), [State(start_soc)]
-    way = energy = whole_way = whole_energy = 0.0
+    state, way, energy, whole_way, whole_energy = State(start_soc), 0.0, 0.0, 0.0, 0.0
     out = Ridden(0.0, "", None, math.inf, -math.inf, 0.0, 0.0, 0.0, 0.0, 0.0)
-    last, z_before = (0.0, 0.0), start_soc
-    lap_m, number, s = sum(m for _, _, m in lap), 0, 0
+    last, z_before, s = (0.0, 0.0), start_soc, 0
     while True:
         power, seconds, metres = lap[s]
         got = solve(state, power, seconds, load)
-        if state.z <= reserve_soc and number == 0:
+        if state.z <= reserve_soc:
             # Back to the reserve, within the step before.
             over = (reserve_soc - state.z) / (z_before - state.z)
             way, energy = way - over * last[0], energy - over * last[1]
-            out.range_km, out.stop = way / 1000.0, RESERVE
+            out.stop = RESERVE
             break
-        if got.margin_w < 0.0 and number == 0:
-            out.range_km, out.stop = way / 1000.0, got.why
+        if got.margin_w < 0.0:
+            out.stop = got.why
             break
-        if got.margin_w < 0.0 or state.z <= reserve_soc:
-            laps, out.stop = _end(begun, reserve_soc, lap, load)
-            out.range_km = lap_m * laps / 1000.0
-            break
+        if s == 0:
+            whole_way, whole_energy = way, energy
         last, z_before = (metres, got.terminal_v * got.amps * seconds), state.z
         way, energy = way + last[0], energy + last[1]
         _note(out, got, seconds, even(state.z, load.cell.ocv))
-        state, s = advanced(state, got.amps, seconds, load), s + 1
-        if s == len(lap):
-            s, number = 0, number + 1
-            begun.append(state)
-            whole_way, whole_energy = way, energy
-    if number == 0:
+        state, s = advanced(state, got.amps, seconds, load), (s + 1) % len(lap)
+    out.range_km = way / 1000.0
+    if whole_way == 0:
         whole_way, whole_energy = way, energy
     if whole_way > 0:
         out.consumption_wh_per_km = whole_energy / 3.6 / whole_way
@@ -158,62 +145,3 @@ def _note(out, got, seconds, open_v):
     out.charge_ah += got.amps * seconds / 3600.0
     out.energy_wh += got.terminal_v * got.amps * seconds / 3600.0
     out.open_wh += open_v * got.amps * seconds / 3600.0
-
-
-def _driven(state, steps, floor_z, load):
-    """Drive steps: the state at the end or at the one that can't be driven, its number, why, how many above a SoC."""
-    above = 0
-    for k, (power, seconds, _) in enumerate(steps):
-        got = solve(state, power, seconds, load)
-        if got.margin_w < 0.0:
-            return state, k, got.why, above
-        above = k + 1 if state.z > floor_z else above
-        state = advanced(state, got.amps, seconds, load)
-    return state, len(steps), RESERVE, above
-
-
-def _end(begun, reserve_soc, lap, load):
-    """Laps to the stop, and why: the SoC first, then the laps until one that ends at it."""
-    before, now = begun[-2:]
-    after, driven, _, _ = _driven(now, lap, reserve_soc, load)
-    whole = driven == len(lap) and after.z < now.z
-    z, why = _hardest(*((now, after) if whole else (before, now)), reserve_soc, lap, load)
-    drop = before.z - now.z
-    drop_before = begun[-3].z - before.z if len(begun) > 2 else drop
-    part, ends, trial = 0.0, now.z, (now.z - z) / drop
-    for _ in range(4):
-        if trial != part:
-            new = _lap_end(before.towards(now, trial), lap, load).z
-            slope_z = (new - ends) / (trial - part)
-            part, ends = trial, new
-            trial = part - (ends - z) / slope_z
-    return len(begun) - 1 + trial + 0.5 * (1.0 - drop_before / drop) * trial * (1.0 - trial), why
-
-
-def _hardest(first, second, reserve_soc, lap, load):
-    """Highest SoC above the reserve at which a step fails in some lap begun below `first`; each by 14 bisections."""
-    found, why, low, count = reserve_soc, RESERVE, 0.0, len(lap)
-    drop = first.z - second.z
-    while count > 0:
-        high = (first.z - found) / drop
-        if high <= low or _driven(first.towards(second, high), lap[:count], found, load)[1] == count:
-            break
-        for _ in range(14):
-            part = 0.5 * (low + high)
-            at, step, reason, _ = _driven(first.towards(second, part), lap[:count], found, load)
-            if step < count:
-                high, failed, z, told = part, step, at.z, reason
-            else:
-                low = part
-        if z > found:
-            found, why = z, told
-        above = _driven(first.towards(second, low), lap[:failed], found, load)[3]
-        count = min(failed, above, count - 1)
-    return found, why
-
-
-def _lap_end(state, lap, load):
-    """State at the end of a lap, limits of discharge aside."""
-    for power, seconds, _ in lap:
-        state = advanced(state, solve(state, power, seconds, load).amps, seconds, load)
-    return state

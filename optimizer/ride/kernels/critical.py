@@ -21,13 +21,14 @@ from numba import njit
 from numpy.typing import NDArray
 
 from optimizer.ride.kernels.cells import LAG, LAG_TAU, TAU1, TAU2, CellArrays
+from optimizer.ride.kernels.course import RUN, SECTORS, Course, course_of, in_sectors, runs_of
 from optimizer.ride.load.roadload import RideSteps, step_parts
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 CRITICAL_STEPS = 16
-"""Most steps kept per cell as candidates for the one that stops the pack."""
+"""Most steps kept per cell as the hardest; the hardest of each sector of the lap come on top (course.py)."""
 
 # Columns of a step: own power; filtered with τ1, τ2, the lag's τ; the same weighted with power; then, for τ2 and the
 # lag's τ, what the surface lagged meanwhile beyond the charge that was still to come [W·s] and the power behind R2;
@@ -138,8 +139,8 @@ def hardest(loads: Floats) -> Ints:
 
 def critical_steps(
     steps: RideSteps, *, cells: CellArrays, mass_min_kg: float, mass_max_kg: float
-) -> tuple[Floats, Ints]:
-    """Critical steps of each cell; equal time constants are worked out once.
+) -> tuple[Floats, Ints, Floats, Course]:
+    """Critical steps of each cell and where they lie; equal time constants are worked out once.
 
     Parameters
     ----------
@@ -150,17 +151,22 @@ def critical_steps(
 
     Returns
     -------
-    critical : ndarray, shape (n_cells, CRITICAL_STEPS, LOADS, 2)
+    critical : ndarray, shape (n_cells, k, LOADS, 2)
         Loads at the least and the largest mass.
     count : ndarray of int, shape (n_cells,)
         Steps in use, the first ones.
+    runs : ndarray, shape (n_cells, k, 2, RUN)
+        Where they lie, see course.py.
+    course : Course
     """
     table, parts = cells.table(), step_parts(steps.duration_s, step_max_s=STEP_MAX_S)
+    course = course_of(steps, parts=parts, mass_min_kg=mass_min_kg, mass_max_kg=mass_max_kg)
     duration_s = np.repeat(steps.duration_s / parts, parts)
     powers = [np.repeat(steps.battery_power_w(mass), parts) for mass in (mass_min_kg, mass_max_kg)]
-    critical = np.zeros((cells.count, CRITICAL_STEPS, LOADS, 2))
+    critical = np.zeros((cells.count, CRITICAL_STEPS + SECTORS, LOADS, 2))
+    runs = np.zeros((cells.count, CRITICAL_STEPS + SECTORS, 2, RUN))
     count = np.zeros(cells.count, dtype=np.int64)
-    known: dict[tuple[float, ...], Floats] = {}
+    known: dict[tuple[float, ...], tuple[Floats, Floats]] = {}
     for cell in range(cells.count):
         tau1, tau2, tau3, lag_s = (float(table[cell, column]) for column in (TAU1, TAU2, LAG_TAU, LAG))
         key = (tau1, tau2, tau3, lag_s)
@@ -169,7 +175,10 @@ def critical_steps(
             # More mass brings more regeneration, and less may be left behind after it: not counted, so that what is
             # remembered never eases with mass.
             loads[:, 1:, 1] = np.maximum(loads[:, 1:, 0], loads[:, 1:, 1])
-            known[key] = loads[hardest(loads.mean(axis=2))]
-        count[cell] = len(known[key])
-        critical[cell, : count[cell]] = known[key]
-    return critical, count
+            mean = loads.mean(axis=2)
+            at = in_sectors(mean, kept=hardest(mean), never_eases=np.all(loads[..., 1] >= loads[..., 0], axis=1))
+            known[key] = loads[at], runs_of(mean, steps=at, course=course)
+        count[cell] = len(known[key][0])
+        critical[cell, : count[cell]], runs[cell, : count[cell]] = known[key]
+    most = int(count.max())
+    return critical[:, :most].copy(), count, runs[:, :most].copy(), course

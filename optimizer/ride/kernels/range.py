@@ -21,13 +21,14 @@ temperature; rides for which `falls_with_mass` holds):
    larger i at every node. The number of iterations is fixed, so this holds for the computed numbers, not
    only for the limit.
 3. Whether a step can be driven is told by its margin h, which falls with everything above (stepkernel.py). Nodes
-   are the same for all candidates and are visited from full to empty, so a harder load fails no later, and at a
-   node it fails in all that an easier one fails in. Those steps are looked at again in finer nodes, the same for
-   all; between them the stop lies at h_j/(h_j − h_{j+1}), which falls as either margin falls.
-4. The distance is Σ Δz·(y_j·(f − f²/2) + y_{j+1}·f²/2) with y = 1/i: weights that are never negative and do
-   not fall with f (1 in all intervals but the last), applied to terms that fall as i grows.
+   are the same for all candidates and are visited from full to empty, so a harder load fails a step no later. The
+   interval in which it fails is looked at again in finer nodes, the same for all; between them the step fails at
+   h_j/(h_j − h_{j+1}), which falls as either margin falls.
+4. The level at which it fails, in laps, is Σ Δz·(y_j·(f − f²/2) + y_{j+1}·f²/2) with y = 1/i: weights that are never
+   negative and do not fall with f (1 in all intervals but the last), applied to terms that fall as i grows.
+5. Places rise with the level, and depend on nothing else (course.py). The ride ends at the least of them.
 
-Steps 1 to 4 use only operations that floating point rounds in the same direction, but sums are vectorised
+Steps 1 to 5 use only operations that floating point rounds in the same direction, but sums are vectorised
 and OCV is interpolated, so equal ranges may differ by about 1e-13 in relative terms: compare with 1e-9.
 """
 
@@ -71,6 +72,7 @@ from optimizer.ride.kernels.cells import (
     V_MAX,
     V_MIN,
 )
+from optimizer.ride.kernels.course import LEAST, MOST, due_at, place_of
 from optimizer.ride.kernels.critical import LOADS, POWER_W
 from optimizer.ride.kernels.step import (
     ALIVE,
@@ -93,13 +95,17 @@ from optimizer.ride.kernels.step import (
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Row = tuple[float, ...]
+# Duration of a lap [s], the range that is asked for, and its slack: volts, part of the charge, laps, SoC.
+Lap = tuple[float, int, float, float, float, float]
 
-# Columns of the result: time [s], charge-weighted sums, extremes and the stop.
-(TIME, ENERGY, SQUARE_S, HEAT_J, I_MAX, V_LOW, SOC_STOP, TEMP_END, STOP) = range(9)
-RESULT = 9
+# Columns of the result: time at the lap's mean current [s], charge-weighted sums, extremes, the stop and its place
+# [laps].
+(TIME, ENERGY, SQUARE_S, HEAT_J, I_MAX, V_LOW, SOC_STOP, TEMP_END, STOP, PLACE) = range(10)
+RESULT = 10
 
 FIRST_ITERATIONS = 4
 SUB_STEPS = 8
+BISECTIONS = 40
 
 _MATH = {"reassoc", "contract", "nsz"}
 
@@ -150,43 +156,25 @@ def _node(
 
 @njit(cache=True, error_model="numpy", forceinline=True)
 def _passes(
-    curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats, count: int, margins: Floats
-) -> tuple[bool, int]:  # fmt: skip
-    """Whether every critical step can be driven at a node, else the margin of each, and what fails most.
+    curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats, count: int, margins: Floats,
+    slack_v: float,
+) -> bool:  # fmt: skip
+    """Whether every critical step can be driven at a node, else the margin of each.
 
     The step after the last is as hard as all of them together: where it passes, all do.
     """
     if node[ALIVE] == 0.0:
         margins[:count] = -1.0
-        return False, POWER
+        return False
     if far_from_it(curves, cell, numbers, candidate, node, steps, count):
-        return True, RESERVE
-    if margin_v(curves, cell, numbers, candidate, node, steps, count)[0] >= 0.0:
-        return True, RESERVE
-    worst, stop = 0.0, RESERVE
+        return True
+    if margin_v(curves, cell, numbers, candidate, node, steps, count)[0] + slack_v >= 0.0:
+        return True
+    passed = True
     for c in range(count):
-        margins[c], why = margin_v(curves, cell, numbers, candidate, node, steps, c)
-        if margins[c] < worst:
-            worst, stop = margins[c], why
-    return worst == 0.0, stop
-
-
-@njit(cache=True, error_model="numpy", forceinline=True)
-def _share(
-    curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats, count: int,
-    failing: Floats, before: Floats,
-) -> tuple[float, int]:  # fmt: skip
-    """How far towards a node the failing steps can be driven, and what ends it; their margins move on."""
-    if node[ALIVE] == 0.0:
-        return 0.0, POWER
-    share, stop = 1.0, RESERVE
-    for c in range(count):
-        if failing[c] < 0.0:
-            margin, why = margin_v(curves, cell, numbers, candidate, node, steps, c)
-            if margin < 0.0 and before[c] / (before[c] - margin) <= share:
-                share, stop = before[c] / (before[c] - margin), why
-            before[c] = margin
-    return share, stop
+        margins[c] = margin_v(curves, cell, numbers, candidate, node, steps, c)[0] + slack_v
+        passed = passed and margins[c] >= 0.0
+    return passed
 
 
 @njit(cache=True, error_model="numpy")
@@ -254,23 +242,22 @@ def _step(
 
 @njit(cache=True, error_model="numpy")
 def _closer_look(
-    curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats, steps: Floats,
-    count: int, failing: Floats, before: Floats, old: Row, step: float, start_soc: float, stop: int,
+    curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats, steps: Floats, c: int,
+    old: Row, new: Row, step: float, start_soc: float, slack_v: float,
 ) -> tuple[float, int]:  # fmt: skip
-    """Where in a failing interval the pack stops, in SUB_STEPS finer steps.
-
-    Only what fails at the interval's end is looked at: a harder load fails there in all that this one fails in.
-    """
-    for c in range(count):
-        before[c] = max(margin_v(curves, cell, numbers, candidate, old, steps, c)[0], 0.0)
+    """Where in an interval a step that fails at its end fails, in SUB_STEPS finer steps, and why."""
+    before = max(margin_v(curves, cell, numbers, candidate, old, steps, c)[0] + slack_v, 0.0)
     for sub in range(SUB_STEPS):
-        new = _step(curves, cell, numbers, candidate, power, weight, old, step / SUB_STEPS, start_soc)
-        share, why = _share(curves, cell, numbers, candidate, new, steps, count, failing, before)
-        if why != RESERVE:
-            return (sub + share) / SUB_STEPS, why
-        old = new
-    # Finer steps may just pass the node at which the coarse one failed: the range ends there all the same.
-    return 1.0, stop
+        fine = _step(curves, cell, numbers, candidate, power, weight, old, step / SUB_STEPS, start_soc)
+        if fine[ALIVE] == 0.0:
+            return sub / SUB_STEPS, POWER
+        margin, why = margin_v(curves, cell, numbers, candidate, fine, steps, c)
+        margin += slack_v
+        if margin < 0.0:
+            return (sub + before / (before - margin)) / SUB_STEPS, why
+        old, before = fine, margin
+    # Finer steps may just pass the node at which the coarse one failed: the step fails there all the same.
+    return 1.0, POWER if new[ALIVE] == 0.0 else margin_v(curves, cell, numbers, candidate, new, steps, c)[1]
 
 
 @njit(cache=True, error_model="numpy")
@@ -287,35 +274,92 @@ def _first_node(
                  FIRST_ITERATIONS)  # fmt: skip
 
 
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _time_in(old: Row, new: Row, drop_c: float, share: float) -> float:
+    """Time at the lap's mean current for the part `share` of an interval [s]."""
+    last = drop_c * 0.5 * share * share / new[MEAN_A] if new[ALIVE] > 0.0 else 0.0
+    return drop_c * (share - 0.5 * share * share) / old[MEAN_A] + last
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _level(time_s: float, lap: Lap) -> float:
+    """Laps by load after a time at the lap's mean current, with the slack of the bound that is asked for."""
+    return max(time_s / lap[0] * (1.0 + lap[3]) + lap[4], 0.0)
+
+
+@njit(cache=True, error_model="numpy")
+def _new_failures(
+    out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats,
+    steps: Floats, count: int, margins: Floats, failed: Floats, runs: Floats, places: Floats, old: Row, new: Row,
+    step: float, start_soc: float, lap: Lap,
+) -> None:  # fmt: skip
+    """The place at which each step that fails first in this interval comes due; the least is kept with its reason."""
+    for c in range(count):
+        if margins[c] >= 0.0 or failed[c] > 0.0:
+            continue
+        failed[c] = 1.0
+        share, why = _closer_look(curves, cell, numbers, candidate, power, weight, steps, c, old, new, step,
+                                  start_soc, lap[2])  # fmt: skip
+        charge_c = 3600.0 * numbers[CAPACITY]
+        seconds = _time_in(old, new, step * charge_c, share) + lap[5] * charge_c / old[MEAN_A]
+        level = _level(out[n, TIME] + seconds, lap)
+        due = place_of(places, level) if lap[1] == LEAST else due_at(runs[c], level)
+        if due < out[n, PLACE]:
+            out[n, PLACE], out[n, STOP] = due, why
+
+
+@njit(cache=True, error_model="numpy")
+def _cut_off(
+    out: Floats, n: int, places: Floats, old: Row, new: Row, drop_c: float, lap: Lap
+) -> float:
+    """The part of an interval after which the place of the stop is reached; 1 if it isn't."""
+    low, high = 0.0, 1.0
+    if place_of(places, _level(out[n, TIME] + _time_in(old, new, drop_c, high), lap)) < out[n, PLACE]:
+        return 1.0
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high)
+        if place_of(places, _level(out[n, TIME] + _time_in(old, new, drop_c, middle), lap)) < out[n, PLACE]:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
 @njit(cache=True, error_model="numpy")
 def _run_down(
     out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats,
-    weight: Floats, steps: Floats, count: int, margins: Floats, before: Floats,
-    soc: tuple[float, float, int],
+    weight: Floats, steps: Floats, count: int, margins: Floats, failed: Floats, runs: Floats, places: Floats,
+    soc: tuple[float, float, int], lap: Lap,
 ) -> None:  # fmt: skip
-    """Visit the nodes from full to reserve; in the interval that fails, again in SUB_STEPS finer ones."""
+    """Visit the nodes from full to reserve, until the first step that can't be driven has come due."""
     out[n, SOC_STOP], out[n, TEMP_END], out[n, V_LOW] = soc[0], candidate[AIR_K], numbers[V_MAX]
+    out[n, PLACE], out[n, STOP] = math.inf, RESERVE
+    failed[:] = 0.0
     old = _first_node(curves, cell, numbers, candidate, power, weight, soc[0])
-    passed, stop = _passes(curves, cell, numbers, candidate, old, steps, count, margins)
-    if not passed:
-        _note_stop(out, n, stop, numbers, candidate)
-        return
     step = (soc[0] - soc[1]) / soc[2]
+    drop_c = step * 3600.0 * numbers[CAPACITY]
+    if not _passes(curves, cell, numbers, candidate, old, steps, count, margins, lap[2]):
+        _new_failures(out, n, curves, cell, numbers, candidate, power, weight, steps, count, margins, failed, runs,
+                      places, old, old, 0.0, soc[0], lap)  # fmt: skip
     for _ in range(soc[2]):
+        if old[ALIVE] == 0.0 or place_of(places, _level(out[n, TIME], lap)) >= out[n, PLACE]:
+            break
         new = _step(curves, cell, numbers, candidate, power, weight, old, step, soc[0])
-        passed, stop = _passes(curves, cell, numbers, candidate, new, steps, count, margins)
-        share = 1.0
-        if not passed:
-            # The distance still comes from the coarse nodes: so it cannot exceed that of a pack that passes.
-            share, stop = _closer_look(curves, cell, numbers, candidate, power, weight, steps, count, margins,
-                                       before, old, step, soc[0], stop)  # fmt: skip
-        _advance(out, n, old, new, step * 3600.0 * numbers[CAPACITY], share)
-        if not passed:
+        if not _passes(curves, cell, numbers, candidate, new, steps, count, margins, lap[2]):
+            _new_failures(out, n, curves, cell, numbers, candidate, power, weight, steps, count, margins, failed,
+                          runs, places, old, new, step, soc[0], lap)  # fmt: skip
+        share = _cut_off(out, n, places, old, new, drop_c, lap) if out[n, PLACE] < math.inf else 1.0
+        _advance(out, n, old, new, drop_c, share)
+        if share < 1.0:
             break
         old = new
+    end = place_of(places, _level(out[n, TIME], lap))
+    if old[ALIVE] > 0.0 and end < out[n, PLACE]:
+        out[n, PLACE], out[n, STOP] = end, RESERVE
     # Voltage is lowest and current largest at the last node that passed, or at the limit that stopped the pack.
-    _note_extremes(out, n, curves, cell, numbers, candidate, old, steps, count)
-    _note_stop(out, n, stop, numbers, candidate)
+    if old[ALIVE] > 0.0 and out[n, TIME] > 0.0:
+        _note_extremes(out, n, curves, cell, numbers, candidate, old, steps, count)
+    _note_stop(out, n, int(out[n, STOP]), numbers, candidate)
 
 
 @njit(cache=True, error_model="numpy")
@@ -340,12 +384,14 @@ def _load(
 def run_block(
     cell: Ints, candidates: Floats, curves: Floats, table: Floats, critical: Floats, counts: Ints,
     bins: tuple[Floats, Floats, Floats], drive: Row, masses: Row, soc: tuple[float, float, int],
+    runs: Floats, places: Floats, lap: Lap,
 ) -> Floats:  # fmt: skip
     """Run every candidate down; one row of RESULT columns each, in one cell's terms."""
     out = np.zeros((len(cell), RESULT))
     power, weight = np.empty(len(bins[2])), bins[2]
     steps = np.empty((critical.shape[1] + 1, COLUMNS))
-    margins, before = np.zeros(critical.shape[1]), np.zeros(critical.shape[1])
+    margins, failed = np.zeros(critical.shape[1]), np.zeros(critical.shape[1])
+    at = 1 if lap[1] == MOST else 0
     for n in range(len(cell)):
         c, t, q = cell[n], table, candidates
         numbers = (t[c, 0], t[c, 1], t[c, 2], t[c, 3], t[c, 4], t[c, 5], t[c, 6], t[c, 7], t[c, 8],
@@ -353,6 +399,6 @@ def run_block(
         candidate = (q[n, 0], q[n, 1], q[n, 2], q[n, 3], q[n, 4], q[n, 5], q[n, 6], q[n, 7])
         _load((bins[0], bins[1]), critical, c, candidate, drive, masses, power, steps)
         own_limits(steps, counts[c], numbers, candidate)
-        _run_down(out, n, curves, c, numbers, candidate, power, weight, steps, counts[c], margins, before,
-                  soc)  # fmt: skip
+        _run_down(out, n, curves, c, numbers, candidate, power, weight, steps, counts[c], margins, failed,
+                  runs[c, :, at], places, soc, lap)  # fmt: skip
     return out

@@ -57,7 +57,7 @@ COLUMNS = LOADS + 5
 LEAST_V = 0.1
 """Keeps a quotient finite where nothing can be driven anyway [V]."""
 
-FAR_V = 0.05
+FAR_V = 0.2
 """Berth of the test that costs little [V]."""
 
 
