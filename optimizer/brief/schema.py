@@ -220,6 +220,27 @@ class Parts(Section):
     """Number of temperature sensors, two wires each."""
     weld_mohm: NotNegative = 0.1
     """Resistance of each weld, in series with its strip [mΩ]."""
+    balance_fuse_g: NotNegative = 0.3
+    """Mass of the fuse or resistor that protects one balance lead at its group [g]."""
+    balance_fuse_price: NotNegative = 0.15
+    """Price of the fuse or resistor that protects one balance lead at its group [currency]."""
+
+
+class Protection(Section):
+    """[protection]: rules that every pack of the front meets; one that is turned off is said first of a design."""
+
+    fuse_protects: Flag = True
+    """Whether the fuse must open before wire and plates reach their limits, from its rating to the fault current."""
+    fuse_breaks: Flag = True
+    """Whether the fuse must be able to break the cells' fault current in direct current."""
+    bms_holds: Flag = True
+    """Whether the BMS bounds what the pack is said to give, so that it does not trip below it."""
+    balance_leads: Flag = True
+    """Whether each balance lead is protected at its group; the parts are weighed and billed."""
+    box_rise_k: Annotated[Number, Field(ge=0, le=60)] = 15.0
+    """How much warmer than outside the air inside the closed box is, around wires and fuse [K]."""
+    strip_limit_c: Number = 80.0
+    """Highest temperature of plates: insulation on the cells touches them [°C]."""
 
 
 class HarnessRules(Section):
@@ -321,6 +342,8 @@ class Brief(Section):
     """What the search may choose from."""
     parts: Parts = Parts()
     """Small things that no catalog lists, with mass and price."""
+    protection: Protection = Protection()
+    """Fuse, BMS, wires and plates that fit together; default: every rule holds."""
     harness: HarnessRules = HarnessRules()
     """Where the BMS sits, and how wires are run."""
     ageing: Ageing = Ageing()

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.catalog.columns import check_order, check_ratio, read_columns
+from optimizer.catalog.fuse_curves import curves
 from optimizer.catalog.types import (
     BMS_COLUMNS,
     CHARGER_COLUMNS,
@@ -115,7 +116,7 @@ def read_bms(path: Path) -> Bms:
 
 
 def read_fuses(path: Path) -> Fuses:
-    """Read the fuses.
+    """Read the fuses; opening times default to what the standard of the kind asks for.
 
     Parameters
     ----------
@@ -134,8 +135,9 @@ def read_fuses(path: Path) -> Fuses:
     parsed = read_columns(path, FUSE_COLUMNS)
     drop = parsed.numbers("resistance_mohm") * parsed.numbers("current_a")
     check_ratio(parsed, "resistance_mohm", drop, low=5, high=2000, unit="mV at the rated current")
+    least, most = curves(parsed)
     parsed.finish()
-    return build(Fuses, parsed)
+    return build(Fuses, parsed, opens_least=least, opens_most=most)
 
 
 def read_chargers(path: Path) -> Chargers:

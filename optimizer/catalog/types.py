@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from optimizer.catalog.columns import Bools, Column, Columns, Floats
+from optimizer.catalog.fuse_curves import GATES, USUAL_BREAKING_A
 from optimizer.catalog.ocv import OcvCurve
 
 Texts = NDArray[np.str_]
@@ -98,6 +99,9 @@ FUSE_COLUMNS = (
     Column("resistance_mohm", low=0.005, high=200, ask="milliohms"),
     Column("mass_g", low=0.2, high=5000, ask="grams"),
     Column("price", zero=True, low=0.001, high=1e6, ask="whole units of the currency"),
+    Column("kind", "text", needed=False, filled=False, choices=tuple(GATES)),
+    Column("points", "text", needed=False, filled=False),
+    Column("breaking_a", needed=False, filled=False, low=20, high=1e6, ask="amperes", default=USUAL_BREAKING_A),
 )
 CHARGER_COLUMNS = (
     Column("id", "text", label=True),
@@ -240,13 +244,21 @@ class Bms(Catalog):
 
 @dataclass(frozen=True, eq=False)
 class Fuses(Catalog):
-    """Fuses: one array per column."""
+    """Fuses: one array per column.
+
+    opens_least and opens_most, shape (n, k, 2), hold points (multiple of the rating, seconds) of the shortest and
+    longest time until a fuse opens: the row's own, or those of its kind; the unused ones are infinite.
+    """
 
     current_a: Floats
     voltage_dc_v: Floats
     resistance_mohm: Floats
     mass_g: Floats
     price: Floats
+    kind: Texts
+    breaking_a: Floats
+    opens_least: Floats
+    opens_most: Floats
 
 
 @dataclass(frozen=True, eq=False)

@@ -175,6 +175,7 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
             price=printed.strap_price,
         ),
         bill.pieces_line("connector", count=block.modules[0], mass_g=rules.connector_g, price=rules.connector_price),
+        *_balance_lines(space, block),
         bill.pieces_line("BMS", count=1, mass_g=bms.mass_g[chosen.bms], price=bms.price[chosen.bms]),
         bill.pieces_line("fuse", count=1, mass_g=fuses.mass_g[chosen.fuse], price=fuses.price[chosen.fuse]),
     ]
@@ -185,6 +186,15 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
             for name, mass_kg in box_walls(space.brief, space.rooms).items()
         ]
     return lines
+
+
+def _balance_lines(space: Space, block: HarnessBlock) -> list[bill.Line]:
+    """What protects the balance leads at their groups."""
+    if not space.brief.protection.balance_leads:
+        return []
+    rules = space.brief.parts
+    count, mass_g = block.balance_leads[0], rules.balance_fuse_g
+    return [bill.pieces_line("balance lead fuse", count=count, mass_g=mass_g, price=rules.balance_fuse_price)]
 
 
 def _cell_lines(space: Space, chosen: Chosen) -> list[bill.Line]:

@@ -23,6 +23,9 @@ Floats = npt.NDArray[np.float64]
 # Pack masses that the compressed ride must hold for [kg]: from nothing to more than any rider carries.
 PACK_MASS_KG = (0.0, 120.0)
 
+# A short circuit is judged by the resistance after so long [s].
+FAULT_S = 0.1
+
 
 @dataclass(frozen=True, eq=False)
 class CellTable:
@@ -31,7 +34,8 @@ class CellTable:
     Resistances are of one cell, drop from rest over current: peak_ohm after peak_seconds at the reference
     state of charge, peak_low_ohm the same at low charge, steady_ohm under a load that lasts [ohm];
     lasting_ohm, shape (3, n_cells), the same at the ride's start, the reference and the reserve, at the
-    ride's temperature. Currents are ratings [A].
+    ride's temperature. Currents are ratings [A]; fault_a is that of a cell shorted when full,
+    V_max over the least resistance at once.
     """
 
     row: npt.NDArray[np.int64]
@@ -50,6 +54,7 @@ class CellTable:
     continuous_a: Floats
     charge_a: Floats
     temp_max_c: Floats
+    fault_a: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,6 +94,11 @@ def drop_ohm(models: Sequence[CellModel], *, socs: Sequence[float], seconds: flo
     """Drop from rest over current after a time under load [ohm], shape (len(socs), n_cells)."""
     grids = (pulse_resistance_ohm(model, seconds=seconds, temp_c=temp_c) for model in models)
     return np.array([np.interp(socs, model.soc, grid) for model, grid in zip(models, grids, strict=True)]).T
+
+
+def least_ohm(models: Sequence[CellModel]) -> Floats:
+    """Least resistance of each cell at once, over all states of charge at 25 °C [ohm], shape (n_cells,)."""
+    return np.array([pulse_resistance_ohm(model, seconds=FAULT_S, temp_c=25.0).min() for model in models])
 
 
 def cell_table(
@@ -143,6 +153,7 @@ def cell_table(
         continuous_a=cells.current_continuous_a[rows],
         charge_a=cells.current_charge_a[rows],
         temp_max_c=cells.temp_max_c[rows],
+        fault_a=cells.voltage_max_v[rows] / least_ohm(models),
     )
 
 

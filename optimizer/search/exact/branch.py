@@ -14,6 +14,7 @@ from optimizer.front.pareto import nondominated
 from optimizer.pack.bill import with_spares
 from optimizer.search.space import options as op
 from optimizer.search.space import parts, ways
+from optimizer.search.space.guard import breaks
 from optimizer.search.space.options import Options
 from optimizer.search.space.plating import plated
 from optimizer.search.space.space import Space, Task
@@ -24,6 +25,69 @@ Ints = npt.NDArray[np.int64]
 
 # Options in a bunch that is bounded as one before its members are scored.
 BUNCH = 24
+
+
+@dataclass(eq=False)
+class Built:
+    """Splits with strips and wires that one fuse protects.
+
+    Parameters
+    ----------
+    ground : Ground
+        What the task's branches share.
+    plated, wires : Options
+        Splits with strips, and wires, current limits cut off at what is of use.
+    refused : int
+        Pairs of both that the fuse does not protect.
+    """
+
+    ground: Ground
+    plated: Options
+    wires: Options
+    per_mm: tuple[Floats, Floats, Floats]
+    refused: int
+    known: dict[tuple[float, ...], Options] = field(default_factory=dict)
+
+    @property
+    def empty(self) -> bool:
+        """Whether the fuse protects no pack of the branch."""
+        return not len(self.plated) or not len(self.wires)
+
+    @cached_property
+    def ideal(self) -> Floats:
+        """No split with strip and wire is better than this in any column, shape (len(COLUMNS),)."""
+        shortest = float(self.plated.column("power_wire_mm").min())
+        row = op.ideal([self.plated, self.wires])
+        for name, per_mm in zip(("resistance_ohm", "mass_kg", "cost"), self.per_mm, strict=True):
+            row[op.INDEX[name]] += shortest * per_mm.min()
+        row[op.INDEX["power_wire_mm"]] = 0.0
+        return row
+
+    @cached_property
+    def samples(self) -> Options:
+        """A few real options that are good at something: they raise the bar before all others are made."""
+        return _outstanding(self._wired(_outstanding(self.plated)))
+
+    @cached_property
+    def options(self) -> Options:
+        """Splits with strips and wires, those that no other one equals or beats."""
+        return self._reduce(self._wired(self._reduce(self.plated)))
+
+    def within(self, cap: Floats) -> Options:
+        """The options behind a BMS and a fuse that allow no more than `cap` (peak, continuous, charge) [A]."""
+        key = tuple(cap.tolist())
+        if key not in self.known:
+            peak, steady, charge = key
+            tight = op.capped(self.options, neg_peak_a=peak, neg_continuous_a=steady, neg_charge_a=charge)
+            self.known[key] = op.bunched(self._reduce(tight), size=BUNCH)
+        return self.known[key]
+
+    def _reduce(self, choice: Options) -> Options:
+        return op.reduce(choice, equal_mass=self.ground.mass_may_help)
+
+    def _wired(self, choice: Options) -> Options:
+        ohm, mass, cost = self.per_mm
+        return op.wired(choice, self.wires, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
 
 
 @dataclass(eq=False)
@@ -42,7 +106,7 @@ class Branch:
     ground: Ground
     series: int
     ways: int
-    known: dict[tuple[float, ...], Options] = field(default_factory=dict)
+    known: dict[tuple[bytes, bytes], Built] = field(default_factory=dict)
 
     @cached_property
     def splits(self) -> Splits:
@@ -55,48 +119,35 @@ class Branch:
             raise BadInput([ways.problem(ground.whole, ground.task, found, most=most, kept=True)]) from many
 
     @cached_property
-    def _plated(self) -> Options:
-        """Splits with strips, current limits cut off at what is of use."""
+    def _plated(self) -> tuple[Options, Floats]:
+        """Splits with strips, current limits cut off at what is of use; and the plates' own continuous limits [A]."""
         ground = self.ground
         built = plated(ground.whole, ground.task, ground.fills, self.splits, which=ground.builds)
-        return op.capped(built, **ground.useful)
+        return op.capped(built, **ground.useful), -built.column("neg_continuous_a")
 
-    @cached_property
-    def ideal(self) -> Floats:
-        """No split with strip and wire is better than this in any column, shape (len(COLUMNS),)."""
-        wire, ohm, mass, cost = self.ground.wires
-        shortest = float(self._plated.column("power_wire_mm").min())
-        row = op.ideal([self._plated, wire])
-        for name, per_mm in (("resistance_ohm", ohm), ("mass_kg", mass), ("cost", cost)):
-            row[op.INDEX[name]] += shortest * per_mm.min()
-        row[op.INDEX["power_wire_mm"]] = 0.0
-        return row
+    def behind(self, fuse: int) -> Built:
+        """What a fuse protects; fuses that protect the same share it.
 
-    @cached_property
-    def samples(self) -> Options:
-        """A few real options that are good at something: they raise the bar before all others are made."""
-        return _outstanding(self._wired(_outstanding(self._plated)))
-
-    @cached_property
-    def options(self) -> Options:
-        """Splits with strips and wires, those that no other one equals or beats."""
-        return self._reduce(self._wired(self._reduce(self._plated)))
-
-    def within(self, cap: Floats) -> Options:
-        """The options behind a BMS and a fuse that allow no more than `cap` (peak, continuous, charge) [A]."""
-        key = tuple(cap.tolist())
+        Parameters
+        ----------
+        fuse : int
+            Row of the catalog.
+        """
+        ground = self.ground
+        made, limit_a = self._plated
+        wire, *per_mm = ground.wires
+        at = int(np.flatnonzero(ground.whole.inputs.fuse_rows == fuse)[0])
+        guard = ground.whole.guard(ground.task.size)
+        holds = limit_a >= guard.need_a[at][made.picks[:, 1]] * (1.0 - 1e-12)
+        bears = guard.bears[at]
+        key = np.packbits(holds).tobytes(), np.packbits(bears).tobytes()
         if key not in self.known:
-            peak, steady, charge = key
-            tight = op.capped(self.options, neg_peak_a=peak, neg_continuous_a=steady, neg_charge_a=charge)
-            self.known[key] = op.bunched(self._reduce(tight), size=BUNCH)
+            left = Options(made.values[holds], made.picks[holds])
+            wires = Options(wire.values[bears], wire.picks[bears])
+            ohm, mass, cost = (each[bears] for each in per_mm)
+            refused = len(made) * len(wire) - len(left) * len(wires)
+            self.known[key] = Built(ground, left, wires, (ohm, mass, cost), refused)
         return self.known[key]
-
-    def _reduce(self, choice: Options) -> Options:
-        return op.reduce(choice, equal_mass=self.ground.mass_may_help)
-
-    def _wired(self, choice: Options) -> Options:
-        wire, ohm, mass, cost = self.ground.wires
-        return op.wired(choice, wire, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
 
     def names(self, cell: Ints, picks: Ints, safety: Safety, row: int) -> Ints:
         """Names of candidates, see archive.NAMES, from the picks (split, build, wire) and the safety's row."""
@@ -127,14 +178,15 @@ class Safety:
     choice : Options, n rows
     bms, fuse : ndarray of int, shape (n,)
         Catalog rows.
-    raw : int
-        Pairs before the reduction.
+    raw, weak : int
+        Pairs before any is left out, and those of them whose fuse cannot break the fault current.
     """
 
     choice: Options
     bms: Ints
     fuse: Ints
     raw: int
+    weak: int
 
 
 class Ground:
@@ -157,7 +209,7 @@ class Ground:
         self.whole, self.task, self.mass_may_help = whole, task, mass_may_help
         self.members = np.flatnonzero(whole.size_of == task.size)
         self.fills = whole.fills(task)
-        self.builds = np.arange(len(whole.builds)) if mass_may_help else _useful_builds(whole)
+        self.builds = np.arange(len(whole.builds)) if mass_may_help else _useful_builds(whole, task.size)
         kept = ways.most_kept(whole, len(self.builds), mass_may_help=mass_may_help)
         self.shares = ways.shares_of(whole, task, most_kept=kept)
         ways.check_task(whole, task, self.shares, mass_may_help=mass_may_help)
@@ -165,7 +217,7 @@ class Ground:
         wire, ohm, mass, cost = parts.wire_options(whole.inputs)
         self.wires = op.capped(wire, **self.useful), ohm, mass, cost
         self.raw_parts = len(whole.builds) * len(whole.inputs.wire_rows)
-        self._safety: dict[tuple[int, str, float], Safety] = {}
+        self._safety: dict[tuple[int, str, float, tuple[bool, ...]], Safety] = {}
         # No split with strip and wire is better than this in any column.
         self.bare = np.zeros(len(op.COLUMNS))
         for name, most in self.useful.items():
@@ -190,24 +242,33 @@ class Ground:
     def groups(self, cells: Ints, series: int) -> Iterator[tuple[Ints, Safety]]:
         """Cells that share their BMS and fuses, with these."""
         table, rows = self.whole.inputs.cells, self.whole.context.cells.row
-        found: dict[tuple[str, float], list[int]] = {}
+        found: dict[tuple[str, float, tuple[bool, ...]], list[int]] = {}
         for cell in cells:
-            key = (str(table.chemistry[rows[cell]]), float(table.voltage_max_v[rows[cell]]))
+            able = breaks(self.whole.inputs, self.whole.fault_a(int(cell), self.task.parallel))
+            key = (str(table.chemistry[rows[cell]]), float(table.voltage_max_v[rows[cell]]), tuple(able.tolist()))
             found.setdefault(key, []).append(int(cell))
-        for (chemistry, max_v), group in found.items():
-            yield np.array(group, dtype=np.int64), self.safety(series, chemistry, max_v)
+        for key, group in found.items():
+            yield np.array(group, dtype=np.int64), self.safety(series, *key)
 
-    def safety(self, series: int, chemistry: str, max_v: float) -> Safety:
-        """BMS and fuses for a chemistry and the full voltage of a cell."""
-        key = (series, chemistry, max_v)
+    def safety(self, series: int, chemistry: str, max_v: float, able: tuple[bool, ...]) -> Safety:
+        """BMS and fuses for a chemistry and the full voltage of a cell, of the fuses that break its fault current."""
+        key = (series, chemistry, max_v, able)
         if key not in self._safety:
             inputs, full_v = self.whole.inputs, series * max_v
             bms, bms_rows = parts.bms_options(inputs, series=series, chemistry=chemistry, full_v=full_v)
             fuse, fuse_rows = parts.fuse_options(inputs, full_v=full_v)
-            raw = len(bms_rows) * len(fuse_rows)
+            raw, every = len(bms_rows) * len(fuse_rows), inputs.fuse_rows
+            strong = np.isin(fuse_rows, every[np.array(able, dtype=bool)])
+            fuse, fuse_rows = Options(fuse.values[strong], fuse.picks[strong]), fuse_rows[strong]
+            # A pick is a row of what was offered; only those that are left are combined.
+            fuse = Options(fuse.values, np.arange(len(fuse_rows), dtype=np.int64)[:, None])
             pairs = op.combine(op.capped(bms, **self.useful), op.capped(fuse, **self.useful))
-            kept = op.reduce(pairs, equal_mass=self.mass_may_help) if raw else pairs
-            self._safety[key] = Safety(kept, bms_rows[kept.picks[:, 0]], fuse_rows[kept.picks[:, 1]], raw)
+            kept = pairs
+            if len(pairs):
+                guarded = self.whole.guard(self.task.size).classes()[np.searchsorted(every, fuse_rows)]
+                kept = op.reduce(pairs, equal_mass=self.mass_may_help, also=guarded[pairs.picks[:, 1]])
+            found = Safety(kept, bms_rows[kept.picks[:, 0]], fuse_rows[kept.picks[:, 1]], raw, raw - len(pairs))
+            self._safety[key] = found
         return self._safety[key]
 
 
@@ -223,7 +284,7 @@ def _outstanding(choice: Options) -> Options:
     return Options(choice.values[rows], choice.picks[rows])
 
 
-def _useful_builds(whole: Space) -> Ints:
+def _useful_builds(whole: Space, size: int) -> Ints:
     """Strips that no other one in as many layers equals or beats in everything that multiplies the geometry."""
     rows = []
     for layers in sorted({build.layers for build in whole.builds}):
@@ -233,7 +294,10 @@ def _useful_builds(whole: Space) -> Ints:
              -b.section_mm2 * b.density_a_mm2)
             for b in (whole.builds[k] for k in same)
         ]  # fmt: skip
-        rows.append(same[nondominated(np.array(numbers))])
+        # A strip's worth behind each fuse: how much current in one layer the fuse lets it take.
+        limit = np.array([whole.builds[k].section_mm2 * whole.builds[k].density_a_mm2 for k in same])
+        worth = -limit / np.maximum(whole.guard(size).need_a[:, same], 1e-12)
+        rows.append(same[nondominated(np.column_stack([np.array(numbers), worth.T]))])
     return np.sort(np.concatenate(rows))
 
 

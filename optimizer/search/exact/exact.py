@@ -42,7 +42,7 @@ Offer = tuple[Branch, Ints, Safety]
 BLOCK = 50_000
 BATCH = 4_000
 
-# Options that one bound stands for, coarse to fine; the fine ones are what `Branch.within` puts side by side.
+# Options that one bound stands for, coarse to fine; the fine ones are what `Built.within` puts side by side.
 LEVELS = (16 * BUNCH, BUNCH)
 OTHERS_BEAT, BEATEN = "parts that others beat", "beaten by a pack found"
 
@@ -132,11 +132,15 @@ class Engine:
         offered = self._worth_opening(ground, offered, mine, tally)
         items: list[Pending] = []
         values: list[Floats] = []
+        none = np.zeros((0, len(self.objectives)))
         for branch, cells, safety in offered:
-            ideal = op.joined(safety.choice.values, branch.ideal)
-            none = np.zeros((0, len(self.objectives)))
-            items += [Pending(branch, safety, row, cells, none) for row in range(len(ideal))]
-            values += [np.tile(ideal[row], (len(cells), 1)) for row in range(len(ideal))]
+            for row in range(len(safety.choice)):
+                item = Pending(branch, safety, row, cells, none)
+                if item.built.empty:
+                    tally.prune(rules.PROTECTS, len(cells) * branch.ways * ground.raw_parts)
+                    continue
+                items.append(item)
+                values.append(np.tile(op.joined(item.part[None], item.built.ideal), (len(cells), 1)))
         if not items:
             return []
         size = np.array([len(item.cells) for item in items])
@@ -182,7 +186,8 @@ class Engine:
         tally.prune(rules.STOCK, (len(able) - len(stocked)) * each * pairs)
         for cells, safety in ground.groups(stocked, branch.series):
             tally.prune(rules.NO_PART, len(cells) * (pairs - safety.raw) * each)
-            tally.prune(OTHERS_BEAT, len(cells) * (safety.raw - len(safety.choice)) * each)
+            tally.prune(rules.BREAKS, len(cells) * safety.weak * each)
+            tally.prune(OTHERS_BEAT, len(cells) * (safety.raw - safety.weak - len(safety.choice)) * each)
             if len(safety.choice):
                 yield branch, cells, safety
 
@@ -239,10 +244,10 @@ class Engine:
         ]
         if not rows:
             return
-        lengths = np.array([len(item.branch.samples) for item in pending])
+        lengths = np.array([len(item.built.samples) for item in pending])
         whole = joined(rows).finer(lengths, int(lengths.max()), 1)
         tally.bounds += len(whole)
-        options = [item.branch.samples for item in pending]
+        options = [item.built.samples for item in pending]
         tables = [op.joined(x.values, item.part) for x, item in zip(options, pending, strict=True)]
         self._scored(pending, whole, options, tables, mine, Tally())
         mine.settle()
@@ -261,7 +266,9 @@ class Engine:
             if not alive.any():
                 continue
             batch.append(replace(item, cells=item.cells[alive], bound=item.bound[alive]))
-            tally.prune(OTHERS_BEAT, int(alive.sum()) * (each - len(batch[-1].choice)))
+            refused = item.built.refused
+            tally.prune(rules.PROTECTS, int(alive.sum()) * refused)
+            tally.prune(OTHERS_BEAT, int(alive.sum()) * (each - refused - len(batch[-1].choice)))
             size += int(alive.sum()) * -(-len(batch[-1].choice) // LEVELS[0])
             if size > BATCH:
                 yield batch

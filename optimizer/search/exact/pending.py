@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.search.exact import archive
-from optimizer.search.exact.branch import Branch, Safety
+from optimizer.search.exact.branch import Branch, Built, Safety
 from optimizer.search.space import options as op
 
 Floats = npt.NDArray[np.float64]
@@ -34,10 +34,15 @@ class Pending:
         return out
 
     @cached_property
+    def built(self) -> Built:
+        """What the fuse protects."""
+        return self.branch.behind(int(self.safety.fuse[self.row]))
+
+    @cached_property
     def choice(self) -> op.Options:
         """Splits, strips and wires behind this BMS and fuse, alike ones side by side."""
         caps = ("neg_peak_a", "neg_continuous_a", "neg_charge_a")
-        return self.branch.within(-self.part[[op.INDEX[name] for name in caps]])
+        return self.built.within(-self.part[[op.INDEX[name] for name in caps]])
 
     def level(self, size: int) -> Floats:
         """Ideal of each `size` neighbours, BMS and fuse included, shape (groups, len(COLUMNS))."""

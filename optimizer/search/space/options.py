@@ -98,7 +98,7 @@ def combine(left: Options, right: Options) -> Options:
     return Options(values, picks)
 
 
-def reduce(choice: Options, *, equal_mass: bool = False) -> Options:
+def reduce(choice: Options, *, equal_mass: bool = False, also: npt.NDArray[np.generic] | None = None) -> Options:
     """Only the options that no other one equals or beats in every column; of equal ones the first.
 
     Parameters
@@ -106,8 +106,12 @@ def reduce(choice: Options, *, equal_mass: bool = False) -> Options:
     choice : Options
     equal_mass : bool
         Let an option be beaten by one of the same mass only: for rides on which mass may help.
+    also : ndarray, shape (n, k), optional
+        Further columns in which an option must not be worse than what it beats.
     """
     values = np.where(np.isinf(choice.values), -1e300, choice.values)
+    if also is not None:
+        values = np.column_stack([values, also])
     if equal_mass:
         values = np.column_stack([values, -values[:, INDEX["mass_kg"]]])
     # A column in which all are equal tells none apart.

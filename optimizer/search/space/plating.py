@@ -103,7 +103,7 @@ def plated(
 def _fixed(
     space: Space, splits: Splits, cells: npt.NDArray[np.int64], metric: Mapping[str, Floats]
 ) -> tuple[Floats, Floats]:
-    """Mass and cost of case, what holds it, insulation, connectors, thin wires and box walls, shape (n, 1) each."""
+    """Mass and cost of case, what holds it, insulation, connectors, thin wires with their fuses, box walls, (n, 1)."""
     from optimizer.search.space.parts import lead_wire
 
     rules, wires = space.brief.parts, space.inputs.wires
@@ -113,6 +113,7 @@ def _fixed(
     screws, straps = metric["case_fasteners"], metric["case_bodies"] * straps_per_body(printed.hold)
     lead_m = splits.lead_mm[:, None] * 1e-3
     modules = splits.modules[:, None]
+    fused = splits.taps[:, None] if space.brief.protection.balance_leads else np.zeros((len(splits), 1))
     box_kg, box_cost = space.box
     mass = (
         case_kg
@@ -120,6 +121,7 @@ def _fixed(
         + cells * rules.insulation_g_per_cell * 1e-3
         + modules * rules.connector_g * 1e-3
         + lead_m * wires.mass_g_per_m[lead] * 1e-3
+        + fused * rules.balance_fuse_g * 1e-3
         + box_kg
     )
     cost = (
@@ -129,6 +131,7 @@ def _fixed(
         + cells * rules.insulation_price_per_cell
         + modules * rules.connector_price
         + lead_m * wires.price_per_m[lead]
+        + fused * rules.balance_fuse_price
         + box_cost
     )
     return mass, cost

@@ -20,6 +20,7 @@ from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Fill, FillRules, fills
+from optimizer.search.space.guard import Guard, guard
 from optimizer.search.space.parts import Build, builds
 
 Floats = npt.NDArray[np.float64]
@@ -30,6 +31,7 @@ CHAIN_SECONDS = 0.05
 
 # Reasons for which a candidate is refused before it is scored, in the order in which they are tried.
 VOLTAGE, ROOM, NO_PART, STOCK = "voltage window", "does not fit", "no BMS or fuse", "stock"
+BREAKS, PROTECTS = "fuse cannot break the fault current", "fuse does not protect wire or plates"
 
 
 @dataclass(frozen=True)
@@ -84,6 +86,21 @@ class Space:
     def builds(self) -> list[Build]:
         """Strips in their numbers of layers."""
         return builds(self.inputs)
+
+    @cached_property
+    def _guards(self) -> dict[int, Guard]:
+        return {}
+
+    def guard(self, size: int) -> Guard:
+        """What the fuses ask of wires and of plates over one cell size."""
+        if size not in self._guards:
+            lightest = float(self.context.cells.mass_kg[self.size_of == size].min())
+            self._guards[size] = guard(self.inputs, self.builds, size=self.sizes[size], cell_kg=lightest)
+        return self._guards[size]
+
+    def fault_a(self, cell: int, parallel: int) -> float:
+        """Largest current of a short circuit right behind the fuse: full, warm from use, no wiring counted [A]."""
+        return parallel * float(self.context.cells.fault_a[cell])
 
     @cached_property
     def window(self) -> tuple[Ints, Ints]:

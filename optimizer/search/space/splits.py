@@ -53,8 +53,8 @@ class Splits:
         Sums (or the worst) of the fills' metrics over the compartments; less is better.
     power_mm, lead_mm : ndarray, shape (n,)
         Length of power wire, and of balance leads and sensor wires together [mm].
-    modules, crossing : ndarray of int, shape (n,)
-        Cases in use, and conductors that run between compartments.
+    modules, taps, crossing : ndarray of int, shape (n,)
+        Cases in use, balance leads, and conductors that run between compartments.
     """
 
     split: Ints
@@ -63,6 +63,7 @@ class Splits:
     power_mm: Floats
     lead_mm: Floats
     modules: Ints
+    taps: Ints
     crossing: Ints
 
     def __len__(self) -> int:
@@ -246,6 +247,7 @@ class Shares:
             power_mm=harness.power_length_mm[back],
             lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[back],
             modules=harness.modules[back],
+            taps=harness.balance_leads[back],
             crossing=harness.crossing_conductors[back],
         )
 
@@ -293,6 +295,7 @@ class Shares:
             power_mm=harness.power_length_mm[rows],
             lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[rows],
             modules=harness.modules[rows],
+            taps=harness.balance_leads[rows],
             crossing=harness.crossing_conductors[rows],
         )
 
@@ -324,7 +327,7 @@ def _joined(parts: Sequence[Splits], reduced: bool) -> Splits:
     )
     if not reduced:
         return whole
-    numbers = np.column_stack([whole.metrics, whole.power_mm, whole.lead_mm, whole.modules])
+    numbers = np.column_stack([whole.metrics, whole.power_mm, whole.lead_mm, whole.modules, whole.taps])
     return whole.take(nondominated(numbers))
 
 

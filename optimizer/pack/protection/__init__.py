@@ -1,0 +1,1 @@
+"""Currents over time, and protection that fits together."""

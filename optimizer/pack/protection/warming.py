@@ -1,0 +1,216 @@
+"""How conductors warm over time, from what their tables give: the rating is the steady state, the metal the start.
+
+A part warms in at most two stages, each with a share of the steady rise and a time constant:
+T(t) = T_air + (T_limit − T_air) (I / I_rated)² Σ share (1 − e^(−t/τ)).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from optimizer.base.materials import MATERIALS
+from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
+
+Floats = NDArray[np.float64]
+
+#: Heat capacity per volume [J/(K·mm³)] and the temperature β [°C] below 0 at which resistance would vanish, by
+#: IEC 60949 (copper, aluminium, steel); commercial nickel from 8890 kg/m³ · 456 J/(kg K) and α = 0.005 per K.
+HEAT_J_PER_K_MM3 = {"copper": 3.45e-3, "aluminium": 2.5e-3, "nickel_plated_steel": 3.8e-3, "nickel": 4.054e-3}
+BETA_C = {"copper": 234.5, "aluminium": 228.0, "nickel_plated_steel": 202.0, "nickel": 180.0}
+#: Heat conduction at 20 to 100 °C [W/(m K)]: copper, aluminium, low-carbon steel and nickel 200 (Incropera & DeWitt,
+#: table A.1, and makers' bulletins for nickel; from memory).
+CONDUCTION_W_M_K = {"copper": 390.0, "aluminium": 220.0, "nickel_plated_steel": 50.0, "nickel": 70.0}
+
+#: Part of a cell that warms with its end within seconds to minutes: along its axis heat goes some 7 mm in 10 s
+#: (30 W/(m K), 2.2 MJ/(m³ K); Drake 2014, from memory).
+END_ZONE = 0.1
+
+# Rises under this are not told apart.
+_LEAST_K = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Warming:
+    """n parts over time.
+
+    Parameters
+    ----------
+    rated_a : ndarray, shape (n,)
+        Current at which the steady state is the limit [A].
+    limit_c : ndarray, shape (n,)
+        [°C]
+    air_c : float
+        Of the air inside the box, where everything starts [°C].
+    share, tau_s : ndarray, shape (n, 2)
+        Stages of the rise: their part of the steady one, and time constants [-], [s].
+    """
+
+    rated_a: Floats
+    limit_c: Floats
+    air_c: float
+    share: Floats
+    tau_s: Floats
+
+    def heated(self, seconds: float) -> Floats:
+        """Share of the steady rise that is reached after a time, shape (n,)."""
+        return heated(seconds, share=self.share, tau_s=self.tau_s)
+
+    def allowed_a(self, seconds: float) -> Floats:
+        """Current that brings each part to its limit after a time, from the air's temperature [A], shape (n,)."""
+        return np.asarray(self.rated_a * overload(seconds, share=self.share, tau_s=self.tau_s))
+
+    def after_c(self, current_a: ArrayLike, *, seconds: float) -> Floats:
+        """Temperature of each part after a time at a current, from the air's temperature [°C], shape (n,)."""
+        square = (np.asarray(current_a, float) / self.rated_a) ** 2
+        return np.asarray(self.air_c + (self.limit_c - self.air_c) * square * self.heated(seconds))
+
+
+def heated(seconds: ArrayLike, *, share: Floats, tau_s: Floats) -> Floats:
+    """Share of the steady rise that is reached after a time.
+
+    h = Σ share (1 − e^(−t/τ))
+
+    Parameters
+    ----------
+    seconds : float or ndarray, shape (n,)
+        [s]; may be infinite.
+    share, tau_s : ndarray, shape (n, 2)
+        [-], [s]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [-]
+    """
+    return np.asarray((share * -np.expm1(-np.asarray(seconds, float)[..., None] / tau_s)).sum(axis=-1))
+
+
+def overload(seconds: ArrayLike, *, share: Floats, tau_s: Floats) -> Floats:
+    """Current over rating that may flow for a time, from the air's temperature: 1 / √h.
+
+    Parameters
+    ----------
+    seconds : float or ndarray, shape (n,)
+        Above 0 [s].
+    share, tau_s : ndarray, shape (n, 2)
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [-]
+    """
+    return np.asarray(1.0 / np.sqrt(heated(seconds, share=share, tau_s=tau_s)))
+
+
+def adiabatic_k(material: str, *, start_c: ArrayLike, end_c: ArrayLike, resistivity_ohm_m: ArrayLike) -> Floats:
+    """Root of I²t per area squared that warms a metal when no heat leaves it.
+
+    k = √( c (β + 20) / ρ20 · ln((β + θ_end) / (β + θ_start)) )
+
+    Parameters
+    ----------
+    material : str
+        Key of HEAT_J_PER_K_MM3.
+    start_c, end_c : float or ndarray, shape (n,)
+        [°C]
+    resistivity_ohm_m : float or ndarray, shape (n,)
+        ρ20 [ohm m].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [A √s / mm²]
+
+    Source: IEC 60949; IEC 60364-4-43 and 60364-5-54 print its values.
+
+    >>> adiabatic_k("copper", start_c=70.0, end_c=160.0, resistivity_ohm_m=1.7241e-8).round(1).tolist()
+    114.8
+    """
+    beta = BETA_C[material]
+    ratio = np.log((beta + np.asarray(end_c, float)) / (beta + np.asarray(start_c, float)))
+    ohm_mm = np.asarray(resistivity_ohm_m, float) * 1e3
+    return np.asarray(np.sqrt(HEAT_J_PER_K_MM3[material] * (beta + 20.0) / ohm_mm * ratio))
+
+
+def wires(resistance_ohm_per_km: Floats, *, rated_a: Floats, insulation_c: Floats, air_c: float) -> Warming:
+    """Wires: at the table's rating the insulation is at its limit, in the air of the box.
+
+    τ = (k S / I_rated)², so that a short current heats the copper as IEC 60949 says; the insulation's own heat is
+    left out, which errs on the safe side.
+
+    Parameters
+    ----------
+    resistance_ohm_per_km, rated_a, insulation_c : ndarray, shape (n,)
+        [ohm/km], [A], [°C]
+    air_c : float
+        [°C]
+
+    Returns
+    -------
+    Warming
+    """
+    copper = MATERIALS["copper"].resistivity_ohm_m
+    limit = np.maximum(insulation_c, air_c + _LEAST_K)
+    metal_mm2 = copper * 1e9 / resistance_ohm_per_km
+    k = adiabatic_k("copper", start_c=air_c, end_c=limit, resistivity_ohm_m=copper)
+    return _one_stage(rated_a, limit, air_c, (k * metal_mm2 / rated_a) ** 2)
+
+
+def _one_stage(rated_a: Floats, limit_c: Floats, air_c: float, tau_s: Floats) -> Warming:
+    share = np.tile([1.0, 0.0], (len(rated_a), 1))
+    return Warming(rated_a, limit_c, air_c, share, np.column_stack([tau_s, np.ones(len(rated_a))]))
+
+
+def strip(
+    material: str, *, section_mm2: float, density_a_mm2: float, resistivity_ohm_m: float, layers: int, span_mm: float,
+    cell_kg: float, limit_c: float, air_c: float,
+) -> Warming:  # fmt: skip
+    """One layer of strip between two cells: its middle over the cell ends, and the ends over the air.
+
+    The middle: heat q = J² ρ leaves through the ends, (L²/8k) q at last. The ends: END_ZONE of a cell for each
+    span and layer warms until, at the rated density, the whole is at the limit. What air takes from the strip is
+    left out, which errs on the safe side.
+
+    Parameters
+    ----------
+    material : str
+    section_mm2 : float
+        Of one layer [mm²].
+    density_a_mm2 : float
+        The table's continuous density [A/mm²].
+    resistivity_ohm_m : float
+        At 20 °C [ohm m].
+    layers : int
+        In the series direction [-].
+    span_mm : float
+        Between the welds [mm].
+    cell_kg : float
+        Lightest cell [kg].
+    limit_c, air_c : float
+        [°C]
+
+    Returns
+    -------
+    Warming
+        One part.
+    """
+    limit = max(limit_c, air_c + _LEAST_K)
+    room_k = limit - air_c
+    alpha = 1.0 / (BETA_C[material] + 20.0)
+    hot_ohm_mm = resistivity_ohm_m * 1e3 * (1.0 + alpha * (limit - 20.0))
+    heat_w_mm3 = density_a_mm2**2 * hot_ohm_mm
+    conduction_w_mm_k = CONDUCTION_W_M_K[material] * 1e-3
+    middle = min(heat_w_mm3 * span_mm**2 / (8.0 * conduction_w_mm_k) / room_k, 1.0)
+    end_j_per_k = END_ZONE * cell_kg * CELL_J_PER_KG_K / layers
+    end_s = end_j_per_k * room_k / (heat_w_mm3 * section_mm2 * span_mm)
+    k = adiabatic_k(material, start_c=air_c, end_c=limit, resistivity_ohm_m=resistivity_ohm_m)
+    # The first moments are adiabatic: share₁/τ₁ + share₂/τ₂ = J²/k².
+    first = (density_a_mm2 / float(k)) ** 2 - (1.0 - middle) / end_s
+    middle_s = middle / first if first > 0 else end_s
+    return Warming(
+        np.array([density_a_mm2 * section_mm2]), np.array([limit]), air_c,
+        np.array([[middle, 1.0 - middle]]), np.array([[middle_s, end_s]]),
+    )  # fmt: skip

@@ -1,0 +1,116 @@
+"""Which fuse protects which wire and plates, and which breaks what the cells drive through a short circuit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.brief import Brief
+from optimizer.fit.region.layout import CellSize
+from optimizer.pack.protection import warming
+from optimizer.pack.protection.fuses import must_bear_a
+from optimizer.pack.protection.warming import Warming
+from optimizer.score.inputs import Inputs
+from optimizer.search.space.parts import Build
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
+
+
+def box_air_c(brief: Brief) -> float:
+    """Air inside the closed box: the warmer of ride and powers, and what the box adds [°C]."""
+    assert brief.ride is not None and brief.electrical is not None
+    return max(brief.ride.temp_c, brief.electrical.temp_c) + brief.protection.box_rise_k
+
+
+def wires_over_time(inputs: Inputs, rows: Ints) -> Warming:
+    """Wires of the catalog over time."""
+    table = inputs.wires
+    return warming.wires(
+        table.resistance_ohm_per_km[rows], rated_a=table.current_a[rows], insulation_c=table.insulation_temp_c[rows],
+        air_c=box_air_c(inputs.brief),
+    )  # fmt: skip
+
+
+def span_mm(size: CellSize, *, cell_gap_mm: float) -> float:
+    """Strip between the welds of two neighbours: from axis to axis, or the wider way between two blocks [mm]."""
+    across = size.diameter_mm if size.shape == "cylinder" else max(size.width_mm, size.thickness_mm)
+    return across + cell_gap_mm
+
+
+def strip_over_time(inputs: Inputs, build: Build, *, size: CellSize, cell_kg: float) -> Warming:
+    """One layer of a build between two cells over time."""
+    brief = inputs.brief
+    return warming.strip(
+        str(inputs.strips.material[build.strip]), section_mm2=build.section_mm2, density_a_mm2=build.density_a_mm2,
+        resistivity_ohm_m=float(inputs.strips.resistivity_ohm_m[build.strip]), layers=build.layers,
+        span_mm=span_mm(size, cell_gap_mm=brief.clearance.cell_gap_mm), cell_kg=cell_kg,
+        limit_c=brief.protection.strip_limit_c, air_c=box_air_c(brief),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Guard:
+    """What each fuse of [vary] asks of the conductors behind it.
+
+    Parameters
+    ----------
+    bears : ndarray of bool, shape (f, w)
+        Whether the fuse protects the wire.
+    need_a : ndarray, shape (f, b)
+        Continuous limit that plates of a build must have behind the fuse [A].
+    """
+
+    bears: Flags
+    need_a: Floats
+
+    def classes(self) -> Ints:
+        """Columns that tell the fuses apart, less being better: a fuse with no column over another's protects more.
+
+        Shape (f, k). Columns that order the fuses alike are one.
+        """
+        whole = np.hstack([~self.bears, self.need_a])
+        ranks = [np.unique(column, return_inverse=True)[1] for column in whole.T]
+        found = np.unique(np.array(ranks, dtype=np.int64).reshape(-1, len(whole)), axis=0)
+        return found[found.max(axis=1, initial=0) > 0].T
+
+
+def guard(inputs: Inputs, builds: list[Build], *, size: CellSize, cell_kg: float) -> Guard:
+    """Fuses of [vary] against its wires, and builds over one cell size.
+
+    Parameters
+    ----------
+    inputs : Inputs
+    builds : list of Build
+    size : CellSize
+    cell_kg : float
+        Lightest cell of the size [kg].
+
+    Returns
+    -------
+    Guard
+        Where the rule is turned off, every fuse protects everything.
+    """
+    rows, fuses = inputs.fuse_rows, inputs.fuses
+    if not inputs.brief.protection.fuse_protects:
+        return Guard(np.ones((len(rows), len(inputs.wire_rows)), dtype=bool), np.zeros((len(rows), len(builds))))
+    wires = wires_over_time(inputs, inputs.wire_rows)
+    strips = [strip_over_time(inputs, build, size=size, cell_kg=cell_kg) for build in builds]
+    share, tau = (np.concatenate([getattr(one, name) for one in strips]) for name in ("share", "tau_s"))
+    bears, need = [], []
+    for row in rows:
+        rating, points = float(fuses.current_a[row]), fuses.opens_most[row]
+        asked = must_bear_a(rating, points=points, share=wires.share, tau_s=wires.tau_s)
+        bears.append(wires.rated_a >= asked * (1.0 - 1e-12))
+        need.append(must_bear_a(rating, points=points, share=share, tau_s=tau))
+    return Guard(np.array(bears).reshape(len(rows), -1), np.array(need).reshape(len(rows), -1))
+
+
+def breaks(inputs: Inputs, fault_a: float) -> Flags:
+    """Fuses of [vary] that can break a current, shape (f,); all where the rule is turned off."""
+    if not inputs.brief.protection.fuse_breaks:
+        return np.ones(len(inputs.fuse_rows), dtype=bool)
+    return np.asarray(inputs.fuses.breaking_a[inputs.fuse_rows] >= fault_a * (1.0 - 1e-12))
