@@ -15,8 +15,10 @@ from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Constraints
 from optimizer.catalog import matching
+from optimizer.design.protection import broken
 from optimizer.design.rescore import scored
-from optimizer.design.subspace import PARTS, Asked, restricted_space, with_brief
+from optimizer.design.select import choose
+from optimizer.design.subspace import FUSE_RULES, PARTS, Asked, restricted_space, with_brief
 from optimizer.front.pareto import balanced, nondominated, normalise, signed, thin
 from optimizer.pack.bill import with_spares
 from optimizer.score.score import margins
@@ -41,8 +43,8 @@ class Reason:
     Parameters
     ----------
     rule : str
-        "[vary]", "voltage window", "does not fit", "stock", "no BMS or fuse", a constraint's name, or
-        "limits together".
+        "[vary]", "voltage window", "does not fit", "stock", "no BMS or fuse", a rule of protection, a constraint's
+        name, or "limits together".
     text : str
         By how much, in words.
     short : float or None
@@ -148,7 +150,7 @@ def why(space: Space, asked: Asked, *, front: pd.DataFrame | None = None) -> Ans
             return Answer(asked, tuple(reasons), notes, pd.DataFrame())
     found = search(part, workers=1).found
     if not len(found):
-        return Answer(asked, tuple(_limits(part)), notes, pd.DataFrame())
+        return Answer(asked, tuple(_protection(part) or _limits(part)), notes, pd.DataFrame())
     kept = found.take(_few(found, part))
     frame = scored(kept, space=part)
     gaps = [name for name in frame if str(name).startswith("margin_")]
@@ -293,6 +295,23 @@ def _no_part(space: Space) -> list[Reason]:
             lack = "no BMS is made for" if not len(bms) else "no fuse is rated for the voltage of"
             texts.append(f"{lack} {series} {chemistry} cells in series ({full_v:.1f} V when full)")
     return [Reason(rules.NO_PART, "; ".join(dict.fromkeys(texts[:3])))] if texts else []
+
+
+def _protection(space: Space) -> list[Reason]:
+    """Rules of protection that no pack of the space meets, and what stands against the pack that comes nearest."""
+    free = with_brief(space, constraints=Constraints())
+    if len(search(free, workers=1).found):
+        return []
+    names = {"fuse_protects": rules.PROTECTS, "fuse_breaks": rules.BREAKS}
+    for off in (["fuse_protects"], ["fuse_breaks"], list(FUSE_RULES)):
+        other = with_brief(free, rules_off=off)
+        found = search(other, workers=1).found
+        if len(found):
+            row = scored(found.take(np.array([balanced(found.objectives)])), space=other).iloc[0]
+            text = " ".join(broken(other, choose(other, {str(k): v for k, v in row.items()}))).rstrip(".")
+            ask = " and ".join(f"{name} = false" for name in off)
+            return [Reason(names[off[0]], f"{text}; [protection] {ask} turns the rule off")]
+    return []
 
 
 def _limits(space: Space) -> list[Reason]:

@@ -41,7 +41,8 @@ class Figure:
     decimals : int
         Digits behind the point that people read.
     part : str
-        Which part of the score makes it: "statics", "powers", "ride", "heat", "speed", "charge"; "row" where only
+        Which part of the score makes it: "statics", "powers", "ride", "heat", "speed", "charge"; "safety" where the
+        table adds it, "row" where only
         a finished row has it.
     more_is_better : bool, optional
         Sense of an objective; None for a figure that can't be one.
@@ -187,6 +188,14 @@ FIGURES: dict[str, Figure] = {
             name="charge_min", unit="min", label="charge time", decimals=0, part="charge", more_is_better=False,
             limit=(3, 6000), step=(1e-4, 1000), views="tfs",
             meaning="time for a full charge",
+        ),
+        Figure(
+            name="fault_current_a", unit="A", label="current of a short circuit", decimals=0, part="safety",
+            meaning="current of the full pack through a short circuit at the controller",
+        ),
+        Figure(
+            name="fuse_opens_s", unit="s", label="fuse opens a short within", decimals=3, part="safety",
+            meaning="longest time until the fuse opens that short circuit",
         ),
         Figure(
             name="cell_count", unit="1", label="cells", decimals=0, part="row",

@@ -37,6 +37,8 @@ USUAL_KIND = "ISO 8820-3 E"
 # low voltage (1 to 2 kA in makers' tables; from memory).
 USUAL_BREAKING_A = 1000.0
 
+SHAPE = 'must look like "1.35:60..1800;2:2..60" (multiple of the rating:least..most seconds)'
+
 
 def opening_points(text: str, *, decimal: str = ".") -> tuple[Floats, Floats]:
     """Points of a curve out of words such as "1.35:60..1800;2:2..60".
@@ -61,17 +63,20 @@ def opening_points(text: str, *, decimal: str = ".") -> tuple[Floats, Floats]:
     >>> opening_points("1.1:360000..;1.35:60..1800")[1].tolist()
     [[1.35, 1800.0]]
     """
-    least, most = [], []
+    least: list[tuple[float, float]] = []
+    most: list[tuple[float, float]] = []
     for part in filter(None, (piece.strip() for piece in text.split(";"))):
         at, _, times = part.partition(":")
         low, dots, high = times.partition("..")
+        if not dots:
+            raise ValueError(SHAPE)
         for word, points in ((low.strip(), least), (high.strip(), most)):
             if not word:
                 continue
             multiple, wrong, _ = parse_number(at.strip(), decimal=decimal)
             seconds, other, _ = parse_number(word, decimal=decimal)
-            if wrong or other or not dots or multiple < 1 or not seconds > 0:
-                raise ValueError('must look like "1.35:60..1800;2:2..60" (multiple of the rating:least..most seconds)')
+            if wrong or other or multiple < 1 or not seconds > 0:
+                raise ValueError(SHAPE)
             points.append((multiple, seconds))
     if not least or not most:
         raise ValueError("must hold at least one least and one most time")
@@ -98,7 +103,7 @@ def curves(parsed: Columns) -> tuple[Floats, Floats]:
 def gates(kind: str, rating_a: float) -> str:
     """Points of a kind of fuse, as its standard asks for them."""
     name = kind or USUAL_KIND
-    text = GATES[name]
+    text = GATES.get(name, GATES[USUAL_KIND])
     if name == "UL 248-14":
         twice = next(seconds for most, seconds in UL_TWICE_S if not rating_a > most)
         text = text.replace("2:..120", f"2:..{twice:g}")

@@ -33,14 +33,15 @@ def pinned_space(space: Space) -> Space | None:
     The whole space may know better layouts than the pinned one and not offer it.
     """
     asked = asked_of_pin(space)
-    return None if asked is None else restricted_space(space.inputs, asked, constraints=False)
+    return None if asked is None else restricted_space(space.inputs, asked, constraints=False, protection=False)
 
 
 def pinned_row(space: Space) -> pd.DataFrame | None:
     """The brief's pinned pack as a row of the front, whether it meets the constraints or not.
 
-    What the pin leaves open is searched exactly: of the packs that meet every constraint (of all, where none
-    does) the one whose largest normalised loss against the best of each objective is least.
+    What the pin leaves open is searched exactly, with the rules of protection in force unless the pin itself breaks
+    them: of the packs that meet every constraint (of all, where none does) the one whose largest normalised loss
+    against the best of each objective is least.
 
     Parameters
     ----------
@@ -131,8 +132,8 @@ def find_pinned(space: Space, asked: Asked) -> Pinned | None:
     Pinned or None
         None where no such pack can be built.
     """
-    for constraints in (True, False):
-        part = restricted_space(space.inputs, asked, constraints=constraints)
+    for constraints, protection in ((True, True), (False, True), (False, False)):
+        part = restricted_space(space.inputs, asked, constraints=constraints, protection=protection)
         found = search(part, workers=1).found
         if len(found):
             home = with_brief(part, constraints=space.brief.constraints)

@@ -66,6 +66,9 @@ class Asked:
         return ", ".join(word for word in words if word) or "any pack"
 
 
+# Rules of [protection] by which a pack is refused.
+FUSE_RULES = ("fuse_protects", "fuse_breaks")
+
 PARTS = {"cell": "cells", "strip": "strips", "wire": "wires", "bms": "bms", "fuse": "fuses"}
 
 
@@ -95,7 +98,7 @@ def _unknown(file: str, field: str, value: str, known: list[str]) -> Problem:
     return Problem("unknown-part", file, "", field, value, "is not there" + (f"; nearest: {near}" if near else ""))
 
 
-def restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True) -> Inputs:
+def restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True, protection: bool = True) -> Inputs:
     """Inputs that leave open only what is not asked for.
 
     A part that is asked for may be any of its catalog, whatever [vary] says.
@@ -104,8 +107,8 @@ def restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True)
     ----------
     inputs : Inputs
     asked : Asked
-    constraints : bool
-        Keep the brief's constraints.
+    constraints, protection : bool
+        Keep the brief's constraints, and its rules of what a fuse protects and breaks.
 
     Returns
     -------
@@ -140,6 +143,8 @@ def restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True)
     update: dict[str, Any] = {"vary": vary.model_copy(update=change), "fit": fit, "compartment": rooms}
     if not constraints:
         update["constraints"] = Constraints()
+    if not protection:
+        update["protection"] = brief.protection.model_copy(update=dict.fromkeys(FUSE_RULES, False))
     rows: dict[str, Any] = {
         f"{name}_rows": np.flatnonzero(getattr(inputs, table).id == getattr(asked, name)).astype(np.int64)
         for name, table in PARTS.items()
@@ -173,7 +178,7 @@ def _cut(fill: Fill, groups: int) -> Fill:
     return replace(fill, metrics=fill.metrics[: groups + 1])
 
 
-def restricted_space(inputs: Inputs, asked: Asked, *, constraints: bool = True) -> Space:
+def restricted_space(inputs: Inputs, asked: Asked, *, constraints: bool = True, protection: bool = True) -> Space:
     """The space of inputs that leave open only what is not asked for.
 
     Parameters
@@ -181,8 +186,8 @@ def restricted_space(inputs: Inputs, asked: Asked, *, constraints: bool = True) 
     inputs : Inputs
         Of the whole space.
     asked : Asked
-    constraints : bool
-        Keep the brief's constraints.
+    constraints, protection : bool
+        Keep the brief's constraints, and its rules of what a fuse protects and breaks.
 
     Returns
     -------
@@ -193,7 +198,7 @@ def restricted_space(inputs: Inputs, asked: Asked, *, constraints: bool = True) 
     BadInput
         See `asked_problems`.
     """
-    space = make_space(restricted_inputs(inputs, asked, constraints=constraints))
+    space = make_space(restricted_inputs(inputs, asked, constraints=constraints, protection=protection))
     if asked.split is None:
         return space
     shares = tuple(asked.split.get(room.name, 0) for room in space.rooms)
@@ -222,8 +227,9 @@ def with_brief(
     *,
     constraints: Constraints | None = None,
     objectives: Sequence[str] | None = None,
+    rules_off: Sequence[str] = (),
 ) -> Space:
-    """A space with other constraints or objectives; what it has worked out of fills and harnesses is kept.
+    """A space with other constraints, objectives or rules; what it has worked out of fills and harnesses is kept.
 
     Parameters
     ----------
@@ -231,6 +237,8 @@ def with_brief(
     constraints : Constraints, optional
     objectives : sequence of str, optional
         Kept in full: no resolution.
+    rules_off : sequence of str
+        Keys of [protection] to turn off.
 
     Returns
     -------
@@ -241,6 +249,8 @@ def with_brief(
         update["constraints"] = constraints
     if objectives is not None:
         update["objectives"] = space.brief.objectives.model_copy(update={"use": tuple(objectives), "resolution": {}})
+    if rules_off:
+        update["protection"] = space.brief.protection.model_copy(update=dict.fromkeys(rules_off, False))
     new = replace(space, inputs=replace(space.inputs, brief=space.brief.model_copy(update=update)))
     new.__dict__.update({name: space.__dict__[name] for name in CARRIED if name in space.__dict__})
     return new

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from optimizer.design.model import Design, Station
+from optimizer.design.protection import broken, turned_off
 from optimizer.design.select import Chosen, bill_lines, choose, design_block, harness_of, strip_build
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
@@ -181,6 +182,5 @@ def _cautions(space: Space, row: Mapping[str, Any], chosen: Chosen) -> tuple[Cau
         energy_wh=float(row["energy_wh"]),
         balances_on_motor=vehicle.balances_on_motor,
         regenerates=vehicle.regen_efficiency > 0,
-        fuse_a=float(space.inputs.fuses.current_a[chosen.fuse]),
-        wire_a=float(space.inputs.wires.current_a[chosen.wire]),
+        unprotected=[*broken(space, chosen), *turned_off(space)],
     )

@@ -5,7 +5,7 @@ A caution informs; it is no certificate and replaces neither local codes nor lic
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -114,8 +114,7 @@ def pack_cautions(
     over_ratings: Mapping[str, tuple[float, float]] | None = None,
     balances_on_motor: bool = False,
     regenerates: bool = False,
-    fuse_a: float | None = None,
-    wire_a: float | None = None,
+    unprotected: Sequence[str] = (),
 ) -> tuple[Caution, ...]:
     """All cautions of one pack, the gravest first.
 
@@ -134,8 +133,8 @@ def pack_cautions(
         Whether the rider stands only as long as the motor pushes.
     regenerates : bool
         Whether braking feeds the pack.
-    fuse_a, wire_a : float or None
-        Ratings of the fuse and of the power wire behind it; None when not chosen yet [A].
+    unprotected : sequence of str
+        Rules of protection that are broken or turned off, in words: they come first of all.
 
     Returns
     -------
@@ -146,8 +145,8 @@ def pack_cautions(
     ValueError
         If voltage or energy is not positive.
     """
-    found = [*_voltage(voltage_full_v), *_ratings(over_ratings or {}), *_rider(balances_on_motor)]
-    found += _unprotected(fuse_a, wire_a)
+    found = [Caution("unprotected", "warning", f"{text} {_LAW}") for text in unprotected]
+    found += [*_voltage(voltage_full_v), *_ratings(over_ratings or {}), *_rider(balances_on_motor)]
     found += [*_cold(charge_min_c, regenerates), *_transport(energy_wh), *_ALWAYS]
     order = ("warning", "caution", "note")
     return tuple(sorted(found, key=lambda caution: order.index(caution.level)))
@@ -178,18 +177,6 @@ def _ratings(over: Mapping[str, tuple[float, float]]) -> list[Caution]:
         for name, (asked, rated) in over.items()
         if _over(asked, rated)
     ]
-
-
-def _unprotected(fuse_a: float | None, wire_a: float | None) -> list[Caution]:
-    """A fuse protects the wire behind it only if it opens first: common practice, no published source."""
-    if fuse_a is None or wire_a is None or not _over(fuse_a, wire_a):
-        return []
-    text = (
-        f"The fuse of {fuse_a:g} A does not protect the power wire, which bears {wire_a:g} A: a fault may burn the "
-        f"wire before the fuse opens. Take a thicker wire, or a fuse of at most {wire_a:g} A, and set the controller "
-        f"to draw no more. {_LAW}"
-    )
-    return [Caution("wire-unprotected", "warning", text)]
 
 
 def _rider(balances: bool) -> list[Caution]:

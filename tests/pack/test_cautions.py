@@ -48,13 +48,11 @@ def test_only_what_is_over_its_rating_is_named() -> None:
     assert "fuse current [A]: 45 is asked, 40 is the rating" in found[0].text
 
 
-def test_a_wire_that_burns_before_its_fuse_opens_is_named() -> None:
-    # Common practice, no published source: the fuse is rated for no more than the wire behind it.
-    for fuse_a, wire_a, named in ((30.0, 7.0, True), (40.0, 40.0, False), (20.0, 36.0, False)):
-        found = pack_cautions(voltage_full_v=42.0, energy_wh=360.0, fuse_a=fuse_a, wire_a=wire_a)
-        texts = [caution.text for caution in found if caution.code == "wire-unprotected"]
-        assert bool(texts) == named
-        assert not named or ("30 A" in texts[0] and "7 A" in texts[0])
+def test_what_is_not_protected_comes_first_of_all() -> None:
+    text = "The fuse of 30 A does not protect the power wire."
+    found = pack_cautions(voltage_full_v=130.0, energy_wh=360.0, balances_on_motor=True, unprotected=[text])
+    assert found[0].code == "unprotected" and found[0].text.startswith(text)
+    assert "unprotected" not in by_code()
 
 
 def test_charging_in_the_cold() -> None:

@@ -14,6 +14,7 @@ class Harness:
     lead_mm: float
     modules: int
     crossing: int
+    leads: int
 
 
 def turned(point, degrees):
@@ -79,6 +80,7 @@ def harness_of(split, rooms, per_module, sensors, shared, slack_mm, bms_in=None)
 def _one(split, places, per_module, sensors, shared, slack_mm, used, bms):
     site = places[bms][2]
     power = run(places[used[0]][0], site) + run(places[used[-1]][1], site) + 2 * slack_mm
+    leads = sum(len(tap_boundaries(split[j], per_module[j], shared)) for j in used)
     lead, crossing, modules = 0.0, (used[0] != bms) + (used[-1] != bms) + len(used) - 1, []
     for k, j in enumerate(used):
         start, end, _ = places[j]
@@ -98,4 +100,4 @@ def _one(split, places, per_module, sensors, shared, slack_mm, used, bms):
         where = between(places[j][0], places[j][1], (first + last) / 2 / split[j])
         lead += 2 * (run(where, site) + slack_mm)
         crossing += 2 * (j != bms)
-    return Harness(power, lead, len(modules), int(crossing))
+    return Harness(power, lead, len(modules), int(crossing), leads)

@@ -12,6 +12,7 @@ from plain_fast import Course, Run
 from plain_harness import harness_of
 from plain_heat import hot_rise
 from plain_plates import plates_of
+from plain_protection import opens_within
 from plain_road import G, bins_of, lap_of
 from plain_step import Load, fine_steps, ride
 
@@ -151,6 +152,8 @@ class Plain:
         kg += (count * rules.insulation_g_per_cell + harness.modules * rules.connector_g) / 1000.0
         kg += harness.power_mm * float(t.wires.mass_g_per_m[pack.wire]) / 1e6
         kg += harness.lead_mm * float(t.wires.mass_g_per_m[lead]) / 1e6
+        fused = harness.leads if self.brief.protection.balance_leads else 0
+        kg += fused * rules.balance_fuse_g / 1000.0
         kg += float(t.bms.mass_g[pack.bms]) / 1000.0 + float(t.fuses.mass_g[pack.fuse]) / 1000.0
         cost = case_kg * rules.case_price_per_kg + strip_mm / 1000.0 * float(t.strips.price_per_m[pack.strip])
         cost += count * rules.insulation_price_per_cell + harness.modules * rules.connector_price
@@ -158,6 +161,7 @@ class Plain:
         cost += harness.lead_mm / 1000.0 * float(t.wires.price_per_m[lead])
         kg += (screws * printed.screw_g + straps * printed.strap_g) / 1000.0
         cost += screws * printed.screw_price + straps * printed.strap_price
+        cost += fused * rules.balance_fuse_price
         cost += float(t.bms.price[pack.bms]) + float(t.fuses.price[pack.fuse])
         box = self.brief.box
         if box is not None:
@@ -237,6 +241,10 @@ class Plain:
         }
         peak_ohm = cell.ohm(asked.reference_soc, asked.peak_seconds, asked.temp_c)
         out["resistance_mohm"] = 1000.0 * (peak_ohm * s / p + parts["ohm"])
+        fault_v = s * cell.v_max
+        out["fault_current_a"] = fault_v / (cell.v_max * s / (p * self.fault_a(cell)) + parts["ohm"])
+        fuse_a = float(t.fuses.current_a[pack.fuse])
+        out["fuse_opens_s"] = opens_within(t.fuses.opens_most[pack.fuse], out["fault_current_a"] / fuse_a)
         caps, share = self.caps(pack, parts), self.share(pack, cell, parts)
         steady, pulse = float(t.cells.current_continuous_a[row]), float(t.cells.current_pulse_a[row])
         rated = max(steady, pulse if float(t.cells.pulse_s[row]) >= asked.peak_seconds else steady)
@@ -270,6 +278,10 @@ class Plain:
             out["consumption_wh_per_km"] = per_km * count if per_km is not None else self.asked_wh_per_km(total_kg)
             out["run"] = run
         return out
+
+    def fault_a(self, cell):
+        """What one full cell drives through a short circuit, by its least resistance after 0.1 s at 25 °C."""
+        return cell.v_max / min(cell.ohm(k / 200.0, 0.1, 25.0) for k in range(201))
 
     def fast_range(self, pack, arrays, load, total_kg):
         """The range that the search goes by."""

@@ -3,6 +3,7 @@
 from itertools import product
 
 import numpy as np
+import plain_protection as plain
 
 from optimizer.front.pareto import nondominated, signed
 from optimizer.score.score import Block, margins, score
@@ -38,6 +39,7 @@ def candidates(space):
         layout = plated(space, task, fills, table)
         wire, ohm, mass, cost = parts.wire_options(space.inputs)
         wired = op.wired(layout, wire, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
+        plates_a = np.repeat(-layout.column("neg_continuous_a"), len(wire))
         groups = table.split.sum(axis=1)[wired.picks[:, 0]]
         for cell, series in product(np.flatnonzero(space.size_of == task.size), np.unique(groups)):
             row = space.context.cells.row[cell]
@@ -49,14 +51,45 @@ def candidates(space):
             here = op.Options(wired.values[groups == series], wired.picks[groups == series])
             chemistry = str(cells.chemistry[row])
             bms, _ = parts.bms_options(space.inputs, series=series, chemistry=chemistry, full_v=full_v)
-            fuse, _ = parts.fuse_options(space.inputs, full_v=full_v)
+            fuse, fuses = parts.fuse_options(space.inputs, full_v=full_v)
             if not len(bms) or not len(fuse):
                 continue
-            every = op.combine(op.combine(here, bms), fuse)
-            parts_of.append(score(block(space, every, cell, series, task.parallel), context=space.context))
-            count += len(every)
+            count += len(here) * len(bms) * len(fuse)
+            fault_a = float(space.context.cells.fault_a[cell]) * task.parallel
+            for k, row in enumerate(fuses):
+                if space.brief.protection.fuse_breaks and fault_a > space.inputs.fuses.breaking_a[row]:
+                    continue
+                good = protected(space, task, here, plates_a[groups == series], int(row))
+                left = op.Options(here.values[good], here.picks[good])
+                one = op.Options(fuse.values[[k]], fuse.picks[[k]])
+                every = op.combine(op.combine(left, bms), one)
+                if len(every):
+                    parts_of.append(score(block(space, every, cell, series, task.parallel), context=space.context))
     names = parts_of[0].keys() if parts_of else ()
     return {name: np.concatenate([part[name] for part in parts_of]) for name in names}, count
+
+
+def protected(space, task, wired, plates_a, fuse):
+    """Which of the splits with strip and wire a fuse protects, by the plain rules."""
+    inputs, rules = space.inputs, space.brief.protection
+    if not rules.fuse_protects:
+        return np.ones(len(wired), dtype=bool)
+    size, air = space.sizes[task.size], plain.box_air(space.brief)
+    across = size.diameter_mm if size.shape == "cylinder" else max(size.width_mm, size.thickness_mm)
+    rows = [r for r, s in zip(inputs.cell_rows, space.size_of, strict=True) if s == task.size]
+    shape = {
+        "span_mm": across + space.brief.clearance.cell_gap_mm, "limit_c": rules.strip_limit_c, "air_c": air,
+        "cell_kg": min(float(inputs.cells.mass_g[row]) for row in rows) / 1000.0,
+    }  # fmt: skip
+    asked = np.array([
+        plain.must_bear(inputs.fuses, fuse, plain.strip_stages(inputs.strips, b.strip, b.layers, **shape)[2])
+        for b in space.builds
+    ])  # fmt: skip
+    bears = np.array([
+        plain.burns(inputs.fuses, fuse, *plain.wire_stages(inputs.wires, row, air)[::2]) is None
+        for row in inputs.wire_rows
+    ])  # fmt: skip
+    return (plates_a >= asked[wired.picks[:, 1]]) & bears[wired.picks[:, 2]]
 
 
 def front(figures, brief):

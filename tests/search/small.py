@@ -59,6 +59,8 @@ def _small_space(base: Space, rng) -> Space:
             "electrical": inputs.brief.electrical.model_copy(
                 update={"battery_current_a": float(rng.uniform(8, 60)), "regen_current_a": float(rng.uniform(0, 15))}
             ),
+            # Half of them without the rule that leaves fewest packs.
+            "protection": inputs.brief.protection.model_copy(update={"fuse_protects": bool(rng.random() < 0.5)}),
         }
     )
     tables = {
@@ -70,8 +72,8 @@ def _small_space(base: Space, rng) -> Space:
     }
     rows = {
         "cell_rows": some(inputs.cell_rows, 2), "strip_rows": some(inputs.strip_rows, 2),
-        "wire_rows": some(inputs.wire_rows, 2), "bms_rows": some(inputs.bms_rows, 6, 3),
-        "fuse_rows": some(inputs.fuse_rows, 2),
+        "wire_rows": some(inputs.wire_rows, 3, 2), "bms_rows": some(inputs.bms_rows, 6, 3),
+        "fuse_rows": some(inputs.fuse_rows, 4, 2),
     }  # fmt: skip
     assert {*tables, *rows, "brief"} <= {field.name for field in fields(inputs)}
     space = make_space(replace(inputs, brief=brief, **tables, **rows))

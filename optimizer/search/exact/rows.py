@@ -11,6 +11,7 @@ import pandas as pd
 from optimizer.base.figures import FIGURES
 from optimizer.front.pareto import nondominated, signed, thin
 from optimizer.pack.limits import LIMITS, fuse_cap, rated_current
+from optimizer.pack.protection.fuses import opening_seconds
 from optimizer.ride.range import STOP_NAMES
 from optimizer.ride.simulate import simulate
 from optimizer.score.score import Block, Scores, margins, packs, score
@@ -125,6 +126,30 @@ def window_margins(found: Survivors, figures: Scores, *, space: Space) -> Scores
     }
 
 
+def fault_figures(found: Survivors, *, space: Space) -> Scores:
+    """Current of a full pack shorted at the controller's end, and the longest that its fuse takes to open then.
+
+    I = S·V_max / (S·r / P + R_extra), r the least resistance of a cell at once
+
+    Parameters
+    ----------
+    found : Survivors
+    space : Space
+
+    Returns
+    -------
+    dict of str to ndarray, shape (n,)
+        fault_current_a [A] and fuse_opens_s [s].
+    """
+    block, cells, fuses = found.block(), space.context.cells, space.inputs.fuses
+    full_v = block.series * cells.voltage_max_v[block.cell]
+    fault_a = full_v / (full_v / (block.parallel * cells.fault_a[block.cell]) + block.extra_ohm)
+    fuse = found.names[:, NAMES.index("fuse")]
+    multiple = fault_a / fuses.current_a[fuse]
+    opens = [float(opening_seconds(m, points=fuses.opens_most[k])) for m, k in zip(multiple, fuse, strict=True)]
+    return {"fault_current_a": np.asarray(fault_a, dtype=float), "fuse_opens_s": np.array(opens, dtype=float)}
+
+
 def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
     """The front as people and programs read it, sorted by the first objective, best first.
 
@@ -141,6 +166,7 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
         Columns in a fixed order; margin_* for each constraint last.
     """
     inputs = space.inputs
+    figures = figures | fault_figures(found, space=space)
     name = {key: found.names[:, k] for k, key in enumerate(NAMES)}
     row = space.context.cells.row[name["cell"]]
     frame = pd.DataFrame(
@@ -216,6 +242,8 @@ def limit_names(
         peak_s=bms.peak_s[name["bms"]],
         seconds=asked.peak_seconds,
     )
+    if not space.brief.protection.bms_holds:
+        steady = brief_a = np.full(len(found), np.inf)
     ratings = {
         "controller": np.full(len(found), asked.battery_current_a),
         "wire": space.inputs.wires.current_a[name["wire"]],

@@ -60,11 +60,14 @@ class Guard:
     ----------
     bears : ndarray of bool, shape (f, w)
         Whether the fuse protects the wire.
+    wire_a : ndarray, shape (f, w)
+        Continuous rating that the wire must have behind the fuse [A].
     need_a : ndarray, shape (f, b)
         Continuous limit that plates of a build must have behind the fuse [A].
     """
 
     bears: Flags
+    wire_a: Floats
     need_a: Floats
 
     def classes(self) -> Ints:
@@ -75,7 +78,7 @@ class Guard:
         whole = np.hstack([~self.bears, self.need_a])
         ranks = [np.unique(column, return_inverse=True)[1] for column in whole.T]
         found = np.unique(np.array(ranks, dtype=np.int64).reshape(-1, len(whole)), axis=0)
-        return found[found.max(axis=1, initial=0) > 0].T
+        return np.asarray(found[found.max(axis=1, initial=0) > 0].T)
 
 
 def guard(inputs: Inputs, builds: list[Build], *, size: CellSize, cell_kg: float) -> Guard:
@@ -96,17 +99,17 @@ def guard(inputs: Inputs, builds: list[Build], *, size: CellSize, cell_kg: float
     """
     rows, fuses = inputs.fuse_rows, inputs.fuses
     if not inputs.brief.protection.fuse_protects:
-        return Guard(np.ones((len(rows), len(inputs.wire_rows)), dtype=bool), np.zeros((len(rows), len(builds))))
+        free = np.zeros((len(rows), len(inputs.wire_rows)))
+        return Guard(free == 0.0, free, np.zeros((len(rows), len(builds))))
     wires = wires_over_time(inputs, inputs.wire_rows)
     strips = [strip_over_time(inputs, build, size=size, cell_kg=cell_kg) for build in builds]
     share, tau = (np.concatenate([getattr(one, name) for one in strips]) for name in ("share", "tau_s"))
-    bears, need = [], []
-    for row in rows:
+    asked, need = np.zeros((len(rows), len(inputs.wire_rows))), np.zeros((len(rows), len(builds)))
+    for at, row in enumerate(rows):
         rating, points = float(fuses.current_a[row]), fuses.opens_most[row]
-        asked = must_bear_a(rating, points=points, share=wires.share, tau_s=wires.tau_s)
-        bears.append(wires.rated_a >= asked * (1.0 - 1e-12))
-        need.append(must_bear_a(rating, points=points, share=share, tau_s=tau))
-    return Guard(np.array(bears).reshape(len(rows), -1), np.array(need).reshape(len(rows), -1))
+        asked[at] = must_bear_a(rating, points=points, share=wires.share, tau_s=wires.tau_s)
+        need[at] = must_bear_a(rating, points=points, share=share, tau_s=tau)
+    return Guard(wires.rated_a >= asked * (1.0 - 1e-12), asked, need)
 
 
 def breaks(inputs: Inputs, fault_a: float) -> Flags:

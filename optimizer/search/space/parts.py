@@ -104,13 +104,14 @@ def bms_options(inputs: Inputs, *, series: int, chemistry: str, full_v: float) -
         peak_s=bms.peak_s[rows],
         seconds=asked.peak_seconds,
     )
+    holds = inputs.brief.protection.bms_holds
     choice = op.options(
         len(rows),
         resistance_ohm=bms.resistance_mohm[rows] * 1e-3,
         mass_kg=bms.mass_g[rows] * 1e-3,
         cost=bms.price[rows],
-        neg_peak_a=-np.asarray(peak),
-        neg_continuous_a=-bms.current_continuous_a[rows],
+        neg_peak_a=-np.asarray(peak) if holds else -np.inf,
+        neg_continuous_a=-bms.current_continuous_a[rows] if holds else -np.inf,
         neg_charge_a=-bms.current_charge_a[rows],
     )
     return choice, rows

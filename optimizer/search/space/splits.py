@@ -350,7 +350,7 @@ def _nothing(rooms: int, metrics: int) -> Splits:
     none = np.zeros(0)
     whole = np.zeros((0, rooms), dtype=np.int64)
     ints = np.zeros(0, dtype=np.int64)
-    return Splits(whole, whole, np.zeros((0, metrics)), none, none, ints, ints)
+    return Splits(whole, whole, np.zeros((0, metrics)), none, none, ints, ints, ints)
 
 
 def places(rooms: Sequence[Compartment], chosen: Sequence[Fill | None]) -> Places:

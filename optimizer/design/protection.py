@@ -1,0 +1,75 @@
+"""What the rules of [protection] say of one design, whether they were in force or not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from optimizer.design.select import Chosen, worst
+from optimizer.score.inputs import Inputs
+from optimizer.search.space import guard
+from optimizer.search.space.space import Space
+
+# What is said first of a design whose brief turns a rule off.
+OFF = {
+    "fuse_protects": "nobody checked that the fuse opens before wire and plates burn",
+    "fuse_breaks": "nobody checked that the fuse can break a short circuit",
+    "bms_holds": "the powers are not bounded by the BMS, which may cut off below them",
+    "balance_leads": "balance leads are not protected: one that chafes through burns",
+}
+
+
+def turned_off(space: Space) -> list[str]:
+    """Rules that the brief turns off, in words."""
+    rules = space.brief.protection
+    return [
+        f"The rule {name} of [protection] is turned off: {text}."
+        for name, text in OFF.items()
+        if not getattr(rules, name)
+    ]
+
+
+def _in_force(inputs: Inputs) -> Inputs:
+    rules = inputs.brief.protection.model_copy(update={"fuse_protects": True, "fuse_breaks": True})
+    return replace(inputs, brief=inputs.brief.model_copy(update={"protection": rules}))
+
+
+def broken(space: Space, chosen: Chosen) -> list[str]:
+    """Rules that a design breaks, each with by how much: those of a pinned pack, or of a rule turned off.
+
+    Parameters
+    ----------
+    space : Space
+    chosen : Chosen
+
+    Returns
+    -------
+    list of str
+    """
+    inputs = _in_force(space.inputs)
+    fuses, wires, size = inputs.fuses, inputs.wires, int(space.size_of[chosen.cell])
+    builds = [one for one in space.builds if one.strip == chosen.strip and one.layers == chosen.layers]
+    only = replace(inputs, fuse_rows=np.array([chosen.fuse]), wire_rows=np.array([chosen.wire]))
+    lightest = float(space.context.cells.mass_kg[space.size_of == size].min())
+    asked = guard.guard(only, builds, size=space.sizes[size], cell_kg=lightest)
+    fuse, wire_a = f"{float(fuses.current_a[chosen.fuse]):g} A", float(wires.current_a[chosen.wire])
+    build, found = builds[0], []
+    if not asked.bears[0, 0]:
+        found.append(
+            f"The fuse of {fuse} does not protect the power wire, which bears {wire_a:g} A and would need "
+            f"{asked.wire_a[0, 0]:.0f} A: a fault may burn the wire before the fuse opens."
+        )
+    plates_a = build.section_mm2 * build.density_a_mm2 / max(worst(chosen, f"segment_{build.layers}"), 1e-12)
+    if plates_a < asked.need_a[0, 0] * (1.0 - 1e-9):
+        found.append(
+            f"The fuse of {fuse} does not protect the plates, which bear {plates_a:.0f} A and would need "
+            f"{asked.need_a[0, 0]:.0f} A: a fault may burn them before the fuse opens."
+        )
+    fault_a = space.fault_a(chosen.cell, chosen.parallel)
+    if not guard.breaks(only, fault_a)[0]:
+        found.append(
+            f"The fuse breaks {float(fuses.breaking_a[chosen.fuse]):g} A at most, and the cells drive "
+            f"{fault_a:.0f} A through a short circuit: it may burn on in an arc."
+        )
+    return found
