@@ -69,7 +69,8 @@ def burns(fuses, row, rated_a, stages, *, steps=400):
     first = max(float(points[0][0]), 1.0)
     # Just under its first point the fuse may never open.
     tried = [(first * (1.0 - 1e-12), math.inf)]
-    grid = [first * (40.0 / first) ** (k / steps) for k in range(steps + 1)]
+    # The last ones stand for endless currents, at which the fuse's I²t meets that of the metal.
+    grid = [200.0, 4000.0] + [first * (40.0 / first) ** (k / steps) for k in range(steps + 1)]
     for multiple in sorted(grid + [float(m) for m, _ in points if math.isfinite(m)]):
         tried.append((multiple, opens_within(points, multiple)))
     for multiple, seconds in tried:

@@ -127,9 +127,8 @@ def continuous_current_a(rating_a: ArrayLike, *, air_c: float) -> Floats:
     return np.asarray(CONTINUOUS * np.asarray(rating_a, float) * ambient_factor(air_c))
 
 
-# How finely the curve is gone through, and up to which multiple: behind its last point I²t is constant, and so is
-# that of any conductor.
-_STEPS, _MOST = 240, 60.0
+# How finely the curve is gone through, and up to which multiple; what lies behind comes down to I²t.
+_STEPS, _MOST = 240, 40.0
 
 
 def must_bear_a(rating_a: float, *, points: Floats, share: Floats, tau_s: Floats) -> Floats:
@@ -159,6 +158,8 @@ def must_bear_a(rating_a: float, *, points: Floats, share: Floats, tau_s: Floats
     seconds = opening_seconds(multiples, points=points)
     h = (share[:, None, :] * -np.expm1(-seconds[None, :, None] / tau_s[:, None, :])).sum(axis=2)
     square = CONTINUOUS**2 * (1.0 - h) + multiples**2 * h
-    # Just under the first point the fuse may never open.
-    worst = np.maximum(square.max(axis=1), max(first, 1.0) ** 2)
+    # Just under the first point the fuse may never open; at endless currents no heat leaves the conductor.
+    last, shortest = points[np.isfinite(points[:, 0])][-1]
+    adiabatic = CONTINUOUS**2 + last**2 * shortest * (share / tau_s).sum(axis=1)
+    worst = np.maximum(np.maximum(square.max(axis=1), adiabatic), max(first, 1.0) ** 2)
     return np.asarray(rating_a * np.sqrt(worst))
