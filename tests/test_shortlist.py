@@ -1,6 +1,7 @@
 """Shortlist, report and rescore on a run of the quick brief: one run for all, as a user would do it."""
 
 import json
+from dataclasses import replace
 
 import pandas as pd
 import pytest
@@ -8,7 +9,13 @@ from click.testing import CliRunner
 
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
+from optimizer.design.select import choose, design_block
+from optimizer.design.unfold import unfold
+from optimizer.pack.sharing import weakest_group_capacity
+from optimizer.review.page.page import _ride_words
 from optimizer.review.terminal.designs import cautions_of
+from optimizer.search.exact.rows import full_figures
+from optimizer.search.space.setup import load_space
 
 
 def run(*args):
@@ -48,6 +55,28 @@ def test_shortlist_writes_its_table_and_a_folder_per_design(folder):
     for design in frame["design_id"]:
         names = {path.name for path in (folder / "designs" / design).iterdir()}
         assert {"layout.svg", "layout.dxf", "plates.csv", "harness.csv", "bill.csv", "build.md", "design.json"} <= names
+
+
+def test_one_figure_has_one_value(folder):
+    """The range in the table, at the end of the chart's ride and inside its own band; two temperatures, two names."""
+    space = load_space(builtin_catalogs() / "briefs" / "quick-36v.toml")
+    frame = pd.read_csv(folder / "shortlist.csv")
+    for row in frame.to_dict("records"):
+        design = unfold(space, row)
+        assert design.ride["distance_km"].iloc[-1] == pytest.approx(row["range_km"], abs=1e-6)
+        assert design.ride["soc"].iloc[-1] >= space.context.reserve_soc - 1e-9
+        words = _ride_words(design)
+        assert f"The ride: {row['range_km']:.1f} km" in words
+        assert f"hottest cell in it {design.ride['temp_c'].max():.1f} °C, in a ride that goes on" in words
+        assert f"and on {row['hot_cell_c']:.1f} °C" in words and design.ride["temp_c"].max() < row["hot_cell_c"]
+        for name in ("range_km", "pack_mass_kg", "cost"):
+            assert row[f"{name}_p10"] - 1e-6 <= row[name] <= row[f"{name}_p90"] + 1e-6, name
+    # The spread counts: without it the pack goes farther.
+    even = replace(space, context=replace(space.context, capacity_cv=0.0))
+    block = design_block(space, choose(space, row))
+    spread, alike = (full_figures(block, space=each)["range_km"][0] for each in (space, even))
+    k = weakest_group_capacity(space.context.capacity_cv, series=row["series"], parallel=row["parallel"])
+    assert spread / alike == pytest.approx(k, rel=2e-3) and k < 0.999
 
 
 def test_a_design_scores_the_same_from_its_own_file(folder):

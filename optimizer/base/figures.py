@@ -159,8 +159,8 @@ FIGURES: dict[str, Figure] = {
             meaning="battery current at continuous power",
         ),
         Figure(
-            name="hot_cell_c", unit="degC", label="hottest cell", decimals=1, part="heat", more_is_better=False,
-            limit=(20, 110), below_zero=True, step=(1e-4, 50), views="tfs",
+            name="hot_cell_c", unit="degC", label="hottest cell, endless ride", decimals=1, part="heat",
+            more_is_better=False, limit=(20, 110), below_zero=True, step=(1e-4, 50), views="tfs",
             meaning="temperature of the hottest cell in a ride that goes on and on",
         ),
         Figure(

@@ -148,7 +148,7 @@ def _context(context: Context, cell: Ints, flat: Mapping[str, Floats]) -> Contex
     )  # fmt: skip
     # Currents are held against shares that were drawn: what the score expects of the spread would count twice.
     return replace(
-        context, cells=_cells(context.cells, cell, flat), arrays=arrays, ride=ride, dcir_cv=0.0,
+        context, cells=_cells(context.cells, cell, flat), arrays=arrays, ride=ride, dcir_cv=0.0, capacity_cv=0.0,
         weakest_group=flat["weakest_group"],
     )  # fmt: skip
 

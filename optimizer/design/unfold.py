@@ -153,7 +153,10 @@ def first_groups(station: Station) -> Chain:
 
 
 def _ride_frame(space: Space, chosen: Chosen, row: Mapping[str, Any]) -> pd.DataFrame:
-    """The ride over time, the cells warming up in their compartment."""
+    """The ride over time, as the score drives it; beside it the temperature of the hottest cell.
+
+    The score keeps resistances at the air's temperature, and so does this: one range, in the table and under the chart.
+    """
     context = space.context
     block = design_block(space, chosen)
     mass = np.array([float(row["pack_mass_kg"])])
@@ -161,6 +164,7 @@ def _ride_frame(space: Space, chosen: Chosen, row: Mapping[str, Any]) -> pd.Data
         packs(block, context=context, pack_mass_kg=mass),
         thermal_resistance_k_w=block.hot_rise_k_per_w,
         heat_capacity_j_k=context.cells.mass_kg[block.cell] * CELL_J_PER_KG_K,
+        warms=False,
     )
     trace = simulate_trace(
         pack,

@@ -47,6 +47,44 @@ def worst_share(dcir_cv: ArrayLike, *, series: ArrayLike, parallel: ArrayLike) -
     return same_kind(1.0 / (1.0 - np.minimum(sigma * np.maximum(one_group, all_groups), 0.9)))
 
 
+#: No expectation leaves less of a group than this: a spread so wide that it matters is no longer normal.
+LEAST_CAPACITY = 0.05
+
+
+def weakest_group_capacity(capacity_cv: ArrayLike, *, series: ArrayLike, parallel: ArrayLike) -> Floats:
+    """Capacity of the weakest of S series groups over the mean group, expected from the spread.
+
+    k = 1 − σ · c_S / √P
+
+    The pack's charge is that of its weakest group: the others still hold some when it is empty.
+
+    Parameters
+    ----------
+    capacity_cv : float or ndarray, shape (n,)
+        Standard deviation of cell capacity over its mean, σ [-].
+    series, parallel : int or ndarray, shape (n,)
+        [-]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        LEAST_CAPACITY to 1 [-].
+
+    Raises
+    ------
+    ValueError
+        If the spread is negative or a count is below 1.
+
+    Source: a group's capacity is the sum of its cells', of relative spread σ/√P; least of S: Harter, Biometrika 48
+    (1961) 151.
+    """
+    sigma = np.asarray(capacity_cv, float)
+    if np.any(sigma < 0):
+        raise ValueError("capacity_cv must not be negative")
+    group = sigma * expected_normal_max(series) / np.sqrt(np.asarray(parallel, float))
+    return same_kind(np.maximum(1.0 - group, LEAST_CAPACITY))
+
+
 def weakest_group_factor(dcir_cv: ArrayLike, *, series: ArrayLike, parallel: ArrayLike) -> Floats:
     """Resistance of the worst of S series groups over the mean group, expected from the spread.
 

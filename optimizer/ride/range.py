@@ -85,6 +85,10 @@ class PackBlock:
         Also the cells' temperature at the start [°C].
     thermal_resistance_k_w, heat_capacity_j_k : array_like
         One cell to air [K/W], and its own [J/K]; resistance 0 keeps the cells at air temperature.
+    capacity_part : array_like
+        Capacity that can be used over that of the cells, such as the weakest group's over the mean, 0…1 [-].
+    warms : array_like of bool
+        Whether resistances follow the cells' temperature; else they stay those at the air's.
     """
 
     cell: ArrayLike
@@ -97,6 +101,8 @@ class PackBlock:
     air_temp_c: ArrayLike = 25.0
     thermal_resistance_k_w: ArrayLike = 0.0
     heat_capacity_j_k: ArrayLike = 50.0
+    capacity_part: ArrayLike = 1.0
+    warms: ArrayLike = True
 
 
 def candidate_table(packs: PackBlock, *, ride: CompressedRide) -> tuple[Ints, Ints, Ints, Floats]:
@@ -110,8 +116,8 @@ def candidate_table(packs: PackBlock, *, ride: CompressedRide) -> tuple[Ints, In
     Returns
     -------
     cell, series, parallel : ndarray of int, shape (n,)
-    table : ndarray, shape (n, 8)
-        Number of cells, outside resistance per cell, mass, limits per cell, temperatures and heat.
+    table : ndarray, shape (n, COLUMNS)
+        Number of cells, outside resistance per cell, mass, limits per cell, temperatures, heat and usable charge.
 
     Raises
     ------
@@ -126,7 +132,7 @@ def candidate_table(packs: PackBlock, *, ride: CompressedRide) -> tuple[Ints, In
     }  # fmt: skip
     _check(named, ride=ride)
     cell, series, parallel = (named[key].astype(np.int64) for key in ("cell", "series", "parallel"))
-    table = np.empty((*shape, 8))
+    table = np.empty((*shape, cellkernel.COLUMNS))
     table[:, cellkernel.CELLS] = series * parallel
     table[:, cellkernel.OUTSIDE] = named["extra_resistance_ohm"] * parallel / series
     table[:, cellkernel.MASS] = named["total_mass_kg"]
@@ -135,6 +141,8 @@ def candidate_table(packs: PackBlock, *, ride: CompressedRide) -> tuple[Ints, In
     table[:, cellkernel.AIR_K] = named["air_temp_c"] + CELSIUS_K
     table[:, cellkernel.RESISTANCE_K_W] = named["thermal_resistance_k_w"]
     table[:, cellkernel.CAPACITY_J_K] = named["heat_capacity_j_k"]
+    table[:, cellkernel.CHARGE_PART] = named["capacity_part"]
+    table[:, cellkernel.WARMS] = named["warms"]
     return cell, series, parallel, table
 
 
@@ -146,6 +154,7 @@ def _check(named: dict[str, NDArray[np.float64]], *, ride: CompressedRide) -> No
         "charge_current_limit_a": (0, np.inf), "air_temp_c": (-60.0, 120.0),
         "total_mass_kg": (ride.mass_min_kg - slack, ride.mass_max_kg + slack),
         "thermal_resistance_k_w": (0, np.inf), "heat_capacity_j_k": (1e-9, np.inf),
+        "capacity_part": (1e-3, 1.0), "warms": (0, 1),
     }  # fmt: skip
     faults = []
     for name, (low, high) in bounds.items():

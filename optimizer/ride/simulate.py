@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from optimizer.ride.bins import CompressedRide
 from optimizer.ride.kernels import cell as cellkernel
 from optimizer.ride.kernels import sim as simkernel
-from optimizer.ride.kernels.cells import CELSIUS_K
+from optimizer.ride.kernels.cells import CAPACITY, CELSIUS_K
 from optimizer.ride.kernels.critical import STEP_MAX_S
 from optimizer.ride.load.roadload import RideSteps, step_parts
 from optimizer.ride.range import PackBlock, RangeBlock, candidate_table, check_soc, mean_power_w
@@ -103,7 +103,7 @@ def simulate(
     for n, mass_kg in enumerate(table[:, cellkernel.MASS]):
         power, lap_s, lap_way = _fine_steps(steps, mass_kg=float(mass_kg), step_max_s=step_max_s)
         rows[n] = simkernel.run(
-            power / table[n, cellkernel.CELLS], lap_s, lap_way, curves, cell[n], numbers[cell[n]],
+            power / table[n, cellkernel.CELLS], lap_s, lap_way, curves, cell[n], _usable(numbers[cell[n]], table[n]),
             table[n], (start_soc, reserve_soc), MAX_STEPS, np.empty((0, simkernel.RECORD)), 1,
         )  # fmt: skip
     if np.any(rows[:, simkernel.STOP] < 0):
@@ -147,15 +147,29 @@ def simulate_trace(
         raise ValueError(f"a trace is of one design, found {len(cell)}")
     power, lap_s, lap_way = _fine_steps(steps, mass_kg=float(table[0, cellkernel.MASS]), step_max_s=STEP_MAX_S)
     power = power / table[0, cellkernel.CELLS]
-    fixed = (power, lap_s, lap_way, ride.cells.curves(), cell[0], ride.table[cell[0]], table[0],
+    fixed = (power, lap_s, lap_way, ride.cells.curves(), cell[0], _usable(ride.table[cell[0]], table[0]), table[0],
              (start_soc, reserve_soc), MAX_STEPS)  # fmt: skip
     first = simkernel.run(*fixed, np.empty((0, simkernel.RECORD)), 1)
-    every = max(int(first[simkernel.STEPS] // points) + 1, 1)
-    record = np.full((int(first[simkernel.STEPS]) // every + 1, simkernel.RECORD), np.nan)
+    count = int(first[simkernel.STEPS])
+    every = max(count // points + 1, 1)
+    record = np.full((count // every + 1, simkernel.RECORD), np.nan)
     simkernel.run(*fixed, record, every)
-    time, way, z, cell_v, pack_v, current, temp = record[np.isfinite(record[:, 0])].T
+    record = record[np.isfinite(record[:, 0])]
+    if len(record):
+        # The thinned run ends where the ride does.
+        end = record[-1].copy()
+        end[[0, 1, 2, -1]] = first[[simkernel.RANGE_S, simkernel.RANGE_M, simkernel.SOC, simkernel.TEMP_END]]
+        record = np.vstack([record[record[:, 0] < end[0]], end])
+    time, way, z, cell_v, pack_v, current, temp = record.T
     volts, amps = pack_v * series[0], current * parallel[0]
     return RideTrace(time, way / 1000.0, z, volts, amps, volts * amps, cell_v, temp - CELSIUS_K)
+
+
+def _usable(numbers: Floats, candidate: Floats) -> Floats:
+    """A cell's numbers with the capacity that can be used."""
+    out = numbers.copy()
+    out[CAPACITY] *= candidate[cellkernel.CHARGE_PART]
+    return out
 
 
 def _fine_steps(steps: RideSteps, *, mass_kg: float, step_max_s: float) -> tuple[Floats, Floats, Floats]:

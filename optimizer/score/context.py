@@ -75,6 +75,7 @@ class Context:
     battery_current_a: float
     regen_current_a: float
     dcir_cv: float
+    capacity_cv: float
     motor: Motor | None
     chargers: Chargers | None
     # Resistance of the worst series group over the mean one [-], one per candidate of the block that is scored,
@@ -207,6 +208,7 @@ def build_context(
         battery_current_a=asked.battery_current_a,
         regen_current_a=asked.regen_current_a,
         dcir_cv=brief.spread.dcir,
+        capacity_cv=brief.spread.capacity,
         motor=_motor(brief),
         chargers=chargers,
     )

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from optimizer.base.figures import made_by
 from optimizer.pack import limits
 from optimizer.pack.charge import charge_time, choose_charger
-from optimizer.pack.sharing import weakest_group_factor, worst_share
+from optimizer.pack.sharing import weakest_group_capacity, weakest_group_factor, worst_share
 from optimizer.ride.kernels.course import BEST, LEAST, MOST
 from optimizer.ride.load.headroom import speed_headroom_kmh
 from optimizer.ride.load.roadload import battery_power_w
@@ -204,7 +204,7 @@ def uneven(block: Block, *, context: Context) -> Floats:
 
 
 def packs(block: Block, *, context: Context, pack_mass_kg: Floats) -> PackBlock:
-    """The block as the ride sees it: masses of the whole vehicle, the least of all current limits."""
+    """The block as the ride sees it: masses of the whole vehicle, least of all current limits, the weakest group."""
     k = block.cell
     share = uneven(block, context=context)
     cell_a = limits.cell_cap(context.cells.peak_a[k], parallel=block.parallel, share=share)
@@ -220,6 +220,7 @@ def packs(block: Block, *, context: Context, pack_mass_kg: Floats) -> PackBlock:
             np.minimum(charge_a, block.charge_cap_a), context.regen_current_a
         ),
         air_temp_c=context.air_c,
+        capacity_part=weakest_group_capacity(context.capacity_cv, series=block.series, parallel=block.parallel),
     )
 
 

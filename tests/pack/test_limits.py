@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,6 +11,8 @@ from hypothesis import strategies as st
 
 from optimizer.pack import limits
 from optimizer.pack.limits import LIMITS, Caps, greatest_power
+from optimizer.pack.sharing import weakest_group_capacity
+from optimizer.pack.spread import Spread, draw_factors
 
 SCOOTER = {"ocv_v": 3.7, "cell_ohm": 0.030, "cut_off_v": 2.5, "series": 10, "parallel": 4}
 
@@ -172,6 +176,25 @@ def test_spread_vanishes_where_it_must() -> None:
     assert limits.worst_share(0.05, series=10, parallel=1) == 1.0
     assert limits.worst_share(0.0, series=10, parallel=4) == 1.0
     assert limits.weakest_group_factor(0.05, series=1, parallel=4) == 1.0
+
+
+@pytest.mark.parametrize(("series", "parallel", "expected"), [
+    # Closed form for two: 1 − σ/√π/√P; order statistics for ten: c = 1.53875 (Harter 1961).
+    (1, 4, 1.0), (2, 1, 1 - 0.03 / math.sqrt(math.pi)), (2, 4, 1 - 0.03 / math.sqrt(math.pi) / 2),
+    (10, 1, 1 - 0.03 * 1.53875), (10, 9, 1 - 0.01 * 1.53875),
+])  # fmt: skip
+def test_the_weakest_group_holds_less(series, parallel, expected) -> None:
+    got = weakest_group_capacity(0.03, series=series, parallel=parallel)
+    assert got == pytest.approx(expected, rel=1e-6)
+
+
+def test_the_weakest_group_is_that_of_drawn_packs() -> None:
+    """Grade: simulation, 20,000 packs drawn cell by cell."""
+    drawn = draw_factors(Spread(capacity=0.02), series=14, parallel=3, draws=20_000).capacity.mean()
+    assert weakest_group_capacity(0.02, series=14, parallel=3) == pytest.approx(drawn, abs=2e-4)
+    with pytest.raises(ValueError, match="must not be negative"):
+        weakest_group_capacity(-0.01, series=2, parallel=2)
+    assert weakest_group_capacity(0.9, series=20, parallel=1) == 0.05
     with pytest.raises(ValueError, match="must not be negative"):
         limits.worst_share(-0.01, series=1, parallel=2)
 

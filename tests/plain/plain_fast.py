@@ -204,7 +204,7 @@ class Run:
     """One pack on a course."""
 
     def __init__(self, course, load, mass_kg, cells, start_soc):
-        self.course, self.load, self.cell, self.start = course, load, course.cell, start_soc
+        self.course, self.load, self.cell, self.start = course, load, load.cell, start_soc
         self.powers = [(course.lap.drawn_w(a + b * mass_kg) / cells, w) for a, b, w in course.bins]
         self.steps = course.steps_at(mass_kg, cells)
 

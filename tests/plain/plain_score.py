@@ -4,7 +4,7 @@ Inputs are what was read (catalogs, brief) and what the fit found (positions, gr
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 from plain_cell import arrhenius, cell_of, even, ride_cell
@@ -299,8 +299,11 @@ class Plain:
         """The pack as one of its cells sees it on the ride, at the air's temperature."""
         asked, p = self.brief.electrical, pack.parallel
         charge = float(self.inputs.cells.current_charge_a[pack.cell]) * p / share
+        # The weakest group ends the ride.
+        part = max(1.0 - self.brief.spread.capacity * normal_max(pack.series) / math.sqrt(p), 0.05)
+        weakest = replace(arrays, capacity_ah=arrays.capacity_ah * part)
         return Load(
-            arrays, arrhenius(self.brief.ride.temp_c), parts["ohm"] * p / pack.series,
+            weakest, arrhenius(self.brief.ride.temp_c), parts["ohm"] * p / pack.series,
             min(rated * p / share, *caps["peak"].values(), asked.battery_current_a) / p,
             min(charge, *caps["charge"].values(), asked.regen_current_a) / p,
         )  # fmt: skip

@@ -69,7 +69,8 @@ def test_trace_adds_up(town_ride):
     whole = simulate(packs, steps=steps, ride=ride)
     trace = simulate_trace(packs, steps=steps, ride=ride, points=10**6)
     step = np.diff(trace.time_s, prepend=0.0)
-    assert step == pytest.approx(np.ones_like(step))
+    # Seconds, and the part of the last one until the reserve.
+    assert step[:-1] == pytest.approx(np.ones(len(step) - 1)) and 0.0 < step[-1] <= 1.0
     drawn_ah = np.cumsum(trace.current_a * step) / 3600
     assert trace.soc == pytest.approx(1.0 - drawn_ah / (3 * ride.cells.capacity_ah[2]), abs=1e-9)
     assert trace.voltage_v == pytest.approx(14 * trace.cell_voltage_v - 0.02 * trace.current_a)
@@ -77,10 +78,34 @@ def test_trace_adds_up(town_ride):
     asked = np.resize(steps.battery_power_w(125.0), len(step))
     assert trace.power_w[600:] == pytest.approx(asked[600:], rel=1e-6)
     assert trace.cell_voltage_v.max() <= ride.cells.voltage_max_v[2] + 1e-9
-    assert trace.soc[-1] <= 0.1 < trace.soc[-2]
-    assert trace.distance_km[-1] == pytest.approx(whole.range_km[0], rel=0.03)
+    assert trace.soc[-1] == pytest.approx(0.1, abs=1e-9) and trace.soc[-2] > 0.1
     assert 10.0 < trace.temp_c[-1] == pytest.approx(whole.temp_end_c[0], abs=0.1)
-    assert len(simulate_trace(packs, steps=steps, ride=ride, points=50).time_s) <= 51
+    thin = simulate_trace(packs, steps=steps, ride=ride, points=50)
+    assert len(thin.time_s) <= 52
+    # However it is thinned, it ends where the ride does.
+    for one in (trace, thin):
+        assert one.distance_km[-1] == pytest.approx(whole.range_km[0], rel=1e-12)
+        assert one.time_s[-1] == pytest.approx(whole.duration_s[0], rel=1e-12)
+
+
+def test_cells_may_warm_up_without_going_farther(town_ride):
+    """Where resistances stay those at the air's temperature, the range is that of cells that stay cold."""
+    steps, ride = town_ride
+    given = {"cell": 2, "series": 14, "parallel": 3, "total_mass_kg": 125.0, "air_temp_c": -5.0}
+    cold = PackBlock(**given)
+    noted, warm = (PackBlock(**given, thermal_resistance_k_w=20.0, warms=warms) for warms in (False, True))
+    for form in (lambda p: range_block(p, ride=ride), lambda p: simulate(p, steps=steps, ride=ride)):
+        km = [form(packs).range_km[0] for packs in (cold, noted, warm)]
+        assert km[0] == km[1] < km[2]
+        assert form(noted).temp_end_c[0] > form(cold).temp_end_c[0] + 3.0
+
+
+def test_a_part_of_the_capacity_goes_that_part_of_the_way(town_ride):
+    """All that a pack holds, and 95 % of it, as the weakest group may hold."""
+    steps, ride = town_ride
+    packs = PackBlock(cell=2, series=14, parallel=6, total_mass_kg=125.0, capacity_part=[1.0, 0.95])
+    for result in (range_block(packs, ride=ride), simulate(packs, steps=steps, ride=ride)):
+        assert result.range_km[1] / result.range_km[0] == pytest.approx(0.95, abs=2e-3)
 
 
 def test_heating_follows_its_step_response(samples):

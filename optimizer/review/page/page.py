@@ -208,7 +208,8 @@ def _ride_words(design: Design) -> str:
     return (
         f"The ride: {ride['distance_km'].iloc[-1]:.1f} km in {ride['time_s'].iloc[-1] / 60:.0f} min; voltage "
         f"from {ride['voltage_v'].iloc[0]:.1f} to {ride['voltage_v'].iloc[-1]:.1f} V, lowest "
-        f"{ride['voltage_v'].min():.1f} V; hottest cell {ride['temp_c'].max():.1f} °C."
+        f"{ride['voltage_v'].min():.1f} V; hottest cell in it {ride['temp_c'].max():.1f} °C, in a ride that goes on "
+        f"and on {design.row['hot_cell_c']:.1f} °C."
     )
 
 

@@ -158,7 +158,7 @@ def ride_plot(design: Design) -> Figure:
     rows = (
         ("voltage_v", 1.0, "pack voltage [V]", look.SERIES[0]),
         ("soc", 100.0, "state of charge [%]", look.SERIES[2]),
-        ("temp_c", 1.0, "hottest cell [°C]", look.SERIES[1]),
+        ("temp_c", 1.0, "hottest cell, this ride [°C]", look.SERIES[1]),
     )
     with look.own_look():
         figure, first = look.chart(width_mm=180.0, height_mm=105.0)

@@ -14,7 +14,8 @@ RESERVE, CUTOFF, CURRENT, POWER = 0, 1, 2, 3
 """Why a pack stops; see STOP_NAMES in range.py."""
 
 # Columns of a candidate: in one cell's terms.
-CELLS, OUTSIDE, MASS, CURRENT_LIMIT, CHARGE_LIMIT, AIR_K, RESISTANCE_K_W, CAPACITY_J_K = range(8)
+CELLS, OUTSIDE, MASS, CURRENT_LIMIT, CHARGE_LIMIT, AIR_K, RESISTANCE_K_W, CAPACITY_J_K, CHARGE_PART, WARMS = range(10)
+COLUMNS = 10
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)

@@ -45,6 +45,7 @@ from optimizer.ride.kernels.cell import (
     CAPACITY_J_K,
     CELLS,
     CHARGE_LIMIT,
+    CHARGE_PART,
     CURRENT,
     CURRENT_LIMIT,
     CUTOFF,
@@ -53,6 +54,7 @@ from optimizer.ride.kernels.cell import (
     POWER,
     RESERVE,
     RESISTANCE_K_W,
+    WARMS,
     arrhenius,
     interpolate,
     ocv_at,
@@ -80,6 +82,7 @@ from optimizer.ride.kernels.step import (
     FACTOR,
     HEAT,
     MEAN_A,
+    OWN_A,
     R0,
     SQUARE_A2,
     TEMP_K,
@@ -182,13 +185,17 @@ def _note_extremes(
     out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats,
     count: int,
 ) -> None:  # fmt: skip
-    """Keep the largest current and the lowest cell voltage of the critical steps at a node."""
+    """Keep the largest current and the lowest cell voltage of the critical steps at a node, within the limits.
+
+    A step that could no longer be driven here had not come due.
+    """
     total = node[R0] + candidate[OUTSIDE]
     for c in range(count):
         u, p = behind_v(curves, cell, numbers, candidate, node, steps, c), steps[c, POWER_W]
         current = 2.0 * p / (u + math.sqrt(max(u * u - 4.0 * total * p, 0.0)))
+        current = min(current, steps[c, OWN_A])
         out[n, I_MAX] = max(out[n, I_MAX], current)
-        out[n, V_LOW] = min(out[n, V_LOW], u - node[R0] * current)
+        out[n, V_LOW] = min(out[n, V_LOW], max(u - node[R0] * current, numbers[V_MIN]))
 
 
 @njit(cache=True, error_model="numpy")
@@ -225,6 +232,8 @@ def _warmed(node: Row, numbers: Row, candidate: Row, drop_c: float) -> tuple[flo
     tau = candidate[RESISTANCE_K_W] * candidate[CAPACITY_J_K]
     end = candidate[AIR_K] + candidate[RESISTANCE_K_W] * node[HEAT]
     temp_k = end + (node[TEMP_K] - end) * math.exp(-drop_c / (node[MEAN_A] * tau))
+    if candidate[WARMS] == 0.0:
+        return temp_k, node[FACTOR]
     return temp_k, arrhenius(temp_k, numbers[ACTIVATION], numbers[REFERENCE_K])
 
 
@@ -394,9 +403,10 @@ def run_block(
     at = 1 if lap[1] == MOST else 0
     for n in range(len(cell)):
         c, t, q = cell[n], table, candidates
-        numbers = (t[c, 0], t[c, 1], t[c, 2], t[c, 3], t[c, 4], t[c, 5], t[c, 6], t[c, 7], t[c, 8],
+        numbers = (t[c, 0] * q[n, CHARGE_PART], t[c, 1], t[c, 2], t[c, 3], t[c, 4], t[c, 5], t[c, 6], t[c, 7], t[c, 8],
                    t[c, 9], t[c, 10], t[c, 11])  # fmt: skip
-        candidate = (q[n, 0], q[n, 1], q[n, 2], q[n, 3], q[n, 4], q[n, 5], q[n, 6], q[n, 7])
+        candidate = (q[n, 0], q[n, 1], q[n, 2], q[n, 3], q[n, 4], q[n, 5], q[n, 6], q[n, 7],
+                     q[n, 8], q[n, 9])  # fmt: skip
         _load((bins[0], bins[1]), critical, c, candidate, drive, masses, power, steps)
         own_limits(steps, counts[c], numbers, candidate)
         _run_down(out, n, curves, c, numbers, candidate, power, weight, steps, counts[c], margins, failed,

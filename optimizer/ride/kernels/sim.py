@@ -18,6 +18,7 @@ from optimizer.ride.kernels.cell import (
     OUTSIDE,
     RESERVE,
     RESISTANCE_K_W,
+    WARMS,
     arrhenius,
     deliverable,
     interpolate,
@@ -47,7 +48,8 @@ def _solve(
 ) -> tuple[float, float, float, float, int]:
     """Current, cell voltage, heat, power margin and what would end it, at the middle of a step."""
     z, lag_z = state[Z], numbers[LAG] / (3600.0 * numbers[CAPACITY])
-    factor = arrhenius(state[TEMP], numbers[ACTIVATION], numbers[REFERENCE_K])
+    temp_k = state[TEMP] if candidate[WARMS] > 0.0 else candidate[AIR_K]
+    factor = arrhenius(temp_k, numbers[ACTIVATION], numbers[REFERENCE_K])
     low, part = place(z, curves.shape[1])
     r0 = factor * interpolate(curves, cell, 1, low, part)
     r1 = factor * interpolate(curves, cell, 2, low, part)
