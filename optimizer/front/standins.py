@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # Rows of one page; a browser sorts and filters so many at once.
-MOST = 3000
+MOST = 12_000
 
 # The first distance tried, as a part of each objective's spread, and by how much it grows.
 FIRST, GROWTH = 0.001, 1.25

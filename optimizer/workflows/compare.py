@@ -99,5 +99,5 @@ def compare_job(a: str, b: str, *, page: Path | None = None) -> Compared:
     picked = [f"{label}:{row['design_id']}" for label, row in zip("AB", found.best["balanced"], strict=True)]
     front = pd.concat(parts, ignore_index=True)
     write_page(page, front=front.sort_values("design_id", key=lambda ids: ~ids.isin(picked), kind="stable"),
-               run=record, designs=[], units=one.units)  # fmt: skip
+               run=record, designs=[], units=one.units, folder="")  # fmt: skip
     return Compared(found, page)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -57,5 +58,8 @@ def report(run: Run) -> Written:
     names = tuple(str(design.row["design_id"]) for design in designs)
     front, distance = stand_ins(run.front, objectives=run.objectives, keep=names)
     record = {**run.record, "stand_ins": {"rows_of": len(run.front), "distance": distance}} if distance else run.record
-    write_page(path, front=front, run=record, designs=designs, units=run.units)
+    mine = [dict(found.pinned.row)] if found.pinned is not None else []
+    write_page(
+        path, front=front, run=record, designs=designs, units=run.units, folder=shlex.quote(str(run.folder)), mine=mine
+    )
     return Written(path, names, path.stat().st_size, len(front), len(run.front))

@@ -9,18 +9,20 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 import numpy as np
+import pandas as pd
 
+from optimizer.analysis.verdict import pack_names, verdict
 from optimizer.base.figures import OBJECTIVES, shown_in
 from optimizer.base.files import write_text
 from optimizer.review.page import grids
 from optimizer.review.page.brief_words import brief_sentences
 from optimizer.review.sheets import charts, drawings
 from optimizer.review.sheets import style as look
-from optimizer.review.sheets.buildsheet import build_steps, cautions
+from optimizer.review.sheets.buildsheet import GENERAL, build_steps, cautions
+from optimizer.review.verdict_words import verdict_lines
 from optimizer.review.words import describe, number
 
 if TYPE_CHECKING:
-    import pandas as pd
     from markupsafe import Markup
 
     from optimizer.design.model import Design
@@ -34,27 +36,11 @@ TABLE = (
 )  # fmt: skip
 HOVER = ("range_km", "peak_power_w", "pack_mass_kg", "cost")
 FACTS = shown_in("f")
-AXES = (
-    ("x", "across", "range_km"),
-    ("y", "up", "peak_power_w"),
-    ("size", "size of mark", "pack_mass_kg"),
-    ("colour", "colour", "cost"),
-)
-
-
-def chart_library() -> tuple[str, str]:
-    """Name with version, and script, of the chart library that is installed.
-
-    Returns
-    -------
-    (str, str)
-        The script is safe inside a <script> element.
-    """
-    import bokeh
-
-    folder = Path(bokeh.__file__).parent / "server" / "static" / "js"
-    text = "\n".join((folder / name).read_text(encoding="utf-8") for name in ("bokeh.min.js", "bokeh-api.min.js"))
-    return f"Bokeh {bokeh.__version__} (BSD 3-Clause)", in_script(text)
+AXES = ("range_km", "peak_power_w", "pack_mass_kg")
+# What may tell marks apart, and how its select names it.
+MARKS = {"cell_id": "cell", "series": "series", "parallel": "parallel", "strip": "strip", "wire": "wire", "bms": "BMS",
+         "fuse": "fuse"}  # fmt: skip
+SCRIPTS = ("rank.js", "verdict.js", "chart.js", "table.js", "page.js")
 
 
 def in_script(text: str) -> str:
@@ -78,18 +64,20 @@ def as_json(value: Any) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
-def _values(series: pd.Series[Any]) -> list[Any]:
-    """A column as plain values; what is no finite number becomes nothing."""
+def _values(series: pd.Series[Any]) -> list[Any] | dict[str, list[Any]]:
+    """A column as plain values, texts once each with a code per row; non-finite values become None."""
     if series.dtype.kind in "iuf":
         column = series.to_numpy(dtype=float)
         whole = series.dtype.kind in "iu"
-        return [None if not np.isfinite(v) else int(v) if whole else float(f"{v:.7g}") for v in column]
-    return [None if value is None or value != value else str(value) for value in series]
+        return [None if not np.isfinite(v) else int(v) if whole else float(v) for v in column]
+    codes, texts = pd.factorize(series)
+    return {"codes": [int(code) for code in codes], "texts": [str(text) for text in texts]}
 
 
 def _columns(front: pd.DataFrame, currency: str) -> list[dict[str, Any]]:
+    """Columns that the page holds: those of its table, then the margins of constraints."""
     found = []
-    for name in TABLE:
+    for name in [*TABLE, *(str(name) for name in front if str(name).startswith("margin_"))]:
         if name in front:
             label, unit, decimals = describe(name, currency=currency)
             figure = front[name].dtype.kind in "iuf"
@@ -98,7 +86,14 @@ def _columns(front: pd.DataFrame, currency: str) -> list[dict[str, Any]]:
 
 
 def front_data(
-    front: pd.DataFrame, *, currency: str, picked: Sequence[str], objectives: Sequence[str] = HOVER
+    front: pd.DataFrame,
+    *,
+    currency: str,
+    picked: Sequence[str],
+    objectives: Sequence[str] = HOVER,
+    bounds: Mapping[str, float | None] | None = None,
+    folder: str = "RUN",
+    mine: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
     """What the page's script needs of the front.
 
@@ -110,7 +105,13 @@ def front_data(
     picked : sequence of str
         design_ids pinned from the start.
     objectives : sequence of str
-        Shown on hover and as parallel coordinates.
+        Ranked by, shown on hover and as parallel coordinates.
+    bounds : mapping of str to float or None, optional
+        The brief's constraints by name.
+    folder : str
+        Of the run, as commands are given it.
+    mine : sequence of mapping
+        Rows of the user's own packs, each with its name.
 
     Returns
     -------
@@ -120,25 +121,33 @@ def front_data(
     columns = _columns(front, currency)
     names = [c["name"] for c in columns]
     ids = [str(value) for value in front["design_id"]]
-    packs = [
-        f"{r.series}S{r.parallel}P {r.cell_id}" for r in front[["series", "parallel", "cell_id"]].itertuples()
-    ]
+    called = pack_names(front)
+    numbers = [c["name"] for c in columns if c["number"]]
+    used = [name for name in objectives if name in names]
+    own = [{"name": str(row["design_id"])} | {n: row[n] for n in names[1:] if row.get(n) == row.get(n)} for row in mine]
     return {
         "ids": ids,
-        "packs": packs,
+        "names": [called[name] for name in ids],
         "columns": columns,
+        "table": [name for name in TABLE if name in front],
         "values": {name: _values(front[name]) for name in names},
-        "hover": [name for name in objectives if name in names],
-        "parallel": [name for name in dict.fromkeys((*objectives, "hot_cell_c")) if name in names],
+        "objectives": used,
+        "parallel": [name for name in dict.fromkeys((*used, "hot_cell_c")) if name in numbers],
         "lessIsBetter": sorted(n for n, more in OBJECTIVES.items() if not more),
         "moreIsBetter": [n for n, more in OBJECTIVES.items() if more],
-        "ramp": [_hex(charts.RAMP(k / 63)) for k in range(64)],
+        "axes": [name for name in dict.fromkeys((*used, *AXES, *numbers)) if name in numbers][:3],
+        "marks": [name for name in MARKS if name in names],
+        "limits": [{"name": name, "side": "least" if OBJECTIVES[name] else "most"} for name in used],
+        "bounds": {name: bound for name, bound in (bounds or {}).items() if bound is not None},
         "picked": [name for name in picked if name in ids],
+        "mine": json.loads(json.dumps(own, default=_plain)),
+        "run": folder,
     }
 
 
-def _hex(colour: Sequence[float]) -> str:
-    return "#" + "".join(f"{round(255 * part):02x}" for part in colour[:3])
+def _plain(value: Any) -> Any:
+    """A NumPy scalar as a plain one."""
+    return value.item()
 
 
 def _design(design: Design, markup: type[Markup], currency: str) -> dict[str, Any]:
@@ -155,6 +164,7 @@ def _design(design: Design, markup: type[Markup], currency: str) -> dict[str, An
         }
         for s in build_steps(design)
     ]
+    told, general = cautions(design), {*design.general_cautions, *GENERAL.values()}
     ride = charts.ride_plot(design) if len(design.ride) > 1 else None
     return {
         "id": str(row["design_id"]),
@@ -162,7 +172,8 @@ def _design(design: Design, markup: type[Markup], currency: str) -> dict[str, An
         "heading": f"{row['design_id']}: {row['series']}S{row['parallel']}P of {row['cell_id']}",
         "summary": _summary(design),
         "facts": _facts(row, currency),
-        "cautions": cautions(design),
+        "cautions": [text for text in told if text not in general],
+        "general": [text for text in told if text in general],
         # The drawing is ours and holds no text of the user but as outlines; everything else is escaped.
         "drawing": markup(look.inline_svg(drawings.draw(design), alt=alt)),
         "drawing_text": "To scale; print layout.svg at 100 % for the scale in its title block.",
@@ -255,7 +266,13 @@ def _limits(front: pd.DataFrame, run: Mapping[str, Any], currency: str) -> list[
 
 
 def render_page(
-    *, front: pd.DataFrame, run: Mapping[str, Any], designs: Sequence[Design], units: Mapping[str, str]
+    *,
+    front: pd.DataFrame,
+    run: Mapping[str, Any],
+    designs: Sequence[Design],
+    units: Mapping[str, str],
+    folder: str = "RUN",
+    mine: Sequence[Mapping[str, Any]] = (),
 ) -> str:
     """The report as HTML text.
 
@@ -269,6 +286,10 @@ def render_page(
         The shortlist, each shown in detail.
     units : mapping of column to unit
         "cost" gives the currency's label.
+    folder : str
+        Of the run, as commands are given it.
+    mine : sequence of mapping
+        Rows of the user's own packs, marked in the chart and set beside pinned designs.
 
     Returns
     -------
@@ -282,34 +303,39 @@ def render_page(
     environment = Environment(
         loader=FileSystemLoader(ASSETS), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
-    library, script = chart_library()
     columns = _columns(front, currency)
+    brief = run.get("brief") or {}
+    bounds = brief.get("constraints") or {}
+    wanted = _wanted(run)
     data = front_data(
-        front, currency=currency, picked=[str(d.row["design_id"]) for d in designs], objectives=_wanted(run)
+        front,
+        currency=currency,
+        picked=[str(d.row["design_id"]) for d in designs][:3],
+        objectives=wanted,
+        bounds=bounds,
+        folder=folder,
+        mine=mine,
     )
-    rows = [
-        {"id": name, "cells": [
-            {"text": number(data["values"][c["name"]][k], decimals=c["decimals"]), "number": c["number"]}
-            for c in columns
-        ]}
-        for k, name in enumerate(data["ids"])
-    ]  # fmt: skip
+    found = verdict(front, objectives=wanted, constraints=bounds) if len(front) else None
+    script = "\n".join((ASSETS / name).read_text(encoding="utf-8") for name in SCRIPTS)
+    axes = zip((("x", "across"), ("y", "up"), ("size", "size of mark")), data["axes"], strict=False)
     return environment.get_template("page.html.j2").render(
         title=str(run.get("title", "cellstow")),
         css=Markup((ASSETS / "page.css").read_text(encoding="utf-8")),
-        js=Markup(in_script((ASSETS / "page.js").read_text(encoding="utf-8"))),
-        library=library,
-        library_js=Markup(script),
+        js=Markup(in_script(script)),
         data=Markup(as_json(data)),
-        brief=brief_sentences(run.get("brief") or {}),
+        brief=brief_sentences(brief),
+        verdict=verdict_lines(found, objectives=wanted, currency=currency) if found is not None else [],
+        weights=[{"name": name, "label": describe(name)[0]} for name in data["objectives"]],
+        folder=folder,
         facts=_overview(front, run, currency),
         count=len(front),
-        axes=[{"name": n, "label": label, "value": value} for n, label, value in AXES],
+        axes=[{"name": name, "label": label, "value": value} for (name, label), value in axes],
+        marks=[{"name": name, "label": MARKS[name]} for name in data["marks"]],
         numeric=[c for c in columns if c["number"]],
         cells=sorted({str(value) for value in front["cell_id"]}),
         limits=_limits(front, run, currency),
-        columns=columns,
-        rows=rows,
+        columns=[c for c in columns if c["name"] in data["table"]],
         rejected=grids.rejected(run),
         designs=[_design(design, Markup, currency) for design in designs],
         run_table=grids.run_table(run),
@@ -323,13 +349,15 @@ def write_page(
     run: Mapping[str, Any],
     designs: Sequence[Design],
     units: Mapping[str, str],
+    folder: str = "RUN",
+    mine: Sequence[Mapping[str, Any]] = (),
 ) -> None:
     """Write review.html, whole or not at all.
 
     Parameters
     ----------
     path : Path
-    front, run, designs, units
+    front, run, designs, units, folder, mine
         As in `render_page`.
     """
-    write_text(path, render_page(front=front, run=run, designs=designs, units=units))
+    write_text(path, render_page(front=front, run=run, designs=designs, units=units, folder=folder, mine=mine))

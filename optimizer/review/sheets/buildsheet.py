@@ -291,8 +291,9 @@ def _first_charge(design: Design) -> Step:
 # What must stand on every sheet, each under a word by which a design's own caution of the same is known.
 GENERAL = {
     "not tested": "These figures are calculated, not tested. A builder checks them; cellstow certifies nothing.",
-    "extinguisher": "Fire: lithium cells hold their energy while you work. Have sand or a water-mist or class D "
-    "extinguisher at hand, a clear way out, and somebody who knows what you do.",
+    "Fire": "Fire: a lithium-ion pack that burns needs water in quantity and distance, gives off poisonous gas that "
+    "can explode, and may catch fire again hours later. Work away from anything flammable, with a clear way out and "
+    "somebody who knows what you do; leave a fire to the fire service.",
     "Weld": "Weld strips to cells, do not solder; wear eye protection.",
     "Charge with": "Charge under a watchful eye and clear of the way out.",
     "UN 38.3": "Carriers ask for the tests of UN 38.3, and a home-built pack has not passed them.",

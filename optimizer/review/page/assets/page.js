@@ -1,183 +1,17 @@
+/* The page: state and controls; what they change is drawn by chart.js, table.js and verdict.js. */
 "use strict";
 (() => {
   const data = JSON.parse(document.getElementById("front-data").textContent);
+  for (const [name, column] of Object.entries(data.values)) if (column.texts) data.values[name] = column.codes.map((c) => (c < 0 ? null : column.texts[c]));
   const total = data.ids.length;
   const $ = (id) => document.getElementById(id);
-  const body = document.querySelector("#front-table tbody");
-  const rows = body ? [...body.rows] : [];
-  const meta = new Map(data.columns.map((c) => [c.name, c]));
-  const label = (name) => { const c = meta.get(name); return c.unit ? `${c.label} [${c.unit}]` : c.label; };
-  const shown = (name, value) => {
-    if (value === null || value === undefined) return "–";
-    return typeof value === "number" ? value.toFixed(meta.get(name).decimals) : String(value);
-  };
-  const cells = [...new Set(data.values.cell_id)].sort();
-  const MARKERS = ["circle", "square", "triangle", "diamond", "inverted_triangle", "hex", "star", "plus"];
-  const HUES = ["#1c5d94", "#b8441a", "#3c7d5a", "#7a4f9a", "#8a6d1f", "#59666e", "#a33b63", "#2f8aa0"];
-  const RAMP = data.ramp;
-  const pinned = [];
-  let visible = data.ids.map((_, k) => k);
-  let scatter = null, parallel = null;
-
-  const span = (name) => {
-    const v = data.values[name].filter((x) => x !== null);
-    return v.length ? [Math.min(...v), Math.max(...v)] : [0, 1];
-  };
-  const share = (name, value) => {
-    const [low, high] = span(name);
-    return value === null ? 0 : high > low ? (value - low) / (high - low) : 0.5;
-  };
-
-  /* ---- scatter ------------------------------------------------------------------------------------ */
-  const axisChoice = () => ({ x: $("axis-x").value, y: $("axis-y").value, size: $("axis-size").value, colour: $("axis-colour").value });
-
-  const scatterData = (choice) => {
-    const out = { x: [], y: [], size: [], colour: [], marker: [], id: [], tip: [], index: [] };
-    const order = [...visible].sort((a, b) => share(choice.size, data.values[choice.size][b]) - share(choice.size, data.values[choice.size][a]));
-    for (const k of order) {
-      if (data.values[choice.x][k] === null || data.values[choice.y][k] === null) continue;
-      out.x.push(data.values[choice.x][k]);
-      out.y.push(data.values[choice.y][k]);
-      out.size.push(6 + 15 * Math.sqrt(share(choice.size, data.values[choice.size][k])));
-      out.colour.push(data.values[choice.colour][k] ?? NaN);
-      out.marker.push(MARKERS[cells.indexOf(data.values.cell_id[k]) % MARKERS.length]);
-      out.id.push(data.ids[k]);
-      out.tip.push(data.packs[k]);
-      out.index.push(k);
-      for (const c of data.hover) (out[`h_${c}`] ??= []).push(`${shown(c, data.values[c][k])} ${meta.get(c).unit}`);
-    }
-    for (const c of data.hover) out[`h_${c}`] ??= [];
-    return out;
-  };
-
-  const style = (figure) => {
-    figure.background_fill_color = "#ffffff"; figure.border_fill_color = "#ffffff"; figure.outline_line_color = null;
-    for (const axis of [...figure.xaxes ?? [figure.xaxis], ...figure.yaxes ?? [figure.yaxis]].flat()) {
-      axis.axis_label_text_font_style = "normal"; axis.axis_label_text_color = "#1f2e38";
-      axis.major_label_text_color = "#59666e"; axis.axis_line_color = "#59666e"; axis.minor_tick_line_color = null;
-      axis.major_tick_line_color = "#59666e";
-    }
-    for (const grid of [figure.xgrid, figure.ygrid].flat()) grid.grid_line_color = "#e4dfd2";
-  };
-
-  const drawScatter = () => {
-    const choice = axisChoice();
-    const P = Bokeh.Plotting;
-    const figure = P.figure({ height: 460, sizing_mode: "stretch_width", tools: "pan,wheel_zoom,box_zoom,reset,save,tap", toolbar_location: "above", output_backend: "canvas" });
-    figure.toolbar.logo = null;
-    const source = new Bokeh.ColumnDataSource({ data: scatterData(choice) });
-    const [low, high] = span(choice.colour);
-    const mapper = new Bokeh.LinearColorMapper({ palette: RAMP, low, high: high > low ? high : low + 1, nan_color: "#ffffff" });
-    const marks = figure.scatter({ field: "x" }, { field: "y" }, {
-      source, size: { field: "size" }, marker: { field: "marker" }, fill_color: { field: "colour", transform: mapper },
-      line_color: "#1f2e38", line_width: 0.8, fill_alpha: 0.95,
-      nonselection_fill_alpha: 0.95, nonselection_line_alpha: 1, hover_line_color: "#b8441a",
-    });
-    const rings = new Bokeh.ColumnDataSource({ data: { x: [], y: [], text: [] } });
-    figure.scatter({ field: "x" }, { field: "y" }, { source: rings, size: 26, marker: "circle", fill_color: null, line_color: "#b8441a", line_width: 2.5 });
-    figure.text({ field: "x" }, { field: "y" }, { field: "text" }, { source: rings, x_offset: 13, y_offset: -8, text_color: "#b8441a", text_font_size: "13px", text_font_style: "bold" });
-    figure.add_tools(new Bokeh.HoverTool({ renderers: [marks], tooltips: [["design", "@id"], ["pack", "@tip"], ...data.hover.map((c) => [meta.get(c).label, `@h_${c}`])] }));
-    figure.add_layout(new Bokeh.ColorBar({ color_mapper: mapper, width: 10, major_label_text_color: "#59666e" }), "right");
-    figure.title.text = `colour: ${label(choice.colour)}; size: ${label(choice.size)}; shape: cell`;
-    figure.title.text_font_style = "normal"; figure.title.text_color = "#59666e"; figure.title.text_font_size = "13px";
-    figure.xaxis.axis_label = label(choice.x); figure.yaxis.axis_label = label(choice.y);
-    style(figure);
-    source.selected.properties.indices.change.connect(() => {
-      const hit = source.selected.indices.map((i) => source.data.id[i]);
-      if (hit.length) { toggle(hit[0]); source.selected.indices = []; }
-    });
-    $("scatter").replaceChildren();
-    scatter = { figure, source, rings, mapper, choice, view: null };
-    ringPins();
-    const own = scatter;
-    return P.show(figure, $("scatter")).then((view) => { own.view = view; });
-  };
-
-  const ringPins = () => {
-    const { x, y } = scatter.choice;
-    const out = { x: [], y: [], text: [] };
-    pinned.forEach((id, n) => {
-      const k = data.ids.indexOf(id);
-      if (!visible.includes(k)) return;
-      out.x.push(data.values[x][k]); out.y.push(data.values[y][k]); out.text.push(String(n + 1));
-    });
-    scatter.rings.data = out;
-  };
-
-  /* ---- parallel coordinates ----------------------------------------------------------------------- */
-  const height = (name, value) => (data.lessIsBetter.includes(name) ? 1 - share(name, value) : share(name, value));
-  const parallelData = (list) => ({
-    xs: list.map(() => data.parallel.map((_, i) => i)),
-    ys: list.map((k) => data.parallel.map((c) => height(c, data.values[c][k]))),
-    colour: list.map((k) => HUES[cells.indexOf(data.values.cell_id[k]) % HUES.length]),
-    id: list.map((k) => data.ids[k]), tip: list.map((k) => data.packs[k]),
-  });
-
-  const drawParallel = () => {
-    const P = Bokeh.Plotting;
-    const last = data.parallel.length - 1;
-    const figure = P.figure({ height: 330, sizing_mode: "stretch_width", tools: "tap,reset,save", toolbar_location: null, x_range: [-0.35, last + 0.35], y_range: [-0.14, 1.14] });
-    const source = new Bokeh.ColumnDataSource({ data: parallelData(visible) });
-    const strong = new Bokeh.ColumnDataSource({ data: parallelData([]) });
-    const lines = figure.multi_line({ field: "xs" }, { field: "ys" }, { source, line_color: { field: "colour" }, line_width: 1.3, line_alpha: 0.45, hover_line_alpha: 1, hover_line_color: "#1f2e38", nonselection_line_alpha: 0.45, selection_line_alpha: 0.45 });
-    figure.multi_line({ field: "xs" }, { field: "ys" }, { source: strong, line_color: { field: "colour" }, line_width: 4 });
-    data.parallel.forEach((name, i) => {
-      const [low, high] = span(name);
-      const ends = data.lessIsBetter.includes(name) ? [high, low] : [low, high];
-      figure.line([i, i], [0, 1], { line_color: "#1f2e38", line_width: 1.2 });
-      figure.text([i, i], [-0.03, 1.03], [shown(name, ends[0]), shown(name, ends[1])].map(String), { text_align: "center", text_baseline: "middle", text_font_size: "12px", text_color: "#59666e", y_offset: { value: 0 } });
-    });
-    figure.add_tools(new Bokeh.HoverTool({ renderers: [lines], line_policy: "interp", tooltips: [["design", "@id"], ["pack", "@tip"]] }));
-    const ticks = data.parallel.map((_, i) => i);
-    figure.xaxis.ticker = new Bokeh.FixedTicker({ ticks });
-    figure.xaxis.major_label_overrides = new Map(data.parallel.map((c, i) => [i, label(c)]));
-    figure.yaxis.visible = false;
-    style(figure);
-    for (const grid of [figure.xgrid, figure.ygrid].flat()) grid.visible = false;
-    figure.xaxis.major_label_text_color = "#1f2e38"; figure.xaxis.major_label_text_font_size = "13px"; figure.xaxis.axis_line_color = null; figure.xaxis.major_tick_line_color = null;
-    source.selected.properties.indices.change.connect(() => {
-      const hit = source.selected.indices.map((i) => source.data.id[i]);
-      if (hit.length) { toggle(hit[0]); source.selected.indices = []; }
-    });
-    $("parallel").replaceChildren();
-    parallel = { figure, source, strong };
-    const own = parallel;
-    return P.show(figure, $("parallel")).then((view) => { own.view = view; });
-  };
-
-  /* ---- filters ------------------------------------------------------------------------------------ */
-  const filter = () => {
-    const on = new Set([...document.querySelectorAll("input[data-cell]:checked")].map((box) => box.dataset.cell));
-    const limits = [...document.querySelectorAll("input[data-limit]")].filter((input) => input.value.trim() !== "" && input.validity.valid)
-      .map((input) => [input.dataset.limit, input.dataset.side, Number(input.value)]);
-    const passes = (k) => on.has(String(data.values.cell_id[k])) && limits.every(([name, side, value]) => {
-      const own = data.values[name][k];
-      return own !== null && (side === "least" ? own >= value : own <= value);
-    });
-    visible = data.ids.map((_, k) => k).filter(passes);
-    const seen = new Set(visible);
-    rows.forEach((row) => { row.hidden = !seen.has(Number(row.dataset.row)); });
-    $("shown").textContent = `${visible.length} of ${total} designs shown`;
-    if (scatter) { scatter.source.data = scatterData(scatter.choice); ringPins(); }
-    if (parallel) parallel.source.data = parallelData(visible);
-  };
-
-  /* ---- pins --------------------------------------------------------------------------------------- */
-  const toggle = (id) => {
-    const at = pinned.indexOf(id);
-    if (at >= 0) pinned.splice(at, 1); else pinned.push(id);
-    if (pinned.length > 6) pinned.shift();
-    rows.forEach((row) => {
-      const on = pinned.includes(row.dataset.id);
-      row.classList.toggle("picked", on);
-      const button = row.querySelector("button");
-      button.setAttribute("aria-pressed", String(on));
-    });
-    drawPins();
-    if (scatter) ringPins();
-    if (parallel) parallel.strong.data = parallelData(pinned.map((p) => data.ids.indexOf(p)));
-  };
-
+  const column = new Map(data.columns.map((c) => [c.name, c]));
+  const rowOf = new Map(data.ids.map((id, k) => [id, k]));
+  const label = (name) => { const c = column.get(name); return c.unit ? `${c.label} [${c.unit}]` : c.label; };
+  const shown = (name, value) => (value === null || value === undefined ? "–" : typeof value === "number" ? value.toFixed(column.get(name).decimals) : String(value));
+  const all = data.ids.map((_, k) => k);
+  const numeric = data.columns.filter((c) => c.number).map((c) => c.name);
+  const words = Verdict.make(data);
   const element = (name, text, attributes = {}) => {
     const node = document.createElement(name);
     if (text !== undefined) node.textContent = text;
@@ -185,96 +19,294 @@
     return node;
   };
 
-  const drawPins = () => {
-    const box = $("pins");
-    if (!pinned.length) { box.replaceChildren(element("p", "Nothing is pinned. Click a mark or a line, or press Pin in the table.")); return; }
-    const table = element("table");
-    table.append(element("caption", "Pinned designs, numbered as in the chart; the best of each line is bold"));
-    const head = table.createTHead().insertRow();
-    head.append(element("th", "", { scope: "col" }));
-    const list = pinned.map((id) => data.ids.indexOf(id));
-    pinned.forEach((id, n) => {
-      const cell = element("th", `${n + 1}. ${id} `, { scope: "col", class: "n" });
-      if (document.getElementById(`design-${id}`)) cell.append(element("a", "↓ details", { href: `#design-${encodeURIComponent(id)}` }));
-      const off = element("button", "unpin", { type: "button", "aria-label": `unpin ${id}` });
-      off.addEventListener("click", () => toggle(id));
-      cell.append(" ", off);
-      head.append(cell);
-    });
-    const bodyRows = table.createTBody();
-    for (const column of data.columns) {
-      if (column.name === "design_id") continue;
-      const line = bodyRows.insertRow();
-      line.append(element("th", label(column.name), { scope: "row" }));
-      const own = list.map((k) => data.values[column.name][k]);
-      const better = data.lessIsBetter.includes(column.name) ? Math.min : data.moreIsBetter.includes(column.name) ? Math.max : null;
-      const best = better && own.every((v) => typeof v === "number") ? better(...own) : null;
-      for (const value of own) {
-        const cell = element("td", undefined, { class: "n" });
-        cell.append(best !== null && value === best && list.length > 1 ? element("b", shown(column.name, value)) : shown(column.name, value));
-        line.append(cell);
-      }
+  /* ---- state, kept in the link ---------------------------------------------------------------------- */
+  const fresh = () => ({ method: "topsis", weights: data.objectives.map(() => 1), x: data.axes[0], y: data.axes[1], size: data.axes[2], marks: "cell_id", off: [], limits: {}, pins: [...data.picked], sort: null, open: null });
+  const state = fresh();
+  const restore = () => {
+    const asked = new URLSearchParams(location.hash.slice(1));
+    if (!asked.has("m")) return;
+    if (["topsis", "weighted"].includes(asked.get("m"))) state.method = asked.get("m");
+    for (const pair of (asked.get("w") ?? "").split(",")) {
+      const [name, value] = pair.split("="), j = data.objectives.indexOf(name);
+      if (j >= 0 && Number(value) >= 0) state.weights[j] = Number(value);
     }
-    box.replaceChildren(table);
+    if (!state.weights.some((w) => w > 0)) state.weights = data.objectives.map(() => 1);
+    for (const key of ["x", "y", "size"]) if (numeric.includes(asked.get(key))) state[key] = asked.get(key);
+    if (data.marks.includes(asked.get("marks"))) state.marks = asked.get("marks");
+    state.off = asked.getAll("off");
+    for (const [key, value] of asked) if (key.startsWith("l.") && value !== "" && Number.isFinite(Number(value))) state.limits[key.slice(2)] = Number(value);
+    state.pins = asked.getAll("pin").filter((id) => rowOf.has(id));
+    const [name, way] = (asked.get("sort") ?? "").split(" ");
+    if (column.has(name)) state.sort = { name, rising: way !== "down" };
+    if (rowOf.has(asked.get("open"))) state.open = asked.get("open");
   };
+  const link = () => {
+    const out = new URLSearchParams({ m: state.method, w: weightsText(), x: state.x, y: state.y, size: state.size, marks: state.marks });
+    state.off.forEach((name) => out.append("off", name));
+    for (const [name, value] of Object.entries(state.limits)) out.append(`l.${name}`, value);
+    state.pins.forEach((id) => out.append("pin", id));
+    if (state.sort) out.set("sort", `${state.sort.name} ${state.sort.rising ? "up" : "down"}`);
+    if (state.open) out.set("open", state.open);
+    history.replaceState(null, "", `#${out}`);
+  };
+  const weightsText = () => data.objectives.map((name, j) => `${name}=${state.weights[j]}`).join(",");
 
-  /* ---- table -------------------------------------------------------------------------------------- */
-  const sortBy = (header) => {
-    const name = header.dataset.column;
-    const rising = header.getAttribute("aria-sort") !== "ascending";
-    document.querySelectorAll("#front-table th[aria-sort]").forEach((other) => other.removeAttribute("aria-sort"));
-    header.setAttribute("aria-sort", rising ? "ascending" : "descending");
-    const value = (row) => (name === "design_id" ? row.dataset.id : data.values[name][Number(row.dataset.row)]);
+  /* ---- series: at most eight marks ------------------------------------------------------------------ */
+  let series = [], names = [];
+  const MOST = 8;
+  const group = () => {
+    const list = data.values[state.marks], count = new Map();
+    for (const value of list) count.set(value, (count.get(value) ?? 0) + 1);
+    const kept = [...count.keys()].sort((a, b) => count.get(b) - count.get(a) || String(a).localeCompare(String(b), "en", { numeric: true }));
+    const own = kept.length > MOST ? kept.slice(0, MOST - 1) : kept;
+    own.sort((a, b) => String(a).localeCompare(String(b), "en", { numeric: true }));
+    names = kept.length > MOST ? [...own, null] : own;
+    const place = new Map(own.map((name, i) => [name, i]));
+    series = list.map((value) => place.get(value) ?? MOST - 1);
+    const box = $("legend");
+    box.replaceChildren(...names.map((name, s) => {
+      const item = element("li"), canvas = element("canvas", undefined, { width: 36, height: 36, "aria-hidden": "true" });
+      const context = canvas.getContext("2d");
+      context.fillStyle = colours()[s]; context.strokeStyle = "transparent";
+      Chart.glyph(context, s, 18, 18, 11);
+      item.append(canvas, name === null ? `the other ${kept.length - own.length}` : String(name));
+      return item;
+    }));
+  };
+  const colours = () => Array.from({ length: MOST }, (_, s) => Chart.css(names[s] === null ? "--soft" : `--s${s + 1}`));
+
+  /* ---- what is visible ------------------------------------------------------------------------------ */
+  let visible = all;
+  const filter = () => {
+    const off = new Set(state.off), cells = data.values.cell_id;
+    const limits = data.limits.filter(({ name }) => state.limits[name] !== undefined).map(({ name, side }) => [data.values[name], side === "least" ? 1 : -1, state.limits[name]]);
+    visible = all.filter((k) => !off.has(cells[k]) && limits.every(([list, sign, value]) => list[k] !== null && sign * list[k] >= sign * value));
+    $("shown").textContent = `${visible.length} of ${total} designs shown`;
+  };
+  const sorted = () => {
+    if (!state.sort) return visible;
+    const { name, rising } = state.sort, list = data.values[name], sign = rising ? 1 : -1;
     const collator = new Intl.Collator("en", { numeric: true });
-    rows.sort((a, b) => {
-      const [u, v] = [value(a), value(b)];
-      if (u === v) return 0;
+    return [...visible].sort((a, b) => {
+      const [u, v] = [list[a], list[b]];
+      if (u === v) return a - b;
       if (u === null) return 1;
       if (v === null) return -1;
-      const order = typeof u === "number" ? u - v : collator.compare(u, v);
-      return rising ? order : -order;
+      return sign * (typeof u === "number" ? u - v : collator.compare(u, v));
     });
-    body.append(...rows);
   };
 
-  const GLYPHS = "●■▲◆▼⬢★✚";
+  /* ---- charts --------------------------------------------------------------------------------------- */
+  const spans = new Map();
+  const span = (name) => {
+    if (!spans.has(name)) {
+      let low = Infinity, high = -Infinity;
+      for (const v of data.values[name]) { if (v === null) continue; if (v < low) low = v; if (v > high) high = v; }
+      spans.set(name, low > high ? [0, 1] : [low, high]);
+    }
+    return spans.get(name);
+  };
+  const lookCommon = { values: data.values, label, shown, series: (k) => series[k], colours };
+  const tip = $("tip");
+  const scatter = total ? Chart.scatter($("scatter-canvas"), tip, { ...lookCommon, choose: (k) => toggle(k), tell: (box, k) => {
+    box.replaceChildren(element("b", data.names[k]), ...data.objectives.map((name) => element("div", `${column.get(name).label} ${shown(name, data.values[name][k])} ${column.get(name).unit}`)));
+  } }) : null;
+  const heights = new Map();
+  const lines = total ? Chart.lines($("lines-canvas"), { ...lookCommon,
+    heights: (name) => {
+      if (!heights.has(name)) {
+        const [low, high] = span(name), less = data.lessIsBetter.includes(name);
+        heights.set(name, Float64Array.from(data.values[name], (v) => { const s = v === null ? 0 : high > low ? (v - low) / (high - low) : 0.5; return less ? 1 - s : s; }));
+      }
+      return heights.get(name);
+    },
+    ends: (name) => { const [low, high] = span(name); return (data.lessIsBetter.includes(name) ? [high, low] : [low, high]).map((v) => shown(name, v)); },
+  }) : null;
+  const pinRows = () => state.pins.map((id) => rowOf.get(id));
+  const drawCharts = () => {
+    if (!total) return;
+    scatter.draw({ x: state.x, y: state.y, size: state.size, visible, all, pins: pinRows(), mine: data.mine });
+    lines.draw({ names: data.parallel, visible, pins: pinRows() });
+  };
+
+  /* ---- verdict -------------------------------------------------------------------------------------- */
+  let merit = null;
+  const place = (k) => { const where = words.place(k); return where ? ` (${where})` : ""; };
+  const drawVerdict = () => {
+    if (!total) return;
+    merit = Rank.merit(data, state.method, state.weights);
+    const [pick, ...others] = Rank.pick(data, merit, 3);
+    const line = (word, text) => { const row = element("div"); row.append(element("dt", word), element("dd", text)); return row; };
+    const named = (k) => { const head = element("button", data.names[k], { type: "button", class: "link" }); head.addEventListener("click", () => open(k)); return head; };
+    const head = element("p", "", { class: "pick" });
+    head.append(named(pick), `${place(pick)}`);
+    const facts = element("dl", undefined, { class: "lines" });
+    facts.append(line("gives", words.gives(pick)));
+    if (words.limits(pick)) facts.append(line("limited by", words.limits(pick)));
+    if (words.weakest(pick)) facts.append(line("weakest margin", words.weakest(pick)));
+    const list = element("ul", undefined, { class: "others" });
+    for (const k of others) { const item = element("li"); item.append("Or ", named(k), `${place(k)}: ${words.switchWords(pick, k)}.`); list.append(item); }
+    $("verdict-words").replaceChildren(head, facts, list, element("p", words.ranking(state.method, state.weights), { class: "soft" }));
+    const own = state.weights.every((w) => w === 1) ? "" : ` --weights ${weightsText()}`;
+    $("verdict-command").textContent = `cellstow shortlist ${data.run}${state.method === "topsis" ? "" : ` --method ${state.method}`}${own}`;
+    $("verdict-command").dataset.pick = data.ids[pick];
+  };
+
+  /* ---- pins ----------------------------------------------------------------------------------------- */
+  const toggle = (k) => {
+    const id = data.ids[k], at = state.pins.indexOf(id);
+    if (at >= 0) state.pins.splice(at, 1); else state.pins.push(id);
+    drawPins(); drawCharts(); table && table.mark(); link();
+  };
+  const drawPins = () => {
+    const box = $("pins");
+    const mine = data.mine.map((own) => ({ head: own.name, value: (name) => own[name], id: null }));
+    const list = [...mine, ...pinRows().map((k, n) => ({ head: `${n + 1}. ${data.names[k]}`, value: (name) => data.values[name][k], id: data.ids[k], k }))];
+    if (!list.length) { box.replaceChildren(element("p", "Nothing is pinned. Click a mark, or press Pin in the table.")); return; }
+    const grid = element("table");
+    grid.append(element("caption", "Pinned designs, numbered as in the chart; the best of each line is bold"));
+    const head = grid.createTHead().insertRow();
+    head.append(element("td", ""));
+    for (const one of list) {
+      const cell = element("th", one.head, { scope: "col", class: "n" });
+      if (one.id !== null) {
+        cell.append(element("small", one.id));
+        const off = element("button", "unpin", { type: "button", "aria-label": `unpin ${one.id}` });
+        off.addEventListener("click", () => toggle(one.k));
+        cell.append(off);
+      }
+      head.append(cell);
+    }
+    const body = grid.createTBody();
+    for (const { name } of data.columns) {
+      if (name === "design_id" || name.startsWith("margin_")) continue;
+      const row = body.insertRow();
+      row.append(element("th", label(name), { scope: "row" }));
+      const own = list.map((one) => one.value(name) ?? null);
+      const better = data.lessIsBetter.includes(name) ? Math.min : data.moreIsBetter.includes(name) ? Math.max : null;
+      const best = better && own.every((v) => typeof v === "number") ? better(...own) : null;
+      own.forEach((value, i) => {
+        const cell = element("td", undefined, { class: "n" });
+        cell.append(best !== null && value === best && list.length > 1 ? element("b", shown(name, value)) : shown(name, value));
+        if (data.mine.length && i && typeof value === "number" && typeof own[0] === "number" && value !== own[0]) {
+          const less = value - own[0];
+          cell.append(element("small", `${less > 0 ? "+" : "−"}${Math.abs(less).toFixed(column.get(name).decimals)}`));
+        }
+        row.append(cell);
+      });
+    }
+    box.replaceChildren(grid);
+  };
+  const exportPins = () => {
+    const quote = (v) => (v === null || v === undefined ? "" : /[",\n]/.test(String(v)) ? `"${String(v).replaceAll('"', '""')}"` : /^[=+@-]/.test(String(v)) && typeof v !== "number" ? `'${v}` : String(v));
+    const heads = data.columns.map((c) => c.name);
+    const text = [["name", ...heads], ...pinRows().map((k) => [data.names[k], ...heads.map((name) => data.values[name][k])])].map((line) => line.map(quote).join(",")).join("\n") + "\n";
+    const anchor = element("a", undefined, { href: `data:text/csv;charset=utf-8,${encodeURIComponent(text)}`, download: "pins.csv" });
+    document.body.append(anchor); anchor.click(); anchor.remove();
+    return text;
+  };
+
+  /* ---- one design, opened --------------------------------------------------------------------------- */
+  const open = (k) => { state.open = k === null ? null : data.ids[k]; drawOpen(); link(); if (k !== null) { $("one").scrollIntoView({ block: "start" }); $("one").focus({ preventScroll: true }); } };
+  const drawOpen = () => {
+    const box = $("one-body");
+    $("one-box").hidden = state.open === null;
+    if (state.open === null) return;
+    const k = rowOf.get(state.open);
+    $("one").textContent = `${data.names[k]} (${data.ids[k]})`;
+    const facts = element("dl", undefined, { class: "facts" });
+    for (const { name } of data.columns) {
+      if (name === "design_id" || data.values[name][k] === null) continue;
+      const item = element("div");
+      item.append(element("dt", label(name)), element("dd", shown(name, data.values[name][k])));
+      facts.append(item);
+    }
+    const full = document.getElementById(`design-${encodeURIComponent(state.open)}`);
+    const how = element("p");
+    if (full) how.append("It is shown in full ", element("a", "further down", { href: `#${full.id}` }), ".");
+    else if (data.run) how.append("Drawings, cut list, harness, bill and build sheet are made by: ", element("code", `cellstow shortlist ${data.run} ${[...new Set([...data.picked.filter((id) => document.getElementById(`design-${encodeURIComponent(id)}`)), state.open])].map((id) => `--design ${id}`).join(" ")} && cellstow report ${data.run}`));
+    box.replaceChildren(how, facts);
+    if (full) followLinks(box);
+  };
+
+  /* ---- controls ------------------------------------------------------------------------------------- */
+  let table = null;
+  const refresh = () => { filter(); drawCharts(); table && table.show(sorted()); link(); };
+  const sortBy = (name) => {
+    state.sort = { name, rising: !(state.sort && state.sort.name === name && state.sort.rising) };
+    marksOfSort(); table.show(sorted()); link();
+  };
+  const marksOfSort = () => document.querySelectorAll("#front-table th[data-column]").forEach((head) => {
+    if (state.sort && head.dataset.column === state.sort.name) head.setAttribute("aria-sort", state.sort.rising ? "ascending" : "descending"); else head.removeAttribute("aria-sort");
+  });
+  const followLinks = (box) => box.querySelectorAll("a[href^='#']").forEach((anchor) => anchor.addEventListener("click", (event) => {
+    /* The link's end holds the state, so anchors scroll without it. */
+    const target = document.getElementById(decodeURIComponent(anchor.getAttribute("href").slice(1)));
+    if (!target) return;
+    event.preventDefault();
+    target.scrollIntoView({ block: "start" });
+    if (target.tabIndex < 0) target.tabIndex = -1;
+    target.focus({ preventScroll: true });
+  }));
+  const setControls = () => {
+    $("method").value = state.method;
+    data.objectives.forEach((name, j) => { const slider = document.querySelector(`[data-weight="${name}"]`); slider.value = state.weights[j]; slider.nextElementSibling.textContent = state.weights[j]; });
+    for (const key of ["x", "y", "size", "marks"]) $(`axis-${key}`).value = state[key];
+    for (const option of $("cells").options) option.selected = !state.off.includes(option.value);
+    document.querySelectorAll("[data-limit]").forEach((input) => { input.value = state.limits[input.dataset.limit] ?? ""; });
+    marksOfSort();
+  };
+  const wire = () => {
+    $("method").addEventListener("change", (event) => { state.method = event.target.value; drawVerdict(); link(); });
+    document.querySelectorAll("[data-weight]").forEach((slider) => slider.addEventListener("input", () => {
+      const j = data.objectives.indexOf(slider.dataset.weight);
+      state.weights[j] = Number(slider.value);
+      if (!state.weights.some((w) => w > 0)) { state.weights[j] = 0.25; slider.value = 0.25; }
+      slider.nextElementSibling.textContent = state.weights[j];
+      drawVerdict(); link();
+    }));
+    for (const key of ["x", "y", "size", "marks"]) $(`axis-${key}`).addEventListener("change", (event) => { state[key] = event.target.value; if (key === "marks") group(); drawCharts(); link(); });
+    $("cells").addEventListener("change", () => { state.off = [...$("cells").options].filter((o) => !o.selected).map((o) => o.value); refresh(); });
+    document.querySelectorAll("[data-limit]").forEach((input) => input.addEventListener("input", () => {
+      const { limit: name } = input.dataset;
+      if (input.value.trim() !== "" && input.validity.valid) state.limits[name] = Number(input.value); else delete state.limits[name];
+      refresh();
+    }));
+    $("reset").addEventListener("click", () => { state.off = []; state.limits = {}; setControls(); refresh(); });
+    $("alike").addEventListener("click", () => { state.weights = data.objectives.map(() => 1); state.method = "topsis"; setControls(); drawVerdict(); link(); });
+    $("export").addEventListener("click", exportPins);
+    $("close").addEventListener("click", () => open(null));
+    document.querySelectorAll("#front-table th[data-column] button").forEach((button) => button.addEventListener("click", () => sortBy(button.closest("th").dataset.column)));
+    let width = window.innerWidth;
+    window.addEventListener("resize", () => { if (window.innerWidth !== width) { width = window.innerWidth; drawCharts(); } });
+    window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { group(); drawCharts(); });
+  };
   const start = () => {
-    document.querySelectorAll("[data-glyph]").forEach((mark) => {
-      const n = cells.indexOf(mark.dataset.glyph);
-      mark.textContent = [...GLYPHS][n % GLYPHS.length]; mark.style.color = HUES[n % HUES.length];
-    });
-    document.querySelectorAll("#front-table th[data-column] button").forEach((button) => button.addEventListener("click", () => sortBy(button.closest("th"))));
-    rows.forEach((row) => row.querySelector("button").addEventListener("click", () => toggle(row.dataset.id)));
-    document.querySelectorAll("[data-axis]").forEach((select) => select.addEventListener("change", drawScatter));
-    document.querySelectorAll("input[data-cell], input[data-limit]").forEach((input) => input.addEventListener("input", filter));
-    $("reset").addEventListener("click", () => {
-      document.querySelectorAll("input[data-cell]").forEach((box) => { box.checked = true; });
-      document.querySelectorAll("input[data-limit]").forEach((input) => { input.value = ""; });
-      filter();
-    });
     document.querySelectorAll("button.larger").forEach((button) => button.addEventListener("click", () => {
       const large = button.parentElement.previousElementSibling.classList.toggle("large");
       button.setAttribute("aria-pressed", String(large));
     }));
-    window.addEventListener("beforeprint", () => {
-      document.querySelectorAll("details").forEach((d) => { d.open = true; });
-      for (const [name, chart] of [["scatter", scatter], ["parallel", parallel]]) {
-        if (!chart || !chart.view) continue;
-        const copy = chart.view.export("png", true).canvas;
-        copy.className = "paper";
-        $(name).append(copy);
-        $(name).classList.add("copied");
-      }
-    });
-    window.addEventListener("afterprint", () => {
-      document.querySelectorAll(".paper").forEach((copy) => copy.remove());
-      document.querySelectorAll(".copied").forEach((box) => box.classList.remove("copied"));
-    });
-    const drawn = total ? [drawScatter(), drawParallel()] : [];
-    filter(); drawPins();
-    data.picked.slice(0, 3).forEach(toggle);
-    Promise.all(drawn).then(() => { document.documentElement.dataset.ready = "yes"; });
+    document.querySelectorAll("button.copy").forEach((button) => button.addEventListener("click", () => {
+      const range = document.createRange();
+      range.selectNodeContents($(button.dataset.of));
+      const chosen = window.getSelection();
+      chosen.removeAllRanges(); chosen.addRange(range);
+      if (document.execCommand("copy")) button.textContent = "Copied";
+    }));
+    followLinks(document);
+    if (total) {
+      restore();
+      table = FrontTable.make($("front-table"), {
+        id: (k) => data.ids[k], name: (k) => data.names[k], pinned: (k) => state.pins.includes(data.ids[k]), pin: toggle, open,
+        cells: (k) => data.table.map((name) => [name === "design_id" ? data.names[k] : shown(name, data.values[name][k]), column.get(name).number]),
+      });
+      wire(); setControls(); group(); filter(); drawVerdict(); drawCharts(); table.show(sorted()); drawPins(); drawOpen();
+    }
+    document.documentElement.dataset.ready = "yes";
   };
-  window.cellstow = { state: () => ({ pinned: [...pinned], visible: visible.length, axes: scatter && scatter.choice, points: scatter ? scatter.source.data.x.length : 0, label: scatter && scatter.figure.below[0].axis_label }), chart: () => scatter };
+  window.cellstow = {
+    state: () => ({ ...state, visible: visible.length, points: scatter ? scatter.points() : 0, pick: total ? $("verdict-command").dataset.pick : null }),
+    spot: (i) => scatter.spot(i), row: (id) => rowOf.get(id), csv: exportPins, label,
+  };
   start();
 })();

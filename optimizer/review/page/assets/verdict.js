@@ -1,0 +1,77 @@
+/* The verdict in words, as review/verdict_words.py says it. */
+"use strict";
+const Verdict = (() => {
+  const SMALL = 0.01;
+  const groups = (split) => [...String(split ?? "").matchAll(/(\S.*?):(\d+)(?=\s|$)/g)].map((m) => [m[1], Number(m[2])]).filter(([, n]) => n);
+  const place = (data, k) => groups(data.values.split && data.values.split[k]).map(([name, n]) => `${name} ${n}`).join(", ");
+
+  const make = (data) => {
+    const column = new Map(data.columns.map((c) => [c.name, c]));
+    const better = (name, amount) => (amount > 0) !== data.lessIsBetter.includes(name);
+    const quantity = (name, value) => `${value.toFixed(column.get(name).decimals)} ${column.get(name).unit}`.trim();
+    const plain = ["range_km", "pack_mass_kg", "cost"];
+
+    const changes = (pick, other) => {
+      const found = [];
+      for (const name of new Set([...data.objectives, "charge_min"])) {
+        const list = data.values[name];
+        if (!list || list[pick] === null || list[other] === null) continue;
+        const amount = list[other] - list[pick];
+        if (Math.abs(amount) > SMALL * Math.abs(list[pick])) found.push({ name, amount, better: better(name, amount) });
+      }
+      const boxes = data.values.split ? groups(data.values.split[other]).length - groups(data.values.split[pick]).length : 0;
+      if (boxes) found.push({ name: "boxes", amount: boxes, better: boxes < 0 });
+      return found;
+    };
+    const amountWords = ({ name, amount }) => {
+      if (name === "boxes") {
+        if (amount === 1) return "a second box";
+        if (amount === 2) return "two more boxes";
+        return amount > 0 ? `${amount} more boxes` : `${-amount} box${amount < -1 ? "es" : ""} fewer`;
+      }
+      const { label, unit, decimals } = column.get(name);
+      const size = Math.abs(amount);
+      const text = size.toFixed(size >= 20 ? 0 : Math.min(decimals, size >= 1 ? 1 : 2));
+      if (name === "charge_min") return `${text} min ${amount > 0 ? "more" : "less"} charging`;
+      return `${amount > 0 ? "+" : "−"}${text} ${unit}`.trim() + (plain.includes(name) ? "" : ` ${label}`);
+    };
+    const switchWords = (pick, other) => {
+      const all = changes(pick, other);
+      const gains = all.filter((c) => c.better).map(amountWords), costs = all.filter((c) => !c.better).map(amountWords);
+      if (!gains.length) return costs.length ? `differs by ${costs.join(", ")}` : "has the same figures";
+      return `${gains.join(", ")} ${gains.length === 1 ? "costs" : "cost"} ${costs.join(", ") || "nothing"}`;
+    };
+    const gives = (k) => data.objectives.map((name, i) => {
+      const words = quantity(name, data.values[name][k]);
+      if (i === 0 && name === "range_km") return `${words} of range`;
+      return plain.includes(name) ? words : `${words} ${column.get(name).label}`;
+    }).join(", ");
+    const weakest = (k) => {
+      let found = null;
+      for (const [name, bound] of Object.entries(data.bounds)) {
+        const list = data.values[`margin_${name}`];
+        if (!list || !bound) continue;
+        const part = list[k] / Math.abs(bound);
+        if (!found || part < found.part) found = { name, part, amount: list[k] };
+      }
+      if (!found) return "";
+      const figure = found.name.replace(/_(min|max)$/, "");
+      const side = found.name.endsWith("_max") ? "under" : "over";
+      const known = column.get(figure);
+      const amount = known ? quantity(figure, Math.abs(found.amount)) : String(Math.abs(found.amount));
+      return `${known ? known.label : figure}, ${amount} ${side} its limit (${(100 * found.part).toFixed(1)} %)`;
+    };
+    const limits = (k) => [
+      data.values.peak_limit && data.values.peak_limit[k] ? `${data.values.peak_limit[k]} limits the peak power` : "",
+      data.values.range_stop && data.values.range_stop[k] ? `the range ends by ${data.values.range_stop[k]}` : "",
+    ].filter(Boolean).join("; ");
+    const ranking = (method, weights) => {
+      const how = { topsis: "by closeness to the ideal pack and distance from the worst (TOPSIS)", weighted: "by the weighted mean of the losses against the best of each objective" }[method];
+      const alike = weights.every((w) => w === weights[0]);
+      const words = alike ? "all objectives weigh alike" : data.objectives.map((name, j) => `${column.get(name).label} × ${weights[j]}`).join(", ");
+      return `Ranked ${how}; ${words}.`;
+    };
+    return { switchWords, gives, weakest, limits, ranking, place: (k) => place(data, k) };
+  };
+  return { make };
+})();
