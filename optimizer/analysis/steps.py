@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from optimizer.brief import BoxCompartment, BoxKeepOut, Brief, PrismCompartment, PrismKeepOut
+from optimizer.brief import BoxCompartment, Brief, PrismCompartment, SolidCompartment, SolidKeepOut
 from optimizer.fit.placement.survey import compartment_problems
 from optimizer.fit.region.layout import AXES
 
@@ -76,6 +76,8 @@ def steps(brief: Brief, *, step_mm: float = 2.0, step_pct: float = 5.0) -> list[
 
 def _dimension_steps(brief: Brief, step_mm: float) -> Iterator[Step]:
     for k, room in enumerate(brief.compartment):
+        if isinstance(room, SolidCompartment):
+            continue  # a body from a file is not stretched
         for axis, dimension in DIMENSIONS.items():
             for change in (-step_mm, step_mm):
                 word = f"{step_mm:g} mm {'more' if change > 0 else 'less'} {dimension} in the {room.name}"
@@ -160,8 +162,10 @@ def _grown(item: Any, axis: str, middle: float, change: float, *, origin: float)
     return {"profile_mm": tuple((point[0], point[1]) for point in points)}
 
 
-def _moved(part: BoxKeepOut | PrismKeepOut, axis: str, middle: float, change: float) -> BoxKeepOut | PrismKeepOut:
+def _moved(part: Any, axis: str, middle: float, change: float) -> Any:
     """A keep-out that moves with the half it lies in, and grows where it lies in both."""
+    if isinstance(part, SolidKeepOut):
+        return part
     at = AXES.index(axis)
     origin = list(part.origin_mm)
     low, _ = _span(part, axis)

@@ -36,6 +36,8 @@ from optimizer.brief.spaces import (
     FitRules,
     PrismCompartment,
     PrismKeepOut,
+    SolidCompartment,
+    SolidKeepOut,
 )
 
 __all__ = [
@@ -60,6 +62,8 @@ __all__ = [
     "PrismKeepOut",
     "RidePlan",
     "SearchRules",
+    "SolidCompartment",
+    "SolidKeepOut",
     "Spread",
     "Vary",
     "Vehicle",

@@ -232,7 +232,9 @@ def leaves(value: Any, loc: Loc = (), *, stop: str = "") -> Iterator[tuple[Loc, 
 
 def file_problems(data: Mapping[str, Any], *, folder: Path, file: str, text: str) -> list[Problem]:
     """Files that the brief names and that don't exist."""
-    named = {("catalog", key): value for key, value in _table(data.get("catalog")).items()}
+    named: dict[Loc, Any] = {("catalog", key): value for key, value in _table(data.get("catalog")).items()}
+    for key in ("solid", "profile"):
+        named |= {loc: value for loc, value in leaves(data) if loc[0] == "compartment" and loc[-1] == key}
     named[("ride", "trace")] = _table(data.get("ride")).get("trace")
     lines = key_lines(text)
     problems = []
@@ -245,7 +247,7 @@ def file_problems(data: Mapping[str, Any], *, folder: Path, file: str, text: str
             what = "a folder" if wants_folder else "a file"
             expected = f"must name {what} that exists (paths are relative to the brief)"
             problems.append(
-                Problem("missing-file", file, line_of(lines, loc), ".".join(loc), show(value), expected)
+                Problem("missing-file", file, line_of(lines, loc), dotted(loc, data), show(value), expected)
             )
     return problems
 

@@ -380,4 +380,10 @@ class Brief(Section):
         named = {f"catalog.{key}": value for key, value in self.catalog if value is not None}
         if self.ride is not None and self.ride.trace is not None:
             named["ride.trace"] = self.ride.trace
+        for at, room in enumerate(self.compartment, start=1):
+            for place, item in ((f"compartment[{at}]", room), *(
+                (f"compartment[{at}].keep_out[{k}]", part) for k, part in enumerate(room.keep_out, start=1)
+            )):  # fmt: skip
+                if item.shape == "solid":
+                    named[f"{place}.solid"] = item.solid
         return {key: self._path.parent / value for key, value in named.items()}

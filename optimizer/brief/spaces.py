@@ -11,6 +11,7 @@ from optimizer.brief.kinds import (
     CellCount,
     CompartmentName,
     Label,
+    Name,
     NotNegative,
     Number,
     Point3,
@@ -132,7 +133,25 @@ class PrismKeepOut(Section):
     """How far the profile is extruded [mm]."""
 
 
-KeepOut = Annotated[BoxKeepOut | PrismKeepOut, Discriminator("shape")]
+Units = Literal["mm", "cm", "m", "inch"]
+
+
+class SolidKeepOut(Section):
+    """[[compartment.keep_out]] with shape = "solid": a closed body from a file."""
+
+    name: Label = "keep-out"
+    """What stands there, for drawings and messages."""
+    shape: Literal["solid"]
+    """A closed body from a file; "box" and "prism" are the other shapes."""
+    origin_mm: Point3 = (0.0, 0.0, 0.0)
+    """By how much the body is moved along x, y, z of the compartment [mm]; default: not moved."""
+    solid: Name
+    """STL, 3MF or STEP file, its path relative to the brief; its axes are the compartment's."""
+    units: Units | None = None
+    """Unit of the file; left out: what the file says, or millimetres."""
+
+
+KeepOut = Annotated[BoxKeepOut | PrismKeepOut | SolidKeepOut, Discriminator("shape")]
 
 
 class BoxCompartment(Section):
@@ -185,7 +204,30 @@ class PrismCompartment(Section):
     """Volumes inside that cells may not use; default: none."""
 
 
-Compartment = Annotated[BoxCompartment | PrismCompartment, Discriminator("shape")]
+class SolidCompartment(Section):
+    """[[compartment]] with shape = "solid": the free volume as a closed body from a file."""
+
+    name: CompartmentName
+    """What the compartment is called; names must differ."""
+    shape: Literal["solid"]
+    """A closed body from a file; "box" and "prism" are the other shapes."""
+    solid: Name
+    """STL, 3MF or STEP file of the inside, its path relative to the brief; its axes are the compartment's own."""
+    units: Units | None = None
+    """Unit of the file; left out: what the file says, or millimetres."""
+    position_mm: Point3 = (0.0, 0.0, 0.0)
+    """Where its origin lies in the vehicle's axes x, y, z [mm]; wires between compartments need it."""
+    rotation_deg: Point3 = (0.0, 0.0, 0.0)
+    """How it is turned in the vehicle: about x, then y, then z [degrees]; default: not turned."""
+    axes: Annotated[tuple[Axis, ...], Field(min_length=1)] = ("x", "y", "z")
+    """Its own axes along which cells may lie; default: all three."""
+    outer_max_mm: Size3 | None = None
+    """Most size along its own axes x, y, z that the vehicle leaves it, walls included [mm]; left out: no limit."""
+    keep_out: Annotated[tuple[KeepOut, ...], Field(max_length=200)] = ()
+    """Volumes inside that cells may not use; default: none."""
+
+
+Compartment = Annotated[BoxCompartment | PrismCompartment | SolidCompartment, Discriminator("shape")]
 
 
 class BoxWalls(Section):

@@ -21,6 +21,9 @@ from optimizer.fit.region.layout import Layout
 # A pack of 5000 cells with a ride of 100,000 steps is a tenth of this.
 MOST_BYTES = 64 * 2**20
 
+# Bodies of compartments and keep-outs, as files beside the brief: no path leads out of their folder.
+SOLID_NAME = r"^solid_\d{1,6}\.stl$"
+
 Count = Annotated[Whole, Field(ge=1, le=5000)]
 Index = Annotated[Whole, Field(ge=-1, le=100_000)]
 Value = str | bool | int | Annotated[float, Field(allow_inf_nan=False)] | None
@@ -112,6 +115,7 @@ class DesignFile(_Part):
     catalog: Tables
     ocv_curve: Curve
     ride_trace: Trace | None = None
+    solids: dict[Annotated[str, Field(pattern=SOLID_NAME)], Annotated[str, Field(max_length=MOST_BYTES)]] = {}
     layouts: Annotated[list[LayoutClaim], Field(min_length=1, max_length=100)]
 
 

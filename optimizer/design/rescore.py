@@ -17,6 +17,7 @@ from optimizer.brief import Brief
 from optimizer.brief.rules import RuleChecks
 from optimizer.design.file import Choices, DesignFile, LayoutClaim, chain_faults, read_design_file, shape_problems
 from optimizer.design.select import CHOICES, Chosen, choose, design_block, harness_of
+from optimizer.design.solids import portable, solids_of, unpacked
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.placement.survey import fit_seed
@@ -202,7 +203,8 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         "design_id": str(row["design_id"]),
         "choices": {name: _plain(row[name]) for name in CHOICES},
         "figures": {name: _plain(value) for name, value in row.items() if name not in (*CHOICES, "design_id")},
-        "brief": space.brief.model_dump(mode="json", exclude_none=True),
+        "brief": portable(space.brief),
+        "solids": solids_of(space.rooms),
         "catalog": {name: _records(table, rows) for name, (table, rows) in picked.items() if table is not None},
         "ocv_curve": {"name": curve.name, "soc": curve.soc.tolist(), "ocv_v": curve.ocv_v.tolist()},
         "ride_trace": None if ride is None else {
@@ -276,6 +278,8 @@ def read_design(path: Path) -> tuple[Space, dict[str, Any], dict[str, Any]]:
         data["vary"] = {**data["vary"], **{name: ["*"] for name in TABLES[:5]}}
         with TemporaryDirectory() as name:
             data["catalog"] = _write_tables(Path(name), file)
+            for solid, text in file.solids.items():
+                (Path(name) / solid).write_bytes(unpacked(text))
             if file.ride_trace is not None:
                 # The file holds defaults, too; those of a steady cruise are at odds with a trace.
                 steady = ("speed_kmh", "grade_pct", "length_km")
@@ -286,6 +290,7 @@ def read_design(path: Path) -> tuple[Space, dict[str, Any], dict[str, Any]]:
                 raise BadInput(wrong)
             brief._path = Path(name) / "brief.toml"
             space = make_space(_read_tables(path, brief))
+            assert space.rooms  # read while the solids' files are there
         brief._path = path
         _lay(path, space, file)
         _check_choices(path, space, file.choices)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from optimizer.fit.placement.pallet import pack_in_polygon, pack_rectangles
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.section import as_multi, cross_axes, free_section, prism_extent
+from optimizer.fit.region.solid import MANY, heights
 
 Floats = NDArray[np.float64]
 
@@ -150,7 +151,11 @@ def starts_of(compartment: Compartment, direction: int, rest: float, thicknesses
             solid.profile_mm, extrude=solid.extrude, depth_mm=solid.depth_mm, origin_mm=solid.origin_mm
         )[direction]
         marks |= {reach[0] - rest: 0, reach[1] + rest: 0}
-    if direction != compartment.extrude:
+    if compartment.solid is not None:
+        many = 5 if len(compartment.solid.faces) > MANY else 13
+        marks |= {x: 0 for x in heights(compartment.solid, direction) if low < x < high}
+        marks |= {float(x): 0 for x in np.linspace(low + rest, high - rest, many)[1:-1]}
+    elif direction != compartment.extrude:
         column = cross_axes(compartment.extrude).index(direction)
         marks |= {p[column]: 0 for p in compartment.profile_mm if low < p[column] < high}
     elif len(marks) == 2:

@@ -114,8 +114,9 @@ def kind_of(layout: Layout, clearance: Clearance, *, parallel: int) -> ModuleKin
 
 def directions(compartment: Compartment, axis: int) -> tuple[int, ...]:
     """Directions of layers worth trying, the best guess first; along the axis where no section differs."""
-    box = len(set(compartment.profile_mm)) == 4 and is_upright(compartment.profile_mm)
-    if not compartment.keep_outs and (box or axis == compartment.extrude):
+    box = compartment.solid is None and len(set(compartment.profile_mm)) == 4 and is_upright(compartment.profile_mm)
+    prism = compartment.solid is None and (box or axis == compartment.extrude)
+    if not compartment.keep_outs and prism:
         return (axis,)
     first = axis if box else compartment.extrude
     return (first, *(d for d in range(3) if d != first))

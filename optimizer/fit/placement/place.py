@@ -18,6 +18,7 @@ from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.compartment import Compartment, Slice, centre_regions
 from optimizer.fit.region.layout import AXES, CellSize, Clearance, Layout
 from optimizer.fit.region.section import cross_axes
+from optimizer.fit.region.solid import MANY
 
 Array = NDArray[np.float64]
 PLACEMENTS = ("square", "staggered", "free")
@@ -91,8 +92,7 @@ def place(
     if not cache:
         return unpack_layouts(compute(), compartment.name, size)
     parts = {
-        "solid": (compartment.profile_mm, compartment.extrude, compartment.depth_mm, compartment.axes),
-        "keep_outs": [(k.profile_mm, k.extrude, k.depth_mm, k.origin_mm) for k in compartment.keep_outs],
+        "room": compartment.shape_key,
         "cell": (size, clearance),
         "how": (sorted(placements), float(seconds), seed),
     }
@@ -160,7 +160,9 @@ def _stack(compartment: Compartment, size: CellSize, clearance: Clearance, axis:
             known[token] = float(quick_count(region, pitch))
         return known[token]
 
-    slices = centre_regions(compartment, size, clearance, axis, worth=worth)
+    # No two levels of a finely curved solid have the same region: an estimate tells them apart well enough.
+    curved = compartment.solid is not None and len(compartment.solid.faces) > MANY
+    slices = centre_regions(compartment, size, clearance, axis, worth=None if curved else worth)
     tokens = [shapely.to_wkb(layer.region) for layer in slices]
     distinct = list(dict.fromkeys(tokens))
     regions = [slices[tokens.index(token)].region for token in distinct]

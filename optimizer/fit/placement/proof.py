@@ -16,7 +16,11 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 from shapely.geometry import Polygon
 
+from optimizer.fit.placement.proof_solid import TOLERANCE_MM as SURFACE_MM
+from optimizer.fit.placement.proof_solid import gaps_to_surface
+from optimizer.fit.placement.proof_solid import inside as within
 from optimizer.fit.region.layout import CellSize, Clearance, Layout
+from optimizer.fit.region.solid import Solid
 
 if TYPE_CHECKING:
     from optimizer.fit.region.compartment import Compartment, KeepOut
@@ -170,6 +174,8 @@ def _rectangles(bodies: _Bodies, u: int, v: int, grow: Array) -> NDArray[np.obje
 
 def _to_walls(bodies: _Bodies, compartment: Compartment, wall: float) -> tuple[float, list[str]]:
     """Least gap to the walls, and the cells that come too close to one or leave the compartment."""
+    if compartment.solid is not None:
+        return _to_solid(bodies, compartment.solid, wall, "a wall", inner=True)
     e = compartment.extrude
     u, v = _plane(e)
     profile = Polygon(compartment.profile_mm)
@@ -197,6 +203,8 @@ def _to_walls(bodies: _Bodies, compartment: Compartment, wall: float) -> tuple[f
 
 def _to_keep_out(bodies: _Bodies, keep_out: KeepOut, wall: float) -> tuple[float, list[str]]:
     """Least gap to one keep-out, and the cells that come too close to it."""
+    if keep_out.solid is not None:
+        return _to_solid(bodies, keep_out.solid, wall, f"keep-out {keep_out.name}", inner=False)
     e = keep_out.extrude
     u, v = _plane(e)
     start = np.asarray(keep_out.origin_mm, dtype=float)
@@ -222,6 +230,18 @@ def _to_keep_out(bodies: _Bodies, keep_out: KeepOut, wall: float) -> tuple[float
     wrong = np.flatnonzero(~clear)
     text = [f"cell {k} is too close to keep-out {keep_out.name} ({gap[k]:.6f} mm)" for k in wrong[:5]]
     return float(gap.min()), text
+
+
+def _to_solid(bodies: _Bodies, solid: Solid, wall: float, name: str, *, inner: bool) -> tuple[float, list[str]]:
+    """Least gap to a solid's surface, and the cells that come too close to it or stand on its wrong side."""
+    ends = bodies.grow[np.arange(len(bodies.axis)), bodies.axis] + wall
+    gap = gaps_to_surface(
+        solid, centres_mm=bodies.centre, half_mm=bodies.half, axis=bodies.axis, along_mm=ends, round_cells=bodies.round
+    )
+    across = bodies.grow[np.arange(len(bodies.axis)), (bodies.axis + 1) % 3] + wall
+    wrong = np.flatnonzero((gap < across - SURFACE_MM) | (within(solid, bodies.centre) != inner))
+    text = [f"cell {k} is too close to {name} or on its wrong side ({gap[k]:.6f} mm)" for k in wrong[:5]]
+    return float(gap.min()), text + ([f"and {len(wrong) - 5} more cells"] if len(wrong) > 5 else [])
 
 
 def _area_free(profile: Polygon, outlines: NDArray[np.object_]) -> Flags:

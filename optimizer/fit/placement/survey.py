@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.base.problems import Problem
+from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Brief
 from optimizer.catalog import Cells, matching
 from optimizer.fit.placement.place import place
 from optimizer.fit.placement.proof import Proof, prove
 from optimizer.fit.region.compartment import Compartment, faults
-from optimizer.fit.region.geometry import clearance, compartments, distinct_sizes
+from optimizer.fit.region.geometry import clearance, compartment, distinct_sizes
 from optimizer.fit.region.layout import CellSize, Layout
 
 
@@ -71,11 +71,15 @@ def compartment_problems(brief: Brief) -> dict[str, list[Problem]]:
     """What makes compartments unusable, by compartment name; sound ones are not in it."""
     rules = clearance(brief)
     found = {}
-    for room in compartments(brief):
-        wrong = faults(room, clearance=rules)
+    for item in brief.compartment:
+        try:
+            wrong = faults(compartment(brief, item), clearance=rules)
+        except BadInput as bad:
+            found[item.name] = list(bad.problems)
+            continue
         if wrong:
             file = str(brief.path)
-            found[room.name] = [Problem(code, file, expected=text) for code, text in wrong]
+            found[item.name] = [Problem(code, file, expected=text) for code, text in wrong]
     return found
 
 
@@ -101,7 +105,7 @@ def survey(brief: Brief, cells: Cells, *, progress: Callable[[int, int], None] |
     members = np.split(rows[order], np.cumsum(np.bincount(size_of, minlength=len(sizes)))[:-1])
     ids = [tuple(str(cells.id[row]) for row in each) for each in members]
     unusable = compartment_problems(brief)
-    rooms = [room for room in compartments(brief) if room.name not in unusable]
+    rooms = [compartment(brief, item) for item in brief.compartment if item.name not in unusable]
     found = []
     for room in rooms:
         for size, names in zip(sizes, ids, strict=False):

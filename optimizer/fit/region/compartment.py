@@ -12,13 +12,15 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.fit.region.section import TOLERANCE_MM, cross_axes, erode, free_section, prism_extent
+from optimizer.fit.region.solid import MANY, Solid, free_volume_mm3, heights
 
 
 @dataclass(frozen=True)
 class KeepOut:
     """Volume inside a compartment that cells may not use: a prism standing at origin_mm.
 
-    Its profile lies in the two axes other than `extrude`, in x, y, z order.
+    Its profile lies in the two axes other than `extrude`, in x, y, z order. Where a solid is given, the prism
+    is the block around it.
     """
 
     name: str
@@ -26,6 +28,7 @@ class KeepOut:
     extrude: int
     depth_mm: float
     origin_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    solid: Solid | None = None
 
 
 @dataclass(frozen=True)
@@ -33,7 +36,8 @@ class Compartment:
     """One free volume of the vehicle: a polygon extruded from 0 to depth_mm along `extrude`, less keep-outs.
 
     The profile lies in the two axes other than `extrude`, in x, y, z order. position_mm and rotation_deg
-    place the compartment in the vehicle; axes are those that cells may lie along.
+    place the compartment in the vehicle; axes are those that cells may lie along. Where a solid is given, it is the
+    free volume, in the axes of its file, and the prism only stands for the block around it.
     """
 
     name: str
@@ -44,10 +48,23 @@ class Compartment:
     position_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
     rotation_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)
     axes: tuple[int, ...] = (0, 1, 2)
+    solid: Solid | None = None
+
+    @property
+    def shape_key(self) -> tuple[object, ...]:
+        """What tells free volumes apart, with the axes that cells may lie along."""
+        own = (self.profile_mm, self.extrude, self.depth_mm, self.axes, self.solid.digest if self.solid else "")
+        keep_outs = [
+            (k.profile_mm, k.extrude, k.depth_mm, k.origin_mm, k.solid.digest if k.solid else "")
+            for k in self.keep_outs
+        ]
+        return (own, keep_outs)
 
     @property
     def extent_mm(self) -> tuple[tuple[float, float], ...]:
         """Lowest and highest coordinate along x, y and z [mm]."""
+        if self.solid is not None:
+            return self.solid.extent_mm
         return prism_extent(self.profile_mm, extrude=self.extrude, depth_mm=self.depth_mm)
 
     @property
@@ -134,7 +151,11 @@ def layer_starts(compartment: Compartment, *, size: CellSize, clearance: Clearan
             origin_mm=keep_out.origin_mm,
         )
         marks.update(reach[axis])
-    if axis != compartment.extrude:
+    if compartment.solid is not None:
+        marks.update(heights(compartment.solid, axis))
+        many = len(compartment.solid.faces) > MANY
+        seeds += list(first + (last - first) * np.linspace(0, 1, 9 if many else 25))
+    elif axis != compartment.extrude:
         column = cross_axes(compartment.extrude).index(axis)
         corners = {point[column] for point in compartment.profile_mm}
         marks.update(corners)
@@ -143,7 +164,7 @@ def layer_starts(compartment: Compartment, *, size: CellSize, clearance: Clearan
     for mark in marks:
         seeds += [mark + margin, mark - margin - size.length_mm]
     slack = last - first - count * pitch
-    if not marks - {low, high}:
+    if compartment.solid is None and not marks - {low, high}:
         seeds = [first + slack / 2]
     starts = {round(seed + k * pitch, 9) for seed in seeds for k in range(-count - 1, count + 2)}
     return sorted(s for s in starts if first - TOLERANCE_MM <= s <= last + TOLERANCE_MM)
@@ -214,6 +235,8 @@ def free_volume(compartment: Compartment) -> float:
     The compartment is cut along z where anything begins or ends; between cuts the section is taken at
     several heights (Gauss points), which is exact for prisms along z and for straight slanted walls.
     """
+    if compartment.solid is not None or any(k.solid is not None for k in compartment.keep_outs):
+        return free_volume_mm3(compartment)
     low, high = compartment.extent_mm[2]
     cuts = {low, high}
     solids = [(compartment.profile_mm, compartment.extrude, (0.0, 0.0, 0.0), compartment.depth_mm)]
@@ -243,8 +266,8 @@ def faults(
     Codes: "crossing-polygon", "zero-volume", "keep-out-covers-all", "clearance-too-large",
     "cell-too-large" (every size given is too large).
     """
-    solids = [("profile", compartment.profile_mm, compartment.depth_mm)]
-    solids += [(f"keep-out {k.name}", k.profile_mm, k.depth_mm) for k in compartment.keep_outs]
+    solids = [("profile", compartment.profile_mm, compartment.depth_mm)] if compartment.solid is None else []
+    solids += [(f"keep-out {k.name}", k.profile_mm, k.depth_mm) for k in compartment.keep_outs if k.solid is None]
     found: list[tuple[str, str]] = []
     for label, profile, depth in solids:
         where = f"compartment {compartment.name}, {label}"

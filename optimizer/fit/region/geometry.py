@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -12,15 +13,27 @@ from optimizer.brief import schema, spaces
 from optimizer.catalog import Cells
 from optimizer.fit.region.compartment import Compartment, KeepOut, box, keep_out_box
 from optimizer.fit.region.layout import AXES, CellSize, Clearance
+from optimizer.fit.region.mesh import LEAST_MM, solid_of
 
 
 def compartments(brief: schema.Brief) -> tuple[Compartment, ...]:
     """The brief's compartments, in its order."""
-    return tuple(_compartment(item) for item in brief.compartment)
+    return tuple(compartment(brief, item) for item in brief.compartment)
 
 
-def _compartment(item: spaces.BoxCompartment | spaces.PrismCompartment) -> Compartment:
-    keep_outs = tuple(_keep_out(part) for part in item.keep_out)
+def compartment(brief: schema.Brief, item: spaces.Compartment) -> Compartment:
+    """One of a brief's compartments.
+
+    Raises
+    ------
+    BadInput
+        If a solid that it names can't be read or is none.
+    """
+    return _compartment(item, brief.path.parent)
+
+
+def _compartment(item: spaces.Compartment, folder: Path) -> Compartment:
+    keep_outs = tuple(_keep_out(part, folder) for part in item.keep_out)
     axes = tuple(AXES.index(axis) for axis in item.axes)
     if isinstance(item, spaces.BoxCompartment):
         return box(
@@ -32,6 +45,11 @@ def _compartment(item: spaces.BoxCompartment | spaces.PrismCompartment) -> Compa
             position_mm=item.position_mm,
             rotation_deg=item.rotation_deg,
             axes=axes,
+        )
+    if isinstance(item, spaces.SolidCompartment):
+        solid = solid_of(folder / item.solid, units=item.units or "")
+        return Compartment(
+            item.name, solid.outline_mm, 2, solid.depth_mm, keep_outs, item.position_mm, item.rotation_deg, axes, solid
         )
     extrude = AXES.index(item.extrude)
     return Compartment(
@@ -46,7 +64,11 @@ def _compartment(item: spaces.BoxCompartment | spaces.PrismCompartment) -> Compa
     )
 
 
-def _keep_out(part: spaces.BoxKeepOut | spaces.PrismKeepOut) -> KeepOut:
+def _keep_out(part: spaces.KeepOut, folder: Path) -> KeepOut:
+    if isinstance(part, spaces.SolidKeepOut):
+        path = folder / part.solid
+        solid = solid_of(path, units=part.units or "", least_mm=LEAST_MM / 10.0, origin_mm=part.origin_mm)
+        return KeepOut(part.name, solid.outline_mm, 2, solid.depth_mm, (0.0, 0.0, solid.base_mm), solid)
     if isinstance(part, spaces.BoxKeepOut):
         return keep_out_box(
             part.name,
@@ -152,6 +174,10 @@ def wall_volume_mm3(room: Compartment, *, wall_mm: float) -> float:
     float
         [mm³]; for a rectangular profile that of `pack.case.box_wall_volume`.
     """
+    if room.solid is not None:
+        # A wall along a curved surface, to first order: area times thickness.
+        a, b, c = np.moveaxis(room.solid.triangles, 1, 0)
+        return float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum() / 2.0 * wall_mm)
     inside = shapely.Polygon(room.profile_mm)
     outside = inside.buffer(wall_mm, join_style="mitre", mitre_limit=10.0)
     return float(outside.area * (room.depth_mm + 2.0 * wall_mm) - inside.area * room.depth_mm)
@@ -220,6 +246,9 @@ def room_margins(brief: schema.Brief, rooms: Sequence[Compartment]) -> dict[str,
 
 def _grown_points(room: Compartment, wall_mm: float) -> npt.NDArray[np.float64]:
     """Corners of a compartment with walls, in its own axes, shape (n, 3)."""
+    if room.solid is not None:
+        block = np.array(np.meshgrid(*room.extent_mm, indexing="ij")).reshape(3, -1).T
+        return np.asarray(block + wall_mm * np.sign(block - block.mean(axis=0)))
     outline = shapely.Polygon(room.profile_mm)
     if wall_mm > 0:
         outline = outline.buffer(wall_mm, join_style="mitre", mitre_limit=10.0)

@@ -12,6 +12,8 @@ from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry import box as rectangle
 from shapely.geometry.polygon import orient
 
+from optimizer.fit.region.solid import free_across, hidden
+
 if TYPE_CHECKING:
     from optimizer.fit.region.compartment import Compartment, KeepOut
 
@@ -62,6 +64,8 @@ def shadow(keep_out: KeepOut, *, axis: int, low_mm: float, high_mm: float) -> sh
     """
     start = keep_out.origin_mm
     low, high = low_mm + TOLERANCE_MM, high_mm - TOLERANCE_MM
+    if keep_out.solid is not None:
+        return hidden(keep_out.solid, axis, low, high)
     cross = cross_axes(keep_out.extrude)
     solid = Polygon(keep_out.profile_mm)
     if axis == keep_out.extrude:
@@ -91,8 +95,10 @@ def free_section(compartment: Compartment, *, axis: int, low_mm: float, high_mm:
     low, high = low_mm + TOLERANCE_MM, high_mm - TOLERANCE_MM
     profile = Polygon(compartment.profile_mm)
     cross = cross_axes(compartment.extrude)
-    if axis == compartment.extrude:
-        section: shapely.Geometry = profile
+    section: shapely.Geometry = profile
+    if compartment.solid is not None:
+        section = free_across(compartment.solid, axis, low, high)
+    elif axis == compartment.extrude:
         if low < 0.0 or high > compartment.depth_mm:
             return MultiPolygon()
     else:

@@ -14,6 +14,7 @@ import shapely
 
 from optimizer.base.files import write_bytes
 from optimizer.fit.region.geometry import rotation
+from optimizer.fit.region.solid import whole as body_of
 from optimizer.review.cad.solids import raised
 
 if TYPE_CHECKING:
@@ -122,7 +123,16 @@ def cell_solid(extent_mm: Floats, axis: int, round_cell: bool) -> Any:
 
 
 def box_walls(room: Compartment) -> Any:
-    """Thin walls around a compartment, outside its free volume, in its own axes [mm]."""
+    """Thin walls around a compartment, outside its free volume, in its own axes [mm].
+
+    Around a solid they are cut from the block around it, grown by a thickness: what is left is solid material.
+    """
+    import manifold3d
+
+    if room.solid is not None:
+        low, high = (np.array(side) for side in zip(*room.extent_mm, strict=True))
+        block = manifold3d.Manifold.cube(tuple(float(x) for x in high - low + 2.0 * BOX_WALL_MM))
+        return block.translate(tuple(float(x) for x in low - BOX_WALL_MM)) - body_of(room)
     inside = shapely.Polygon(room.profile_mm)
     outside = inside.buffer(BOX_WALL_MM, join_style="mitre", mitre_limit=5.0)
     whole = raised(outside, low_mm=-BOX_WALL_MM, high_mm=room.depth_mm + BOX_WALL_MM)

@@ -40,6 +40,8 @@ def compartment_words(compartment: Section) -> str:
         wide = max(p[0] for p in profile) - min(p[0] for p in profile)
         high = max(p[1] for p in profile) - min(p[1] for p in profile)
         size = f"prism of {len(profile)} corners, {wide:g} × {high:g} mm, {compartment['depth_mm']:g} mm deep"
+    elif compartment.get("shape") == "solid":
+        size = f"solid of {compartment['solid']}"
     else:
         size = " × ".join(f"{compartment[k]:g}" for k in ("length_mm", "width_mm", "height_mm")) + " mm"
         size = f"box, {size}"

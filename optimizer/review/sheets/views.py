@@ -13,6 +13,7 @@ from shapely.geometry import box as rectangle
 
 from optimizer.fit.chain.adjacency import neighbours
 from optimizer.fit.region.section import cross_axes, free_section, prism_extent
+from optimizer.fit.region.solid import silhouette as outline_along
 
 if TYPE_CHECKING:
     from optimizer.design.model import Station
@@ -82,6 +83,9 @@ def silhouette(solid: Compartment | KeepOut, *, view: View) -> Polygon:
     Polygon
         [mm]; its profile along the extrusion, a rectangle across it.
     """
+    if solid.solid is not None:
+        seen = max(shapely.get_parts(outline_along(solid.solid, view.axis)), key=lambda part: part.area)
+        return Polygon(mirrored(seen)) if view.mirrored else Polygon(seen)
     origin: tuple[float, float, float] = getattr(solid, "origin_mm", (0.0, 0.0, 0.0))
     first, second = cross_axes(view.axis)
     if view.axis == solid.extrude:

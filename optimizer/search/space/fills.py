@@ -122,10 +122,8 @@ def fills(
         found.extend(useful([fill for fill in made if fill is not None]))
         return _as_arrays(found)
 
-    solid = (room.profile_mm, room.extrude, room.depth_mm, room.axes)
-    keep_outs = [(k.profile_mm, k.extrude, k.depth_mm, k.origin_mm) for k in room.keep_outs]
     parts = {
-        "solid": solid, "keep_outs": keep_outs, "size": size, "parallel": parallel, "rules": rules,
+        "room": room.shape_key, "size": size, "parallel": parallel, "rules": rules,
         "trays": pack_layouts(list(trays)),
     }  # fmt: skip
     arrays = cached("fills", parts, compute)
