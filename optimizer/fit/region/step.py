@@ -48,7 +48,7 @@ def read_step(path: Path, *, deflection_mm: float) -> tuple[NDArray[np.float64],
     faces: list[NDArray[np.int64]] = []
     start = 0
     for item in _of(shape, TopAbs_FACE):
-        face = TopoDS.Face_s(item)
+        face = TopoDS.Face(item)
         place = TopLoc_Location()
         mesh = BRep_Tool.Triangulation_s(face, place)
         if mesh is None:
