@@ -231,7 +231,7 @@ def load_w(mass_kg):
     """Battery power at 16 km/h on 0.5 %: rolling, grade, drag at 1.184 kg/m³ (25 °C, sea level), accessories."""
     v, angle = 16 / 3.6, math.atan(0.005)
     weight = mass_kg * 9.80665
-    air = 101325 / (287.05 * 298.15)
+    air = 101325 / (287.05287 * 298.15)
     force = weight * (0.014 * math.cos(angle) + math.sin(angle)) + 0.5 * air * 0.6 * v * v
     return force * v / 0.8 + 5.0
 
@@ -278,7 +278,7 @@ def test_headroom_by_balance_of_voltages(found):
     v = row["speed_reserve_kmh"] / 3.6
     per_volt = math.pi * 0.2 * 50 / 60
     angle = math.atan(0.005)
-    air = 101325 / (287.05 * 298.15)
+    air = 101325 / (287.05287 * 298.15)
     weight = (85.0 + row["pack_mass_kg"]) * 9.80665
     force = weight * (0.014 * math.cos(angle) + math.sin(angle)) + 0.5 * air * 0.6 * v * v
     amps = force * per_volt

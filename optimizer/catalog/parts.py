@@ -6,13 +6,13 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.base.materials import MATERIALS
 from optimizer.catalog.columns import check_order, check_ratio, read_columns
 from optimizer.catalog.fuse_curves import curves
 from optimizer.catalog.types import (
     BMS_COLUMNS,
     CHARGER_COLUMNS,
     FUSE_COLUMNS,
-    MATERIALS,
     STRIP_COLUMNS,
     WIRE_COLUMNS,
     Bms,
@@ -42,8 +42,8 @@ def read_strips(path: Path) -> Strips:
         With every problem of the table.
     """
     parsed = read_columns(path, STRIP_COLUMNS)
-    for at, name in enumerate(("resistivity_ohm_m", "density_kg_m3")):
-        usual = np.array([MATERIALS.get(str(key), (np.nan, np.nan))[at] for key in parsed.texts("material")])
+    for name in ("resistivity_ohm_m", "density_kg_m3"):
+        usual = np.array([getattr(MATERIALS.get(str(key)), name, np.nan) for key in parsed.texts("material")])
         given = parsed.numbers(name)
         parsed.values[name] = np.where(np.isnan(given), usual, given)
     parsed.finish()

@@ -9,21 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from optimizer.base.materials import MATERIALS
 from optimizer.catalog.columns import Bools, Column, Columns, Floats
 from optimizer.catalog.fuse_curves import GATES, USUAL_BREAKING_A
 from optimizer.catalog.ocv import OcvCurve
 
 Texts = NDArray[np.str_]
-
-# Resistivity at 20 °C [ohm m] and density [kg/m3] of strip materials, used where the catalog gives none.
-# nickel: commercial UNS N02200/N02201 sheet (0.090-0.096 µohm m, supplier bulletins; pure metal has 0.0699);
-# steel: low-carbon AISI 1010 (handbook); copper: IEC 60028; aluminium: 61 % IACS, IEC 60889.
-MATERIALS: dict[str, tuple[float, float]] = {
-    "nickel": (9.5e-8, 8900.0),
-    "nickel_plated_steel": (1.43e-7, 7850.0),
-    "copper": (1.7241e-8, 8890.0),
-    "aluminium": (2.8264e-8, 2703.0),
-}
 
 CELL_COLUMNS = (
     Column("id", "text", label=True),

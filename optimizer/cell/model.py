@@ -20,10 +20,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from optimizer.base.constants import CELSIUS_K, FARADAY_C_MOL, GAS_CONSTANT_J_MOL_K
+
 Floats = NDArray[np.float64]
 
-GAS_CONSTANT_J_MOL_K = 8.314462618
-FARADAY_C_MOL = 96485.33212
 REFERENCE_TEMP_C = 25.0
 # Between electrolyte conduction (about 17 kJ/mol) and charge transfer (35 to 60 kJ/mol) of published
 # electrochemical parameter sets: common practice for a whole-cell resistance, no single published source.
@@ -153,10 +153,10 @@ def temperature_factor(temp_c: ArrayLike, *, activation_energy_j_mol: float = AC
     ValueError
         If a temperature is not above absolute zero.
     """
-    kelvin = np.asarray(temp_c, dtype=float) + 273.15
+    kelvin = np.asarray(temp_c, dtype=float) + CELSIUS_K
     if np.any(~(kelvin > 0)):
         raise ValueError("temp_c must be above -273.15")
-    reference = REFERENCE_TEMP_C + 273.15
+    reference = REFERENCE_TEMP_C + CELSIUS_K
     return np.asarray(np.exp(activation_energy_j_mol / GAS_CONSTANT_J_MOL_K * (1 / kelvin - 1 / reference)))
 
 
@@ -173,7 +173,7 @@ def thermal_voltage_v(temp_c: ArrayLike) -> Floats:
     ndarray
         [V], 0.0514 at 25 degC.
     """
-    kelvin = np.asarray(temp_c, dtype=float) + 273.15
+    kelvin = np.asarray(temp_c, dtype=float) + CELSIUS_K
     return np.asarray(2.0 * GAS_CONSTANT_J_MOL_K * kelvin / FARADAY_C_MOL)
 
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from optimizer.base.constants import CELSIUS_K
 from optimizer.ride.bins import CompressedRide
 from optimizer.ride.kernels import cell as cellkernel
 from optimizer.ride.kernels import range as kernel
-from optimizer.ride.kernels.cells import CELSIUS_K
 from optimizer.ride.kernels.course import BEST, SLACK
 from optimizer.ride.load.roadload import battery_power_w
 from optimizer.ride.load.trace import KMH_PER_M_S

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.constants import CELSIUS_K
 from optimizer.ride.bins import CompressedRide
 from optimizer.ride.kernels import cell as cellkernel
 from optimizer.ride.kernels import sim as simkernel
-from optimizer.ride.kernels.cells import CAPACITY, CELSIUS_K
+from optimizer.ride.kernels.cells import CAPACITY
 from optimizer.ride.kernels.critical import STEP_MAX_S
 from optimizer.ride.load.roadload import RideSteps, step_parts
 from optimizer.ride.range import PackBlock, RangeBlock, candidate_table, check_soc, mean_power_w

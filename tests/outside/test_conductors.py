@@ -84,7 +84,7 @@ def test_aluminium_against_copper():
     ("material", "low", "high"),
     [
         ("copper", 1.67e-8, 1.75e-8),  # CRC Handbook, pure, to annealed commercial (from memory)
-        ("nickel", 6.9e-8, 9.6e-8),  # CRC Handbook, pure, to UNS N02200 strip (from memory)
+        ("nickel", 9.0e-8, 9.6e-8),  # UNS N02200 and N02201 strip, makers' bulletins (from memory)
         ("nickel_plated_steel", 1.0e-7, 1.8e-7),  # low-carbon steels, ASM Handbook vol. 1 (from memory)
         ("aluminium", 2.6e-8, 2.9e-8),  # CRC Handbook, pure, to electrical grade (from memory)
     ],
@@ -94,8 +94,8 @@ def test_resistivities_lie_in_the_handbooks_bands(material, low, high):
 
 
 def test_strip_of_three_materials():
-    """Closed form: 100 mm of 0.15 × 8 mm: nickel 5.825, copper 1.437, steel 11.92 mohm."""
-    for material, wanted in (("nickel", 5.825), ("copper", 1.437), ("nickel_plated_steel", 11.92)):
+    """Closed form: 100 mm of 0.15 × 8 mm: commercial nickel 7.917, copper 1.437, steel 11.92 mohm."""
+    for material, wanted in (("nickel", 7.917), ("copper", 1.437), ("nickel_plated_steel", 11.92)):
         found = 1e3 * strip_resistance_ohm(
             100.0, resistivity_ohm_m=MATERIALS[material].resistivity_ohm_m, thickness_mm=0.15, width_mm=8.0
         )
@@ -103,9 +103,10 @@ def test_strip_of_three_materials():
 
 
 def test_plated_steel_is_several_times_worse_than_nickel_and_eight_times_worse_than_copper():
-    """Common practice, no published source: steel sold as nickel shows by twice the resistance or more."""
+    """Common practice, no published source: steel sold as nickel shows by half as much again, or by twice against pure
+    nickel, whose 6.99e-8 the CRC Handbook has (from memory)."""
     steel = MATERIALS["nickel_plated_steel"].resistivity_ohm_m
-    assert 1.8 <= steel / MATERIALS["nickel"].resistivity_ohm_m <= 8.0
+    assert 1.4 <= steel / MATERIALS["nickel"].resistivity_ohm_m <= 8.0 and steel / 6.99e-8 > 2.0
     assert 7.5 <= steel / MATERIALS["copper"].resistivity_ohm_m <= 9.0
 
 

@@ -145,7 +145,7 @@ def test_straight_boundary_is_the_closed_form():
     build = StripBuild("nickel", 0.15, 8.0, layers_series=2, weld_ohm=2e-4)
     plate = next(p for p in plates_of(layout, links, cell_gap_mm=GAP) if p.label == "2-3")
     wanted = boundary_resistance_ohm(
-        PITCH, pairs=4, resistivity_ohm_m=6.99e-8, thickness_mm=0.15, width_mm=8.0, layers=2, weld_ohm=2e-4
+        PITCH, pairs=4, resistivity_ohm_m=9.5e-8, thickness_mm=0.15, width_mm=8.0, layers=2, weld_ohm=2e-4
     )
     solved = solve_plate(plate, build, current_a=40.0)
     assert solved.resistance_ohm == pytest.approx(wanted, rel=1e-12)

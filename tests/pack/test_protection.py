@@ -8,6 +8,7 @@ import pytest
 from skfem import Basis, BilinearForm, ElementLineP2, LinearForm, MeshLine
 from skfem.helpers import dot, grad
 
+from optimizer.base.materials import MATERIALS
 from optimizer.catalog import builtin_catalogs, read_fuses, read_strips, read_wires
 from optimizer.catalog.fuse_curves import GATES, gates, opening_points
 from optimizer.pack.protection import warming
@@ -120,13 +121,13 @@ def test_strip_between_two_cells_as_finite_elements_have_it(material, thickness,
     section = thickness * width
     part = warming.strip(material, section_mm2=section, density_a_mm2=density, resistivity_ohm_m=ohm_m, layers=1,
                          span_mm=span, cell_kg=cell_kg, limit_c=limit, air_c=air)  # fmt: skip
-    hot = ohm_m * 1e3 * (1.0 + (limit - 20.0) / (warming.BETA_C[material] + 20.0))
+    hot = ohm_m * 1e3 * (1.0 + (limit - 20.0) / (MATERIALS[material].vanishing_c + 20.0))
     rated_w = density**2 * hot * section * span
     ends_k = (limit - air) * part.share[0, 1]
     times = np.array([0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0])
     found = transient_c(
-        q_w_mm3=(load * density) ** 2 * hot, k_w_mm_k=warming.CONDUCTION_W_M_K[material] * 1e-3,
-        c_j_k_mm3=warming.HEAT_J_PER_K_MM3[material], span_mm=span,
+        q_w_mm3=(load * density) ** 2 * hot, k_w_mm_k=MATERIALS[material].conduction_w_m_k * 1e-3,
+        c_j_k_mm3=MATERIALS[material].heat_j_per_k_mm3, span_mm=span,
         # Half of one end zone and of its way to the air at each end of the span.
         end_j_k_mm2=0.5 * 0.1 * cell_kg * 950.0 / section, end_w_k_mm2=0.5 * rated_w / ends_k / section, times=times,
         air_c=air,

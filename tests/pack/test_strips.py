@@ -9,9 +9,9 @@ from optimizer.pack.plates.strips import StripBuild, boundary_resistance_ohm, st
 
 
 def test_strip_of_a_metre_by_hand():
-    """Closed form: 6.99e-8 · 1 / (0.2e-3 · 10e-3) = 34.95 mohm; two layers half of it."""
+    """Closed form: 9.5e-8 · 1 / (0.2e-3 · 10e-3) = 47.5 mohm; two layers half of it."""
     build = StripBuild("nickel", 0.2, 10.0)
-    assert build.ohm_per_mm * 1000.0 == pytest.approx(0.03495, rel=1e-12)
+    assert build.ohm_per_mm * 1000.0 == pytest.approx(0.0475, rel=1e-12)
     half = strip_resistance_ohm(1000.0, resistivity_ohm_m=6.99e-8, thickness_mm=0.2, width_mm=10.0, layers=2)
     assert half == pytest.approx(0.017475, rel=1e-12)
 

@@ -16,14 +16,6 @@ from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 
 Floats = NDArray[np.float64]
 
-#: Heat capacity per volume [J/(K·mm³)] and the temperature β [°C] below 0 at which resistance would vanish, by
-#: IEC 60949 (copper, aluminium, steel); commercial nickel from 8890 kg/m³ · 456 J/(kg K) and α = 0.005 per K.
-HEAT_J_PER_K_MM3 = {"copper": 3.45e-3, "aluminium": 2.5e-3, "nickel_plated_steel": 3.8e-3, "nickel": 4.054e-3}
-BETA_C = {"copper": 234.5, "aluminium": 228.0, "nickel_plated_steel": 202.0, "nickel": 180.0}
-#: Heat conduction at 20 to 100 °C [W/(m K)]: copper, aluminium, low-carbon steel and nickel 200 (Incropera & DeWitt,
-#: table A.1, and makers' bulletins for nickel; from memory).
-CONDUCTION_W_M_K = {"copper": 390.0, "aluminium": 220.0, "nickel_plated_steel": 50.0, "nickel": 70.0}
-
 #: Part of a cell that warms with its end within seconds to minutes: along its axis heat goes some 7 mm in 10 s
 #: (30 W/(m K), 2.2 MJ/(m³ K); Drake 2014, from memory).
 END_ZONE = 0.1
@@ -113,7 +105,7 @@ def adiabatic_k(material: str, *, start_c: ArrayLike, end_c: ArrayLike, resistiv
     Parameters
     ----------
     material : str
-        Key of HEAT_J_PER_K_MM3.
+        Key of MATERIALS.
     start_c, end_c : float or ndarray, shape (n,)
         [°C]
     resistivity_ohm_m : float or ndarray, shape (n,)
@@ -129,10 +121,10 @@ def adiabatic_k(material: str, *, start_c: ArrayLike, end_c: ArrayLike, resistiv
     >>> adiabatic_k("copper", start_c=70.0, end_c=160.0, resistivity_ohm_m=1.7241e-8).round(1).tolist()
     114.8
     """
-    beta = BETA_C[material]
+    beta = MATERIALS[material].vanishing_c
     ratio = np.log((beta + np.asarray(end_c, float)) / (beta + np.asarray(start_c, float)))
     ohm_mm = np.asarray(resistivity_ohm_m, float) * 1e3
-    return np.asarray(np.sqrt(HEAT_J_PER_K_MM3[material] * (beta + 20.0) / ohm_mm * ratio))
+    return np.asarray(np.sqrt(MATERIALS[material].heat_j_per_k_mm3 * (beta + 20.0) / ohm_mm * ratio))
 
 
 def wires(resistance_ohm_per_km: Floats, *, rated_a: Floats, insulation_c: Floats, air_c: float) -> Warming:
@@ -199,10 +191,10 @@ def strip(
     """
     limit = max(limit_c, air_c + _LEAST_K)
     room_k = limit - air_c
-    alpha = 1.0 / (BETA_C[material] + 20.0)
+    alpha = MATERIALS[material].temperature_coefficient_per_k
     hot_ohm_mm = resistivity_ohm_m * 1e3 * (1.0 + alpha * (limit - 20.0))
     heat_w_mm3 = density_a_mm2**2 * hot_ohm_mm
-    conduction_w_mm_k = CONDUCTION_W_M_K[material] * 1e-3
+    conduction_w_mm_k = MATERIALS[material].conduction_w_m_k * 1e-3
     middle = min(heat_w_mm3 * span_mm**2 / (8.0 * conduction_w_mm_k) / room_k, 1.0)
     end_j_per_k = END_ZONE * cell_kg * CELL_J_PER_KG_K / layers
     end_s = end_j_per_k * room_k / (heat_w_mm3 * section_mm2 * span_mm)

@@ -4,9 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.constants import Stefan_Boltzmann, g, zero_Celsius
 
 from optimizer.base.arrays import Floats, same_kind
+from optimizer.base.constants import (
+    CELSIUS_K,
+    GAS_CONSTANT_AIR_J_KG_K,
+    GRAVITY_M_S2,
+    STANDARD_PRESSURE_PA,
+    STEFAN_BOLTZMANN_W_M2_K4,
+)
 
 #: Conductivity of still air at 35 °C, the mean of a warm pack and a summer day [W/(m K)].
 AIR_W_PER_M_K = 0.0267
@@ -32,9 +38,9 @@ def air_properties(temp_c: ArrayLike) -> tuple[Floats, Floats, Floats]:
 
     Source: U.S. Standard Atmosphere 1976, equations for thermal conductivity and dynamic viscosity.
     """
-    t = np.asarray(temp_c, float) + zero_Celsius
+    t = np.asarray(temp_c, float) + CELSIUS_K
     conductivity = 2.64638e-3 * t**1.5 / (t + 245.4 * 10.0 ** (-12.0 / t))
-    density = 101325.0 / (287.05 * t)
+    density = STANDARD_PRESSURE_PA / (GAS_CONSTANT_AIR_J_KG_K * t)
     viscosity = 1.458e-6 * t**1.5 / (t + 110.4) / density
     return same_kind(conductivity), same_kind(viscosity), same_kind(conductivity / (density * 1007.0))
 
@@ -64,7 +70,7 @@ def plate_convection(rise_k: ArrayLike, *, height_m: ArrayLike, air_c: ArrayLike
     rise, height = np.asarray(rise_k, float), np.asarray(height_m, float)
     film = np.asarray(air_c, float) + rise / 2.0
     k, nu, alpha = air_properties(film)
-    rayleigh = g / (film + zero_Celsius) * rise * height**3 / (nu * alpha)
+    rayleigh = GRAVITY_M_S2 / (film + CELSIUS_K) * rise * height**3 / (nu * alpha)
     prandtl = (1.0 + (0.492 * alpha / nu) ** (9.0 / 16.0)) ** (4.0 / 9.0)
     return same_kind((0.68 + 0.670 * rayleigh**0.25 / prandtl) * k / height)
 
@@ -113,9 +119,9 @@ def radiation_coefficient(emissivity: ArrayLike, *, surface_c: ArrayLike, ambien
 
     Source: Stefan–Boltzmann law, constant from CODATA.
     """
-    one = np.asarray(surface_c, float) + zero_Celsius
-    two = np.asarray(ambient_c, float) + zero_Celsius
-    return same_kind(np.asarray(emissivity, float) * Stefan_Boltzmann * (one**2 + two**2) * (one + two))
+    one = np.asarray(surface_c, float) + CELSIUS_K
+    two = np.asarray(ambient_c, float) + CELSIUS_K
+    return same_kind(np.asarray(emissivity, float) * STEFAN_BOLTZMANN_W_M2_K4 * (one**2 + two**2) * (one + two))
 
 
 def gap_coefficient(gap_mm: ArrayLike, *, height_m: ArrayLike, emissivity: ArrayLike) -> Floats:

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.constants import CELSIUS_K, GAS_CONSTANT_J_MOL_K
 from optimizer.cell.model import (
-    GAS_CONSTANT_J_MOL_K,
     LAG_GAINS,
     LAG_RATES,
     REFERENCE_TEMP_C,
@@ -23,8 +23,6 @@ Floats = NDArray[np.float64]
 CAPACITY, TAU1, TAU2, LAG, LAG_TAU, ACTIVATION, REFERENCE_K, V_MIN, V_MAX = range(9)
 SHARE1, SHARE2, SHARE_LAG = 9, 10, 11
 FIELDS = 12
-
-CELSIUS_K = 273.15
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,20 +11,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.constants import (
+    CELSIUS_K,
+    EARTH_RADIUS_M,
+    GAS_CONSTANT_AIR_J_KG_K,
+    GRAVITY_M_S2,
+    STANDARD_PRESSURE_PA,
+)
 from optimizer.ride.load.trace import Trace
 
 Floats = NDArray[np.float64]
 Num = float | Floats
-
-GRAVITY_M_S2 = 9.80665
-"""Standard gravity, CGPM 1901."""
-
-EARTH_RADIUS_M = 6_356_766.0
-"""Nominal radius that turns geometric into geopotential height, ISO 2533."""
-
-GAS_CONSTANT_AIR = 287.05287
-"""Specific gas constant of dry air, ISO 2533 [J/(kg·K)]."""
-
 
 def air_density(altitude_m: Num = 0.0, *, temp_c: Num | None = None) -> Num:
     """Density of dry air at a height in the standard atmosphere, at its own or a given temperature.
@@ -55,11 +52,11 @@ def air_density(altitude_m: Num = 0.0, *, temp_c: Num | None = None) -> Num:
     if not np.all(np.abs(np.asarray(altitude_m) - 5000.0) <= 6000.0):
         raise ValueError(f"altitude_m must be within -1000 and 11000, found {altitude_m}")
     standard_k = 288.15 - 0.0065 * (EARTH_RADIUS_M * altitude_m / (EARTH_RADIUS_M + altitude_m))
-    kelvin = standard_k if temp_c is None else temp_c + 273.15
+    kelvin = standard_k if temp_c is None else temp_c + CELSIUS_K
     if not np.all(np.asarray(kelvin) > 0):
         raise ValueError(f"temp_c must be above -273.15, found {temp_c}")
-    pressure_pa = 101325.0 * (standard_k / 288.15) ** 5.25588
-    return pressure_pa / (GAS_CONSTANT_AIR * kelvin)
+    pressure_pa = STANDARD_PRESSURE_PA * (standard_k / 288.15) ** 5.25588
+    return pressure_pa / (GAS_CONSTANT_AIR_J_KG_K * kelvin)
 
 
 def rolling_force_n(mass_kg: Num, *, crr: Num, grade: Num = 0.0) -> Num:
