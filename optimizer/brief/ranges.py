@@ -307,6 +307,10 @@ def with_ranges(schema: Mapping[str, Any]) -> dict[str, Any]:
         for key in {*SIZES, "profile_mm", "origin_mm", "position_mm", "wall_mm"} & properties.keys():
             text = {"description": properties[key].pop("description")}
             properties[key] = _or_range(properties[key]) | text
+    for model in ("PrismCompartment", "PrismKeepOut"):
+        shape = out["$defs"][model]
+        shape["required"] = [key for key in shape["required"] if key != "profile_mm"]
+        shape["anyOf"] = [{"required": ["profile_mm"]}, {"required": ["profile"]}]
     return out
 
 

@@ -17,6 +17,7 @@ from pydantic import BaseModel, ValidationError
 from optimizer.base.problems import BadInput, Problem
 from optimizer.base.texts import unseen
 from optimizer.brief.faults import Loc, key_lines, line_of, schema_problems
+from optimizer.brief.profile import with_profiles
 from optimizer.brief.ranges import FreeDimension, Ranges, find_ranges, place_in_words, with_ranges
 from optimizer.brief.rules import RuleChecks, file_problems
 from optimizer.brief.schema import Brief, RidePlan
@@ -144,7 +145,9 @@ def open_brief(path: Path | str) -> OpenBrief:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         raise BadInput([_bad_toml(path, error)]) from None
+    data, drawn = with_profiles(data, folder=path.parent, file=str(path), text=text)
     ranges, problems = find_ranges(data, file=str(path), text=text)
+    problems = drawn + problems
     if problems:
         raise BadInput(cap(problems))
     brief = OpenBrief(path, data, text, ranges)

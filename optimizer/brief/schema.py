@@ -384,6 +384,7 @@ class Brief(Section):
             for place, item in ((f"compartment[{at}]", room), *(
                 (f"compartment[{at}].keep_out[{k}]", part) for k, part in enumerate(room.keep_out, start=1)
             )):  # fmt: skip
-                if item.shape == "solid":
-                    named[f"{place}.solid"] = item.solid
+                for key in ("solid", "profile"):
+                    if getattr(item, key, None) is not None:
+                        named[f"{place}.{key}"] = getattr(item, key)
         return {key: self._path.parent / value for key, value in named.items()}

@@ -20,7 +20,10 @@ from optimizer.brief.kinds import (
     Section,
     Seed,
     Size3,
+    Title,
 )
+
+Units = Literal["mm", "cm", "m", "inch"]
 
 
 class ClearanceRules(Section):
@@ -127,13 +130,16 @@ class PrismKeepOut(Section):
     """By how much the extruded profile is moved along x, y, z [mm]; default: not moved."""
     profile_mm: Profile
     """Corners of the profile in order, in the two axes other than extrude, those in x, y, z order [mm]."""
+    profile: Name | None = None
+    """DXF file with one closed outline, in place of profile_mm; its path relative to the brief."""
+    profile_layer: Title | None = None
+    """Layer of the drawing that holds the outline; left out: any."""
+    profile_units: Units | None = None
+    """Unit of the drawing; left out: what it says itself."""
     extrude: Axis
     """Axis along which the profile is extruded."""
     depth_mm: Positive
     """How far the profile is extruded [mm]."""
-
-
-Units = Literal["mm", "cm", "m", "inch"]
 
 
 class SolidKeepOut(Section):
@@ -188,6 +194,12 @@ class PrismCompartment(Section):
     """A profile extruded along an axis; "box" is the other shape."""
     profile_mm: Profile
     """Corners of the inside in order, in the two axes other than extrude, those in x, y, z order [mm]."""
+    profile: Name | None = None
+    """DXF file with one closed outline, in place of profile_mm; its path relative to the brief."""
+    profile_layer: Title | None = None
+    """Layer of the drawing that holds the outline; left out: any."""
+    profile_units: Units | None = None
+    """Unit of the drawing; left out: what it says itself."""
     extrude: Axis
     """Its own axis along which the profile is extruded."""
     depth_mm: Positive

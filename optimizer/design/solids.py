@@ -23,6 +23,8 @@ def portable(brief: Brief) -> dict[str, Any]:
     number = 0
     for room in data["compartment"]:
         for item in (room, *room.get("keep_out", ())):
+            for key in ("profile", "profile_layer", "profile_units"):
+                item.pop(key, None)  # its corners stand in profile_mm
             if item["shape"] == "solid":
                 item |= {"solid": f"solid_{number}.stl", "units": "mm"}
                 number += 1
