@@ -63,6 +63,10 @@ class BadInput(ValueError):
         self.problems = list(problems)
         super().__init__("\n".join(problem.text() for problem in self.problems))
 
+    def __reduce__(self) -> tuple[type[BadInput], tuple[list[Problem]]]:
+        """Workers send it to the process that they work for."""
+        return type(self), (self.problems,)
+
 
 class Stopped(Exception):
     """Raised when the machine ends the work: a full disk, a storage that went away; exit code 4.

@@ -41,7 +41,10 @@ class Limits:
 @click.command("search")
 @click.argument("brief", type=click.Path(path_type=Path))
 @click.option("-o", "--out", type=click.Path(path_type=Path), help="Folder of the run [default: results/<brief>].")
-@click.option("--workers", type=click.IntRange(min=1), default=2, show_default=True, help="Processes.")
+@click.option(
+    "--workers", type=click.IntRange(min=1),
+    help="Processes [default: as many as the processors that this command may use].",
+)  # fmt: skip
 @click.option("--force", is_flag=True, help="Replace a run that is in the folder.")
 @click.option("--resume", is_flag=True, help="Go on with the search that is in the folder.")
 @click.option(
@@ -50,16 +53,20 @@ class Limits:
     "Given several times, the first limit reached ends the search.",
 )  # fmt: skip
 @click.option(
+    "--cluster", default="", metavar="ADDRESS",
+    help="Have the workers of a Dask cluster do the work: tcp://HOST:8786, or the scheduler's file.",
+)  # fmt: skip
+@click.option(
     "--storage", default="", metavar="URL",
-    help="Share the work with the same command on other machines: postgresql://…, or journal:PATH on a shared disk.",
+    help="When a brief has ranges: share its study with the same command elsewhere, postgresql://…",
 )  # fmt: skip
 @click.option("--refresh", default="60s", show_default=True, metavar="TIME", help="How often the front is written.")
 @click.option("--json", "as_json", is_flag=True, help="Print the run's record and its front as JSON.")
 @click.option("-q", "--quiet", is_flag=True, help="No progress and no summary.")
 @click.option("-v", "--verbose", is_flag=True, help="Print the cautions that go with every pack in full.")
 def command(
-    brief: Path, out: Path | None, workers: int, force: bool, resume: bool, budget: tuple[str, ...],
-    storage: str, refresh: str, as_json: bool, quiet: bool, verbose: bool,
+    brief: Path, out: Path | None, workers: int | None, force: bool, resume: bool, budget: tuple[str, ...],
+    cluster: str, storage: str, refresh: str, as_json: bool, quiet: bool, verbose: bool,
 ) -> None:  # fmt: skip
     """Search the whole design space of BRIEF and write its Pareto front.
 
@@ -80,7 +87,7 @@ def command(
 
     folder = out if out is not None else Path("results") / brief.stem
     report = None if quiet else Bar()
-    how = How(workers, force, resume, limits.time_s, storage, refresh_s, limits.trials, limits.no_gain)
+    how = How(workers, force, resume, limits.time_s, storage, refresh_s, limits.trials, limits.no_gain, cluster)
     result = run_job(brief, folder=folder, how=how, report=report)
     if report is not None:
         report.close()

@@ -15,12 +15,11 @@ from optimizer.search.boxes.freedims import Boxes, open_boxes
 from optimizer.search.boxes.openfront import front_of
 from optimizer.search.boxes.sampled import Exploration, Explorer
 from optimizer.search.boxes.study import new_study
-from optimizer.search.boxes.warming import Warmer
 from optimizer.search.running.checkpoint import FOLDER, Checkpoints, run_key
 from optimizer.search.running.lock import locked
 from optimizer.search.running.record import run_record
-from optimizer.search.running.run import Outcome
-from optimizer.search.running.storage import JOURNAL_FILE, losses
+from optimizer.search.running.run import Outcome, fault
+from optimizer.search.running.storage import FILE, losses
 from optimizer.workflows.search import How, Report, Result, best_text, duration, from_folder, units
 
 if TYPE_CHECKING:
@@ -40,7 +39,7 @@ def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | N
         With at least one free dimension.
     folder : Path
     how : How
-        Further workers work out geometry ahead, so that the front is the same for any number of them.
+        The front is the same for any number of workers.
     report : Report, optional
 
     Returns
@@ -69,19 +68,16 @@ def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | N
             checkpoints.begin()
         if report is not None:
             report.say(estimate(boxes, ends=ends))
-        warmer = Warmer(brief.path, workers=how.workers)
-        try:
+        with how.workers_for(boxes) as workers:
             study, seed = _study(boxes, how, folder, checkpoints.key)
             rules = boxes.inputs.brief.search
-            explorer = Explorer(boxes, rules=rules, seed=seed, study=study, warmer=warmer, ends=ends)
+            explorer = Explorer(boxes, rules=rules, seed=seed, study=study, workers=workers, ends=ends)
             watch = OpenWatch(boxes, folder, checkpoints.key, how, report)
             try:
-                with losses(how.storage or str(folder / FOLDER / JOURNAL_FILE)):
+                with losses(how.storage or str(folder / FOLDER / FILE)):
                     state = explorer.run(until=until, progress=watch)
-            except Stopped as lost:
-                state, stopped = explorer.state, str(lost)
-        finally:
-            warmer.close()
+            except (Stopped, MemoryError) as lost:
+                state, stopped = explorer.state, fault(lost)
         try:
             front, run = write_exploration(boxes, state, folder, checkpoints.key, ends=ends)
         except OSError as wrong:
@@ -94,7 +90,7 @@ def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | N
 
 
 def _study(boxes: Boxes, how: How, folder: Path, key: str) -> tuple[optuna.Study, int]:
-    """The run's study, in a journal among its checkpoints or in the storage that machines share; and the seed."""
+    """The run's study, in a file among its checkpoints or in the storage that commands share; and the seed."""
     from optimizer.search.running.storage import open_storage
 
     rules, brief = boxes.inputs.brief.search, boxes.inputs.brief
@@ -173,7 +169,7 @@ def write_exploration(
     front = front_of(state.found, boxes=boxes)
     space = boxes.space(tuple(0 for _ in boxes.free))
     tried = state.boxes + state.refused
-    outcome = Outcome(state.found, state.tally, tasks=boxes.count, done=tried, seconds=state.seconds)
+    outcome = Outcome([state.found], state.tally, tasks=boxes.count, done=tried, seconds=state.seconds)
     rules = ends or boxes.inputs.brief.search
     run = run_record(space, outcome, front) | {
         "brief_file": from_folder(boxes.brief.path, folder),

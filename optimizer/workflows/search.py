@@ -4,31 +4,29 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 
 import pandas as pd
 
 from optimizer.base.figures import OBJECTIVES
-from optimizer.base.problems import BadInput, Problem, Stopped, machine_fault
+from optimizer.base.problems import BadInput, Problem, Stopped
 from optimizer.brief import open_brief
 from optimizer.front import store
 from optimizer.score.inputs import read_inputs
 from optimizer.search.exact import archive, rows
+from optimizer.search.running.asked import Asked
 from optimizer.search.running.checkpoint import Checkpoints, run_key
 from optimizer.search.running.lock import locked
 from optimizer.search.running.record import run_record
-from optimizer.search.running.run import Outcome, search
+from optimizer.search.running.run import Outcome, fault, search
+from optimizer.search.running.workers import Workers, processors
 from optimizer.search.space import ways
 from optimizer.search.space.layingout import lay_out
 from optimizer.search.space.setup import make_space
 from optimizer.search.space.space import Space
-
-if TYPE_CHECKING:
-    from optuna.storages import BaseStorage
-
-    from optimizer.search.running.board import Board
 
 # What a task of the demo brief takes on one core with an empty cache [s], rounded.
 TASK_S = 2.0
@@ -75,8 +73,8 @@ class How:
 
     Parameters
     ----------
-    workers : int
-        Processes on this machine.
+    workers : int, optional
+        Processes on this machine; as many as the processors that this process may use when left out.
     force : bool
         Replace a run that is in the folder.
     resume : bool
@@ -84,16 +82,19 @@ class How:
     budget_s : float, optional
         Stop after this time [s].
     storage : str
-        URL of a storage by which several commands share the work, "" for none.
+        Of a brief with ranges: URL of the storage by which several commands share its study, "" for one in the
+        run's folder.
     refresh_s : float
         How often the front is written while the search goes on [s].
     trials : int, optional
         Of a brief with ranges: stop after this many boxes, instead of the brief's own number.
     no_gain : bool
         Of a brief with ranges: stop only when boxes bring no gain any more, or by `budget_s` or `trials`.
+    cluster : str
+        Address of a Dask scheduler whose workers do the work, or its file; "" for processes of this machine.
     """
 
-    workers: int = 1
+    workers: int | None = 1
     force: bool = False
     resume: bool = False
     budget_s: float | None = None
@@ -101,6 +102,16 @@ class How:
     refresh_s: float = 60.0
     trials: int | None = None
     no_gain: bool = False
+    cluster: str = ""
+
+    @property
+    def processes(self) -> int:
+        """Processes on this machine."""
+        return self.workers if self.workers is not None else processors()
+
+    def workers_for(self, shared: object) -> Workers:
+        """Workers that share something; a context."""
+        return Workers(shared, count=self.processes, cluster=self.cluster)
 
 
 def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report | None = None) -> Result:
@@ -133,35 +144,29 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
         from optimizer.workflows.open_search import run_open_job
 
         return run_open_job(read, folder=folder, how=how, report=report)
-    _check_budget(how, brief)
+    _check_options(how, brief)
     inputs = read_inputs(read.fixed({}))
     checkpoints = Checkpoints(folder, run_key(inputs), inputs.hashes())
     if how.resume:
         checkpoints.check()
     else:
         store.check_free(folder, force=how.force)
-    storage = _storage(how, folder)
     with locked(folder):
         store.sweep(folder)
         known = checkpoints.load() if how.resume else {}
         space = make_space(inputs)
-        lay_out(space, report=report, until=until)
-        ways.check(space, report=report, until=until)
-        if report is not None:
-            report.say(estimate(space, workers=how.workers))
-        if not how.resume:
-            checkpoints.begin()
-        watch = Watch(space, folder, checkpoints.key, how, report)
-        board = _board(storage, checkpoints.key, how.storage)
-        try:
+        with how.workers_for(space) as workers:
+            lay_out(space, workers=workers, report=report, until=until)
+            ways.check(space, report=report, until=until)
+            if report is not None:
+                report.say(estimate(space, workers=how.processes))
+            if not how.resume:
+                checkpoints.begin()
+            watch = Watch(space, folder, checkpoints.key, how, report)
             outcome = search(
-                space, workers=how.workers, progress=watch, until=until, checkpoints=checkpoints, known=known,
-                board=board,
+                space, workers=workers, progress=watch, until=until, checkpoints=checkpoints, known=known
             )  # fmt: skip
-        finally:
-            if board is not None:
-                board.close()
-        front, run = write_last(space, outcome, folder, checkpoints.key)
+            front, run = write_last(space, outcome, folder, checkpoints.key, workers=workers)
         if outcome.complete:
             checkpoints.clear()
     return Result(
@@ -169,38 +174,26 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
     )
 
 
-def _check_budget(how: How, brief: Path) -> None:
-    """A brief without ranges has no boxes to try: every candidate is searched, or the time is up."""
-    asked = ([f"{how.trials} trials"] if how.trials is not None else []) + (["no gain"] if how.no_gain else [])
+def _check_options(how: How, brief: Path) -> None:
+    """A brief without ranges has no boxes to try, and no study of them that a storage could hold."""
+    asked = [("--budget", f"{how.trials} trials")] if how.trials is not None else []
+    asked += [("--budget", "no gain")] if how.no_gain else []
     expected = f"does not apply: {brief} has no ranges, so that its whole space is searched; give a time, such as 8h"
     problems = [
-        Problem("budget-without-ranges", "command line", field="--budget", found=text, expected=expected)
-        for text in asked
+        Problem("budget-without-ranges", "command line", field=field, found=text, expected=expected)
+        for field, text in asked
     ]
+    if how.storage:
+        expected = f"does not apply: {brief} has no ranges; several machines share its search by --cluster"
+        problems.append(Problem("storage-without-ranges", "command line", field="--storage", expected=expected))
     if problems:
         raise BadInput(problems)
 
 
-def _storage(how: How, folder: Path) -> BaseStorage | None:
-    if not how.storage:
-        return None
-    from optimizer.search.running.storage import open_storage
-
-    return open_storage(how.storage, folder=folder)
-
-
-def _board(storage: BaseStorage | None, key: str, url: str) -> Board | None:
-    """Where the tasks are shared; the storage's library is loaded only then."""
-    if storage is None:
-        return None
-    from optimizer.search.running.board import Board
-
-    return Board(storage, key=key, url=url)
-
-
 def write_outcome(
-    space: Space, outcome: Outcome, folder: Path, key: str, *, most: int | None = None
-) -> tuple[pd.DataFrame, dict[str, Any]]:
+    space: Space, outcome: Outcome, folder: Path, key: str, *, most: int | None = None,
+    workers: Workers | None = None, stop: Callable[[], bool] = lambda: False,
+) -> tuple[pd.DataFrame, dict[str, Any]]:  # fmt: skip
     """Re-score what was found and write it: the front, and the account of the run.
 
     Parameters
@@ -212,6 +205,8 @@ def write_outcome(
         See checkpoint.run_key.
     most : int, optional
         Write no more rows than this, spread over the front.
+    workers, stop
+        See rows.rescored.
 
     Returns
     -------
@@ -219,7 +214,10 @@ def write_outcome(
     run : dict
         Content of run.json.
     """
-    found, figures = rows.rescored(archive.some(outcome.found.by_name(), most=most), space=space)
+    some = archive.some(outcome.found, most=most)
+    found, figures = rows.rescored(some, space=space, workers=workers, stop=stop)
+    # A front whose rows were not all stepped is not whole.
+    outcome.interrupted = outcome.interrupted or stop()
     front = rows.table(found, figures, space=space)
     brief_file = from_folder(space.brief.path, folder)
     run = run_record(space, outcome, front) | {"brief_file": brief_file, "key": key}
@@ -230,8 +228,10 @@ def write_outcome(
     return front, run
 
 
-def write_last(space: Space, outcome: Outcome, folder: Path, key: str) -> tuple[pd.DataFrame, dict[str, Any]]:
-    """As `write_outcome`, at the end.
+def write_last(
+    space: Space, outcome: Outcome, folder: Path, key: str, *, workers: Workers
+) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """As `write_outcome`, at the end; an interrupt leaves the rows stepped so far.
 
     Raises
     ------
@@ -239,10 +239,15 @@ def write_last(space: Space, outcome: Outcome, folder: Path, key: str) -> tuple[
         When the machine stopped the search, or the front can't be written.
     """
     kept = f"{outcome.done} of {outcome.tasks} tasks are done and kept in {folder}; --resume goes on from there"
+    cut, asked = outcome.interrupted or bool(outcome.stopped), Asked()
     try:
-        front, run = write_outcome(space, outcome, folder, key)
-    except OSError as wrong:
-        raise Stopped(f"{outcome.stopped or machine_fault(wrong)}. The front was not written. {kept}.") from wrong
+        with asked:
+            front, run = write_outcome(
+                space, outcome, folder, key, most=Watch.ROWS if cut else None,
+                workers=None if outcome.stopped else workers, stop=lambda: asked.wanted and not cut,
+            )  # fmt: skip
+    except (OSError, MemoryError, Stopped) as wrong:
+        raise Stopped(f"{outcome.stopped or fault(wrong)}. The front was not written. {kept}.") from wrong
     if outcome.stopped:
         raise Stopped(f"{outcome.stopped}. {kept}.")
     return front, run
@@ -264,19 +269,24 @@ class Watch:
     # Part of the time that writing the front may take while the search goes on.
     SHARE = 0.05
 
+    # How often progress is told [s].
+    EVERY_S = 0.2
+
     # Rows written while the search goes on: stepping through the ride takes its time for each.
     ROWS = 2000
 
     def __init__(self, space: Space, folder: Path, key: str, how: How, report: Report | None) -> None:
         self._space, self._folder, self._key, self._how, self._report = space, folder, key, how, report
         self._start = time.monotonic()
-        self._next = self._start + how.refresh_s
+        self._next, self._told = self._start + how.refresh_s, self._start
 
     def __call__(self, outcome: Outcome) -> None:
         """Take note that a task has ended."""
         now = time.monotonic()
-        if self._report is not None:
+        if self._report is not None and (now >= self._told or outcome.complete):
             self._report.step(self.text(outcome, spent_s=now - self._start))
+            # Merging what was found takes its time.
+            self._told = now + max(self.EVERY_S, (time.monotonic() - now) / self.SHARE)
         if now >= self._next and not outcome.complete and len(outcome.found):
             outcome.seconds = now - self._start
             write_outcome(self._space, outcome, self._folder, self._key, most=self.ROWS)

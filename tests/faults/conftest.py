@@ -27,6 +27,10 @@ class Night:
         """A search as a process."""
         return self.forge.start(*self.command(out, *more)[3:], **how)
 
+    def start_search(self, brief, out, *more, **how):
+        """A search of another brief as a process."""
+        return self.forge.start(*command(brief, out, *more)[3:], **how)
+
     def start_cold(self, out, *more):
         """A search as a process that starts from nothing."""
         return subprocess.Popen(

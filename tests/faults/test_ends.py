@@ -181,13 +181,6 @@ class TestClock:
         assert front_of(tmp_path / "run") == front_of(night.whole)
 
     @pytest.mark.slow
-    def test_a_shared_search_whose_clock_jumps(self, night, tmp_path):
-        url = f"journal:{tmp_path / 'j.log'}"
-        done = night.run(tmp_path / "run", "--storage", url, "--budget", "10min", "--quiet", patch=JUMPS)
-        assert done.returncode == 0, done.stderr
-        assert front_of(tmp_path / "run") == front_of(night.whole)
-
-    @pytest.mark.slow
     def test_under_a_clock_that_is_faked_for_the_whole_process(self, night, tmp_path):
         """libfaketime: every clock but the monotonic one starts a day ahead and runs a thousand times too fast."""
         faked = next((p for p in FAKETIME if os.path.exists(p)), None)

@@ -93,13 +93,15 @@ os.{which} = struck
 
 def strike(night, out, which, count, *more):
     """A search that ends so."""
-    done = night.run(out, "--quiet", *more, patch=STRIKE.format(which=which, count=count))
+    # Each slice is written by itself, so that the calls can be counted.
+    patch = "from optimizer.search.running import checkpoint; checkpoint.EVERY_S = 0.0\n"
+    done = night.run(out, "--quiet", *more, patch=patch + STRIKE.format(which=which, count=count))
     assert done.returncode == -signal.SIGKILL, done.stderr
 
 
 def test_killed_between_the_files_of_the_final_front(night, tmp_path):
     """The front's three files are moved one after the other: a kill in between is noticed, never read."""
-    out, moves = tmp_path / "run", tasks_of(night) + 1
+    out, moves = tmp_path / "run", tasks_of(night) + 2
     strike(night, out, "replace", moves + 2)
     assert state_of(out) == "begun"
     assert (out / "front.parquet").exists() and not (out / "run.json").exists()
@@ -111,7 +113,7 @@ def test_killed_between_the_files_of_the_final_front(night, tmp_path):
 
 def test_killed_between_the_files_over_an_older_run(night, tmp_path):
     """Then run.json is there, and tells of another front."""
-    out, moves = tmp_path / "run", tasks_of(night) + 1
+    out, moves = tmp_path / "run", tasks_of(night) + 2
     out.mkdir()
     (out / "run.json").write_text(
         (night.whole / "run.json").read_text().replace(sha_of(night.whole), "0" * 64)

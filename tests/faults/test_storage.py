@@ -1,26 +1,16 @@
-"""A shared storage that is lost while a search runs, and caches and journals that are damaged."""
+"""A shared storage that is lost while a search runs, and caches that are damaged."""
 
-import json
 import os
 import random
-import signal
-import subprocess
-import time
 
 import numpy as np
 import pytest
 from database import database_server
-from scenes import front_of, tasks_kept, wait_for
+from open_briefs import brief_text
+from scenes import front_of, wait_for
 from states import state_of
 
 from optimizer.base import cache
-from optimizer.base.problems import Stopped
-from optimizer.search.running import journal
-from optimizer.search.running.board import Board
-from optimizer.search.running.storage import open_storage
-
-# A server that is away is waited for; not as long here.
-IMPATIENT = "from optimizer.search.running import board; board.PATIENCE_S = 1.0"
 
 
 @pytest.fixture
@@ -30,106 +20,31 @@ def server():
         yield started.url, started.control
 
 
-class TestLostStorage:
-    """Exit code 4 with one message; what was found is kept and gone on with, alone or with a new storage."""
-
-    def test_a_journal_that_is_removed(self, night, tmp_path):
-        out, log = tmp_path / "run", tmp_path / "shared.log"
-        process = night.start(out, "--storage", f"journal:{log}", "--quiet")
-        wait_for(lambda: tasks_kept(out) >= 2, process)
-        log.unlink()
-        process.wait()
-        assert process.returncode == 4
-        assert f"{log}: the journal was removed" in process.stderr and "--resume" in process.stderr
-        assert "Traceback" not in process.stderr
-        assert state_of(out) == "begun" and tasks_kept(out) >= 2
-        assert json.loads((out / "run.json").read_text())["front"]["rows"] > 0
-        assert not log.exists()
-        done = night.run(out, "--resume", "--storage", f"journal:{log}", "--quiet")
-        assert done.returncode == 0, done.stderr
-        assert front_of(out) == front_of(night.whole)
-
-    @pytest.mark.slow
-    def test_a_server_that_stops(self, night, tmp_path, server):
-        url, control = server
-        out = tmp_path / "run"
-        process = night.start(out, "--storage", url, "--quiet", patch=IMPATIENT)
-        wait_for(lambda: tasks_kept(out) >= 2, process)
-        control("stop", "-m", "immediate")
-        process.wait()
-        assert process.returncode == 4
-        assert "the storage was lost" in process.stderr and "--resume" in process.stderr
-        assert "Traceback" not in process.stderr and "secret" not in process.stderr
-        assert state_of(out) == "begun" and tasks_kept(out) >= 2
-        done = night.run(out, "--resume", "--quiet")
-        assert done.returncode == 0, done.stderr
-        assert front_of(out) == front_of(night.whole)
-        assert "secret" not in (out / "run.json").read_text()
-
-    @pytest.mark.nightly
-    def test_a_server_that_starts_anew_costs_nothing_but_the_wait(self, night, tmp_path, server):
-        url, control = server
-        out = tmp_path / "run"
-        process = night.start(out, "--storage", url, "--quiet")
-        wait_for(lambda: tasks_kept(out) >= 2, process)
-        control("restart", "-m", "immediate")
-        process.wait()
-        assert process.returncode == 0, process.stderr
-        assert front_of(out) == front_of(night.whole)
-
-
-class TestJournal:
-    """Half-written lines do no harm."""
-
-    def board(self, path, folder):
-        storage = open_storage(f"journal:{path}", folder=folder)
-        return Board(storage, key="k" * 32, holder="test", heartbeat_s=0.2, grace_s=60.0)
-
-    def test_a_line_cut_off_by_a_kill_is_taken_back(self, tmp_path):
-        path = tmp_path / "j.log"
-        one = self.board(path, tmp_path)
-        assert one.claim([0, 1, 2]) == 0
-        one.finish(0, b"result")
-        whole = path.read_bytes()
-        last = whole.rstrip(b"\n").rsplit(b"\n", 1)[1]
-        for cut in (1, len(last) // 2, len(last)):
-            path.open("ab").write(last[:cut])  # what a writer leaves that is killed in the middle
-            other = self.board(path, tmp_path)
-            task = other.claim([0, 1, 2])
-            assert task in (1, 2)
-            other.finish(task, b"other")
-            other.release(*list(other._claims))
-            assert all(json.loads(line) for line in path.read_bytes().splitlines())
-            other._over.set()
-            path.write_bytes(whole)
-
-    def test_a_disk_that_is_full_takes_no_part_of_a_line(self, tmp_path, monkeypatch):
-        path = tmp_path / "j.log"
-        one = self.board(path, tmp_path)
-        one._over.set()
-        one._pulse.join()
-        before = path.read_bytes()
-        real = os.write
-
-        def full(handle, content):
-            if len(content) > 10:
-                return real(handle, content[:10])
-            raise OSError(28, "No space left on device")
-
-        monkeypatch.setattr(journal.os, "write", full)
-        monkeypatch.setattr("optimizer.search.running.board.PATIENCE_S", 0.0)
-        with pytest.raises(Stopped, match="No space left"):
-            one.claim([0])
-        assert path.read_bytes() == before
-        monkeypatch.undo()
-        assert one.claim([0]) == 0
-
-    def test_long_lines_are_found_the_end_of(self, tmp_path):
-        path = tmp_path / "x"
-        for whole, rest in ((0, 0), (0, 10), (10, 0), (300_000, 200_000), (70_000, 70_000), (1, 65_536)):
-            path.write_bytes((b"a" * (whole - 1) + b"\n" if whole else b"") + b"b" * rest)
-            with path.open("rb") as stream:
-                assert journal._end_of_whole_lines(stream.fileno()) == whole
+@pytest.mark.slow
+def test_a_server_that_stops(night, tmp_path, server):
+    """Exit code 4 with one message; what was found is kept, and the search is gone on with alone."""
+    url, control = server
+    out, brief = tmp_path / "run", tmp_path / "boxes.toml"
+    brief.write_text(
+        brief_text(
+            length="{ min = 104, max = 184, step = 20 }", width="{ min = 66, max = 102, step = 12 }",
+            search="[search]\ntrials = 20\npatience = 0",
+        )
+    )  # fmt: skip
+    process = night.start_search(brief, out, "--storage", url, "--quiet", "--refresh", "0.01s")
+    wait_for((out / "run.json").exists, process)
+    control("stop", "-m", "immediate")
+    process.wait()
+    assert process.returncode == 4, process.stderr
+    assert "the storage was lost" in process.stderr and "--resume" in process.stderr
+    assert "Traceback" not in process.stderr and "secret" not in process.stderr
+    assert state_of(out) == "begun" and len(front_of(out)) > 0
+    done = night.start_search(brief, out, "--resume", "--quiet").wait()
+    assert done.returncode == 0, done.stderr
+    whole = night.start_search(brief, tmp_path / "whole", "--quiet").wait()
+    assert whole.returncode == 0, whole.stderr
+    assert front_of(out) == front_of(tmp_path / "whole")
+    assert "secret" not in (out / "run.json").read_text()
 
 
 class TestCache:
@@ -203,29 +118,3 @@ class TestCache:
         for k in range(200):
             cache.cached("t", (k, "many"), lambda: {"a": np.zeros(3)})
         assert len(counts) == 1
-
-
-def test_a_dead_writers_lock_of_the_journal_is_taken_over(night, tmp_path):
-    """The journal's lock file of a process that died while it wrote."""
-    log = tmp_path / "j.log"
-    os.symlink(log, f"{log}.lock")
-    begun = time.monotonic()
-    patch = "from optimizer.search.running import journal; real = journal.Lock.__init__\n"
-    patch += "journal.Lock.__init__ = lambda self, path: real(self, path, grace_period=1)"
-    done = night.run(tmp_path / "run", "--storage", f"journal:{log}", "--quiet", patch=patch)
-    assert done.returncode == 0, done.stderr
-    assert time.monotonic() - begun < 60
-    assert front_of(tmp_path / "run") == front_of(night.whole)
-
-
-def test_ctrl_c_while_the_journal_is_locked(night, tmp_path):
-    log = tmp_path / "j.log"
-    process = night.start(tmp_path / "run", "--storage", f"journal:{log}", "--quiet")
-    wait_for(lambda: tasks_kept(tmp_path / "run") >= 1, process)
-    subprocess.run(["ln", "-s", str(log), f"{log}.lock"], check=False)
-    time.sleep(1.0)
-    process.send_signal(signal.SIGINT)
-    time.sleep(0.5)
-    (tmp_path / "j.log.lock").unlink(missing_ok=True)
-    process.wait()
-    assert process.returncode in (0, 130) and "Traceback" not in process.stderr

@@ -1,5 +1,6 @@
 """A brief whose search takes many short tasks, and searches of it as commands of their own."""
 
+import contextlib
 import os
 import subprocess
 import sys
@@ -7,6 +8,8 @@ import time
 from pathlib import Path
 
 from optimizer.catalog import builtin_catalogs
+from optimizer.search.running.checkpoint import decode
+from optimizer.search.running.run import SAMPLES
 
 CELLS = ["amber-18650-*", "birch-18650-*", "amber-21700-*", "cinder-21700-*"]
 
@@ -80,8 +83,12 @@ def wait_for(ready, process: subprocess.Popen, *, seconds: float = 120.0) -> Non
 
 
 def tasks_kept(out: Path) -> int:
-    """Checkpoints in a run's folder."""
-    return len(list((out / "checkpoints").glob("task-*.npz")))
+    """Slices whose results are kept in a run's folder."""
+    kept = 0
+    for path in (out / "checkpoints").glob("task-*.npz"):
+        with contextlib.suppress(FileNotFoundError):  # the search has just ended
+            kept += sum(number != SAMPLES for number in decode(path.read_bytes()))
+    return kept
 
 
 def front_of(out: Path) -> bytes:

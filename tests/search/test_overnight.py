@@ -111,7 +111,7 @@ def test_a_budget_ends_the_search_and_the_front_is_refreshed_before(night, tmp_p
     assert front_of(out) == front_of(whole)
 
 
-def test_a_dead_worker_of_a_crew_is_replaced(night, tmp_path):
+def test_a_dead_worker_is_replaced(night, tmp_path):
     brief, whole = night
     out = tmp_path / "run"
     process = start(brief, out, "--workers", "2")
@@ -119,7 +119,7 @@ def test_a_dead_worker_of_a_crew_is_replaced(night, tmp_path):
     # -ww: where COLUMNS is set, ps cuts the lines.
     listing = ["ps", "-ww", "-o", "pid=,args=", "--ppid", str(process.pid)]
     workers = subprocess.run(listing, capture_output=True, text=True, check=True)
-    pids = [int(line.split()[0]) for line in workers.stdout.splitlines() if "spawn_main" in line]
+    pids = [int(line.split()[0]) for line in workers.stdout.splitlines() if "popen_loky" in line]
     assert len(pids) == 2
     os.kill(pids[0], signal.SIGKILL)
     _, errors = process.communicate(timeout=120)

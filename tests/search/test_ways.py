@@ -1,6 +1,6 @@
 """Many compartments in a search: what is found, what is counted, and what is refused before anything is searched."""
 
-from multiprocessing import Pipe
+from collections import deque
 
 import brute
 import numpy as np
@@ -13,7 +13,7 @@ from optimizer.cli import main
 from optimizer.search.exact.branch import Ground
 from optimizer.search.exact.exact import Engine
 from optimizer.search.running.checkpoint import decode, encode
-from optimizer.search.running.crew import Crew
+from optimizer.search.running.workers import Job, Workers
 from optimizer.search.space import splits, ways
 from optimizer.search.space.layingout import lay_out
 from optimizer.search.space.setup import load_space
@@ -112,13 +112,13 @@ def test_too_many_that_none_beats_end_the_search_in_words(space, monkeypatch):
     assert [problem.code for problem in bad.value.problems] == ["too-many-ways"]
 
 
-def test_a_worker_hands_a_fault_of_the_brief_on(brief):
-    ours, theirs = Pipe()
-    crew = Crew(brief, workers=1)
-    crew._hands[ours] = None, 0
-    theirs.send([Problem("too-many-ways", "x.toml")])
-    with pytest.raises(BadInput, match="too-many-ways"):
-        list(crew.done(timeout_s=5.0))
+def test_a_worker_hands_a_fault_of_the_brief_on():
+    def work(shared):
+        raise BadInput([Problem("too-many-ways", shared)])
+
+    with Workers("x.toml", count=2) as workers, pytest.raises(BadInput, match="too-many-ways") as bad:
+        list(workers.run(deque([Job(0, "task", work)])))
+    assert bad.value.problems == [Problem("too-many-ways", "x.toml")]
 
 
 def test_counts_beyond_64_bits_are_exact(brief, monkeypatch):
@@ -136,4 +136,4 @@ def test_counts_beyond_64_bits_are_exact(brief, monkeypatch):
         monkeypatch.setattr(splits.Shares, "ways", ways_of)
         found, tally = Engine(space).run(task)
         assert plain.raw > 1000 and tally.raw == many * plain.raw
-    assert decode(encode(found, tally))[1].raw == tally.raw
+    assert decode(encode({0: (found, tally)}))[0][1].raw == tally.raw

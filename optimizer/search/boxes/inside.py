@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -14,14 +13,11 @@ from optimizer.search.exact.exact import Engine
 from optimizer.search.exact.tally import Tally
 from optimizer.search.space.space import Task
 
-if TYPE_CHECKING:
-    from optimizer.search.boxes.warming import Warmer
-
 Floats = npt.NDArray[np.float64]
 
 
 def solve(
-    boxes: Boxes, key: Key, *, known: Floats, complete: bool = False, warmer: Warmer | None = None
+    boxes: Boxes, key: Key, *, known: Floats, complete: bool = False
 ) -> tuple[archive.Survivors, Tally]:
     """Packs of one box that no pack known before beats.
 
@@ -33,7 +29,6 @@ def solve(
         Objectives, less is better.
     complete : bool
         Try every cell, whatever the bounds say: for tests of the bounds.
-    warmer : Warmer, optional
 
     Returns
     -------
@@ -41,16 +36,12 @@ def solve(
         Names end with the box.
     """
     space = boxes.space(key, against=None if complete or not len(known) else known)
-    if warmer is not None:
-        warmer.layouts(space, key)
     engine = Engine(space, known=known)
     tally = Tally()
     parts = [archive.nothing(rooms=len(space.rooms), objectives=known.shape[1])]
     tasks = space.tasks()
     if not complete and len(known):
         tasks = [task for task in tasks if _worth(space, task, known)]
-    if warmer is not None:
-        warmer.fills(key, tasks)
     for task in tasks:
         # What the tasks before have found may have beaten this one.
         if complete or not len(engine.known) or _worth(space, task, engine.known):

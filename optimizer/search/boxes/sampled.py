@@ -7,13 +7,15 @@ constraints that no pack of a box meets, are Optuna's constraints. The first box
 sampler proposes boxes already known, a neighbour of a box on the front comes in their place.
 
 The study is the checkpoint: each trial carries the packs that it added, so that a search goes on, and several
-processes work on it, through one storage.
+commands work on it, through one storage. Boxes are asked for in batches of one size, whose boxes know nothing of each
+other, and told in the order in which they were asked for: the search is the same for any number of workers.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -29,12 +31,11 @@ from optimizer.search.boxes.study import TOLD, Quiet, distributions, new_sampler
 from optimizer.search.exact import archive
 from optimizer.search.exact.tally import Tally
 from optimizer.search.running.asked import Asked
+from optimizer.search.running.workers import Job, Workers
 
 if TYPE_CHECKING:
     import optuna
     from optuna.trial import Trial
-
-    from optimizer.search.boxes.warming import Warmer
 
 Floats = npt.NDArray[np.float64]
 
@@ -43,6 +44,9 @@ GRID_SHARE = 0.4
 
 # Proposals of known boxes in a row, after which a neighbour of the front is tried instead.
 STALE = 3
+
+# Boxes that are asked for at once, whatever the number of workers.
+BATCH = 8
 
 # Every so many boxes a neighbour of the front is tried whatever the sampler proposes; how far off it is at most
 # (one standard deviation), as a share of each range.
@@ -89,6 +93,14 @@ class Exploration:
 Progress = Callable[[Exploration], None]
 
 
+def _solve(boxes: Boxes, key: Key, known: Floats) -> tuple[archive.Survivors, Tally]:
+    return solve(boxes, key, known=known)
+
+
+def _late(until: float | None) -> bool:
+    return until is not None and time.monotonic() >= until
+
+
 class Explorer:
     """Explores the boxes of an open brief.
 
@@ -99,8 +111,8 @@ class Explorer:
     seed : int
     study : optuna.Study, optional
         Shared with other processes, or left by an earlier search; one in memory when left out.
-    warmer : Warmer, optional
-        Works out geometry ahead.
+    workers : Workers, optional
+        That share the boxes; without, the work is done here.
     ends : SearchRules, optional
         Whose trials and patience end the search, `rules` when left out. Grid and sampler follow `rules` alone,
         so that a search which was ended early goes on as it would have.
@@ -108,9 +120,10 @@ class Explorer:
 
     def __init__(
         self, boxes: Boxes, *, rules: SearchRules, seed: int, study: optuna.Study | None = None,
-        warmer: Warmer | None = None, ends: SearchRules | None = None,
+        workers: Workers | None = None, ends: SearchRules | None = None,
     ) -> None:  # fmt: skip
-        self.boxes, self.rules, self.seed, self.warmer = boxes, rules, seed, warmer
+        self.boxes, self.rules, self.seed = boxes, rules, seed
+        self.workers = workers or Workers(boxes)
         self.ends = ends or rules
         self.objectives = tuple(boxes.inputs.brief.objectives.use)
         self.study = study if study is not None else new_study(len(self.objectives), rules=rules, seed=seed)
@@ -150,10 +163,10 @@ class Explorer:
             with asked:
                 self._sync()
                 while not asked.wanted and not self._finished(until):
-                    self._step()
-                    self.state.seconds = time.monotonic() - start
-                    if progress is not None:
-                        progress(self.state)
+                    for _ in self._batch(lambda: asked.wanted or _late(until)):
+                        self.state.seconds = time.monotonic() - start
+                        if progress is not None:
+                            progress(self.state)
             self.state.interrupted = asked.wanted
         except KeyboardInterrupt:
             self.state.interrupted = True
@@ -176,40 +189,69 @@ class Explorer:
             return False
         return True
 
-    def _step(self) -> None:
-        """One box that was not known before."""
+    def _batch(self, stop: Callable[[], bool]) -> Iterator[None]:
+        """Ask for a batch of boxes that were not known before, have them solved, and tell of them one by one."""
         self._sync()
-        near = len(self.state.found) > 0 and self.state.boxes % NEAR == NEAR - 1
+        trials: dict[Key, Trial] = {}
+        most = min(BATCH - self.state.boxes % BATCH, self.ends.trials - self.state.boxes)
+        while len(trials) < most and len(self._known) + len(trials) < self.boxes.count and self._ask(trials):
+            pass
+        known = self.state.found.objectives
+        jobs = deque(
+            Job(key, f"The box {self.boxes.values_mm(key)}", _solve, (key, known))
+            for key in trials
+            if not any(self.boxes.shortfalls(key).values())
+        )
+        asked = {job.key for job in jobs}
+        done: dict[Key, tuple[archive.Survivors, Tally]] = {}
+        try:
+            done.update((job.key, result) for job, result in self.workers.run(jobs, stop=stop))
+        finally:
+            for key, trial in trials.items():
+                if key in asked and key not in done:
+                    self._give_up(trial)
+        for key, trial in trials.items():
+            if key in done or key not in asked:
+                gain = self._tried(trial, key, done.get(key))
+                self._count()
+                self.state.history.append((self.state.boxes, self.state.seconds, gain))
+                yield
+
+    def _ask(self, trials: dict[Key, Trial]) -> bool:
+        """Add a box to a batch; False when only known ones were proposed."""
+        near = len(self.state.found) > 0 and (self.state.boxes + len(trials)) % NEAR == NEAR - 1
         for attempt in range(STALE + 1):
             wanted = self._waiting()
             if wanted is None and (near or attempt == STALE):
                 wanted = self._neighbour()
-            trial = self._asked(wanted)
+            trial = self._asked(wanted, len(trials))
             key = self.boxes.key_of(trial.params)
             trial.set_user_attr(BOX, list(key))
-            if key not in self._known:
-                break
+            if key not in self._known and key not in trials:
+                trials[key] = trial
+                return True
             self._limit(trial, self._limits.get(key, {}))
             self._prune(trial)
             self._sync()
-        else:
-            return
-        gain = self._tried(trial, key)
-        self._count()
-        self.state.history.append((self.state.boxes, self.state.seconds, gain))
+        return False
 
-    def _asked(self, wanted: Key | None) -> Trial:
+    def _give_up(self, trial: Trial) -> None:
+        """Leave a box that was not solved to others, and to a later run."""
+        from optuna.trial import TrialState
+
+        self.study.tell(trial, state=TrialState.FAIL)
+
+    def _asked(self, wanted: Key | None, place: int) -> Trial:
         """A trial of the box wanted, or of one that the sampler proposes.
 
-        What the sampler draws follows from the seed and the trials that have ended, so that a search which was
-        stopped goes on as it would have.
+        What the sampler draws follows from the seed, the trials that have ended and the place in the batch.
         """
         from optuna.trial import TrialState
 
         if wanted is not None:
             self.study.enqueue_trial(self.boxes.values_mm(wanted))
         ended = len(self.study.get_trials(deepcopy=False, states=(TrialState.COMPLETE, TrialState.PRUNED)))
-        seed = int(np.random.default_rng([self.seed, ended]).integers(2**31))
+        seed = int(np.random.default_rng([self.seed, ended, place]).integers(2**31))
         self.study.sampler = new_sampler(self.rules, seed=seed)
         with Quiet():
             return self.study.ask(distributions(self.boxes))
@@ -240,16 +282,18 @@ class Explorer:
         self.study.tell(trial, state=TrialState.PRUNED)
         self._read.add(trial.number)
 
-    def _tried(self, trial: Trial, key: Key) -> float:
-        """Solve a box, tell the study, take what it adds; the gain as a share of the front's spread."""
+    def _tried(self, trial: Trial, key: Key, solved: tuple[archive.Survivors, Tally] | None) -> float:
+        """Tell the study of a box, take what it adds; the gain as a share of the front's spread.
+
+        A box that was not solved lies outside the limits.
+        """
         self._known.add(key)
         room = self.boxes.shortfalls(key)
-        added, tally = self._nothing(), Tally()
-        if any(room.values()):
+        added, tally = solved or (self._nothing(), Tally())
+        if solved is None:
             self._outside.add(key)
             trial.set_user_attr(OUTSIDE, True)
         else:
-            added, tally = solve(self.boxes, key, known=self.state.found.objectives, warmer=self.warmer)
             self.state.tally.add(tally)
             self.state.fresh += 1
         worst = {f"limit {name}": gap for name, gap in room.items()}

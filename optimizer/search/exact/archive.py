@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.front.dominance import Dominators
-from optimizer.front.pareto import nondominated
+from optimizer.front.pareto import nondominated, thin
 from optimizer.score.score import Block
 
 Floats = npt.NDArray[np.float64]
@@ -49,7 +49,7 @@ class Survivors:
     def __len__(self) -> int:
         return len(self.names)
 
-    def take(self, rows: npt.NDArray[np.bool_] | Ints) -> Survivors:
+    def take(self, rows: npt.NDArray[np.bool_] | Ints | slice) -> Survivors:
         """Some of the candidates."""
         return Survivors(self.names[rows], self.numbers[rows], self.objectives[rows])
 
@@ -105,6 +105,22 @@ def some(found: Survivors, *, most: int | None) -> Survivors:
     best = found.objectives.argmin(axis=0)
     even = np.linspace(0, len(found) - 1, most - len(best)).astype(np.int64)
     return found.take(np.unique(np.concatenate([best, even])))
+
+
+def standing_for(points: Floats, *, most: int) -> Floats:
+    """At most so many rows, none of them far from a row left out.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, d)
+        Mutually non-dominated, less is better.
+    most : int
+    """
+    step = np.ptp(points, axis=0) / (2.0 * most) if len(points) else np.zeros(points.shape[1])
+    kept = points
+    while len(kept) > most:
+        kept, step = points[thin(points, resolution=step)], step * 1.5
+    return kept
 
 
 def merge_objectives(left: Floats, right: Floats) -> Floats:

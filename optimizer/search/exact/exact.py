@@ -14,7 +14,7 @@ gain from mass nothing is dropped or bounded for its mass.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -30,6 +30,7 @@ from optimizer.search.exact.pending import Pending, Rows, joined, names_of, whol
 from optimizer.search.exact.tally import Tally
 from optimizer.search.space import options as op
 from optimizer.search.space import space as rules
+from optimizer.search.space.slices import Slice
 from optimizer.search.space.space import Space, Task
 
 Floats = npt.NDArray[np.float64]
@@ -52,10 +53,6 @@ BEST_CASE = {
 }  # fmt: skip
 
 
-class OutOfTime(Exception):
-    """A task was given up because the time for the search is up."""
-
-
 class Engine:
     """Searches the tasks of one space.
 
@@ -64,8 +61,6 @@ class Engine:
     space : Space
     known : ndarray, shape (m, d), optional
         Objectives of packs found before: they bound, but belong to whoever found them.
-    stop : callable, optional
-        Asked between batches whether to give up.
     kept : dict of Task to Branches, optional
         Where the branches of each task are kept, for other searches that differ in constraints alone.
     """
@@ -75,10 +70,9 @@ class Engine:
         space: Space,
         *,
         known: Floats | None = None,
-        stop: Callable[[], bool] = lambda: False,
         kept: dict[Task, Branches] | None = None,
     ) -> None:
-        self.space, self.stop, self.kept = space, stop, kept
+        self.space, self.kept = space, kept
         brief = space.brief
         self.objectives = tuple(brief.objectives.use)
         self.constraints = {k: v for k, v in brief.constraints if v is not None}
@@ -87,33 +81,38 @@ class Engine:
         self.mass_may_help = not falls_with_mass(space.context.ride)
         self.known = known if known is not None else np.zeros((0, len(self.objectives)))
 
-    def run(self, task: Task) -> tuple[archive.Survivors, Tally]:
+    def run(self, task: Task | Slice, *, samples: bool = True) -> tuple[archive.Survivors, Tally]:
         """Non-dominated candidates of one task, and what became of all of them.
 
         Parameters
         ----------
-        task : Task
+        task : Task or Slice
+            The counts of a task are those of its slices together.
+        samples : bool
+            Begin with a few samples; to no use where what is known holds them.
 
         Returns
         -------
         Survivors, Tally
-
-        Raises
-        ------
-        OutOfTime
-            If `stop` says so before the task is done.
         """
         tally = Tally()
-        nothing = archive.nothing(rooms=len(self.space.rooms), objectives=len(self.objectives))
-        mine = archive.Front(nothing, against=self.known)
-        pending = self._opened(self._branches(task), mine, tally)
-        self._sampled(pending, mine, tally)
+        mine = archive.Front(self._nothing(), against=self.known)
+        pending = self._opened(task, mine, tally)
+        if samples:
+            self._sampled(pending, mine, tally)
         for batch in self._batches(pending, mine, tally):
-            if self.stop():
-                raise OutOfTime
             self._searched(batch, mine, tally)
         found = mine.settle()
         return found, tally
+
+    def sample(self, task: Task | Slice) -> archive.Survivors:
+        """A few candidates that are good at something: found quickly, they bound what is searched later."""
+        mine = archive.Front(self._nothing(), against=self.known)
+        self._sampled(self._opened(task, mine, Tally()), mine, Tally())
+        return mine.settle()
+
+    def _nothing(self) -> archive.Survivors:
+        return archive.nothing(rooms=len(self.space.rooms), objectives=len(self.objectives))
 
     def _branches(self, task: Task) -> Branches:
         """What the branches of a task share, and the branches; from `kept` when they are there."""
@@ -125,10 +124,13 @@ class Engine:
             self.kept[task] = found
         return found
 
-    def _opened(self, opened: Branches, mine: archive.Front, tally: Tally) -> list[Pending]:
+    def _opened(self, task: Task | Slice, mine: archive.Front, tally: Tally) -> list[Pending]:
         """Cells of each branch with each BMS and fuse whose ideal pack is feasible and unbeaten."""
-        ground, branches = opened
-        offered = [pair for branch in branches for pair in self._offered(branch, tally)]
+        part = task if isinstance(task, Slice) else Slice(task)
+        ground, branches = self._branches(part.task)
+        offered = [
+            pair for branch in branches if part.holds(branch.series) for pair in self._offered(branch, part, tally)
+        ]
         offered = self._worth_opening(ground, offered, mine, tally)
         items: list[Pending] = []
         values: list[Floats] = []
@@ -174,12 +176,12 @@ class Engine:
         kept = np.split(alive, np.cumsum(size)[:-1])
         return [(branch, cells[k], safety) for (branch, cells, safety), k in zip(offered, kept, strict=True) if k.any()]
 
-    def _offered(self, branch: Branch, tally: Tally) -> Iterator[Offer]:
+    def _offered(self, branch: Branch, part: Slice, tally: Tally) -> Iterator[Offer]:
         """A branch's cells with their BMS and fuses; candidates that need no score are counted by reason."""
         ground, inputs = branch.ground, self.space.inputs
         pairs = len(inputs.bms_rows) * len(inputs.fuse_rows)
         each = max(branch.ways, 1) * ground.raw_parts
-        able, stocked = ground.able(branch.series)
+        able, stocked = (part.of(cells) for cells in ground.able(branch.series))
         if not branch.ways:
             tally.prune(rules.ROOM, len(able) * each * pairs)
             return

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+from collections import deque
+from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +18,7 @@ from optimizer.ride.range import STOP_NAMES
 from optimizer.ride.simulate import simulate
 from optimizer.score.score import Block, Scores, margins, packs, score
 from optimizer.search.exact.archive import NAMES, Survivors
+from optimizer.search.running.workers import Job, Workers
 from optimizer.search.space.space import Space, Task
 
 Floats = npt.NDArray[np.float64]
@@ -29,8 +32,13 @@ UNITS = {figure.name: figure.unit for figure in FIGURES.values() if figure.unit}
 # don't show.
 DIGITS = 6
 
+# Rows that a worker steps at a time: a quarter of a second.
+CHUNK = 100
 
-def rescored(found: Survivors, *, space: Space) -> tuple[Survivors, Scores]:
+
+def rescored(
+    found: Survivors, *, space: Space, workers: Workers | None = None, stop: Callable[[], bool] = lambda: False
+) -> tuple[Survivors, Scores]:
     """Survivors with every figure, the range from stepping through the ride second by second.
 
     First the front is thinned to the rows that [objectives] resolution asks for, since stepping takes its
@@ -40,6 +48,10 @@ def rescored(found: Survivors, *, space: Space) -> tuple[Survivors, Scores]:
     ----------
     found : Survivors
     space : Space
+    workers : Workers, optional
+        That share this space; without, the work is done here.
+    stop : callable
+        Asked again and again whether to leave out the rows that were not stepped yet.
 
     Returns
     -------
@@ -54,7 +66,8 @@ def rescored(found: Survivors, *, space: Space) -> tuple[Survivors, Scores]:
     objectives = space.brief.objectives.use
     steps = [space.brief.objectives.resolution.get(name, 0.0) for name in objectives]
     found = found.take(thin(found.objectives, resolution=steps))
-    figures = full_figures(found.block(), space=space)
+    rows, figures = _stepped(found, space, workers or Workers(space), stop)
+    found = found.take(rows)
     constraints = {k: v for k, v in space.brief.constraints if v is not None}
     gaps = margins(figures, constraints=constraints)
     good = np.ones(len(found), dtype=bool)
@@ -65,6 +78,26 @@ def rescored(found: Survivors, *, space: Space) -> tuple[Survivors, Scores]:
     keep = keep[nondominated(points[keep])]
     figures |= gaps | window_margins(found, figures, space=space)
     return found.take(keep), {name: values[keep] for name, values in figures.items()}
+
+
+def _stepped(
+    found: Survivors, space: Space, workers: Workers, stop: Callable[[], bool]
+) -> tuple[npt.NDArray[np.int64], Scores]:
+    """Rows that were stepped before the end, and their figures."""
+    chunks = [np.arange(start, min(start + CHUNK, len(found))) for start in range(0, len(found), CHUNK)]
+    jobs = deque(Job(rows, "Stepping through the ride", _chunk_figures, (found.take(rows).block(),)) for rows in chunks)
+    done = [(job.key, figures) for job, figures in workers.run(jobs, stop=stop)]
+    if not done:
+        return np.zeros(0, dtype=np.int64), full_figures(found.take(slice(0)).block(), space=space)
+    done.sort(key=lambda each: int(each[0][0]))
+    names = done[0][1]
+    return np.concatenate([rows for rows, _ in done]), {
+        name: np.concatenate([figures[name] for _, figures in done]) for name in names
+    }
+
+
+def _chunk_figures(space: Space, block: Block) -> Scores:
+    return full_figures(block, space=space)
 
 
 def refuse_nan(figures: Scores) -> None:

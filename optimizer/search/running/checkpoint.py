@@ -1,7 +1,7 @@
-"""What a search has found, task by task, in files that a later run goes on from.
+"""What a search has found, slice by slice, in files that a later run goes on from.
 
-One file per task, written whole or not at all, with a hash of its content; a manifest says which brief, which
-inputs and which version of the program they belong to.
+Each file holds the slices that ended within a moment; it is written whole or not at all, with a hash of its content.
+A manifest says which brief, which inputs and which version of the program they belong to.
 """
 
 from __future__ import annotations
@@ -9,10 +9,12 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import math
 import shutil
+import time
 import zipfile
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -26,9 +28,15 @@ from optimizer.score.inputs import Inputs
 from optimizer.search.exact.archive import Survivors
 from optimizer.search.exact.tally import Tally
 
+Found = tuple[Survivors, Tally]
+ARRAYS = ("names", "numbers", "objectives")
+
 FOLDER = "checkpoints"
 MANIFEST = "manifest.json"
-MAGIC = b"cellstow checkpoint 1 "
+MAGIC = b"cellstow checkpoint 2 "
+
+# Results wait so long for others before they are written [s]: a kill costs no more than that.
+EVERY_S = 0.25
 
 # Rooms that only show results: changing them changes no front.
 SHOWING = ("review", "commands")
@@ -52,18 +60,17 @@ def run_key(inputs: Inputs) -> str:
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
 
 
-def encode(found: Survivors, tally: Tally) -> bytes:
-    """A task's result as bytes that carry their own hash."""
-    sink = io.BytesIO()
-    np.savez_compressed(
-        sink, names=found.names, numbers=found.numbers, objectives=found.objectives,
-        tally=np.array(json.dumps(tally.as_dict())),
-    )  # fmt: skip
+def encode(results: Mapping[int, Found]) -> bytes:
+    """Results of slices by number, as bytes that carry their own hash."""
+    sink, found = io.BytesIO(), [survivors for survivors, _ in results.values()]
+    parts = {name: np.concatenate([getattr(each, name) for each in found]) for name in ARRAYS}
+    tallies = json.dumps([tally.as_dict() for _, tally in results.values()])
+    np.savez(sink, number=list(results), rows=list(map(len, found)), tallies=np.array(tallies), **parts)
     content = sink.getvalue()
     return MAGIC + hashlib.sha256(content).hexdigest().encode() + b"\n" + content
 
 
-def decode(data: bytes) -> tuple[Survivors, Tally]:
+def decode(data: bytes) -> dict[int, Found]:
     """What `encode` made bytes of.
 
     Raises
@@ -76,16 +83,20 @@ def decode(data: bytes) -> tuple[Survivors, Tally]:
         raise ValueError("content and hash differ")
     try:
         with np.load(io.BytesIO(content), allow_pickle=False) as parts:
-            found = Survivors(parts["names"], parts["numbers"], parts["objectives"])
-            counts = json.loads(str(parts["tally"]))
+            cuts = np.cumsum(parts["rows"])[:-1]
+            arrays = zip(*(np.split(parts[name], cuts) for name in ARRAYS), strict=True)
+            numbers, tallies = parts["number"].tolist(), json.loads(str(parts["tallies"]))
     except (KeyError, zipfile.BadZipFile) as wrong:
         raise ValueError(str(wrong)) from wrong
-    return found, Tally.from_dict(counts)
+    return {
+        number: (Survivors(*each), Tally.from_dict(tally))
+        for number, each, tally in zip(numbers, arrays, tallies, strict=True)
+    }
 
 
-@dataclass(frozen=True)
+@dataclass
 class Checkpoints:
-    """Results of tasks in a run's folder.
+    """Results of slices in a run's folder.
 
     Parameters
     ----------
@@ -100,6 +111,8 @@ class Checkpoints:
     folder: Path
     key: str
     inputs: Mapping[str, str]
+    _waiting: dict[int, Found] = field(default_factory=dict, repr=False)
+    _written_s: float = field(default=-math.inf, repr=False)
 
     @property
     def _place(self) -> Path:
@@ -115,16 +128,24 @@ class Checkpoints:
         """Remove all results; the front that stands in the folder is all that is needed then."""
         shutil.rmtree(self._place, ignore_errors=True)
 
-    def save(self, task: int, content: bytes) -> None:
-        """Keep a task's result, as `encode` gives it."""
-        write_atomic(self._place / f"task-{task:06d}.npz", content)
+    def add(self, number: int, found: Survivors, tally: Tally) -> None:
+        """Keep a slice's result; it is written at once, or with others that end within a moment."""
+        self._waiting[number] = found, tally
+        if time.monotonic() - self._written_s >= EVERY_S:
+            self.flush()
+
+    def flush(self) -> None:
+        """Write the results that wait."""
+        if self._waiting:
+            write_atomic(self._place / f"task-{min(self._waiting) + 1:06d}.npz", encode(self._waiting))
+            self._waiting, self._written_s = {}, time.monotonic()
 
     def check(self) -> None:
         """Raise BadInput unless the folder holds a search of these inputs to go on with; see `load`."""
         self._check(self._manifest())
 
-    def load(self) -> dict[int, tuple[Survivors, Tally]]:
-        """Results by task.
+    def load(self) -> dict[int, Found]:
+        """Results by number.
 
         Raises
         ------
@@ -133,10 +154,11 @@ class Checkpoints:
             another version, "corrupt-checkpoint" for every file that is damaged.
         """
         self.check()
-        found, problems = {}, []
+        found: dict[int, Found] = {}
+        problems = []
         for path in sorted(self._place.glob("task-*.npz")):
             try:
-                found[int(path.stem.removeprefix("task-"))] = decode(path.read_bytes())
+                found |= decode(path.read_bytes())
             except (OSError, ValueError) as wrong:
                 expected = "cannot be read; delete this file, and --resume searches this part again"
                 problems.append(Problem("corrupt-checkpoint", str(path), expected=expected, found=str(wrong)))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import platform
-import resource
 import sys
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
@@ -52,7 +51,7 @@ def run_record(space: Space, outcome: Outcome, front: pd.DataFrame) -> dict[str,
         "front": {"rows": len(front), "before_thinning": len(outcome.found)},
         "timing": {"search_s": round(outcome.seconds, 3)},
         "tasks": {"all": outcome.tasks, "done": outcome.done, "from_before": outcome.resumed},
-        "peak_memory_mib": round(peak_memory_mib(), 1),
+        "peak_memory_mib": peak_memory_mib(),
         "versions": {"python": platform.python_version(), **_versions()},
         "machine": platform.machine(),
     }
@@ -82,13 +81,17 @@ def unproven(space: Space, front: pd.DataFrame) -> dict[str, str]:
     return found
 
 
-def peak_memory_mib() -> float:
-    """Largest memory that this process or one of its children held [MiB]."""
+def peak_memory_mib() -> float | None:
+    """Largest memory that this process or one of its children held [MiB]; None where the system keeps no account."""
+    try:
+        import resource
+    except ImportError:  # Windows
+        return None
     own, children = (
         resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
     )
     # Linux counts in KiB, macOS in bytes.
-    return max(own, children) / (1024.0**2 if sys.platform == "darwin" else 1024.0)
+    return round(max(own, children) / (1024.0**2 if sys.platform == "darwin" else 1024.0), 1)
 
 
 def _versions() -> dict[str, str]:

@@ -1,27 +1,46 @@
-"""One search from start to front: tasks here, over processes and machines, kept as they end, gone on with later."""
+"""One search from start to front: slices of its tasks over workers, kept as they end, gone on with later.
+
+First a few candidates of every slice are scored; together they bound what is searched in earnest. The slices then
+know of nothing else, so that front and counts are the same for any number of workers and however often a search is
+stopped and gone on with.
+"""
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Generator, Mapping
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.base import cache
 from optimizer.base.problems import Stopped, machine_fault
 from optimizer.search.exact import archive
-from optimizer.search.exact.exact import Engine, OutOfTime
+from optimizer.search.exact.exact import Engine
 from optimizer.search.exact.tally import Tally
 from optimizer.search.running.asked import Asked
-from optimizer.search.running.checkpoint import decode, encode
-from optimizer.search.running.crew import Crew
-from optimizer.search.space.space import Space, Task
+from optimizer.search.running.workers import MEMORY, Job, Workers
+from optimizer.search.space.layingout import lay_out
+from optimizer.search.space.slices import Slice, slices
+from optimizer.search.space.space import Layouts, Space, Task
 
 if TYPE_CHECKING:
-    from optimizer.search.running.board import Board
     from optimizer.search.running.checkpoint import Checkpoints
 
-# How long to sleep while others have all that is left in work [s].
-POLL_S = 1.0
+Floats = npt.NDArray[np.float64]
+Found = tuple[archive.Survivors, Tally]
+
+# Number under which the samples are kept beside the slices.
+SAMPLES = -1
+
+# Rows that bound a search: more take longer to ask than they save.
+MOST_BOUNDS = 4000
+
+# Rows that one worker merges, once there are more.
+MERGED = 20_000
 
 
 @dataclass
@@ -30,10 +49,11 @@ class Outcome:
 
     Parameters
     ----------
-    found : Survivors
+    parts : list of Survivors
+        Found in parts that are still to be merged.
     tally : Tally
     done, tasks : int
-        Tasks worked through, and tasks in all: equal when the front is complete.
+        Slices worked through, and slices in all: equal when the front is complete.
     resumed : int
         Those of them that were done before.
     seconds : float
@@ -43,7 +63,7 @@ class Outcome:
         By the machine: what failed, in words; "" when nothing did.
     """
 
-    found: archive.Survivors
+    parts: list[archive.Survivors]
     tally: Tally
     tasks: int
     done: int = 0
@@ -54,130 +74,178 @@ class Outcome:
 
     @property
     def complete(self) -> bool:
-        """Whether every task was worked through."""
-        return self.done == self.tasks
+        """Whether every slice was worked through."""
+        return self.done == self.tasks and not self.interrupted
+
+    @property
+    def found(self) -> archive.Survivors:
+        """The front of what was found, sorted by name."""
+        if len(self.parts) > 1:
+            self.parts = [archive.merge(self.parts)]
+        return self.parts[0].by_name()
 
     def take(self, found: archive.Survivors, tally: Tally) -> None:
-        """Take a task's result in."""
-        self.found = archive.merge([self.found, found])
+        """Take a slice's result in."""
+        self.parts.append(found)
         self.tally.add(tally)
         self.done += 1
 
 
 Progress = Callable[[Outcome], None]
-Found = tuple[int, archive.Survivors, Tally]
 
 
 def search(
     space: Space,
     *,
-    workers: int = 1,
+    workers: int | Workers = 1,
     progress: Progress | None = None,
     until: float | None = None,
     checkpoints: Checkpoints | None = None,
-    known: Mapping[int, tuple[archive.Survivors, Tally]] | None = None,
-    board: Board | None = None,
+    known: Mapping[int, Found] | None = None,
 ) -> Outcome:
     """The front of a whole space.
 
     Parameters
     ----------
     space : Space
-    workers : int
-        Processes on this machine; the front is the same for any number. With one, the work is done here.
+        The workers get it as it is, with whatever was changed in it since it was read.
+    workers : int or Workers
+        Processes on this machine, or workers that share this space; the front is the same for any number.
     progress : callable, optional
-        Called with the outcome so far whenever a task ends.
+        Called with the outcome so far whenever a slice ends.
     until : float, optional
         End at this reading of time.monotonic, with what was found by then [s].
     checkpoints : Checkpoints, optional
-        Where each task's result is kept.
+        Where the results are kept.
     known : mapping of int to (Survivors, Tally), optional
-        Tasks worked through before, by number.
-    board : Board, optional
-        Shares the tasks with other machines.
+        Slices worked through before, by number.
 
     Returns
     -------
     Outcome
-        Not complete when the user interrupted it, the time was up, or the disk or the storage failed; then what
+        Not complete when the user interrupted it, the time was up, or the disk or memory failed; then what
         was found so far.
     """
+    if isinstance(workers, int):
+        with Workers(space, count=workers) as own:
+            return search(
+                space, workers=own, progress=progress, until=until, checkpoints=checkpoints, known=known
+            )  # fmt: skip
     start = time.monotonic()
-    tasks = space.tasks()
+    lay_out(space, workers=workers)
+    parts, known = slices(space), dict(known or {})
+    samples = known.pop(SAMPLES, None)
     nothing = archive.nothing(rooms=len(space.rooms), objectives=len(space.brief.objectives.use))
-    outcome = Outcome(nothing, refused_by_voltage(space), len(tasks))
-    known = known or {}
-    outcome.found = archive.merge([nothing, *(found for found, _ in known.values())])
+    outcome = Outcome([nothing, *(found for found, _ in known.values())], refused_by_voltage(space), len(parts))
     for _, tally in known.values():
         outcome.tally.add(tally)
     outcome.done = outcome.resumed = len(known)
-    queue = _Queue(tasks, known, board)
-    work = _here if workers <= 1 else _in_processes
     asked = Asked()
-    results = work(space, queue, workers, outcome, lambda: asked.wanted or _late(until))
+    work = _Work(space, parts, workers, lambda: asked.wanted or (until is not None and time.monotonic() >= until))
     try:
         with asked:
-            for number, found, tally in results:
-                content = encode(found, tally) if checkpoints is not None or board is not None else b""
+            if samples is None and len(known) < len(parts):
+                samples = work.samples(), Tally()
                 if checkpoints is not None:
-                    checkpoints.save(number, content)
-                queue.finish(number, content)
-                outcome.take(found, tally)
-                if progress is not None:
-                    progress(outcome)
+                    checkpoints.add(SAMPLES, *samples)
+            if samples is not None:
+                outcome.parts.append(samples[0])
+                for number, (found, tally) in work.searched(samples[0], known):
+                    if checkpoints is not None:
+                        checkpoints.add(number, found, tally)
+                    outcome.take(found, tally)
+                    if progress is not None:
+                        progress(outcome)
+            outcome.parts = work.merged(outcome.parts)
         outcome.interrupted = asked.wanted
     except KeyboardInterrupt:
         outcome.interrupted = True
-    except (OSError, Stopped) as wrong:
-        outcome.stopped = machine_fault(wrong) if isinstance(wrong, OSError) else str(wrong)
-    finally:
-        results.close()
-    outcome.found = outcome.found.by_name()
+    except (OSError, Stopped, MemoryError) as wrong:
+        outcome.stopped = fault(wrong)
+    try:
+        if checkpoints is not None:
+            checkpoints.flush()
+    except OSError as wrong:
+        outcome.stopped = outcome.stopped or fault(wrong)
     outcome.seconds = time.monotonic() - start
     return outcome
 
 
-class _Queue:
-    """Tasks to be done, our own or shared with others over a board."""
+def fault(wrong: OSError | Stopped | MemoryError) -> str:
+    """What the machine did, in words."""
+    if isinstance(wrong, MemoryError):
+        return f"The search ended {MEMORY}"
+    return machine_fault(wrong) if isinstance(wrong, OSError) else str(wrong)
 
-    def __init__(
-        self, tasks: list[Task], known: Mapping[int, tuple[archive.Survivors, Tally]], board: Board | None
-    ) -> None:
-        self.tasks, self.done, self.board = tasks, set(known), board
-        self._known = known
-        self._order = spread(len(tasks))
-        self._waiting = [k for k in reversed(self._order) if k not in known]
 
-    def next(self) -> int | None:
-        """Number of a task to be done; None when there is none at the moment."""
-        if self.board is None:
-            return self._waiting.pop() if self._waiting else None
-        while (number := self.board.claim(self._order)) is not None and number in self._known:
-            # What was done here in an earlier run is no news to us, but it is to the others.
-            self.board.finish(number, encode(*self._known[number]))
-        return number
+class _Work:
+    """The jobs of one search, in the order in which they depend on each other.
 
-    def give_back(self, number: int) -> None:
-        """Do a task later: its worker died."""
-        self._waiting.append(number)
-        if self.board is not None:
-            self.board.release(number)
+    Once `stop` says so they end early, with what they have.
+    """
 
-    def finish(self, number: int, content: bytes) -> None:
-        """Hand in a result to the others, if it is not theirs."""
-        self.done.add(number)
-        if self.board is not None:
-            self.board.finish(number, content)
+    def __init__(self, space: Space, parts: Sequence[Slice], workers: Workers, stop: Callable[[], bool]) -> None:
+        self.space, self.parts, self.workers, self.stop = space, parts, workers, stop
+        self.order = spread(len(parts))
 
-    def news(self) -> list[Found]:
-        """What others have done."""
-        fresh = self.board.news() if self.board is not None else ()
-        return [(number, *decode(content)) for number, content in fresh if number not in self.done]
+    def _layouts(self, task: Task) -> Layouts:
+        return {(room, task.size): self.space.layouts(room, task.size) for room in range(len(self.space.rooms))}
 
-    @property
-    def over(self) -> bool:
-        """Whether nothing is left to be done by anybody."""
-        return len(self.done) == len(self.tasks)
+    def _fills(self) -> Iterator[Job]:
+        """Each fill once, before several slices ask for it; workers of a machine share them through the cache."""
+        if self.workers.count <= 1 or self.workers.cluster or cache.folder() is None:
+            return
+        for task in dict.fromkeys(self.parts[k].task for k in self.order):
+            for room, compartment in enumerate(self.space.rooms):
+                name = f"The layouts of {Slice(task).name} in {compartment.name}"
+                yield Job(None, name, _fill, (room, task, self._layouts(task)))
+
+    def samples(self) -> archive.Survivors:
+        """The front of the samples of all slices."""
+        jobs = deque(self._fills())
+        for k in self.order:
+            part = self.parts[k]
+            jobs.append(Job(k, f"Sampling {part.name}", _sample, (part, self._layouts(part.task))))
+        found = [result for job, result in self.workers.run(jobs, stop=self.stop) if job.key is not None]
+        none = archive.nothing(rooms=len(self.space.rooms), objectives=len(self.space.brief.objectives.use))
+        return archive.merge([none, *found])
+
+    def searched(self, samples: archive.Survivors, known: Mapping[int, Found]) -> Iterator[tuple[int, Found]]:
+        """Each slice that is not known yet, by number, as they end."""
+        bounds = archive.standing_for(samples.objectives, most=MOST_BOUNDS)
+        jobs = deque(
+            Job(k, f"The search of {part.name}", _search, (part, self._layouts(part.task), bounds))
+            for k, part in ((k, self.parts[k]) for k in self.order if k not in known)
+        )
+        for job, result in self.workers.run(jobs, stop=self.stop):
+            yield job.key, result
+
+    def merged(self, parts: list[archive.Survivors]) -> list[archive.Survivors]:
+        """The parts, merged by the workers as far as it can be done in pieces."""
+        count = sum(map(len, parts)) // MERGED
+        if self.workers.count <= 1 or count < 2:
+            return parts
+        jobs = deque(Job(k, "Merging fronts", _merge, (parts[k::count],)) for k in range(count))
+        return [found for _, found in self.workers.run(jobs)]
+
+
+def _fill(space: Space, room: int, task: Task, layouts: Layouts) -> None:
+    space.take_layouts(layouts)
+    space.room_fills(room, task)
+
+
+def _sample(space: Space, part: Slice, layouts: Layouts) -> archive.Survivors:
+    space.take_layouts(layouts)
+    return Engine(space).sample(part)
+
+
+def _search(space: Space, part: Slice, layouts: Layouts, bounds: Floats) -> Found:
+    space.take_layouts(layouts)
+    return Engine(space, known=bounds).run(part, samples=False)
+
+
+def _merge(_: Space, parts: Sequence[archive.Survivors]) -> archive.Survivors:
+    return archive.merge(parts)
 
 
 def spread(count: int) -> list[int]:
@@ -188,50 +256,6 @@ def spread(count: int) -> list[int]:
     """
     bits = max(count - 1, 1).bit_length()
     return [k for n in range(2**bits) if (k := int(f"{n:0{bits}b}"[::-1], 2)) < count]
-
-
-def _late(until: float | None) -> bool:
-    return until is not None and time.monotonic() >= until
-
-
-def _here(
-    space: Space, queue: _Queue, workers: int, outcome: Outcome, stop: Callable[[], bool]
-) -> Generator[Found, None, None]:
-    """Tasks one after the other in this process."""
-    engine = Engine(space, stop=stop)
-    while not queue.over and not stop():
-        yield from queue.news()
-        number = queue.next()
-        if number is None:
-            time.sleep(POLL_S if not queue.over else 0.0)
-            continue
-        engine.known = outcome.found.objectives
-        try:
-            found, tally = engine.run(queue.tasks[number])
-        except OutOfTime:
-            return
-        yield number, found, tally
-
-
-def _in_processes(
-    space: Space, queue: _Queue, workers: int, outcome: Outcome, stop: Callable[[], bool]
-) -> Generator[Found, None, None]:
-    """Tasks over processes, each handed the objectives known when it starts."""
-    crew = Crew(space.brief.path, workers=workers)
-    try:
-        while not queue.over and not stop():
-            yield from queue.news()
-            while crew.free and (number := queue.next()) is not None:
-                crew.give(number, queue.tasks[number], known=outcome.found.objectives)
-            if not crew.busy:
-                time.sleep(POLL_S if not queue.over else 0.0)
-            for number, content in crew.done(timeout_s=POLL_S):
-                if content is None:
-                    queue.give_back(number)
-                else:
-                    yield (number, *decode(content))
-    finally:
-        crew.close()
 
 
 def refused_by_voltage(space: Space) -> Tally:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from typing import Protocol
 
 import numpy as np
 
 from optimizer.base.problems import Stopped
+from optimizer.fit.region.layout import Layout
+from optimizer.search.running.workers import Job, Workers
 from optimizer.search.space.space import Space
 
 # From so many layouts on it is said what lies ahead, and how to have fewer.
@@ -24,12 +27,16 @@ class Told(Protocol):
         """How far the work is."""
 
 
-def lay_out(space: Space, *, report: Told | None = None, until: float | None = None) -> None:
+def lay_out(
+    space: Space, *, workers: Workers | None = None, report: Told | None = None, until: float | None = None
+) -> None:
     """Work out the layouts of every size that the voltage window leaves; the space keeps them.
 
     Parameters
     ----------
     space : Space
+    workers : Workers, optional
+        That share this space; without, the work is done here.
     report : Told, optional
     until : float, optional
         By time.monotonic() [s].
@@ -40,21 +47,29 @@ def lay_out(space: Space, *, report: Told | None = None, until: float | None = N
         When the time is up; what was worked out is in the cache.
     """
     low, high = space.window
-    sizes = np.unique(space.size_of[low <= high])
-    rooms = len(space.rooms)
-    many = len(sizes) * rooms >= MANY
+    sizes = [int(size) for size in np.unique(space.size_of[low <= high])]
+    wanted = [(room, size) for size in sizes for room in range(len(space.rooms)) if not space.laid_out(room, size)]
+    many = len(wanted) >= MANY
     if many and report is not None:
-        report.say(what_lies_ahead(len(sizes), rooms, step_mm=space.brief.fit.size_step_mm))
-    start = time.monotonic()
-    for done, size in enumerate(sizes.tolist(), start=1):
-        space.most_cells(size)
-        now = time.monotonic()
-        if until is not None and now > until and done < len(sizes):
+        report.say(what_lies_ahead(len(sizes), len(space.rooms), step_mm=space.brief.fit.size_step_mm))
+    start, done = time.monotonic(), 0
+    jobs = deque(
+        Job((room, size), f"Layouts of cell size {size + 1} in {space.rooms[room].name}", _layouts, (room, size))
+        for room, size in wanted
+    )
+    for job, found in (workers or Workers(space)).run(jobs):
+        space.take_layouts({job.key: found})
+        done, now = done + 1, time.monotonic()
+        if until is not None and now > until and done < len(wanted):
             kept = "what was worked out is in the cache"
-            raise Stopped(f"The time was up after the layouts of {done} of {len(sizes)} sizes of cell; {kept}.")
+            raise Stopped(f"The time was up after {done} of {len(wanted)} layouts; {kept}.")
         if many and report is not None:
-            left = (now - start) / done * (len(sizes) - done)
-            report.step(f"{100 * done // len(sizes):3d} % of the layouts, about {left:.0f} s left")
+            left = (now - start) / done * (len(wanted) - done)
+            report.step(f"{100 * done // len(wanted):3d} % of the layouts, about {left:.0f} s left")
+
+
+def _layouts(space: Space, room: int, size: int) -> list[Layout]:
+    return space.layouts(room, size)
 
 
 def what_lies_ahead(sizes: int, rooms: int, *, step_mm: float) -> str:

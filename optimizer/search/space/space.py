@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import ClassVar
@@ -25,6 +26,9 @@ from optimizer.search.space.parts import Build, builds
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+
+# By compartment and cell size.
+Layouts = Mapping[tuple[int, int], list[Layout]]
 
 # Nominal effort for the chain of groups of one layout [s]; regular layouts take less.
 CHAIN_SECONDS = 0.05
@@ -149,6 +153,14 @@ class Space:
             first.setdefault(layout.placement, layout)
             first.setdefault(layout.axis, layout)
         return list({id(layout): layout for layout in first.values()}.values())
+
+    def laid_out(self, room: int, size: int) -> bool:
+        """Whether the layouts of a cell size are at hand."""
+        return (room, size) in self._layouts
+
+    def take_layouts(self, found: Layouts) -> None:
+        """Take over layouts that were found elsewhere for this space."""
+        self._layouts.update({key: value for key, value in found.items() if key not in self._layouts})
 
     def fills(self, task: Task) -> list[list[Fill]]:
         """Fills of every compartment for a task, from the cache when known."""

@@ -1,0 +1,254 @@
+"""Workers: functions of one shared value, run in this process, in processes of this machine, or on a cluster.
+
+All of them stand behind one seam, `concurrent.futures.Executor`: loky on one machine, Dask on a cluster. What is
+asked of a worker follows from its arguments alone, so that a job can be run again wherever its worker was lost.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, wait
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Any
+
+from optimizer.base.problems import Stopped
+
+# How often a run that waits for its workers looks whether it is to stop [s].
+POLL_S = 0.2
+
+# A job that was at work in so many pools when they broke is the cause, not the victim; from the last but one on it
+# runs alone, so that no other job is blamed.
+MOST_POOLS = 3
+
+# Jobs that are handed out beyond one for each worker, so that none waits for the next.
+AHEAD = 2
+
+# Threads of libraries inside a worker: the workers are the parallel part.
+SINGLE = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1")
+
+MEMORY = "most likely for want of memory: fewer --workers need less"
+
+
+@dataclass(eq=False)
+class Job:
+    """One call of a function of the shared value.
+
+    Parameters
+    ----------
+    key : any
+        Whatever tells the caller which result this is.
+    name : str
+        What it is called in messages.
+    work : callable
+        Called with the shared value and the arguments; a function of a module, so that it can be sent.
+    args : tuple
+    """
+
+    key: Any
+    name: str
+    work: Callable[..., Any]
+    args: tuple[Any, ...] = ()
+    pools_lost: int = 0
+
+
+class Workers:
+    """Runs jobs; use it as a context, so that its processes end.
+
+    Parameters
+    ----------
+    shared : any
+        Sent to each worker once.
+    count : int
+        Processes on this machine; with one, the work is done in this process.
+    cluster : str
+        Address of a Dask scheduler, or its file; "" for this machine.
+
+    Raises
+    ------
+    BadInput
+        When the cluster can't be reached, or holds another version of the program.
+    """
+
+    def __init__(self, shared: Any, *, count: int = 1, cluster: str = "") -> None:
+        self.shared, self.count, self.cluster = shared, count, cluster
+        self._pool = self._opened()
+
+    def __enter__(self) -> Workers:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End all processes at once; what they had in hand is lost."""
+        self._pool.shutdown()
+
+    def run(self, jobs: deque[Job], *, stop: Callable[[], bool] = lambda: False) -> Iterator[tuple[Job, Any]]:
+        """Run jobs in about the order of the queue, and yield each with its result once it has ended.
+
+        Parameters
+        ----------
+        jobs : deque of Job
+            Is emptied; the caller may add more while this runs.
+        stop : callable
+            Asked again and again whether to give up.
+
+        Raises
+        ------
+        Stopped
+            When a job took MOST_POOLS pools down, or memory ended, or the cluster was lost.
+        """
+        flying: dict[Future[Any], Job] = {}
+        try:
+            while (jobs or flying) and not stop():
+                while jobs and self._may_start(jobs[0], flying):
+                    job = jobs.popleft()
+                    flying[self._pool.submit(job)] = job
+                done, _ = wait(flying, timeout=POLL_S, return_when=FIRST_COMPLETED)
+                lost = [flying[future] for future in done if _lost(future)]
+                broken = any(not isinstance(_error(future), MemoryError) for future in done if _lost(future))
+                if broken:
+                    # The whole pool is gone: whatever was at work in it is run again in a new one.
+                    wait(flying, timeout=POLL_S)
+                    done = {future for future in flying if future.done()}
+                    lost = [job for future, job in flying.items() if not future.done() or _lost(future)]
+                    self._pool.shutdown()
+                for job in lost:
+                    self._blame(job)
+                if broken:
+                    self._pool = self._opened()
+                jobs.extendleft(reversed(lost))
+                ended = [(flying[future], future) for future in done if not _lost(future)]
+                flying = {future: job for future, job in flying.items() if future not in done and job not in lost}
+                for job, future in ended:
+                    yield job, future.result()
+        finally:
+            for future in flying:
+                future.cancel()
+
+    def _may_start(self, job: Job, flying: dict[Future[Any], Job]) -> bool:
+        """Whether one more job may be handed out; one that is under suspicion runs alone."""
+        suspected = any(each.pools_lost >= MOST_POOLS - 1 for each in (job, *flying.values()))
+        return len(flying) < (1 if suspected else self._pool.most)
+
+    def _blame(self, job: Job) -> None:
+        job.pools_lost += 1
+        if job.pools_lost >= self._pool.chances:
+            times = f" {job.pools_lost} times" if job.pools_lost > 1 else ""
+            raise Stopped(f"{job.name} ended its worker{times}, {MEMORY}")
+
+    def _opened(self) -> Pool:
+        if self.cluster:
+            from optimizer.search.running.cluster import ClusterPool
+
+            return ClusterPool(self.shared, self.cluster)
+        return LocalPool(self.shared, self.count) if self.count > 1 else Pool(self.shared)
+
+
+def _error(future: Future[Any]) -> BaseException | None:
+    try:
+        return future.exception(timeout=0)
+    except CancelledError as wrong:
+        return wrong
+
+
+def _lost(future: Future[Any]) -> bool:
+    """Whether a job has come to nothing by no fault that the program knows of."""
+    return isinstance(_error(future), BrokenExecutor | CancelledError | MemoryError | ConnectionError)
+
+
+def processors() -> int:
+    """Processors that this process may use: fewer than the machine has where affinity or a control group says so."""
+    from loky import cpu_count
+
+    return int(cpu_count())
+
+
+class Here(Executor):
+    """Runs each call at once, in this process."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """The call's future, which has ended."""
+        future: Future[Any] = Future()
+        try:
+            future.set_result(fn(*args, **kwargs))
+        except Exception as wrong:
+            future.set_exception(wrong)
+        return future
+
+
+class Pool:
+    """An executor whose workers hold the shared value; this one is this process.
+
+    Parameters
+    ----------
+    shared : any
+    """
+
+    most = 1
+    chances = 1
+
+    def __init__(self, shared: Any) -> None:
+        self.shared = shared
+        self.executor: Executor = Here()
+
+    def submit(self, job: Job) -> Future[Any]:
+        """Hand a job out."""
+        return self.executor.submit(job.work, self.shared, *job.args)
+
+    def shutdown(self) -> None:
+        """End it at once."""
+
+
+class LocalPool(Pool):
+    """Processes of this machine, by loky: they start without importing the caller's main module again.
+
+    Parameters
+    ----------
+    shared : any
+    count : int
+    """
+
+    chances = MOST_POOLS
+
+    def __init__(self, shared: Any, count: int) -> None:
+        from loky.process_executor import ProcessPoolExecutor
+
+        self.most = count + AHEAD
+        self.executor = ProcessPoolExecutor(count, initializer=_begin, initargs=(shared,), env=SINGLE)
+
+    def submit(self, job: Job) -> Future[Any]:
+        """Hand a job out; a pool that has just broken says so as its workers would."""
+        try:
+            return self.executor.submit(_with_held, job.work, job.args)
+        except (BrokenExecutor, RuntimeError) as wrong:
+            future: Future[Any] = Future()
+            future.set_exception(wrong if isinstance(wrong, BrokenExecutor) else BrokenExecutor(str(wrong)))
+            return future
+
+    def shutdown(self) -> None:
+        """Kill the processes."""
+        with contextlib.suppress(Exception):
+            self.executor.shutdown(wait=True, kill_workers=True)  # type: ignore[call-arg]
+
+
+# What the pool of this worker process shares.
+_held: list[Any] = []
+
+
+def _begin(shared: Any) -> None:
+    """Take the shared value. Ctrl-C reaches every process of a terminal; the parent decides what it means."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _held[:] = [shared]
+
+
+def _with_held(work: Callable[..., Any], args: tuple[Any, ...]) -> Any:
+    return work(_held[0], *args)
+
+

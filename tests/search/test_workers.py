@@ -1,0 +1,139 @@
+"""Workers: whatever becomes of them, each job's result comes once; a job that no worker survives is named."""
+
+import os
+import signal
+import time
+from collections import deque
+from concurrent.futures import BrokenExecutor, Executor, Future
+
+import pytest
+
+from optimizer.base.problems import Stopped
+from optimizer.search.running import workers as room
+from optimizer.search.running.workers import Job, Workers
+
+
+def jobs(work, count, **args):
+    return deque(Job(k, f"Job {k}", work, (k, *args.values())) for k in range(count))
+
+
+def results(workers, queue):
+    found = [(job.key, result) for job, result in workers.run(queue)]
+    assert len(found) == len(dict(found))
+    return dict(found)
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_each_job_is_done_once(count):
+    def work(shared, k):
+        return shared["offset"] + k * k
+
+    with Workers({"offset": 7}, count=count) as workers:
+        assert results(workers, jobs(work, 9)) == {k: 7 + k * k for k in range(9)}
+
+
+def test_a_queue_may_grow_while_it_is_worked_on():
+    def work(shared, k):
+        return k
+
+    queue, seen = jobs(work, 1), []
+    with Workers(None, count=1) as workers:
+        for job, result in workers.run(queue):
+            seen.append(result)
+            if result < 4:
+                queue.append(Job(None, job.name, work, (result + 1,)))
+    assert seen == [0, 1, 2, 3, 4]
+
+
+def test_a_worker_that_dies_once_costs_nothing(tmp_path):
+    def work(place, k):
+        if k == 3 and not os.path.exists(place):
+            open(place, "x").close()
+            os.kill(os.getpid(), signal.SIGKILL)
+        return k
+
+    with Workers(str(tmp_path / "died"), count=2) as workers:
+        assert results(workers, jobs(work, 8)) == {k: k for k in range(8)}
+
+
+def test_a_job_that_no_worker_survives_is_named_and_no_other():
+    def work(shared, k):
+        if k == 3:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return k
+
+    with Workers(None, count=2) as workers, pytest.raises(Stopped, match=r"Job 3 ended its worker 3 times.*--workers"):
+        list(workers.run(jobs(work, 8)))
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_memory_that_ends_is_said_in_words(count):
+    def work(shared, k):
+        if k == 2:
+            raise MemoryError
+        return k
+
+    with Workers(None, count=count) as workers, pytest.raises(Stopped, match=r"Job 2 ended its worker.*memory"):
+        list(workers.run(jobs(work, 4)))
+
+
+def test_a_fault_of_the_program_comes_out_as_it_is():
+    def work(shared, k):
+        return 1 / k
+
+    with Workers(None, count=2) as workers, pytest.raises(ZeroDivisionError):
+        list(workers.run(jobs(work, 2)))
+
+
+def test_what_is_asked_to_stop_stops_at_once():
+    def work(shared, k):
+        time.sleep(60.0 if k else 0.0)
+
+    begun = time.monotonic()
+    with Workers(None, count=2) as workers:
+        seen = []
+        for job, _ in workers.run(jobs(work, 4), stop=lambda: bool(seen)):
+            seen.append(job.key)
+    assert seen == [0] and time.monotonic() - begun < 30
+
+
+class Fragile(Executor):
+    """Breaks at a call, with everything that is in it, as a pool of processes does; `slow` ones end nothing else."""
+
+    def __init__(self, calls, *, slow):
+        self.calls, self.slow, self.held = calls, slow, []
+
+    def submit(self, fn, /, *args):
+        future = Future()
+        self.held.append(future)
+        self.calls.append(args[1])
+        if args[1] == 2:
+            for each in self.held:
+                if not each.done():
+                    each.set_exception(BrokenExecutor())
+        elif not self.slow:
+            future.set_result(fn(*args))
+        return future
+
+
+def test_a_suspect_runs_alone_before_it_is_blamed(monkeypatch):
+    """Jobs that were in two pools beside the culprit are cleared."""
+    calls, opened = [], []
+
+    class Pool(room.Pool):
+        most, chances = 3, room.MOST_POOLS
+
+        def __init__(self, shared):
+            super().__init__(shared)
+            opened.append(self)
+            self.executor = Fragile(calls, slow=len(opened) < room.MOST_POOLS)
+
+    monkeypatch.setattr(Workers, "_opened", lambda self: Pool(self.shared))
+    with pytest.raises(Stopped, match="Job 2 "):
+        list(Workers(None).run(jobs(lambda shared, k: k, 3)))
+    assert len(opened) == room.MOST_POOLS and calls == [0, 1, 2] * 3
+
+
+def test_the_default_is_the_processors_that_this_process_may_use():
+    allowed = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    assert 1 <= room.processors() <= allowed
