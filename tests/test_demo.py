@@ -15,7 +15,8 @@ import pytest
 
 from optimizer.catalog import builtin_catalogs
 from optimizer.front.pareto import hypervolume, signed
-from optimizer.workflows.search import How, run_job
+from optimizer.workflows.how import How
+from optimizer.workflows.search import run_job
 
 DEMO = Path(__file__).parents[1] / "results" / "demo"
 BRIEF = builtin_catalogs() / "briefs" / "cargo-scooter.toml"

@@ -24,7 +24,8 @@ from optimizer.catalog import (
     read_wires,
 )
 from optimizer.score.inputs import by_id, load_inputs
-from optimizer.workflows.search import How, run_job
+from optimizer.workflows.how import How
+from optimizer.workflows.search import run_job
 
 TABLES = ("cells", "strips", "wires", "bms", "fuses", "chargers")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import hashlib
 import importlib.util
+import platform
 import sys
 from collections.abc import Iterator
 from functools import cache
@@ -114,3 +115,28 @@ def _release(library: str) -> str:
         return metadata.version(library)
     except metadata.PackageNotFoundError:
         return ""
+
+
+# Rooms that only show results: changing them changes no front.
+SHOWING = ("review", "commands")
+PACKAGES = ("numpy", "pandas", "scipy", "shapely", "numba", "moocore", "optuna", "pyarrow", "pydantic")
+
+
+@cache
+def code_hash() -> str:
+    """SHA-256 of the program's sources, those left out that only show results."""
+    root = Path(__file__).parents[1]
+    digest = hashlib.sha256()
+    for path in sorted(root.rglob("*.py")):
+        place = path.relative_to(root)
+        if place.parts[0] not in SHOWING:
+            digest.update(place.as_posix().encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()
+
+
+@cache
+def versions() -> dict[str, str]:
+    """What a front depends on besides its inputs: Python, packages, the program, the kind of processor."""
+    found = {"python": platform.python_version()}
+    found |= {name: release for name in PACKAGES if (release := _release(name))}
+    return found | {"code": code_hash(), "machine": platform.machine()}

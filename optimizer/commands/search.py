@@ -83,7 +83,8 @@ def command(
     from optimizer.design.pinned import add_to_run
     from optimizer.review.terminal.designs import pinned_text
     from optimizer.review.terminal.overview import search_summary
-    from optimizer.workflows.search import How, run_job
+    from optimizer.workflows.how import How
+    from optimizer.workflows.search import run_job
 
     folder = out if out is not None else Path("results") / brief.stem
     report = None if quiet else Bar()

@@ -20,7 +20,7 @@ from optimizer.search.running.lock import locked
 from optimizer.search.running.record import run_record
 from optimizer.search.running.run import Outcome, fault
 from optimizer.search.running.storage import FILE, losses
-from optimizer.workflows.search import How, Report, Result, best_text, duration, from_folder, units
+from optimizer.workflows.how import How, Report, Result, best_text, duration, from_folder, units
 
 if TYPE_CHECKING:
     import optuna

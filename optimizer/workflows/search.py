@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import pandas as pd
 
-from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import BadInput, Problem, Stopped
+from optimizer.base.workers import Workers
 from optimizer.brief import open_brief
 from optimizer.front import store
 from optimizer.score.inputs import read_inputs
@@ -22,96 +20,15 @@ from optimizer.search.running.checkpoint import Checkpoints, run_key
 from optimizer.search.running.lock import locked
 from optimizer.search.running.record import run_record
 from optimizer.search.running.run import Outcome, fault, search
-from optimizer.search.running.workers import Workers, processors
 from optimizer.search.space import ways
 from optimizer.search.space.layingout import lay_out
 from optimizer.search.space.setup import make_space
 from optimizer.search.space.space import Space
+from optimizer.workflows.how import How, Report, Result, best_text, duration, from_folder, units
+from optimizer.workflows.open_search import run_open_job
 
 # What a task of the demo brief takes on one core with an empty cache [s], rounded.
 TASK_S = 2.0
-
-
-class Report(Protocol):
-    """Where progress is told."""
-
-    def say(self, text: str) -> None:
-        """A line of its own."""
-
-    def step(self, text: str) -> None:
-        """How far the search is."""
-
-
-@dataclass(frozen=True, eq=False)
-class Result:
-    """What a run leaves.
-
-    Parameters
-    ----------
-    folder : Path
-        Where it was written.
-    front : DataFrame
-        Empty when no candidate meets every constraint; then nothing was written but run.json.
-    run : dict
-        Content of run.json.
-    interrupted : bool
-    objectives : tuple of str
-    currency : str
-    """
-
-    folder: Path
-    front: pd.DataFrame
-    run: dict[str, Any]
-    interrupted: bool
-    objectives: tuple[str, ...]
-    currency: str
-
-
-@dataclass(frozen=True)
-class How:
-    """How a search is run; none of it changes the front.
-
-    Parameters
-    ----------
-    workers : int, optional
-        Processes on this machine; as many as the processors that this process may use when left out.
-    force : bool
-        Replace a run that is in the folder.
-    resume : bool
-        Go on with the run that is in the folder.
-    budget_s : float, optional
-        Stop after this time [s].
-    storage : str
-        Of a brief with ranges: URL of the storage by which several commands share its study, "" for one in the
-        run's folder.
-    refresh_s : float
-        How often the front is written while the search goes on [s].
-    trials : int, optional
-        Of a brief with ranges: stop after this many boxes, instead of the brief's own number.
-    no_gain : bool
-        Of a brief with ranges: stop only when boxes bring no gain any more, or by `budget_s` or `trials`.
-    cluster : str
-        Address of a Dask scheduler whose workers do the work, or its file; "" for processes of this machine.
-    """
-
-    workers: int | None = 1
-    force: bool = False
-    resume: bool = False
-    budget_s: float | None = None
-    storage: str = ""
-    refresh_s: float = 60.0
-    trials: int | None = None
-    no_gain: bool = False
-    cluster: str = ""
-
-    @property
-    def processes(self) -> int:
-        """Processes on this machine."""
-        return self.workers if self.workers is not None else processors()
-
-    def workers_for(self, shared: object) -> Workers:
-        """Workers that share something; a context."""
-        return Workers(shared, count=self.processes, cluster=self.cluster)
 
 
 def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report | None = None) -> Result:
@@ -141,8 +58,6 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
     how = how or How()
     read = open_brief(brief)
     if read.free:
-        from optimizer.workflows.open_search import run_open_job
-
         return run_open_job(read, folder=folder, how=how, report=report)
     _check_options(how, brief)
     inputs = read_inputs(read.fixed({}))
@@ -301,50 +216,6 @@ class Watch:
             left = min(left, max(self._how.budget_s - spent_s, 0.0))
         share = f"{100 * outcome.done // outcome.tasks:3d} % searched, {len(outcome.found)} packs on the front"
         return ", ".join([share, *best_text(self._space, outcome.found), f"{duration(left)} left"])
-
-
-def best_text(space: Space, found: archive.Survivors) -> list[str]:
-    """Best value of each objective so far, such as "range 61.2 km"."""
-    if not len(found):
-        return []
-    table, out = units(space), []
-    for column, name in enumerate(space.brief.objectives.use):
-        best = found.objectives[:, column].min() * (-1.0 if OBJECTIVES[name] else 1.0)
-        words = name.rsplit("_", 1)[0].replace("_", " ") if name != "cost" else name
-        out.append(f"{words} {best:.4g} {table.get(name, '')}".strip())
-    return out
-
-
-def duration(seconds: float) -> str:
-    """A time in the largest units that matter.
-
-    >>> duration(42), duration(190), duration(30000)
-    ('42 s', '3 min 10 s', '8 h 20 min')
-    """
-    whole = round(seconds)
-    if whole < 60:
-        return f"{whole} s"
-    if whole < 3600:
-        return f"{whole // 60} min {whole % 60} s"
-    return f"{whole // 3600} h {whole % 3600 // 60} min"
-
-
-def from_folder(path: Path, folder: Path) -> str:
-    """A path as seen from a folder, so that both can be moved together; absolute where there is no way."""
-    try:
-        return Path(os.path.relpath(path, folder)).as_posix()
-    except ValueError:
-        return path.resolve().as_posix()
-
-
-def units(space: Space) -> dict[str, str]:
-    """Unit of every numeric column of the front."""
-    table = dict(rows.UNITS)
-    table["cost"] = space.brief.currency
-    for name, _ in space.brief.constraints:
-        figure = name.rsplit("_", 1)[0]
-        table[f"margin_{name}"] = table.get(figure, space.brief.currency if figure == "cost" else "1")
-    return table
 
 
 def estimate(space: Space, *, workers: int = 1) -> str:

@@ -21,7 +21,8 @@ import numpy as np
 from optimizer.catalog import builtin_catalogs
 from optimizer.score.score import Block, score
 from optimizer.search.space.setup import load_space
-from optimizer.workflows.search import How, run_job
+from optimizer.workflows.how import How
+from optimizer.workflows.search import run_job
 
 BRIEF = builtin_catalogs() / "briefs" / "cargo-scooter.toml"
 OBJECTIVES = frozenset({"range_km", "peak_power_w", "pack_mass_kg", "cost"})

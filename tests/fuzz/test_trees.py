@@ -20,7 +20,8 @@ from optimizer.design.runs import read_run
 from optimizer.score.inputs import read_inputs
 from optimizer.search.space.setup import load_space
 from optimizer.workflows.compare import compare_job
-from optimizer.workflows.search import How, run_job
+from optimizer.workflows.how import How
+from optimizer.workflows.search import run_job
 
 BRIEFS = builtin_catalogs() / "briefs"
 TABLES = {

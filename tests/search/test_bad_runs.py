@@ -10,7 +10,9 @@ from scenes import brief_of_many_tasks, front_of, tasks_kept
 from test_sampled import BOX, brief_text
 
 from optimizer.cli import main
-from optimizer.workflows.search import How, Watch, run_job
+from optimizer.search.running import checkpoint
+from optimizer.workflows.how import How
+from optimizer.workflows.search import Watch, run_job
 
 
 def search(brief, out, *more):
@@ -47,6 +49,7 @@ def cut(brief):
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(Watch, "__call__", interrupt)
+        patch.setattr(checkpoint, "EVERY_S", 0.0)
         result = run_job(brief, folder=brief.parent / "cut")
     assert result.interrupted and tasks_kept(brief.parent / "cut") == 3
     return brief.parent / "cut"

@@ -50,7 +50,7 @@ def test_what_lies_ahead_is_said_and_how_far_it_is(brief, monkeypatch):
 
 
 def test_a_budget_holds_here_too(brief):
-    with pytest.raises(Stopped, match="layouts of 1 of"):
+    with pytest.raises(Stopped, match="after 1 of 8 layouts"):
         lay_out(load_space(brief), until=time.monotonic() - 1)
 
 

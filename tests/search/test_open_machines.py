@@ -22,8 +22,8 @@ from optimizer.search.boxes.sampled import ADDED, BOX, GAIN
 from optimizer.search.boxes.study import unpacked
 from optimizer.search.exact import archive
 from optimizer.search.running.storage import open_storage
+from optimizer.workflows.how import How
 from optimizer.workflows.open_search import run_open_job
-from optimizer.workflows.search import How
 
 BOXES = 5 * 4
 TOLD = (TrialState.COMPLETE, TrialState.PRUNED)

@@ -11,7 +11,8 @@ import pytest
 from scenes import brief_of_many_tasks, command, front_of, start, tasks_kept, wait_for
 
 from optimizer.front.pareto import signed
-from optimizer.workflows.search import How, run_job
+from optimizer.workflows.how import How
+from optimizer.workflows.search import run_job
 
 pytestmark = pytest.mark.slow
 

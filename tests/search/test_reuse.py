@@ -7,7 +7,8 @@ import pytest
 from optimizer.catalog import builtin_catalogs
 from optimizer.fit.placement import place
 from optimizer.search.space import fills
-from optimizer.workflows.search import How, run_job
+from optimizer.workflows.how import How
+from optimizer.workflows.search import run_job
 
 # What takes the time of a first search: layouts, modules, chains of groups, plates, cases with their heat.
 WORK = [(place, "candidates"), (fills, "module_layouts"), (fills, "chain"), (fills, "plate_metrics"),

@@ -19,7 +19,7 @@ from optimizer.fit.region.geometry import wall_volume_mm3
 from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.front.dominance import Dominators
 from optimizer.front.pareto import hypervolume, nondominated
-from optimizer.pack.case import box_wall_volume
+from optimizer.pack.case.volume import box_wall_volume
 from optimizer.search.boxes import sampled
 from optimizer.search.boxes.freedims import open_boxes, optimistic_cells, space_of_row
 from optimizer.search.boxes.gain import gained, representatives

@@ -8,16 +8,18 @@ import pytest
 from click.testing import CliRunner
 from scenes import brief_of_many_tasks
 
+from optimizer.base.pool import Job
 from optimizer.base.problems import BadInput, Problem, Stopped
+from optimizer.base.workers import Workers
 from optimizer.cli import main
 from optimizer.search.exact.branch import Ground
 from optimizer.search.exact.exact import Engine
 from optimizer.search.running.checkpoint import decode, encode
-from optimizer.search.running.workers import Job, Workers
 from optimizer.search.space import splits, ways
 from optimizer.search.space.layingout import lay_out
 from optimizer.search.space.setup import load_space
-from optimizer.workflows.search import How, run_job
+from optimizer.workflows.how import How
+from optimizer.workflows.search import run_job
 
 
 @pytest.fixture(scope="module")

@@ -8,9 +8,11 @@ from concurrent.futures import BrokenExecutor, Executor, Future
 
 import pytest
 
+from optimizer.base import pool
+from optimizer.base import workers as room
+from optimizer.base.pool import Job
 from optimizer.base.problems import Stopped
-from optimizer.search.running import workers as room
-from optimizer.search.running.workers import Job, Workers
+from optimizer.base.workers import Workers
 
 
 def jobs(work, count, **args):
@@ -120,7 +122,7 @@ def test_a_suspect_runs_alone_before_it_is_blamed(monkeypatch):
     """Jobs that were in two pools beside the culprit are cleared."""
     calls, opened = [], []
 
-    class Pool(room.Pool):
+    class FragilePool(pool.Pool):
         most, chances = 3, room.MOST_POOLS
 
         def __init__(self, shared):
@@ -128,7 +130,7 @@ def test_a_suspect_runs_alone_before_it_is_blamed(monkeypatch):
             opened.append(self)
             self.executor = Fragile(calls, slow=len(opened) < room.MOST_POOLS)
 
-    monkeypatch.setattr(Workers, "_opened", lambda self: Pool(self.shared))
+    monkeypatch.setattr(Workers, "_opened", lambda self: FragilePool(self.shared))
     with pytest.raises(Stopped, match="Job 2 "):
         list(Workers(None).run(jobs(lambda shared, k: k, 3)))
     assert len(opened) == room.MOST_POOLS and calls == [0, 1, 2] * 3

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from optimizer.catalog import Ride
     from optimizer.fit.placement.survey import Finding
     from optimizer.score.inputs import Inputs
-    from optimizer.workflows.search import Result
+    from optimizer.workflows.how import Result
 
 
 def fit_table(findings: Sequence[Finding]) -> str:

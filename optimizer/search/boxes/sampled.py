@@ -15,13 +15,15 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.pool import Job
+from optimizer.base.workers import Workers
 from optimizer.brief import SearchRules
 from optimizer.front.pareto import normalise
 from optimizer.search.boxes.freedims import Boxes, Key
@@ -31,7 +33,6 @@ from optimizer.search.boxes.study import TOLD, Quiet, distributions, new_sampler
 from optimizer.search.exact import archive
 from optimizer.search.exact.tally import Tally
 from optimizer.search.running.asked import Asked
-from optimizer.search.running.workers import Job, Workers
 
 if TYPE_CHECKING:
     import optuna
@@ -58,7 +59,7 @@ NO_PACK = 1e12
 # Boxes outside the limits cost next to nothing: this many of them per trial end the search.
 REFUSED = 20
 
-BOX, ADDED, OUTSIDE, GAIN, TALLY = "box", "added", "outside", "gain", "tally"
+BOX, PLACE, ADDED, OUTSIDE, GAIN, TALLY = "box", "place", "added", "outside", "gain", "tally"
 
 
 @dataclass
@@ -131,8 +132,9 @@ class Explorer:
         self._read: set[int] = set()
         self._known: set[Key] = set()
         self._outside: set[Key] = set()
-        self._limits: dict[Key, dict[str, float]] = {}
         self._idle = 0
+        self._parts: list[tuple[int, archive.Survivors]] = []
+        self._before = self._nothing()
         most = max(1, round(GRID_SHARE * rules.trials))
         self._grid = boxes.grid(rules.grid, most=most, seed=boxes.inputs.brief.seed)
 
@@ -162,7 +164,10 @@ class Explorer:
         try:
             with asked:
                 self._sync()
-                while not asked.wanted and not self._finished(until):
+                while not asked.wanted and not self._enough():
+                    if _late(until):
+                        self.state.stopped = "time"
+                        break
                     for _ in self._batch(lambda: asked.wanted or _late(until)):
                         self.state.seconds = time.monotonic() - start
                         if progress is not None:
@@ -175,7 +180,8 @@ class Explorer:
         self.state.seconds = time.monotonic() - start
         return self.state
 
-    def _finished(self, until: float | None) -> bool:
+    def _enough(self) -> bool:
+        """Whether the boxes tried suffice, and why."""
         state, rules = self.state, self.ends
         if len(self._known) >= self.boxes.count:
             state.stopped = "every box tried"
@@ -183,83 +189,78 @@ class Explorer:
             state.stopped = "trials"
         elif rules.patience and self._idle >= rules.patience:
             state.stopped = "no gain"
-        elif until is not None and time.monotonic() >= until:
-            state.stopped = "time"
         else:
             return False
         return True
 
     def _batch(self, stop: Callable[[], bool]) -> Iterator[None]:
-        """Ask for a batch of boxes that were not known before, have them solved, and tell of them one by one."""
+        """Ask for a batch of boxes that were not known before, have them solved, and tell of them one by one.
+
+        They are asked for, and held against what was found, as of the end of the batch before: a batch that was cut
+        off goes on as it would have.
+        """
         self._sync()
+        first = len(self._known) - len(self._known) % BATCH
+        self._before = archive.merge([self._nothing(), *(part for place, part in self._parts if place < first)])
+        view = self._view(first)
         trials: dict[Key, Trial] = {}
-        most = min(BATCH - self.state.boxes % BATCH, self.ends.trials - self.state.boxes)
-        while len(trials) < most and len(self._known) + len(trials) < self.boxes.count and self._ask(trials):
-            pass
-        known = self.state.found.objectives
+        inside: list[Key] = []
+        left = self.ends.trials - self.state.boxes
+        while len(self._known) + len(trials) < min(first + BATCH, self.boxes.count) and len(inside) < left:
+            key = self._proposed(view, trials)
+            self.study.enqueue_trial(self.boxes.values_mm(key))
+            with Quiet():
+                trials[key] = self.study.ask(distributions(self.boxes))
+            trials[key].set_user_attr(BOX, list(key))
+            trials[key].set_user_attr(PLACE, len(self._known) + len(trials) - 1)
+            if not any(self.boxes.shortfalls(key).values()):
+                inside.append(key)
         jobs = deque(
-            Job(key, f"The box {self.boxes.values_mm(key)}", _solve, (key, known))
-            for key in trials
-            if not any(self.boxes.shortfalls(key).values())
+            Job(key, f"The box {self.boxes.values_mm(key)}", _solve, (key, self._before.objectives)) for key in inside
         )
-        asked = {job.key for job in jobs}
-        done: dict[Key, tuple[archive.Survivors, Tally]] = {}
         try:
-            done.update((job.key, result) for job, result in self.workers.run(jobs, stop=stop))
-        finally:
-            for key, trial in trials.items():
-                if key in asked and key not in done:
-                    self._give_up(trial)
-        for key, trial in trials.items():
-            if key in done or key not in asked:
-                gain = self._tried(trial, key, done.get(key))
+            done = {job.key: result for job, result in self.workers.run(jobs, stop=stop)}
+            for key in list(trials):
+                # The brief's own limits may be reached half-way through a batch.
+                if self._enough() or (key in inside and key not in done):
+                    return
+                gain = self._tried(trials[key], key, done.get(key))
+                del trials[key]
                 self._count()
                 self.state.history.append((self.state.boxes, self.state.seconds, gain))
                 yield
+        finally:
+            for trial in trials.values():
+                self._give_up(trial)
 
-    def _ask(self, trials: dict[Key, Trial]) -> bool:
-        """Add a box to a batch; False when only known ones were proposed."""
-        near = len(self.state.found) > 0 and (self.state.boxes + len(trials)) % NEAR == NEAR - 1
-        for attempt in range(STALE + 1):
-            wanted = self._waiting()
-            if wanted is None and (near or attempt == STALE):
-                wanted = self._neighbour()
-            trial = self._asked(wanted, len(trials))
-            key = self.boxes.key_of(trial.params)
-            trial.set_user_attr(BOX, list(key))
-            if key not in self._known and key not in trials:
-                trials[key] = trial
-                return True
-            self._limit(trial, self._limits.get(key, {}))
-            self._prune(trial)
-            self._sync()
-        return False
+    def _view(self, first: int) -> optuna.Study:
+        """What was told of the boxes before a batch, for the sampler to draw from."""
+        view = new_study(len(self.objectives), rules=self.rules, seed=self.seed)
+        told = self.study.get_trials(deepcopy=False)
+        view.add_trials([t for t in told if t.state.is_finished() and t.user_attrs.get(PLACE, first) < first])
+        return view
+
+    def _proposed(self, view: optuna.Study, trials: Mapping[Key, Trial]) -> Key:
+        """A box that nobody has tried or has in work: of the grid, of the sampler, or near one of the front."""
+        busy, place = self._known | self._in_work() | trials.keys(), len(self._known) + len(trials)
+        for key in self._grid:
+            if key not in busy:
+                return key
+        if not len(self._before) or place % NEAR != NEAR - 1:
+            for attempt in range(STALE):
+                seed = int(np.random.default_rng([self.seed, place, attempt]).integers(2**31))
+                view.sampler = new_sampler(self.rules, seed=seed)
+                with Quiet():
+                    key = self.boxes.key_of(view.ask(distributions(self.boxes)).params)
+                if key not in busy:
+                    return key
+        return self._neighbour(busy, self._known | trials.keys(), place)
 
     def _give_up(self, trial: Trial) -> None:
         """Leave a box that was not solved to others, and to a later run."""
         from optuna.trial import TrialState
 
         self.study.tell(trial, state=TrialState.FAIL)
-
-    def _asked(self, wanted: Key | None, place: int) -> Trial:
-        """A trial of the box wanted, or of one that the sampler proposes.
-
-        What the sampler draws follows from the seed, the trials that have ended and the place in the batch.
-        """
-        from optuna.trial import TrialState
-
-        if wanted is not None:
-            self.study.enqueue_trial(self.boxes.values_mm(wanted))
-        ended = len(self.study.get_trials(deepcopy=False, states=(TrialState.COMPLETE, TrialState.PRUNED)))
-        seed = int(np.random.default_rng([self.seed, ended, place]).integers(2**31))
-        self.study.sampler = new_sampler(self.rules, seed=seed)
-        with Quiet():
-            return self.study.ask(distributions(self.boxes))
-
-    def _waiting(self) -> Key | None:
-        """The next box of the coarse grid that nobody has tried or has in work."""
-        busy = self._known | self._in_work()
-        return next((key for key in self._grid if key not in busy), None)
 
     def _in_work(self) -> set[Key]:
         """Boxes that others have in work; one that died leaves its box here, which others try in the end."""
@@ -298,13 +299,14 @@ class Explorer:
             self.state.fresh += 1
         worst = {f"limit {name}": gap for name, gap in room.items()}
         worst |= pack_shortfalls(tally, self.boxes, empty=not len(added) and not any(room.values()))
-        self._limits[key] = worst
         self._limit(trial, worst)
         gain = gained(added.objectives, before=self.state.found.objectives)
         if not any(room.values()):
             trial.set_user_attr(TALLY, tally.as_dict())
             trial.set_user_attr(GAIN, gain)
             self._weigh(gain)
+        if len(added):
+            self._parts.append((trial.user_attrs[PLACE], added))
         self._tell(trial, added, feasible=not any(worst.values()))
         self.state.found = archive.merge([self.state.found, added])
         return gain
@@ -328,7 +330,8 @@ class Explorer:
             for values in told[1:].tolist():
                 twin = create_trial(
                     state=TrialState.COMPLETE, params=frozen.params, distributions=frozen.distributions,
-                    values=values, user_attrs={BOX: frozen.user_attrs[BOX]}, system_attrs=frozen.system_attrs,
+                    values=values, user_attrs={name: frozen.user_attrs[name] for name in (BOX, PLACE)},
+                    system_attrs=frozen.system_attrs,
                 )  # fmt: skip
                 self.study.add_trial(twin)
         self._read.add(trial.number)
@@ -343,9 +346,7 @@ class Explorer:
                 continue
             self._read.add(trial.number)
             if BOX in trial.user_attrs:
-                key = tuple(trial.user_attrs[BOX])
-                self._known.add(key)
-                self._limits.setdefault(key, dict(trial.constraints))
+                self._known.add(tuple(trial.user_attrs[BOX]))
             if OUTSIDE in trial.user_attrs:
                 self._outside.add(tuple(trial.user_attrs[BOX]))
             if GAIN in trial.user_attrs:
@@ -353,11 +354,12 @@ class Explorer:
                 self.state.tally.add(Tally.from_dict(trial.user_attrs[TALLY]))
             if ADDED in trial.user_attrs:
                 parts.append(unpacked(trial.user_attrs[ADDED]))
+                self._parts.append((trial.user_attrs[PLACE], parts[-1]))
         if len(parts) > 1:
             self.state.found = archive.merge(parts)
         self._count()
 
-    def _neighbour(self) -> Key:
+    def _neighbour(self, busy: set[Key], asked: set[Key], place: int) -> Key:
         """An unknown box near one on the front, nearer ones more often; any unknown one when none is found.
 
         The pack that is best by a random weighing of the objectives says which box, and one dimension or a few
@@ -367,9 +369,9 @@ class Explorer:
         -----
         Source of the weighing: Knowles, IEEE Trans. Evol. Comput. 10 (2006) 50 (augmented Chebyshev).
         """
-        rng, busy = np.random.default_rng([self.seed, 2, len(self._known)]), self._known | self._in_work()
+        rng = np.random.default_rng([self.seed, 2, place])
         points = np.array([item.points for item in self.boxes.free])
-        found = self.state.found
+        found = self._before
         scaled = normalise(found.objectives) if len(found) else found.objectives
         for attempt in range(2000):
             if len(found) and attempt < 1000:
@@ -384,4 +386,4 @@ class Explorer:
             if tuple(key.tolist()) not in busy:
                 return tuple(key.tolist())
         every = list(np.ndindex(*points.tolist()))
-        return next(key for busy in (busy, self._known) for key in every if key not in busy)
+        return next(key for taken in (busy, asked) for key in every if key not in taken)

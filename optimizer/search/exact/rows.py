@@ -11,6 +11,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from optimizer.base.figures import FIGURES
+from optimizer.base.pool import Job
+from optimizer.base.workers import Workers
 from optimizer.front.pareto import nondominated, signed, thin
 from optimizer.pack.limits import LIMITS, fuse_cap, rated_current
 from optimizer.pack.protection.fuses import opening_seconds
@@ -18,7 +20,6 @@ from optimizer.ride.range import STOP_NAMES
 from optimizer.ride.simulate import simulate
 from optimizer.score.score import Block, Scores, margins, packs, score
 from optimizer.search.exact.archive import NAMES, Survivors
-from optimizer.search.running.workers import Job, Workers
 from optimizer.search.space.space import Space, Task
 
 Floats = npt.NDArray[np.float64]

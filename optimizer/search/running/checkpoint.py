@@ -15,7 +15,6 @@ import time
 import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +22,7 @@ import numpy as np
 
 import optimizer
 from optimizer.base.problems import BadInput, Problem
+from optimizer.base.sources import code_hash
 from optimizer.front.store import write_atomic
 from optimizer.score.inputs import Inputs
 from optimizer.search.exact.archive import Survivors
@@ -38,22 +38,6 @@ MAGIC = b"cellstow checkpoint 2 "
 # Results wait so long for others before they are written [s]: a kill costs no more than that.
 EVERY_S = 0.25
 
-# Rooms that only show results: changing them changes no front.
-SHOWING = ("review", "commands")
-
-
-@cache
-def code_hash() -> str:
-    """SHA-256 of the program's sources, those left out that only show results."""
-    root = Path(optimizer.__file__).parent
-    digest = hashlib.sha256()
-    for path in sorted(root.rglob("*.py")):
-        place = path.relative_to(root)
-        if place.parts[0] not in SHOWING:
-            digest.update(place.as_posix().encode() + b"\0" + path.read_bytes())
-    return digest.hexdigest()
-
-
 def run_key(inputs: Inputs) -> str:
     """Hash of all that a front depends on: the brief, every file it names, and the program."""
     parts = {"inputs": inputs.hashes(), "code": code_hash()}
@@ -65,7 +49,7 @@ def encode(results: Mapping[int, Found]) -> bytes:
     sink, found = io.BytesIO(), [survivors for survivors, _ in results.values()]
     parts = {name: np.concatenate([getattr(each, name) for each in found]) for name in ARRAYS}
     tallies = json.dumps([tally.as_dict() for _, tally in results.values()])
-    np.savez(sink, number=list(results), rows=list(map(len, found)), tallies=np.array(tallies), **parts)
+    np.savez(sink, number=list(results), rows=list(map(len, found)), tallies=np.array(tallies), **parts)  # type: ignore[arg-type]
     content = sink.getvalue()
     return MAGIC + hashlib.sha256(content).hexdigest().encode() + b"\n" + content
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import platform
 import sys
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 import numpy as np
@@ -12,13 +11,11 @@ import pandas as pd
 
 from optimizer import __version__
 from optimizer.base.figures import FIGURES, OBJECTIVES
+from optimizer.base.sources import code_hash, versions
 from optimizer.brief import defaults_in_use
 from optimizer.score.score import RIDE_FIGURES
-from optimizer.search.running.checkpoint import code_hash
 from optimizer.search.running.run import Outcome
 from optimizer.search.space.space import Space
-
-PACKAGES = ("numpy", "pandas", "scipy", "shapely", "numba", "moocore", "optuna", "pyarrow", "pydantic")
 
 
 def run_record(space: Space, outcome: Outcome, front: pd.DataFrame) -> dict[str, Any]:
@@ -52,7 +49,7 @@ def run_record(space: Space, outcome: Outcome, front: pd.DataFrame) -> dict[str,
         "timing": {"search_s": round(outcome.seconds, 3)},
         "tasks": {"all": outcome.tasks, "done": outcome.done, "from_before": outcome.resumed},
         "peak_memory_mib": peak_memory_mib(),
-        "versions": {"python": platform.python_version(), **_versions()},
+        "versions": {name: text for name, text in versions().items() if name not in ("code", "machine")},
         "machine": platform.machine(),
     }
 
@@ -92,13 +89,3 @@ def peak_memory_mib() -> float | None:
     )
     # Linux counts in KiB, macOS in bytes.
     return round(max(own, children) / (1024.0**2 if sys.platform == "darwin" else 1024.0), 1)
-
-
-def _versions() -> dict[str, str]:
-    found = {}
-    for name in PACKAGES:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            continue
-    return found

@@ -17,12 +17,13 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.base import cache
+from optimizer.base.pool import Job
 from optimizer.base.problems import Stopped, machine_fault
+from optimizer.base.workers import MEMORY, Workers
 from optimizer.search.exact import archive
 from optimizer.search.exact.exact import Engine
 from optimizer.search.exact.tally import Tally
 from optimizer.search.running.asked import Asked
-from optimizer.search.running.workers import MEMORY, Job, Workers
 from optimizer.search.space.layingout import lay_out
 from optimizer.search.space.slices import Slice, slices
 from optimizer.search.space.space import Layouts, Space, Task

@@ -109,7 +109,7 @@ def _server(url: str, heartbeat_s: int, grace_s: int) -> BaseStorage:
         with warnings.catch_warnings():
             # Heartbeats are marked experimental in Optuna; the kill tests show that they do what we need.
             warnings.simplefilter("ignore")
-            gate = create_engine(driver, **how)  # type: ignore[arg-type]
+            gate = create_engine(driver, **how)
             with gate.connect() as connection:
                 connection.execute(text("SELECT pg_advisory_lock(:key)"), {"key": TABLES_LOCK})
                 try:

@@ -8,9 +8,10 @@ from typing import Protocol
 
 import numpy as np
 
+from optimizer.base.pool import Job
 from optimizer.base.problems import Stopped
+from optimizer.base.workers import Workers
 from optimizer.fit.region.layout import Layout
-from optimizer.search.running.workers import Job, Workers
 from optimizer.search.space.space import Space
 
 # From so many layouts on it is said what lies ahead, and how to have fewer.

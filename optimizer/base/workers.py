@@ -10,12 +10,12 @@ import contextlib
 import signal
 from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, wait
-from dataclasses import dataclass
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Future, wait
 from types import TracebackType
 from typing import Any
 
-from optimizer.base.problems import Stopped
+from optimizer.base.pool import AHEAD, Job, Pool
+from optimizer.base.problems import BadInput, Stopped
 
 # How often a run that waits for its workers looks whether it is to stop [s].
 POLL_S = 0.2
@@ -24,35 +24,10 @@ POLL_S = 0.2
 # runs alone, so that no other job is blamed.
 MOST_POOLS = 3
 
-# Jobs that are handed out beyond one for each worker, so that none waits for the next.
-AHEAD = 2
-
 # Threads of libraries inside a worker: the workers are the parallel part.
 SINGLE = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1")
 
 MEMORY = "most likely for want of memory: fewer --workers need less"
-
-
-@dataclass(eq=False)
-class Job:
-    """One call of a function of the shared value.
-
-    Parameters
-    ----------
-    key : any
-        Whatever tells the caller which result this is.
-    name : str
-        What it is called in messages.
-    work : callable
-        Called with the shared value and the arguments; a function of a module, so that it can be sent.
-    args : tuple
-    """
-
-    key: Any
-    name: str
-    work: Callable[..., Any]
-    args: tuple[Any, ...] = ()
-    pools_lost: int = 0
 
 
 class Workers:
@@ -122,11 +97,13 @@ class Workers:
                 for job in lost:
                     self._blame(job)
                 if broken:
-                    self._pool = self._opened()
+                    self._reopen()
                 jobs.extendleft(reversed(lost))
                 ended = [(flying[future], future) for future in done if not _lost(future)]
                 flying = {future: job for future, job in flying.items() if future not in done and job not in lost}
                 for job, future in ended:
+                    if isinstance(_error(future), self._pool.deadly):
+                        raise Stopped(f"{job.name} ended its workers, {MEMORY}")
                     yield job, future.result()
         finally:
             for future in flying:
@@ -143,9 +120,15 @@ class Workers:
             times = f" {job.pools_lost} times" if job.pools_lost > 1 else ""
             raise Stopped(f"{job.name} ended its worker{times}, {MEMORY}")
 
+    def _reopen(self) -> None:
+        try:
+            self._pool = self._opened()
+        except BadInput as gone:
+            raise Stopped(f"The cluster was lost: {gone}") from gone
+
     def _opened(self) -> Pool:
         if self.cluster:
-            from optimizer.search.running.cluster import ClusterPool
+            from optimizer.base.cluster import ClusterPool
 
             return ClusterPool(self.shared, self.cluster)
         return LocalPool(self.shared, self.count) if self.count > 1 else Pool(self.shared)
@@ -168,42 +151,6 @@ def processors() -> int:
     from loky import cpu_count
 
     return int(cpu_count())
-
-
-class Here(Executor):
-    """Runs each call at once, in this process."""
-
-    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        """The call's future, which has ended."""
-        future: Future[Any] = Future()
-        try:
-            future.set_result(fn(*args, **kwargs))
-        except Exception as wrong:
-            future.set_exception(wrong)
-        return future
-
-
-class Pool:
-    """An executor whose workers hold the shared value; this one is this process.
-
-    Parameters
-    ----------
-    shared : any
-    """
-
-    most = 1
-    chances = 1
-
-    def __init__(self, shared: Any) -> None:
-        self.shared = shared
-        self.executor: Executor = Here()
-
-    def submit(self, job: Job) -> Future[Any]:
-        """Hand a job out."""
-        return self.executor.submit(job.work, self.shared, *job.args)
-
-    def shutdown(self) -> None:
-        """End it at once."""
 
 
 class LocalPool(Pool):
