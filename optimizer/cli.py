@@ -31,6 +31,7 @@ COMMANDS = {
     "compare": "Two runs or two designs side by side.",
     "schema": "Print the JSON Schema of the brief, for editors.",
     "ride": "Make a brief's ride of the logs of a phone or a controller.",
+    "calibrate": "Fit a brief's vehicle to logs: drag area, rolling resistance, accessories, with their errors.",
     "characterize": "Fit a cell's model from the discharge curves of its datasheet.",
 }
 

@@ -17,7 +17,7 @@ FLOORS = [
     {"base"},
     {"catalog"},
     {"brief"},
-    {"cell", "fit"},
+    {"cell", "fit", "bench"},
     {"pack", "ride", "front"},
     {"score", "road"},
     {"search"},

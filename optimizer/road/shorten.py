@@ -23,7 +23,7 @@ CLASSES = 40
 # A climb goes on over dips of this height, or of this share of what was climbed [m], [-].
 DIP_M, DIP_SHARE = 4.0, 0.1
 # Pieces are no longer than this share of what is wanted.
-PIECE_SHARE = 1 / 15
+PIECE_SHARE = 1 / 25
 # A sound choice of pieces cannot take in more of the ride than this share of what is wanted for the climb alone.
 CLIMB_SHARE = 0.6
 

@@ -1,0 +1,137 @@
+"""Groups of many cells: exchanges between them, first hot and then cold, until capacity and conductance are level.
+
+Simulated annealing (Kirkpatrick, Gelatt and Vecchi, Science 220 (1983) 671). Exchanges of two cells keep group sizes;
+near the end those that would take a capacity out of its window are refused, and conductance is levelled within it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+@njit(cache=True)
+def _cool(capacity, conductance, group, sums, others, aim, aim_other, weight, low, high, hot, cold, tries, seed):  # type: ignore[no-untyped-def]
+    """Exchanges under a falling temperature; energy is Σ(window excess)² + weight·Σ(conductance − aim)²."""
+    np.random.seed(seed)
+    n = len(capacity)
+    fall = (cold / hot) ** (1.0 / max(tries, 1))
+    heat = hot
+    for _ in range(tries):
+        heat *= fall
+        a, b = np.random.randint(n), np.random.randint(n)
+        g, h = group[a], group[b]
+        if g == h:
+            continue
+        step, step_other = capacity[b] - capacity[a], conductance[b] - conductance[a]
+        was, now = 0.0, 0.0
+        for k in range(2):
+            at = g if k == 0 else h
+            sign = 1.0 if k == 0 else -1.0
+            here = sums[at]
+            out = max(0.0, here - high) + max(0.0, low - here)
+            was += out * out
+            here += sign * step
+            out = max(0.0, here - high) + max(0.0, low - here)
+            now += out * out
+            other = others[at] - aim_other
+            was += weight * other * other
+            other += sign * step_other
+            now += weight * other * other
+        change = now - was
+        if change <= 0.0 or np.random.random() < np.exp(-change / heat):
+            sums[g] += step
+            sums[h] -= step
+            others[g] += step_other
+            others[h] -= step_other
+            group[a], group[b] = h, g
+
+
+@njit(cache=True)
+def _level(capacity, conductance, group, sums, others, aim_other, low, high, tries, seed, hot):  # type: ignore[no-untyped-def]
+    """Conductance levelled by exchanges that leave every capacity in its window."""
+    np.random.seed(seed)
+    n = len(capacity)
+    fall = 1e-4 ** (1.0 / max(tries, 1))
+    heat = hot
+    for _ in range(tries):
+        heat *= fall
+        a, b = np.random.randint(n), np.random.randint(n)
+        g, h = group[a], group[b]
+        if g == h:
+            continue
+        step = capacity[b] - capacity[a]
+        if not (low <= sums[g] + step <= high and low <= sums[h] - step <= high):
+            continue
+        step_other = conductance[b] - conductance[a]
+        one, two = others[g] - aim_other, others[h] - aim_other
+        change = (one + step_other) ** 2 + (two - step_other) ** 2 - one * one - two * two
+        if change <= 0.0 or np.random.random() < np.exp(-change / heat):
+            sums[g] += step
+            sums[h] -= step
+            others[g] += step_other
+            others[h] -= step_other
+            group[a], group[b] = h, g
+
+
+def snaked(capacity: Ints, *, groups: int) -> Ints:
+    """Cells dealt out by falling capacity, forth and back: group of each cell, shape (n,)."""
+    order = np.argsort(-capacity, kind="stable")
+    turn = np.concatenate([np.arange(groups), np.arange(groups)[::-1]])
+    group = np.empty(len(capacity), dtype=np.int64)
+    group[order] = turn[np.arange(len(capacity)) % (2 * groups)]
+    return group
+
+
+def anneal(
+    capacity: Ints, conductance: Floats, *, groups: int, window: tuple[float, float], start: Ints, seed: int, tries: int
+) -> Ints:
+    """Level both sums of groups.
+
+    Parameters
+    ----------
+    capacity : ndarray of int, shape (n,)
+    conductance : ndarray, shape (n,)
+        [S]
+    groups : int
+    window : (float, float)
+        Where every group's capacity should lie.
+    start : ndarray of int, shape (n,)
+        Group of each cell to begin with.
+    seed : int
+    tries : int
+        Exchanges to try in each of the two stages.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        Group of each cell.
+    """
+    group = start.copy()
+    cap = capacity.astype(float)
+    low, high = window
+    middle = 0.5 * (low + high)
+    aim_other = float(conductance.sum()) / groups
+    sums, others = _sums(cap, group, groups), _sums(conductance, group, groups)
+    if np.any((sums < low) | (sums > high)):
+        size = len(cap) // groups
+        spread = max(float(cap.std()) * np.sqrt(size), high - low, 1.0)
+        other = max(float(conductance.std()) * np.sqrt(size), 1e-12)
+        # Conductance pulls so lightly that capacity comes home first.
+        weight = (0.05 * (high - low) / other) ** 2
+        quarter = 0.25 * (high - low)
+        _cool(cap, conductance, group, sums, others, middle, aim_other, weight, low + quarter, high - quarter,
+              spread**2, (0.02 * (high - low)) ** 2, tries, seed)  # fmt: skip
+        sums, others = _sums(cap, group, groups), _sums(conductance, group, groups)
+    inside = (min(low, float(sums.min())), max(high, float(sums.max())))
+    hot = max(float(np.var(others)), 1e-18)
+    _level(cap, conductance, group, sums, others, aim_other, *inside, tries, seed + 1, hot)
+    return group
+
+
+def _sums(values: Floats, group: Ints, groups: int) -> Floats:
+    return np.bincount(group, weights=values, minlength=groups)

@@ -1,0 +1,229 @@
+"""The energy of a ride as a height: what the pack gave, less what the road took, is how high the vehicle stands.
+
+η·(E − accessories·t) = ½·ρ·CdA·∫(v + w)|v + w|·v dt + Crr·m·g·s + m·g·Δh + ½·λ·m·Δv²
+
+Solved for Δh it is compared with measured heights, not their slopes with a power: the noise of a height divides by no
+step of the way, and its drift is one slow error in place of one in every grade. The form is known among cyclists as
+virtual elevation (Chung, 2003: Estimating CdA with a power meter); the terms are those of `ride.load.roadload`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+
+from optimizer.ride.load.roadload import GRAVITY_M_S2
+from optimizer.road.log import Floats
+from optimizer.road.motion import runs_of
+from optimizer.road.ride import Ride
+
+Bools = NDArray[np.bool_]
+
+# A step with less power than this share of the usual most is taken to be rolled, not driven; and at least so much [W].
+IDLE_SHARE, IDLE_W = 0.02, 5.0
+# Rolling counts as a coast-down when it lasts so long [s], never slower than this [m/s], and slows down by no more than
+# resistances explain, within this [m/s²]; more is braking.
+COAST_S, COAST_M_S, COAST_M_S2 = 6, 1.5, 0.08
+# Without current, a stretch that slows down steadily for so long is one [s], from this speed on [m/s].
+BARE_COAST_S, BARE_FROM_M_S, BARE_BRAKES_M_S2 = 8, 3.0, 0.9
+
+
+@dataclass(frozen=True)
+class Road:
+    """Parameters of the vehicle on the road.
+
+    Parameters
+    ----------
+    cda_m2, crr, drivetrain_efficiency, accessory_w : float
+        As in `roadload.Vehicle`.
+    mass_kg : float
+        In all [kg].
+    headwind_m_s : float
+        [m/s]
+    rotating_factor, density_kg_m3 : float
+    """
+
+    cda_m2: float
+    crr: float
+    drivetrain_efficiency: float
+    accessory_w: float
+    mass_kg: float
+    headwind_m_s: float
+    rotating_factor: float
+    density_kg_m3: float
+
+
+@dataclass(frozen=True, eq=False)
+class Track:
+    """One log as the fit takes it: n rows, one a second.
+
+    Parameters
+    ----------
+    name : str
+    speed_m_s : ndarray, shape (n,)
+    power_w : ndarray, shape (n,)
+        From the pack, discharge positive; 0 where the log has none [W].
+    height_m : ndarray, shape (n,)
+        As measured; 0 where there is none [m].
+    seen : ndarray of bool, shape (n,)
+        Rows with a height.
+    lost : ndarray of bool, shape (n - 1,)
+        Steps whose work is unknown: brakes, regeneration, gaps.
+    coasting : ndarray of bool, shape (n - 1,)
+        Steps of coast-downs.
+    flatness : ndarray, shape (n - 1,)
+        Cosine of the slope.
+    """
+
+    name: str
+    speed_m_s: Floats
+    power_w: Floats
+    height_m: Floats
+    seen: Bools
+    lost: Bools
+    coasting: Bools
+    flatness: Floats
+
+    @property
+    def way_m(self) -> Floats:
+        """Way in each step, shape (n - 1,) [m]."""
+        return 0.5 * (self.speed_m_s[1:] + self.speed_m_s[:-1])
+
+
+def energy_height_m(track: Track, road: Road) -> Floats:
+    """Height that the energy tells, from 0 at the first row.
+
+    Parameters
+    ----------
+    track : Track
+    road : Road
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [m]
+    """
+    first, last = track.speed_m_s[:-1], track.speed_m_s[1:]
+    ends = [_drag(v, road) for v in (first, 0.5 * (first + last), last)]
+    # Simpson's rule: exact for a speed that changes linearly.
+    drag_j = (ends[0] + 4.0 * ends[1] + ends[2]) / 6.0
+    given_j = 0.5 * (track.power_w[1:] + track.power_w[:-1]) - road.accessory_w
+    driven_j = np.where(track.coasting, 0.0, road.drivetrain_efficiency * given_j)
+    weight_n = road.mass_kg * GRAVITY_M_S2
+    work_m = (driven_j - drag_j) / weight_n - road.crr * track.flatness * track.way_m
+    still = track.way_m <= 0.0
+    steps = np.where(track.lost | still, 0.0, work_m)
+    kinetic_m = road.rotating_factor * track.speed_m_s**2 / (2.0 * GRAVITY_M_S2)
+    found: Floats = np.concatenate([[0.0], np.cumsum(steps)]) - (kinetic_m - kinetic_m[0])
+    return found
+
+
+def _drag(speed: Floats, road: Road) -> Floats:
+    through = speed + road.headwind_m_s
+    return 0.5 * road.density_kg_m3 * road.cda_m2 * through * np.abs(through) * speed
+
+
+def track_of(ride: Ride, *, road: Road) -> Track:
+    """A cleaned ride as the fit takes it.
+
+    Steps of braking and of regeneration are lost: how much a brake took nobody has measured. Steps rolled without
+    current count when they slow down as the resistances of `road` say; else they are lost, too.
+
+    Parameters
+    ----------
+    ride : Ride
+    road : Road
+        A first guess, for telling coasting from braking.
+
+    Returns
+    -------
+    Track
+    """
+    n = len(ride)
+    power = power_of(ride)
+    raw = ride.columns.get("altitude_m")
+    height = np.zeros(n) if raw is None else raw.copy()
+    seen = np.isfinite(height)
+    if raw is not None and seen.sum() > 15:
+        known = height[seen]
+        away = np.abs(known - median_filter(known, size=15, mode="nearest"))
+        bad = away > max(12.0, 8.0 * float(np.median(away)))
+        seen[np.flatnonzero(seen)[bad]] = False
+    flatness = np.cos(np.arctan(0.5 * (ride.grade[1:] + ride.grade[:-1])))
+    blank = np.zeros(n - 1, dtype=bool)
+    track = Track(ride.name, ride.speed_m_s, np.zeros(n), np.nan_to_num(height), seen, blank, blank, flatness)
+    return _marked(track, power, ride.grade, road)
+
+
+def power_of(ride: Ride) -> Floats | None:
+    """Power from the pack, discharge positive, NaN in holes; None where the log has none.
+
+    Parameters
+    ----------
+    ride : Ride
+
+    Returns
+    -------
+    ndarray, shape (n,), or None
+        [W]
+    """
+    columns = ride.columns
+    if {"voltage_v", "current_a"} <= set(columns):
+        power = columns["voltage_v"] * columns["current_a"]
+    elif "power_w" in columns:
+        power = columns["power_w"]
+    else:
+        return None
+    known = np.isfinite(power)
+    if known.sum() < 10:
+        return None
+    # Some meters count discharge as negative.
+    power = power * (1.0 if np.nanmean(power[ride.speed_m_s > 0]) >= 0 else -1.0)
+    filled = np.interp(np.arange(len(power)), np.flatnonzero(known), power[known])
+    far = np.zeros(len(power), dtype=bool)
+    for a, b in runs_of(~known):
+        far[a:b] = b - a > 3
+    return np.where(far, np.nan, filled)
+
+
+def _marked(track: Track, power: Floats | None, grade: Floats, road: Road) -> Track:
+    """The track with its lost and its coasting steps."""
+    speed = track.speed_m_s
+    moving = track.way_m > 0.0
+    slope = 0.5 * (grade[1:] + grade[:-1])
+    # Slowing down beyond what rolling, air and slope do, below 0; what remains is the brake's.
+    through = track.way_m + road.headwind_m_s
+    drag = 0.5 * road.density_kg_m3 * road.cda_m2 * through * np.abs(through) / road.mass_kg
+    brake = road.rotating_factor * np.diff(speed) + GRAVITY_M_S2 * (np.sin(np.arctan(slope)) + road.crr) + drag
+    if power is None:
+        coasting = _bare_coasts(speed)
+        return replace(track, lost=moving & ~coasting, coasting=coasting)
+    mean = 0.5 * (power[1:] + power[:-1])
+    above = mean - road.accessory_w
+    known = np.isfinite(mean)
+    idle = max(IDLE_W, IDLE_SHARE * float(np.nanpercentile(np.abs(power), 95)))
+    rolled = known & (np.abs(above) <= idle) & moving
+    coasting = np.zeros(len(mean), dtype=bool)
+    for a, b in runs_of(rolled & (track.way_m >= COAST_M_S)):
+        # The steps at both ends may hold a part of driving or braking.
+        a, b = a + 1, b - 1
+        if b - a >= COAST_S and abs(float(brake[a:b].mean())) <= COAST_M_S2 and float(brake[a:b].min()) > -0.4:
+            coasting[a:b] = True
+    # A step that is driven at one end and braked at the other holds an unknown part of both.
+    least = np.minimum(power[1:], power[:-1]) - road.accessory_w
+    lost = moving & (~known | (least < idle)) & ~coasting
+    return replace(track, power_w=np.nan_to_num(power), lost=lost, coasting=coasting)
+
+
+def _bare_coasts(speed: Floats) -> Bools:
+    """Coast-downs of a log without current: steady slowing down from some speed."""
+    found = np.zeros(len(speed) - 1, dtype=bool)
+    rate = np.diff(speed)
+    smooth = np.convolve(rate, np.ones(5) / 5.0, mode="same")
+    for a, b in runs_of((smooth < -0.01) & (smooth > -BARE_BRAKES_M_S2) & (speed[1:] > 0.5)):
+        if b - a >= BARE_COAST_S and speed[a] >= BARE_FROM_M_S:
+            found[a:b] = True
+    return found
