@@ -15,15 +15,14 @@ Floats = NDArray[np.float64]
 
 
 @njit(cache=True)
-def _cool(capacity, conductance, group, sums, others, aim, aim_other, weight, low, high, hot, cold, tries, seed):  # type: ignore[no-untyped-def]
+def _cool(capacity, conductance, group, sums, others, aim, aim_other, weight, low, high, hot, cold, tries, rng):  # type: ignore[no-untyped-def]
     """Exchanges under a falling temperature; energy is Σ(window excess)² + weight·Σ(conductance − aim)²."""
-    np.random.seed(seed)
     n = len(capacity)
     fall = (cold / hot) ** (1.0 / max(tries, 1))
     heat = hot
     for _ in range(tries):
         heat *= fall
-        a, b = np.random.randint(n), np.random.randint(n)
+        a, b = int(rng.random() * n), int(rng.random() * n)
         g, h = group[a], group[b]
         if g == h:
             continue
@@ -43,7 +42,7 @@ def _cool(capacity, conductance, group, sums, others, aim, aim_other, weight, lo
             other += sign * step_other
             now += weight * other * other
         change = now - was
-        if change <= 0.0 or np.random.random() < np.exp(-change / heat):
+        if change <= 0.0 or rng.random() < np.exp(-change / heat):
             sums[g] += step
             sums[h] -= step
             others[g] += step_other
@@ -52,15 +51,14 @@ def _cool(capacity, conductance, group, sums, others, aim, aim_other, weight, lo
 
 
 @njit(cache=True)
-def _level(capacity, conductance, group, sums, others, aim_other, low, high, tries, seed, hot):  # type: ignore[no-untyped-def]
+def _level(capacity, conductance, group, sums, others, aim_other, low, high, tries, rng, hot):  # type: ignore[no-untyped-def]
     """Conductance levelled by exchanges that leave every capacity in its window."""
-    np.random.seed(seed)
     n = len(capacity)
     fall = 1e-4 ** (1.0 / max(tries, 1))
     heat = hot
     for _ in range(tries):
         heat *= fall
-        a, b = np.random.randint(n), np.random.randint(n)
+        a, b = int(rng.random() * n), int(rng.random() * n)
         g, h = group[a], group[b]
         if g == h:
             continue
@@ -70,7 +68,7 @@ def _level(capacity, conductance, group, sums, others, aim_other, low, high, tri
         step_other = conductance[b] - conductance[a]
         one, two = others[g] - aim_other, others[h] - aim_other
         change = (one + step_other) ** 2 + (two - step_other) ** 2 - one * one - two * two
-        if change <= 0.0 or np.random.random() < np.exp(-change / heat):
+        if change <= 0.0 or rng.random() < np.exp(-change / heat):
             sums[g] += step
             sums[h] -= step
             others[g] += step_other
@@ -111,7 +109,7 @@ def anneal(
     ndarray of int, shape (n,)
         Group of each cell.
     """
-    group = start.copy()
+    group, rng = start.copy(), np.random.default_rng(seed)
     cap = capacity.astype(float)
     low, high = window
     middle = 0.5 * (low + high)
@@ -125,13 +123,13 @@ def anneal(
         weight = (0.05 * (high - low) / other) ** 2
         quarter = 0.25 * (high - low)
         _cool(cap, conductance, group, sums, others, middle, aim_other, weight, low + quarter, high - quarter,
-              spread**2, (0.02 * (high - low)) ** 2, tries, seed)  # fmt: skip
+              spread**2, (0.02 * (high - low)) ** 2, tries, rng)  # fmt: skip
         sums, others = _sums(cap, group, groups), _sums(conductance, group, groups)
     inside = (min(low, float(sums.min())), max(high, float(sums.max())))
     hot = max(float(np.var(others)), 1e-18)
-    _level(cap, conductance, group, sums, others, aim_other, *inside, tries, seed + 1, hot)
+    _level(cap, conductance, group, sums, others, aim_other, *inside, tries, rng, hot)
     return group
 
 
 def _sums(values: Floats, group: Ints, groups: int) -> Floats:
-    return np.bincount(group, weights=values, minlength=groups)
+    return np.bincount(group, weights=values, minlength=groups).astype(np.float64)

@@ -13,10 +13,10 @@ def spread_bound(values: Ints, *, groups: int) -> int:
 
     Three bounds, the largest of which is returned:
 
-    1. All sums leave the same remainder by the common divisor g of the values' differences. If that is not the mean's,
+    1. All sums leave one remainder by the common divisor g of the differences of values. If it is not that of the mean,
        they can't all be equal, and differ by g at least.
     2. Of the k·groups + 1 largest values some k + 1 stand in one group (pigeonhole). Its sum is no less than the k + 1
-       smallest of these with the smallest of all others; so the largest sum is no less, and the mean is no more than it.
+       smallest of these with the smallest of all others; so the largest sum is no less, and no less than the mean.
     3. The same upside down for the smallest sum.
 
     Parameters

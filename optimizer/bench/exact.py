@@ -1,4 +1,4 @@
-"""Groups of least spread, proven: every way to choose and share out few cells, with bounds that cut most of them off."""
+"""Groups of least spread, proven: every way to share cells out, with bounds that cut most of them off."""
 
 from __future__ import annotations
 

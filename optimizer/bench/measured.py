@@ -140,7 +140,7 @@ def rules_told() -> list[str]:
         unit = " of the middle" if name in BY_SHARE else (" V" if name.endswith("_v") else " mV a day")
         shown = [f"{100 * (np.exp(x) - 1):.0f} %" if name in BY_SHARE else f"{x:g}" for x in (floor, always)]
         lines.append(
-            f"{name}: rejected beyond {DEVIATIONS:g} robust standard deviations (median, MAD) of the batch, but not within "
+            f"{name}: rejected beyond {DEVIATIONS:g} robust standard deviations (median, MAD), but not within "
             f"{shown[0]}{unit}, and always beyond {shown[1]}"
         )
     return lines

@@ -119,16 +119,16 @@ class Vehicle(Section):
     """Speed of the unloaded motor per volt [rpm/V]; left out: no headroom in speed."""
     motor_resistance_mohm: NotNegative | None = None
     """Resistance of motor and controller together [mΩ]; left out: no headroom in speed."""
-    cda_m2_se: NotNegative = 0.0
-    """Standard error of the drag area, as `calibrate` finds it [m²]; 0: taken as exact."""
-    crr_se: NotNegative = 0.0
-    """Standard error of the rolling resistance, a fraction of the weight; 0: taken as exact."""
-    drivetrain_efficiency_se: NotNegative = 0.0
-    """Standard error of the drivetrain's efficiency, as a fraction; 0: taken as exact."""
-    accessory_w_se: NotNegative = 0.0
-    """Standard error of the accessories' power [W]; 0: taken as exact."""
-    cda_crr_correlation: Annotated[Number, Field(ge=-1, le=1)] = 0.0
-    """Correlation between the errors of drag area and rolling resistance, -1 to 1; 0: none."""
+    cda_m2_se: Positive | None = None
+    """Standard error of the drag area, as `calibrate` finds it [m²]; left out: taken as exact."""
+    crr_se: Positive | None = None
+    """Standard error of the rolling resistance, a fraction of the weight; left out: taken as exact."""
+    drivetrain_efficiency_se: Positive | None = None
+    """Standard error of the drivetrain's efficiency, as a fraction; left out: taken as exact."""
+    accessory_w_se: Positive | None = None
+    """Standard error of the accessories' power [W]; left out: taken as exact."""
+    cda_crr_correlation: Annotated[Number, Field(ge=-1, le=1)] | None = None
+    """Correlation between the errors of drag area and rolling resistance, -1 to 1; left out: none."""
     balances_on_motor: Flag = False
     """Whether a rider falls when the motor runs out of voltage: the result then carries a caution."""
 

@@ -55,7 +55,7 @@ def range_band(space: Space, row: Mapping[str, Any]) -> Band | None:
     """
     vehicle = space.brief.vehicle
     assert vehicle is not None
-    errors = {name: float(getattr(vehicle, f"{name}_se")) for name in NAMES}
+    errors = {name: float(getattr(vehicle, f"{name}_se") or 0.0) for name in NAMES}
     known = [name for name in NAMES if errors[name] > 0.0]
     if not known:
         return None
@@ -70,7 +70,7 @@ def range_band(space: Space, row: Mapping[str, Any]) -> Band | None:
         change[name] = (ends[1] - ends[0]) / (high - low) * errors[name]
     variance = sum(each**2 for each in change.values())
     if {"cda_m2", "crr"} <= set(known):
-        variance += 2.0 * vehicle.cda_crr_correlation * change["cda_m2"] * change["crr"]
+        variance += 2.0 * (vehicle.cda_crr_correlation or 0.0) * change["cda_m2"] * change["crr"]
     se = float(np.sqrt(max(variance, 0.0)))
     return Band(se, max(middle - WITHIN_95 * se, 0.0), middle + WITHIN_95 * se)
 

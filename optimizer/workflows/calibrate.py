@@ -128,7 +128,7 @@ def block_values(result: Calibrated) -> dict[str, str]:
         value = result.values[name]
         if value.se is not None:
             found[name] = f"{value.value:.4g}" if name != "accessory_w" else f"{value.value:.1f}"
-            found[f"{name}_se"] = f"{value.se:.2g}"
+            found[f"{name}_se"] = f"{max(value.se, 1e-5):.2g}"
     if {"cda_m2", "crr"} <= set(result.fitted):
         i, j = result.fitted.index("cda_m2"), result.fitted.index("crr")
         found["cda_crr_correlation"] = f"{result.correlation[i, j]:.2f}"

@@ -145,8 +145,8 @@ def test_command_prints_the_keys_and_writes_the_brief(tmp_path):
     text = (builtin_catalogs() / "briefs" / "cargo-scooter.toml").read_text(encoding="utf-8")
     brief.write_text(text.replace('"../', f'"{builtin_catalogs().as_posix()}/'), encoding="utf-8")
     log = drive(3)
-    frame = pd.DataFrame({"time_s": log.time_s, "speed_kmh": 3.6 * log.columns["speed_m_s"],
-                          **{name: log.columns[name] for name in ("voltage_v", "current_a", "altitude_m")}})  # fmt: skip
+    others = {name: log.columns[name] for name in ("voltage_v", "current_a", "altitude_m")}
+    frame = pd.DataFrame({"time_s": log.time_s, "speed_kmh": 3.6 * log.columns["speed_m_s"], **others})
     frame.to_csv(tmp_path / "log.csv", index=False)
     picture = tmp_path / "left.png"
     args = ["calibrate", str(brief), str(tmp_path / "log.csv"), "--picture", str(picture), "--json", "--write"]
