@@ -29,41 +29,53 @@ True
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from optimizer.analysis import ranking
+from optimizer.analysis.compare import DesignsCompared, RunsCompared
+from optimizer.analysis.compare import compare as compare_runs
+from optimizer.analysis.steps import Step
+from optimizer.analysis.vary import vary as vary_space
 from optimizer.analysis.why import Answer
 from optimizer.analysis.why import why as why_not
 from optimizer.base.problems import BadInput, Problem
-from optimizer.brief import Brief, load_brief
+from optimizer.brief import Brief, brief_of, load_brief
+from optimizer.catalog import read_cells
 from optimizer.design.model import Design
 from optimizer.design.rescore import score_row
+from optimizer.design.runs import read_run
 from optimizer.design.subspace import Asked
 from optimizer.design.tolerances import Tolerances, tolerances
 from optimizer.design.unfold import unfold
+from optimizer.fit.placement.survey import survey
+from optimizer.score.inputs import read_inputs
 from optimizer.search.exact import rows
 from optimizer.search.running.run import Outcome
 from optimizer.search.running.run import search as search_space
-from optimizer.search.space.setup import load_space
+from optimizer.search.space.setup import load_space, make_space
 from optimizer.search.space.space import Space
+from optimizer.workflows.report import report as report_run
 
 __all__ = [
-    "Asked", "BadInput", "Brief", "Design", "Outcome", "Problem", "Space", "Tolerances", "front", "load",
-    "load_brief", "score", "search", "shortlist", "tolerances", "unfold", "why",
+    "Answer", "Asked", "BadInput", "Brief", "Design", "DesignsCompared", "Outcome", "Problem", "RunsCompared", "Space",
+    "Step", "Tolerances", "check", "compare", "fit", "front", "load", "load_brief", "report", "score", "search",
+    "shortlist", "tolerances", "unfold", "vary", "why",
 ]  # fmt: skip
 
 
-def load(brief: Path | str) -> Space:
+def load(brief: Path | str | Mapping[str, Any], *, folder: Path | str = ".") -> Space:
     """Read a brief with every table, curve and ride that it names.
 
     Parameters
     ----------
-    brief : Path or str
-        TOML file.
+    brief : Path, str or mapping
+        TOML file, or what it would hold as plain dicts and lists.
+    folder : Path or str
+        Of a mapping: what its relative paths are relative to.
 
     Returns
     -------
@@ -73,9 +85,69 @@ def load(brief: Path | str) -> Space:
     Raises
     ------
     BadInput
-        With every problem found, each with file, place, field, value and what was expected.
+        With every problem found, each with file, place, field, value and what was expected. A brief with ranges
+        is refused: it has no one space.
     """
+    if isinstance(brief, Mapping):
+        return make_space(read_inputs(_fixed(brief, Path(folder))))
     return load_space(brief)
+
+
+def _fixed(data: Mapping[str, Any], folder: Path) -> Brief:
+    """A brief out of plain data that leaves no dimension free."""
+    opened = brief_of(data, folder=folder)
+    if opened.free:
+        names = ", ".join(item.name for item in opened.free)
+        text = "must be a number here; briefs with ranges are searched by the command"
+        raise BadInput([Problem("ranges", "brief", field=names, expected=text)])
+    return opened.fixed({})
+
+
+def check(brief: Path | str | Mapping[str, Any], *, folder: Path | str = ".") -> list[Problem]:
+    """What is wrong with a brief and its tables.
+
+    Parameters
+    ----------
+    brief, folder
+        As for `load`.
+
+    Returns
+    -------
+    list of Problem
+        Empty when a search can start.
+
+    >>> check({"catalog": {"cells": "none.csv"}, "compartment": []})[0].code
+    'wrong-length'
+    """
+    try:
+        load(brief, folder=folder)
+    except BadInput as bad:
+        return list(bad.problems)
+    return []
+
+
+def fit(brief: Path | str | Mapping[str, Any], *, folder: Path | str = ".") -> pd.DataFrame:
+    """How many cells of each size each compartment holds, proven.
+
+    Parameters
+    ----------
+    brief, folder
+        As for `load`; only compartments, clearances and the cell table are needed.
+
+    Returns
+    -------
+    DataFrame
+        One row per compartment and cell size: compartment, cell_ids, cells, layout, least_gap_mm [mm],
+        regular_cells, proven.
+
+    Raises
+    ------
+    BadInput
+        With every problem found.
+    """
+    wanted = _fixed(brief, Path(folder)) if isinstance(brief, Mapping) else load_brief(brief)
+    cells = read_cells(wanted.files()["catalog.cells"], sizes_only=True)
+    return pd.DataFrame([finding.record() for finding in survey(wanted, cells)])
 
 
 def search(space: Space, *, workers: int = 1) -> Outcome:
@@ -185,3 +257,52 @@ def why(space: Space, frame: pd.DataFrame | None = None, **asked: Any) -> Answer
     Answer
     """
     return why_not(space, Asked(**asked), front=frame)
+
+
+def vary(space: Space, *, changes: Sequence[Step] | None = None) -> pd.DataFrame:
+    """What a step of each dimension and limit is worth: see `optimizer.analysis.vary.vary`.
+
+    Parameters
+    ----------
+    space : Space
+    changes : sequence of Step, optional
+        2 mm of each dimension and 5 % of each limit when left out.
+
+    Returns
+    -------
+    DataFrame
+        One row per step: parameter, change, text, feasible, <figure>_change in the figure's unit, cells_change.
+    """
+    return vary_space(space, changes=changes).table()
+
+
+def compare(one: Path | str, other: Path | str) -> RunsCompared | DesignsCompared:
+    """Two runs, or two designs as "RUN:DESIGN", side by side: see `optimizer.analysis.compare.compare`.
+
+    Raises
+    ------
+    BadInput
+        When a run can't be read, or the two have nothing in common.
+    """
+    return compare_runs(str(one), str(other))
+
+
+def report(run: Path | str) -> Path:
+    """Write review.html into a run's folder.
+
+    Parameters
+    ----------
+    run : Path or str
+        Folder that `cellstow search` wrote.
+
+    Returns
+    -------
+    Path
+        The page.
+
+    Raises
+    ------
+    BadInput
+        When the run has no front, or brief or catalogs have changed since.
+    """
+    return report_run(read_run(Path(run))).path

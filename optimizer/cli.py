@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib
 import sys
+from pathlib import Path
 from typing import Any
 
 import click
@@ -95,8 +96,20 @@ class LazyGroup(click.Group):
             sys.exit(console.exit_code_of_interrupt())
 
 
+def _version(ctx: click.Context, asked: bool) -> None:
+    """Print the version, and what changed where --verbose stands beside it."""
+    if not asked or ctx.resilient_parsing:
+        return
+    click.echo(f"cellstow, version {__version__}")
+    if {"-v", "--verbose"} & set(sys.argv[1:]):
+        click.echo(Path(__file__).with_name("CHANGES.md").read_text(encoding="utf-8"))
+    ctx.exit()
+
+
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(__version__, prog_name="cellstow")
+@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=lambda c, p, v: _version(c, v),
+              help="Show the version and exit; with --verbose what changed.")
+@click.option("-v", "--verbose", is_flag=True, is_eager=True, expose_value=False, hidden=True)
 def main() -> None:
     """Search cells, series/parallel arrangements and layouts for a battery pack that must fit given boxes.
 

@@ -1,12 +1,16 @@
 """The program as a library gives what the command line gives."""
 
 import json
+import runpy
+import tomllib
+from pathlib import Path
 
 import pandas as pd
 import pytest
 from click.testing import CliRunner
 
 from optimizer import api
+from optimizer.analysis.steps import steps
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
 
@@ -69,6 +73,33 @@ def test_faults_come_all_at_once(tmp_path):
     with pytest.raises(api.BadInput) as caught:
         api.load(path)
     assert len(caught.value.problems) > 1
+
+
+def test_a_brief_of_plain_data_gives_what_its_file_gives(space):
+    data = tomllib.loads(QUICK.read_text(encoding="utf-8"))
+    same = api.load(data, folder=QUICK.parent)
+    assert same.brief.model_dump() == space.brief.model_dump()
+    data["vary"] = {"cells": "amber"}
+    assert [problem.field for problem in api.check(data, folder=QUICK.parent)] == ["vary.cells"]
+    assert api.check(QUICK) == []
+
+
+def test_fit_counts_what_the_command_counts():
+    done = CliRunner().invoke(main, ["fit", str(QUICK), "--json"])
+    assert api.fit(QUICK)["cells"].tolist() == [found["cells"] for found in json.loads(done.stdout)]
+
+
+def test_report_compare_and_vary(folder, space):
+    assert api.report(folder).is_file()
+    assert api.compare(folder, folder).objectives != ()
+    few = [step for step in steps(space.brief) if step.name == "box height"][:1]
+    table = api.vary(space, changes=few)
+    assert table["parameter"].tolist() == ["box height"] and "range_km_change" in table
+
+
+def test_the_tour_runs(capsys):
+    runpy.run_path(str(Path(__file__).with_name("tour.py")))
+    assert "amber-21700-e50" in capsys.readouterr().out
 
 
 def test_what_the_module_offers_is_there():

@@ -2,12 +2,15 @@
 
 import json
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pandas as pd
 import pytest
 from click.testing import CliRunner
 
+import optimizer
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
 
@@ -217,3 +220,11 @@ def test_chargers_that_fit_no_series_count_are_named(brief):
     assert done.exit_code == 2
     assert "no-charger" in done.output
     assert "30, 50" in done.output
+
+
+def test_the_version_tells_what_changed():
+    done = subprocess.run(
+        [sys.executable, "-m", "optimizer", "--version", "--verbose"], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.startswith(f"cellstow, version {optimizer.__version__}")
+    assert f"## {optimizer.__version__}" in done.stdout

@@ -4,6 +4,7 @@ from optimizer.brief.ranges import FreeDimension
 from optimizer.brief.reading import (
     OpenBrief,
     brief_json_schema,
+    brief_of,
     defaults_in_use,
     input_hashes,
     load_brief,
@@ -68,6 +69,7 @@ __all__ = [
     "Vary",
     "Vehicle",
     "brief_json_schema",
+    "brief_of",
     "defaults_in_use",
     "input_hashes",
     "load_brief",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import re
 import tomllib
@@ -145,6 +146,33 @@ def open_brief(path: Path | str) -> OpenBrief:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         raise BadInput([_bad_toml(path, error)]) from None
+    return _opened(data, path=path, text=text)
+
+
+def brief_of(data: Mapping[str, Any], *, folder: Path) -> OpenBrief:
+    """A brief out of plain dicts and lists, as TOML would give them.
+
+    Parameters
+    ----------
+    data : mapping
+        Sections by name.
+    folder : Path
+        What relative paths are relative to; nothing is written there.
+
+    Returns
+    -------
+    OpenBrief
+
+    Raises
+    ------
+    BadInput
+        With every problem found; the file is called "brief".
+    """
+    return _opened(copy.deepcopy(dict(data)), path=folder / "brief", text="")
+
+
+def _opened(data: dict[str, Any], *, path: Path, text: str) -> OpenBrief:
+    """The data of a brief, checked at the least and at the most of its free dimensions."""
     data, drawn = with_profiles(data, folder=path.parent, file=str(path), text=text)
     ranges, problems = find_ranges(data, file=str(path), text=text)
     problems = drawn + problems
