@@ -58,7 +58,7 @@ def opening_seconds(multiple: ArrayLike, *, points: Floats) -> Floats:
     ndarray, shape (m,)
         [s]; infinite where the fuse need never open.
 
-    >>> opening_seconds([1.2, 1.35, 4.0], points=np.array([[1.35, 3600.0], [2.0, 120.0]])).tolist()
+    >>> opening_seconds([1.2, 1.35, 4.0], points=np.array([[1.35, 3600.0], [2.0, 120.0]])).round(6).tolist()
     [inf, 3600.0, 30.0]
     """
     used = points[np.isfinite(points[:, 0])]
