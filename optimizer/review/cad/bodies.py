@@ -34,8 +34,9 @@ from optimizer.review.cad.solids import Heights, body, cover, drawn_back, joined
 if TYPE_CHECKING:
     from optimizer.design.model import Design, Station
 
-# A piece of a body that is cut off by a lap and smaller than this falls away [mm³].
+# What a detail cuts off falls away below this [mm³]; a lap through rings may cut off more, as a share of the piece.
 CRUMB_MM3 = 60.0
+CRUMB_SHARE = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,7 +163,7 @@ def _zones(plan: Plan, rules: CaseRules) -> _Zones:
     return _Zones(below, above)
 
 
-def _whole(solid: Any, name: str) -> Any:
+def _whole(solid: Any, name: str, *, cut: bool) -> Any:
     """The one piece that a part is, crumbs at its cuts left out.
 
     Raises
@@ -171,7 +172,8 @@ def _whole(solid: Any, name: str) -> Any:
         If nothing is left, or it falls into pieces.
     """
     lots = sorted(solid.decompose(), key=lambda lot: -lot.volume())
-    large = [lot for lot in lots if lot.volume() > CRUMB_MM3]
+    least = max(CRUMB_MM3, CRUMB_SHARE * lots[0].volume() if cut and lots else 0.0)
+    large = [lot for lot in lots if lot.volume() > least]
     if not large:
         raise ValueError(f"{name} did not come out as a solid; no case is written")
     if len(large) > 1:
@@ -385,7 +387,7 @@ def _bodies(
     if station.layout.way != "modules":
         for k in range(len(zones.below)):
             pads = at.feet(plan, rules, within=zones.core(k))
-            solid = solid + raised(pads, low_mm=z.body_low, high_mm=z.body_low + case.FOOT_HIGH_MM)
+            solid = joined([solid, raised(pads, low_mm=z.body_low, high_mm=z.body_low + case.FOOT_HIGH_MM)])
         grown = plan.outer.buffer(rules.foot_mm)
     else:
         grown = plan.outer
@@ -396,8 +398,9 @@ def _bodies(
         if len(zones.below) > 1:
             own = solid ^ zones.solid(k, z.body_low, z.body_high, rules.joint_mm)
         title = f"{name}_body{_letter(zones, k)}"
+        whole = _whole(own, title, cut=len(zones.below) > 1)
         found.append(
-            Part(title, station.compartment.name, _to_axes(_whole(own, title), axis), places, POSES[axis])
+            Part(title, station.compartment.name, _to_axes(whole, axis), places, POSES[axis])
         )
     return found
 
@@ -422,7 +425,8 @@ def _covers(
             if len(zones.below) > 1:
                 own = solid ^ zones.solid(k, low, top, rules.joint_mm, swapped=high)
             each = f"{title}{_letter(zones, k)}"
-            found.append(Part(each, station.compartment.name, _to_axes(_whole(own, each), axis), places, pose))
+            whole = _whole(own, each, cut=len(zones.below) > 1)
+            found.append(Part(each, station.compartment.name, _to_axes(whole, axis), places, pose))
     return found
 
 

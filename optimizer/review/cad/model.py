@@ -57,12 +57,17 @@ class Thing:
         In its own axes [mm]; things that are alike share one.
     place : ndarray, shape (3, 4)
         From there to the vehicle's axes [mm].
+    extent_mm, axis, round_cell
+        Of a cell: its size along its own axes [mm], the axis along which it lies, whether it is a cylinder.
     """
 
     name: str
     kind: str
     solid: Any
     place: Floats
+    extent_mm: tuple[float, float, float] | None = None
+    axis: int = 2
+    round_cell: bool = False
 
 
 def things(design: Design, parts: Sequence[Part]) -> Iterator[Thing]:
@@ -94,9 +99,12 @@ def _cells(station: Station, home: Floats) -> Iterator[Thing]:
     shapes: dict[bytes, Any] = {}
     for k in np.flatnonzero(station.used):
         extent = layout.extents_mm[k]
-        solid = shapes.setdefault(extent.tobytes(), cell_solid(extent, layout.axis, layout.size.shape == "cylinder"))
+        x, y, z = map(float, extent)
+        round_cell = layout.size.shape == "cylinder"
+        solid = shapes.setdefault(extent.tobytes(), cell_solid(extent, layout.axis, round_cell))
         place = np.column_stack([np.eye(3), layout.centres_mm[k]])
-        yield Thing(f"cell {station.compartment.name} {k + 1}", "cell", solid, moved(home, place))
+        name = f"cell {station.compartment.name} {k + 1}"
+        yield Thing(name, "cell", solid, moved(home, place), (x, y, z), layout.axis, round_cell)
 
 
 def home_of(room: Compartment) -> Floats:

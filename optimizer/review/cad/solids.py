@@ -71,7 +71,9 @@ def joined(parts: Sequence[Any]) -> Any:
     """Solids as one."""
     import manifold3d
 
-    return manifold3d.Manifold.batch_boolean(list(parts), manifold3d.OpType.Add) if parts else manifold3d.Manifold()
+    # The library takes a sum with nothing for nothing.
+    there = [part for part in parts if not part.is_empty()]
+    return manifold3d.Manifold.batch_boolean(there, manifold3d.OpType.Add) if there else manifold3d.Manifold()
 
 
 @dataclass(frozen=True)

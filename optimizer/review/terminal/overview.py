@@ -14,6 +14,7 @@ import numpy as np
 from optimizer.analysis.verdict import Verdict, verdict
 from optimizer.base import console
 from optimizer.brief import defaults_in_use
+from optimizer.fit.region.geometry import compartment
 from optimizer.pack.cautions import pack_cautions
 from optimizer.review.terminal.designs import cautions_of
 from optimizer.review.terminal.tables import front_summary, text_table
@@ -21,6 +22,7 @@ from optimizer.review.verdict_words import verdict_lines
 from optimizer.review.words import describe
 
 if TYPE_CHECKING:
+    from optimizer.brief import Brief
     from optimizer.brief.ranges import FreeDimension
     from optimizer.catalog import Ride
     from optimizer.fit.placement.survey import Finding
@@ -59,10 +61,10 @@ def fit_table(findings: Sequence[Finding]) -> str:
 def check_text(inputs: Inputs, *, free: Sequence[FreeDimension] = ()) -> str:
     """What `check` says of a sound brief: what it holds, what it leaves free, and every default in use."""
     brief = inputs.brief
-    rooms = ", ".join(f"{item.name} ({item.shape})" for item in brief.compartment)
+    rooms = [room_words(brief, item) for item in brief.compartment]
     lines = [
         f"{brief.title}: sound.",
-        f"  compartments  {rooms}",
+        *(f"  {'' if k else 'compartments':<14}{text}" for k, text in enumerate(rooms)),
         f"  to choose     {len(inputs.cell_rows)} cells, {len(inputs.strip_rows)} strips, "
         f"{len(inputs.wire_rows)} wires, {len(inputs.bms_rows)} BMS, {len(inputs.fuse_rows)} fuses",
     ]
@@ -88,6 +90,17 @@ def check_text(inputs: Inputs, *, free: Sequence[FreeDimension] = ()) -> str:
     lines += [f"  {key} = {_plain(value)}" for key, value in defaults_in_use(brief)]
     lines.append(f"Next: cellstow search {shlex.quote(str(brief.path))}")
     return "\n".join(lines)
+
+
+def room_words(brief: Brief, item: Any) -> str:
+    """A compartment in a line, as it was read: where its shape is from, its size and its free volume."""
+    room = compartment(brief, item)
+    sides = " × ".join(f"{high - low:.5g}" for low, high in room.extent_mm)
+    source = getattr(item, "solid", None) or getattr(item, "profile", None)
+    shape = f"{item.shape} from {source}" if source else str(item.shape)
+    if room.solid is not None:
+        shape += f", {len(room.solid.faces):,} triangles"
+    return f"{item.name} ({shape}): {sides} mm, {room.volume_mm3 * 1e-6:.3f} l free"
 
 
 def ride_words(ride: Ride) -> str:
