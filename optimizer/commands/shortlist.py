@@ -15,17 +15,19 @@ import click
 @click.option("--weights", metavar="OBJECTIVE=W,…", help="Such as range_km=2,cost=1; one left out weighs nothing.")
 @click.option("--count", type=click.IntRange(min=1), default=5, show_default=True, help="How many at most.")
 @click.option("--design", "designs", multiple=True, metavar="ID", help="This design instead of picking; repeatable.")
+@click.option("--step", is_flag=True, help="Write each design as a STEP assembly, too (extra \"step\").")
 @click.option("--brief", type=click.Path(path_type=Path), help="The brief, when it is not where the run says.")
 @click.option("--json", "as_json", is_flag=True, help="Print a JSON array instead of a table.")
 @click.option("-q", "--quiet", is_flag=True, help="Write the files, print nothing.")
 @click.option("-v", "--verbose", is_flag=True, help="Print the cautions that go with every pack in full.")
 def command(run: Path, method: str, weights: str | None, count: int, designs: tuple[str, ...],
-            brief: Path | None, as_json: bool, quiet: bool, verbose: bool) -> None:
+            step: bool, brief: Path | None, as_json: bool, quiet: bool, verbose: bool) -> None:
     """Rank the front of RUN and pick a few designs that are good and differ.
 
     Writes shortlist.csv, shortlist.parquet and, for each design, a folder designs/ID with drawings, DXF, cut
-    list, harness, bill, case files, build sheet and design.json. Each figure comes with the values that one pack
-    in ten falls below or rises above, and each constraint with the chance that it holds, by the brief's [spread].
+    list, harness, bill, case files (STL, 3MF), pack.glb, build sheet and design.json. Each figure comes with the
+    values that one pack in ten falls below or rises above, and each constraint with the chance that it holds, by
+    the brief's [spread].
     """
     from optimizer.design.runs import read_run
     from optimizer.review.terminal.designs import shortlist_text
@@ -36,7 +38,7 @@ def command(run: Path, method: str, weights: str | None, count: int, designs: tu
     weighed = parse_weights(weights, objectives=loaded.objectives)
     picked = pick(loaded, method=method, weights=weighed, count=count, designs=designs)
     found = shortlist(loaded, picked)
-    write_shortlist(loaded, found, say=lambda text: None if quiet else click.echo(text, err=True))
+    write_shortlist(loaded, found, step=step, say=lambda text: None if quiet else click.echo(text, err=True))
     if as_json:
         click.echo(json.dumps(json.loads(found.frame.to_json(orient="records")), indent=2, ensure_ascii=False))
     elif not quiet:

@@ -22,7 +22,7 @@ from optimizer.design.runs import Run
 from optimizer.design.tolerances import Tolerances, tolerances
 from optimizer.design.unfold import unfold
 from optimizer.front import store
-from optimizer.review.sheets.workshop import write_design
+from optimizer.review.sheets.workshop import need_step, write_design
 from optimizer.search.space.space import Space
 
 # Names on the command line.
@@ -190,7 +190,7 @@ def shortlist(run: Run, picked: pd.DataFrame) -> Shortlist:
 
 
 def write_shortlist(
-    run: Run, found: Shortlist, *, say: Callable[[str], None] = lambda text: None
+    run: Run, found: Shortlist, *, step: bool = False, say: Callable[[str], None] = lambda text: None
 ) -> list[Path]:
     """Write shortlist.csv and .parquet into the run's folder, and designs/<design_id>/ for each design.
 
@@ -198,6 +198,8 @@ def write_shortlist(
     ----------
     run : Run
     found : Shortlist
+    step : bool
+        Whether to write pack.step, too.
     say : callable
         Told what is being written.
 
@@ -206,6 +208,8 @@ def write_shortlist(
     list of Path
         What was written.
     """
+    if step:
+        need_step()
     units = dict(run.units)
     units |= {f"{name}_{end}": run.units[name] for name in run.objectives for end in ("p10", "p90")}
     chances = (str(name) for name in found.frame)
@@ -218,7 +222,7 @@ def write_shortlist(
         name = str(design.row["design_id"])
         say(f"drawing {name}")
         folder = run.folder / "designs" / name
-        written += write_design(folder, design)
+        written += write_design(folder, design, step=step)
         written.append(folder / "design.json")
         record = design_record(space, {k: v for k, v in design.row.items() if k in run.front or k == "design_id"})
         write_text(written[-1], json.dumps(record, ensure_ascii=False, indent=1) + "\n")

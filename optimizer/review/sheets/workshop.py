@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.base.files import write_csv, write_text
+from optimizer.base.problems import BadInput, Problem
 from optimizer.review.sheets import charts, drawings
 from optimizer.review.sheets import style as look
 from optimizer.review.sheets.buildsheet import build_markdown
@@ -37,7 +38,24 @@ def bill_with_totals(bill: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([bill, pd.DataFrame([last | sums])], ignore_index=True)
 
 
-def write_design(folder: Path, design: Design, *, cases: bool | None = None, dpi: int = 110) -> list[Path]:
+def need_step() -> None:
+    """Refuse to go on without the optional extra for STEP.
+
+    Raises
+    ------
+    BadInput
+        Code "missing-extra".
+    """
+    from importlib.util import find_spec
+
+    if find_spec("OCP") is None:
+        text = "needs the optional extra: pip install 'cellstow[step]'"
+        raise BadInput([Problem("missing-extra", "--step", expected=text)])
+
+
+def write_design(
+    folder: Path, design: Design, *, cases: bool | None = None, step: bool = False, dpi: int = 110
+) -> list[Path]:
     """Write everything for the workshop, each file whole or not at all.
 
     layout.svg and layout.png (all compartments), layout.dxf, ride.svg, plates.csv, harness.csv, bill.csv,
@@ -51,6 +69,8 @@ def write_design(folder: Path, design: Design, *, cases: bool | None = None, dpi
     design : Design
     cases : bool or None
         Whether to write the printed cases and pack.glb; None goes on without cases where one does not come out.
+    step : bool
+        Whether to write pack.step, an assembly for CAD.
     dpi : int
         Pixels per inch of the PNG.
 
@@ -91,6 +111,12 @@ def write_design(folder: Path, design: Design, *, cases: bool | None = None, dpi
         written += write_cases(folder, design, parts=parts) if parts else []
         written.append(folder / "pack.glb")
         write_glb(written[-1], design, parts=parts)
+        if step:
+            from optimizer.review.cad.model import things
+            from optimizer.review.cad.step import write_step
+
+            written.append(folder / "pack.step")
+            write_step(written[-1], list(things(design, parts)))
     return written
 
 
