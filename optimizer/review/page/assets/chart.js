@@ -25,6 +25,7 @@ const Chart = (() => {
     for (const [i, [x, y]] of [[-s, -r], [s, -r], [s, -s], [r, -s], [r, s], [s, s], [s, r], [-s, r], [-s, s], [-r, s], [-r, -s], [-s, -s]].entries()) c[i ? "lineTo" : "moveTo"](x, y);
     c.closePath();
   };
+  const MANY = 4000;
   const glyph = (context, kind, x, y, r) => {
     context.save(); context.translate(x, y); context.beginPath(); GLYPHS[kind % GLYPHS.length](context, r); context.fill(); context.stroke(); context.restore();
   };
@@ -92,13 +93,16 @@ const Chart = (() => {
       c.save(); c.beginPath(); c.rect(box.left, box.top, width - box.left - box.right, box.height - box.top - box.bottom); c.clip();
       xs = []; ys = []; shownRows = [];
       c.lineWidth = 0.6; c.strokeStyle = css("--card");
-      const hues = look.colours();
+      const hues = look.colours(), many = visible.length > MANY, dots = hues.map(() => new Path2D());
       for (const k of visible) {
         if (xv[k] === null || yv[k] === null) continue;
         const px = at.x(xv[k]), py = at.y(yv[k]), s = look.series(k);
         xs.push(px); ys.push(py); shownRows.push(k);
+        if (many) { dots[s].rect(px - 2.5, py - 2.5, 5, 5); continue; }
         c.fillStyle = hues[s]; glyph(c, s, px, py, radius(k));
       }
+      /* So many marks hide each other: small squares, filled at once, keep the chart quick. */
+      if (many) dots.forEach((path, s) => { c.fillStyle = hues[s]; c.fill(path); });
       c.restore();
       c.lineWidth = 2.5; c.strokeStyle = css("--plus"); c.fillStyle = css("--plus"); c.textAlign = "left"; c.font = "bold 14px system-ui, sans-serif";
       pins.forEach((k, n) => {

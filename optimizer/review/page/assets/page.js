@@ -302,6 +302,7 @@
       });
       wire(); setControls(); group(); filter(); drawVerdict(); drawCharts(); table.show(sorted()); drawPins(); drawOpen();
     }
+    window.cellstow.ready_ms = performance.now();
     document.documentElement.dataset.ready = "yes";
   };
   window.cellstow = {
