@@ -273,6 +273,41 @@ class TestCells:
         assert cells.ocv_v(np.array([0.0, 0.25, 1.0]))[0].tolist() == pytest.approx([3.0, 3.35, 4.15])
         assert cells.ocv_v(np.array([1.0]))[1:, 0].tolist() == [4.18, 4.18]
 
+
+def test_a_curve_is_moved_to_the_nominal_voltage_of_the_datasheet():
+    """Closed form: the mean of the moved curve is the nominal voltage; its ends stay, and it never falls."""
+    cells = read_cells(builtin_catalogs() / "cells.csv")
+    soc = np.linspace(0.0, 1.0, 1001)
+    moved, before = cells.ocv_v(soc), np.array([cells.curves[k].at(soc) for k in cells.curve])
+    assert not cells.own_curve.any()
+    assert np.trapezoid(moved, soc) == pytest.approx(cells.voltage_nominal_v, abs=2e-4)
+    assert np.abs(cells.moved_v()).max() > 0.05
+    assert moved[:, [0, -1]] == pytest.approx(before[:, [0, -1]]) and np.all(np.diff(moved) >= 0)
+    assert np.trapezoid(moved - before, soc) == pytest.approx(cells.moved_v(), abs=2e-4)
+
+
+@pytest.mark.parametrize("by", [-0.25, -0.1, 0.0, 0.1, 0.2])
+def test_a_curve_moves_between_its_ends(by):
+    curve = ocv_curve("NMC")
+    other = curve.with_mean(curve.mean_v + by)
+    assert other.mean_v == pytest.approx(curve.mean_v + by, abs=1e-9)
+    assert other.ocv_v[[0, -1]] == pytest.approx(curve.ocv_v[[0, -1]]) and np.all(np.diff(other.ocv_v) >= 0)
+    middle = (other.soc > 0.2) & (other.soc < 0.6)
+    apart = other.ocv_v[middle] - curve.at(other.soc)[middle]
+    assert np.ptp(apart) < 1e-12
+
+
+def test_the_cells_own_curve_stays_as_it_is(tmp_path):
+    (tmp_path / "own.csv").write_text("soc,ocv_v\n0,3.0\n0.5,3.7\n1,4.15\n")
+    rows = (builtin_catalogs() / "cells.csv").read_text().splitlines()
+    head = next(k for k, line in enumerate(rows) if line.startswith("id,"))
+    names, row = rows[head].split(","), next(r for r in rows[head + 1 :] if ",NMC," in r).split(",")
+    row[names.index("ocv")] = "own.csv"
+    (tmp_path / "cells.csv").write_text(rows[head] + "\n" + ",".join(row) + "\n")
+    cells = read_cells(tmp_path / "cells.csv")
+    assert cells.ocv_v(np.array([0.0, 0.25, 0.5]))[0] == pytest.approx([3.0, 3.35, 3.7])
+    assert cells.moved_v().tolist() == [0.0]
+
     def test_the_users_folder_of_curves_goes_first(self, tmp_path: Path) -> None:
         put(tmp_path, "soc,ocv_v\n0,3.0\n1,4.2\n", "NMC.csv")
         cells = read_cells(put(tmp_path, PLAIN), ocv_folder=tmp_path)

@@ -187,3 +187,18 @@ def test_all_faults_come_together(tmp_path: Path):
         read_asked(Asked(curves=tmp_path / "a.csv", pulses=tmp_path / "b.csv", profiles=[tmp_path / "c.csv"],
                          powers_w=[np.nan]))  # fmt: skip
     assert len(caught.value.problems) == 4
+
+
+def test_a_capacity_beyond_every_curve_is_said(here: Path):
+    """Curves that end early, as a load does that stops above the cut-off: what the cell would hold at no current."""
+    rows = [line for line in CURVES.read_text().splitlines() if not line.startswith("#")]
+    most = max(float(row.split(",")[1]) for row in rows[1:])
+    short = here / "short.csv"
+    short.write_text("\n".join([rows[0], *(r for r in rows[1:] if float(r.split(",")[1]) < 0.8 * most)]) + "\n")
+    for file, told in ((CURVES, False), (short, True)):
+        record = json.loads(invoke(file, "--json").stdout)["fit"]
+        seen = max(curve["capacity_ah"] for curve in record["curves"])
+        beyond = record["capacity_ah"] / seen - 1
+        assert (beyond > 0.02) == told == any("beyond what any curve gave" in note for note in record["notes"])
+        text = invoke(file).output
+        assert ("beyond what any curve gave" in text) == told

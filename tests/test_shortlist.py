@@ -13,9 +13,11 @@ from optimizer.design.select import choose, design_block
 from optimizer.design.unfold import unfold
 from optimizer.pack.sharing import weakest_group_capacity
 from optimizer.review.page.page import _ride_words
+from optimizer.review.sheets.buildsheet import build_markdown
+from optimizer.review.sheets.expected import group_resistance_mohm
 from optimizer.review.terminal.designs import cautions_of
 from optimizer.search.exact.rows import full_figures
-from optimizer.search.space.setup import load_space
+from optimizer.search.space.setup import load_space, make_space
 
 
 def run(*args):
@@ -77,6 +79,25 @@ def test_one_figure_has_one_value(folder):
     spread, alike = (full_figures(block, space=each)["range_km"][0] for each in (space, even))
     k = weakest_group_capacity(space.context.capacity_cv, series=row["series"], parallel=row["parallel"])
     assert spread / alike == pytest.approx(k, rel=2e-3) and k < 0.999
+
+
+def test_what_the_build_sheet_asks_to_measure_adds_up(folder):
+    """The groups' resistance and the pack's are those after the same time, in the same state: connections are what is
+    between them."""
+    space = load_space(builtin_catalogs() / "briefs" / "quick-36v.toml")
+    asked, row = space.brief.electrical, pd.read_csv(folder / "shortlist.csv").iloc[0].to_dict()
+    brief = space.brief.model_copy(update={"electrical": asked.model_copy(update={"peak_seconds": 3.0})})
+    for each in (space, make_space(replace(space.inputs, brief=brief))):
+        figures = full_figures(design_block(each, choose(each, row)), space=each)
+        row |= {name: value[0] for name, value in figures.items()}
+        design = unfold(each, row)
+        cells = row["series"] * group_resistance_mohm(design)
+        block = design_block(each, choose(each, row))
+        assert row["resistance_mohm"] - cells == pytest.approx(1e3 * block.extra_ohm[0], rel=1e-9)
+        text = build_markdown(design)
+        seconds = each.brief.electrical.peak_seconds
+        said = f"after {seconds:g} s of a steady load at {asked.reference_soc:.0%} of charge and {asked.temp_c:g} °C"
+        assert text.count(said) == 2 and f"the cells have {cells:.1f} mΩ" in text
 
 
 def test_a_design_scores_the_same_from_its_own_file(folder):

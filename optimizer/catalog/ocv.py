@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +16,11 @@ CURVE_COLUMNS = (
     Column("soc", zero=True),
     Column("ocv_v", low=0.5, high=6.0, ask="volts"),
 )
+
+
+# Parts of the charge next to empty and to full in which a moved curve runs back to its ends [-].
+EMPTY_PART, FULL_PART = 0.1, 0.05
+BISECTIONS = 60
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +53,35 @@ class OcvCurve:
     def mean_v(self) -> float:
         """Mean over the whole charge: energy per capacity without losses [V]."""
         return float(np.trapezoid(self.ocv_v, self.soc))
+
+    def with_mean(self, mean_v: float) -> OcvCurve:
+        """The curve moved so that its mean is another, such as the nominal voltage of a datasheet.
+
+        V(z) = V₀(z) + δ · min(1, z/0.1, (1 − z)/0.05), held within the curve's ends and never falling with z; δ by
+        bisection. The ends stay where they are; what lies between moves as one.
+
+        Parameters
+        ----------
+        mean_v : float
+            Energy over capacity [V]. Beyond what the ends allow, the nearest that they do.
+
+        Returns
+        -------
+        OcvCurve
+        """
+        soc = np.unique(np.concatenate([self.soc, [EMPTY_PART, 1.0 - FULL_PART]]))
+        ocv = self.at(soc)
+        part = np.minimum(np.minimum(1.0, soc / EMPTY_PART), (1.0 - soc) / FULL_PART)
+        low, high = ocv[0] - ocv[-1], ocv[-1] - ocv[0]
+        moved = ocv
+        for _ in range(BISECTIONS):
+            shift = 0.5 * (low + high)
+            moved = np.maximum.accumulate(np.clip(ocv + shift * part, ocv[0], ocv[-1]))
+            if float(np.trapezoid(moved, soc)) < mean_v:
+                low = shift
+            else:
+                high = shift
+        return replace(self, soc=soc, ocv_v=moved)
 
 
 def builtin_catalogs() -> Path:

@@ -157,9 +157,25 @@ class Cells(Catalog):
     own_curve: Bools
 
     def ocv_v(self, soc: Floats) -> Floats:
-        """Open-circuit voltage of every cell at the given states of charge [V], shape (n, len(soc))."""
-        curves: Floats = np.array([curve.at(soc) for curve in self.curves])
-        return curves[self.curve]
+        """Open-circuit voltage of every cell at the given states of charge [V], shape (n, len(soc)).
+
+        A chemistry's curve is moved so that its mean is the cell's nominal voltage: the datasheet knows the cell.
+        """
+        known: dict[tuple[int, float | None], Floats] = {}
+        for key in self._kinds():
+            curve = self.curves[key[0]]
+            known[key] = (curve if key[1] is None else curve.with_mean(key[1])).at(soc)
+        return np.array([known[key] for key in self._kinds()])
+
+    def _kinds(self) -> list[tuple[int, float | None]]:
+        """Index of each cell's curve, and the mean that it is moved to; None for a curve of the cell's own."""
+        means = [None if own else float(v) for own, v in zip(self.own_curve, self.voltage_nominal_v, strict=True)]
+        return [(int(k), mean) for k, mean in zip(self.curve, means, strict=True)]
+
+    def moved_v(self) -> Floats:
+        """By how much each cell's curve was moved in the mean, 0 for its own [V], shape (n,)."""
+        mean = np.array([curve.mean_v for curve in self.curves])[self.curve]
+        return np.where(self.own_curve, 0.0, self.voltage_nominal_v - mean)
 
     def price_each(self, cell: NDArray[np.int64], quantity: Floats) -> Floats:
         """Price of one cell when `quantity` are bought: that of the last break reached.

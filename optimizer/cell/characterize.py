@@ -131,6 +131,10 @@ def fit_record(fit: Fit) -> dict[str, Any]:
     }
 
 
+# Part of the capacity that curves gave beyond which a fitted one is said to be extrapolated [-].
+BEYOND = 0.02
+
+
 def notes(fit: Fit) -> tuple[str, ...]:
     """What a reader of the fit must know: where it rests on defaults, and where it is poor.
 
@@ -148,6 +152,13 @@ def notes(fit: Fit) -> tuple[str, ...]:
     ]
     if not fit.pulses:
         out.append("no pulses given: the split between instantaneous and slow resistance is a default")
+    seen = max(e.capacity_ah for e in fit.curves)
+    if fit.model.capacity_ah > seen * (1.0 + BEYOND):
+        beyond = fit.model.capacity_ah / seen - 1.0
+        out.append(
+            f"capacity at no current, {fit.model.capacity_ah:.4g} Ah, lies {beyond:.1%} beyond "
+            f"what any curve gave ({seen:.4g} Ah): extrapolated; add a slow curve"
+        )
     poor = [f"{e.current_a:g} A" for e in fit.curves if e.voltage_rms_mv > 20 or abs(e.capacity_error) > 0.02]
     if poor:
         out.append(f"poor fit (over 20 mV or 2 % of capacity) of the curve of {', '.join(poor)}")

@@ -363,6 +363,7 @@ def _curve_error(trial: _Trial, curve: Curve) -> CurveError:
         float(np.abs(miss).max()),
         float(end / curve.capacity_ah[-1] - 1.0),
         float(energy / measured - 1.0),
+        float(curve.capacity_ah[-1]),
     )
 
 

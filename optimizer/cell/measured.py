@@ -34,7 +34,7 @@ class CurveError:
     """How far the fitted model is from one curve.
 
     voltage_rms_mv leaves out the last 3 % of the charge, where a curve is steep; capacity_error and
-    energy_error are relative [-], to the last row of the curve.
+    energy_error are relative [-], to the last row of the curve, whose charge capacity_ah is [Ah].
     """
 
     current_a: float
@@ -42,6 +42,7 @@ class CurveError:
     voltage_max_mv: float
     capacity_error: float
     energy_error: float
+    capacity_ah: float
 
 
 @dataclass(frozen=True, eq=False)

@@ -52,6 +52,33 @@ class Station:
         return (self.chain.group >= 0) & (self.chain.group < self.groups)
 
 
+@dataclass(frozen=True)
+class Drop:
+    """In which state the resistances of a design count, and what one cell has in it.
+
+    Parameters
+    ----------
+    seconds : float
+        Time under a steady load [s].
+    soc : float
+        [-]
+    temp_c : float
+        [°C]
+    cell_mohm : float
+        Drop of one cell from rest over its current [mΩ].
+    """
+
+    seconds: float
+    soc: float
+    temp_c: float
+    cell_mohm: float
+
+    @property
+    def words(self) -> str:
+        """The state in words."""
+        return f"after {self.seconds:g} s of a steady load at {self.soc:.0%} of charge and {self.temp_c:g} °C"
+
+
 @dataclass(frozen=True, eq=False)
 class Design:
     """One candidate with all that review and workshop need.
@@ -81,6 +108,8 @@ class Design:
         Those of them that go with every pack, whatever was chosen.
     case : CaseRules
         How cases are printed.
+    drop : Drop
+        In which state resistances count.
     """
 
     row: Mapping[str, Any]
@@ -97,6 +126,7 @@ class Design:
     harness: pd.DataFrame
     plates: pd.DataFrame
     ride: pd.DataFrame
+    drop: Drop
     cautions: tuple[str, ...] = field(default=())
     general_cautions: tuple[str, ...] = field(default=())
     case: CaseRules = field(default_factory=CaseRules)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from optimizer.design.model import Design, Station
+from optimizer.design.model import Design, Drop, Station
 from optimizer.design.protection import broken, turned_off
 from optimizer.design.select import Chosen, bill_lines, choose, design_block, harness_of, strip_build
 from optimizer.fit.chain.groups import Chain
@@ -81,6 +81,7 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         harness=wires,
         plates=_cut_table(space, chosen, stations),
         ride=_ride_frame(space, chosen, row),
+        drop=_drop(space, chosen),
         cautions=tuple(caution.text for caution in told),
         general_cautions=tuple(caution.text for caution in told if caution.general),
     )
@@ -175,6 +176,14 @@ def _ride_frame(space: Space, chosen: Chosen, row: Mapping[str, Any]) -> pd.Data
     )
     names = ("time_s", "distance_km", "soc", "voltage_v", "current_a", "power_w", "temp_c")
     return pd.DataFrame({name: getattr(trace, name) for name in names})
+
+
+def _drop(space: Space, chosen: Chosen) -> Drop:
+    """The state in which the pack's resistance counts, and one cell's in it."""
+    asked = space.brief.electrical
+    assert asked is not None
+    cell_mohm = 1e3 * float(space.context.cells.peak_ohm[chosen.cell])
+    return Drop(asked.peak_seconds, asked.reference_soc, asked.temp_c, cell_mohm)
 
 
 def _cautions(space: Space, row: Mapping[str, Any], chosen: Chosen) -> tuple[Caution, ...]:

@@ -106,12 +106,30 @@ class Cell:
         return self.capacity_ah * total
 
 
+def moved(curve, cells, row):
+    """The curve of a chemistry moved to the nominal voltage in the mean, its ends held: δ by bisection."""
+    at, volts = [float(z) for z in curve.soc], [float(v) for v in curve.ocv_v]
+    if cells.own_curve[row]:
+        return at, volts
+    points = sorted({*at, 0.1, 0.95})
+    flat = [line(z, at, volts) for z in points]
+    low, high, wanted = flat[0] - flat[-1], flat[-1] - flat[0], float(cells.voltage_nominal_v[row])
+    for _ in range(60):
+        shift, out = (low + high) / 2, []
+        for z, v in zip(points, flat, strict=True):
+            new = min(max(v + shift * min(1.0, z / 0.1, (1 - z) / 0.05), flat[0]), flat[-1])
+            out.append(max(new, out[-1]) if out else new)
+        mean = sum((out[k] + out[k - 1]) / 2 * (points[k] - points[k - 1]) for k in range(1, len(points)))
+        low, high = (shift, high) if mean < wanted else (low, shift)
+    return points, out
+
+
 def cell_of(cells, row, ageing):
     """The default model of a catalog row, aged."""
     at_once, slow, low_soc, diffusion = SPLITS.get(str(cells.chemistry[row]), OTHER)
     curve = cells.curves[cells.curve[row]]
     soc = [k / (POINTS - 1) for k in range(POINTS)]
-    ocv = [line(z, list(curve.soc), list(curve.ocv_v)) for z in soc]
+    ocv = [line(z, *moved(curve, cells, row)) for z in soc]
     capacity, dcir = float(cells.capacity_ah[row]), float(cells.dcir_mohm[row]) / 1000.0
     nothing = [0.0] * POINTS
     bare = Cell(capacity, capacity, soc, ocv, 0.0, nothing, nothing, diffusion,

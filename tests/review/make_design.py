@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from optimizer.design.model import Design, Station
+from optimizer.design.model import Design, Drop, Station
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.compartment import Compartment, KeepOut, box, keep_out_box
@@ -158,6 +158,7 @@ def make_design(**changes):
         "ride": ride(),
         "cautions": ("Full charge is 75.6 V, above 60 V DC: live work is dangerous; local codes rule.",),
     }  # fmt: skip
+    design |= {"drop": Drop(10.0, 0.5, 25.0, float(design["cell"]["dcir_mohm"]))}
     return Design(**(design | changes))
 
 

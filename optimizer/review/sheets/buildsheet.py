@@ -203,7 +203,7 @@ def _verify(design: Design) -> Step:
         "Measure every case. Its voltage is the number of its groups times the mean voltage of your cells; "
         "the table gives it at the ends of the window.",
         f"Measure the drop over each plate under a known current. The cells of one group alone have "
-        f"{cells:.2f} mΩ (DCIR over {design.row['parallel']}).",
+        f"{cells:.2f} mΩ, {design.drop.words}.",
     )
     headers = ("case", "groups", "full [V]", "nominal [V]", "empty [V]")
     return Step("Check every case", checks, (headers, tuple(rows)))
@@ -281,8 +281,9 @@ def _first_charge(design: Design) -> Step:
         "Close the fuse, charge for the first time outdoors or in a place that may burn, at a tenth of "
         "the capacity per hour, and stay with it.",
         "Stop if a group runs ahead of the others by more than 30 mV or a cell gets warmer than its neighbours.",
-        "Measure the pack against the table. Resistance: voltage step over current step after 10 s "
-        "of a known load.",
+        f"Measure the pack against the table. Resistance: voltage step over current step {design.drop.words}. "
+        f"Of it the cells have {int(row['series']) * expected.group_resistance_mohm(design):.1f} mΩ, the rest is "
+        f"connections.",
         "Ride gently first; check bolts, temperature and group voltages after the first ten rides.",
     )
     return Step("First charge and final check", checks, (("measured on the pack", "expected"), rows))

@@ -123,8 +123,8 @@ def taps(design: Design, module: Module) -> list[tuple[str, str, Voltages]]:
 
 
 def group_resistance_mohm(design: Design) -> float:
-    """Resistance of one group's cells, connections left out: cell DCIR over cells in parallel [mΩ]."""
-    return float(design.cell["dcir_mohm"]) / int(design.row["parallel"])
+    """Resistance of one group's cells, connections left out, in the state in which the pack's counts [mΩ]."""
+    return design.drop.cell_mohm / int(design.row["parallel"])
 
 
 def positive_faces(station: Station) -> list[tuple[int, int, str]]:

@@ -86,6 +86,7 @@ def check_text(inputs: Inputs, *, free: Sequence[FreeDimension] = ()) -> str:
             f"  cell models   {len(inputs.cell_rows) - own} of {len(inputs.cell_rows)} cells have no curve of"
             " their own: their chemistry's curve and resistance split apply"
         )
+        lines.append(f"                {moved_words(inputs)}")
     lines.append("Defaults in use:")
     lines += [f"  {key} = {_plain(value)}" for key, value in defaults_in_use(brief)]
     lines.append(f"Next: cellstow search {shlex.quote(str(brief.path))}")
@@ -101,6 +102,15 @@ def room_words(brief: Brief, item: Any) -> str:
     if room.solid is not None:
         shape += f", {len(room.solid.faces):,} triangles"
     return f"{item.name} ({shape}): {sides} mm, {room.volume_mm3 * 1e-6:.3f} l free"
+
+
+def moved_words(inputs: Inputs) -> str:
+    """By how much the chemistries' curves were moved to the nominal voltages of the cells."""
+    rows = np.array([row for row in inputs.cell_rows if not inputs.cells.own_curve[row]])
+    moved = inputs.cells.moved_v()[rows]
+    least, most = rows[int(moved.argmin())], rows[int(moved.argmax())]
+    each = [f"{1000.0 * inputs.cells.moved_v()[row]:+.0f} mV ({inputs.cells.id[row]})" for row in (least, most)]
+    return f"each curve is moved to the cell's nominal voltage in the mean: by {' to '.join(dict.fromkeys(each))}"
 
 
 def ride_words(ride: Ride) -> str:
