@@ -264,6 +264,24 @@ class HarnessRules(Section):
     """Length added to each wire [mm]."""
 
 
+class MeasuredGroups(Section):
+    """[measured]: the groups of a pack whose every cell was measured and matched; `match` writes it.
+
+    The search is then of this pack alone: its cell, series and parallel count; figures are those of its groups.
+    """
+
+    cell: Name
+    """Id of the cell in the catalog."""
+    parallel: CellCount
+    """Cells in each group."""
+    capacity_ah: Annotated[tuple[Annotated[Number, Field(gt=0, le=1e5)], ...], Field(min_length=1, max_length=400)]
+    """Capacity of each group, from the pack's negative terminal [Ah]."""
+    resistance_mohm: Annotated[tuple[Annotated[Number, Field(gt=0, le=1e4)], ...], Field(min_length=1, max_length=400)]
+    """Resistance of each group's cells in parallel, as the catalog's DCIR is measured [mΩ]."""
+    mass_g: Annotated[Number, Field(gt=0, le=1e5)] | None = None
+    """Mean mass of a cell [g]; left out: the catalog's."""
+
+
 class Ageing(Section):
     """[ageing]: capacity left and resistance grown, against new."""
 
@@ -358,6 +376,8 @@ class Brief(Section):
     """Where the BMS sits, and how wires are run."""
     ageing: Ageing = Ageing()
     """Cells that are no longer new; default: new."""
+    measured: MeasuredGroups | None = None
+    """The matched groups of a pack of measured cells; left out: cells as the catalog has them."""
     spread: Spread = Spread()
     """How much cells differ from each other, for tolerances."""
     box: BoxWalls | None = None

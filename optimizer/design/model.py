@@ -102,6 +102,8 @@ class Design:
         Cut list: plate, pieces, material, thickness_mm, width_mm, length_mm, layers.
     ride : DataFrame
         The simulated ride: time_s, distance_km, soc, voltage_v, current_a, power_w, temp_c.
+    measured : tuple of (float, float)
+        Capacity and resistance of each matched group, from the negative terminal [Ah], [mΩ]; empty: not measured.
     cautions : tuple of str
         The gravest first.
     general_cautions : tuple of str
@@ -130,3 +132,4 @@ class Design:
     cautions: tuple[str, ...] = field(default=())
     general_cautions: tuple[str, ...] = field(default=())
     case: CaseRules = field(default_factory=CaseRules)
+    measured: tuple[tuple[float, float], ...] = ()

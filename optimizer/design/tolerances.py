@@ -84,7 +84,7 @@ def tolerances(
 
     def drawn(factors: Factors) -> tuple[dict[str, Floats], dict[str, Floats]]:
         shape = factors.mass.shape
-        many, context = _varied(block, space.context, factors)
+        many, context = varied(block, space.context, factors)
         values = score(many, context=context, figures=frozenset(figures))
         table = {name: values[name].reshape(shape) for name in figures}
         if "range_km" in table:
@@ -112,7 +112,7 @@ def _stacked(blocks: Sequence[Block]) -> Block:
     return Block(**columns)
 
 
-def _varied(block: Block, context: Context, factors: Factors) -> tuple[Block, Context]:
+def varied(block: Block, context: Context, factors: Factors) -> tuple[Block, Context]:
     """The designs once per draw, each with cells of its own.
 
     The weakest group stands for the pack's charge, since it ends the ride. The drawn share of the hottest cell

@@ -84,7 +84,14 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         drop=_drop(space, chosen),
         cautions=tuple(caution.text for caution in told),
         general_cautions=tuple(caution.text for caution in told if caution.general),
+        measured=_measured(space),
     )
+
+
+def _measured(space: Space) -> tuple[tuple[float, float], ...]:
+    """Capacity and resistance of each measured group."""
+    groups = space.brief.measured
+    return () if groups is None else tuple(zip(groups.capacity_ah, groups.resistance_mohm, strict=True))
 
 
 def _stations(space: Space, chosen: Chosen, block: HarnessBlock) -> tuple[Station, ...]:

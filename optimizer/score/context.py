@@ -208,6 +208,7 @@ def build_context(
         battery_current_a=asked.battery_current_a,
         regen_current_a=asked.regen_current_a,
         dcir_cv=brief.spread.dcir,
+        weakest_group=_weakest_group(brief),
         capacity_cv=brief.spread.capacity,
         motor=_motor(brief),
         chargers=chargers,
@@ -227,6 +228,14 @@ def _vehicle(brief: Brief) -> Vehicle:
         rotating_factor=given.rotating_factor,
         density_kg_m3=float(air_density(given.altitude_m, temp_c=ride.temp_c)),
     )
+
+
+def _weakest_group(brief: Brief) -> Floats | None:
+    """Resistance of the worst measured group over the mean one, shape (1,); None where no groups were measured."""
+    groups = brief.measured
+    if groups is None:
+        return None
+    return np.array([max(groups.resistance_mohm) / float(np.mean(groups.resistance_mohm))])
 
 
 def _motor(brief: Brief) -> Motor | None:

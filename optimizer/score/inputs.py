@@ -154,11 +154,13 @@ def read_inputs(brief: Brief) -> Inputs:
     BadInput
         With every problem of all tables and between them and the brief.
     """
+    brief = of_measured(brief)
     files = brief.files()
     read = _Reader()
     read.problems += require_for_search(brief) + room_count_problems(brief)
     read.problems += [problem for each in compartment_problems(brief).values() for problem in each]
     cells = read(lambda file: read_cells(file, ocv_folder=files.get("catalog.ocv")), files["catalog.cells"])
+    cells = with_measured(brief, cells, read.problems)
     strips = read(read_strips, files.get("catalog.strips"))
     wires = read(read_wires, files.get("catalog.wires"))
     bms = read(read_bms, files.get("catalog.bms"))
@@ -186,6 +188,75 @@ def read_inputs(brief: Brief) -> Inputs:
         brief, cells, strips, wires, bms, fuses, chargers, ride,
         rows["cells"], rows["strips"], rows["wires"], rows["bms"], rows["fuses"],
     )  # fmt: skip
+
+
+def of_measured(brief: Brief) -> Brief:
+    """A brief whose [measured] groups narrow its search to their pack, whose cells no longer spread by chance.
+
+    Parameters
+    ----------
+    brief : Brief
+
+    Returns
+    -------
+    Brief
+        The same one where it has none.
+    """
+    groups = brief.measured
+    if groups is None:
+        return brief
+    series = len(groups.capacity_ah)
+    vary = {"cells": (groups.cell,), "series": (series, series), "parallel": (groups.parallel, groups.parallel)}
+    changed = {
+        "vary": brief.vary.model_copy(update=vary),
+        "spread": brief.spread.model_copy(update={"capacity": 0.0, "dcir": 0.0}),
+    }
+    return brief.model_copy(update=changed)
+
+
+def with_measured(brief: Brief, cells: Cells | None, problems: list[Problem]) -> Cells | None:
+    """The catalog with the cell of a measured pack as its groups have it.
+
+    A pack holds what its weakest group holds: capacity is that of the least group over its cells. Resistance is the
+    mean of the groups, which is that of the pack over its groups, times the cells in parallel.
+
+    Parameters
+    ----------
+    brief : Brief
+    cells : Cells or None
+    problems : list of Problem
+        What is wrong is added.
+
+    Returns
+    -------
+    Cells or None
+    """
+    groups = brief.measured
+    if groups is None or cells is None:
+        return cells
+    found = np.flatnonzero(cells.id == groups.cell)
+    if len(groups.capacity_ah) != len(groups.resistance_mohm):
+        text = f"must be as many as measured.capacity_ah has, {len(groups.capacity_ah)}"
+        number = str(len(groups.resistance_mohm))
+        problems.append(Problem("length", str(brief.path), "", "measured.resistance_mohm", number, text))
+    if not len(found):
+        text = "is no cell of the catalog"
+        problems.append(Problem("unknown-part", str(brief.path), "", "measured.cell", groups.cell, text))
+        return cells
+    row, frame = int(found[0]), cells.frame.copy()
+    values = {
+        "capacity_ah": min(groups.capacity_ah) / groups.parallel,
+        "capacity_min_ah": min(groups.capacity_ah) / groups.parallel,
+        "dcir_mohm": float(np.mean(groups.resistance_mohm)) * groups.parallel,
+    }
+    if groups.mass_g is not None:
+        values["mass_g"] = groups.mass_g
+    changed: dict[str, Any] = {}
+    for name, value in values.items():
+        changed[name] = getattr(cells, name).copy()
+        changed[name][row] = value
+        frame.loc[frame.index[row], name] = value
+    return replace(cells, frame=frame, **changed)
 
 
 def room_count_problems(brief: Brief) -> list[Problem]:

@@ -65,6 +65,7 @@ def build_steps(design: Design, *, parts: Sequence[Part] = ()) -> list[Step]:
         _trials(design),
         _weld(design),
         _verify(design),
+        *([_accept(design)] if design.measured else []),
         _balance(design),
         _isolation(design),
         _harness(design),
@@ -207,6 +208,22 @@ def _verify(design: Design) -> Step:
     )
     headers = ("case", "groups", "full [V]", "nominal [V]", "empty [V]")
     return Step("Check every case", checks, (headers, tuple(rows)))
+
+
+def _accept(design: Design) -> Step:
+    """Every group against what its own measured cells add up to."""
+    capacity = [each for each, _ in design.measured]
+    rows = tuple((str(k + 1), f"{ah:.3f}", f"{mohm:.3f}") for k, (ah, mohm) in enumerate(design.measured))
+    checks = (
+        "The table is of the cells that were measured and matched for this pack, group by group from its negative "
+        "terminal.",
+        f"The pack holds {min(capacity):.3f} Ah, what its weakest group holds; the groups differ by "
+        f"{1000.0 * (max(capacity) - min(capacity)):.0f} mAh.",
+        "Accept a group whose resistance (10 s, known load) is within 5 % of the table once its plates are taken off; "
+        "a group further off holds a cell in another's place or a bad weld.",
+    )
+    headers = ("group", "capacity [Ah]", "resistance of its cells [mΩ]")
+    return Step("Accept the matched groups", checks, (headers, rows), note="5 %: common practice.")
 
 
 def _balance(design: Design) -> Step:

@@ -1,0 +1,194 @@
+"""Measured cells into groups: least spreads against exhaustive search and an exact solver, proven bounds, rules."""
+
+import json
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from optimizer.bench.bounds import folded, spread_bound
+from optimizer.bench.coolness import group_rises
+from optimizer.bench.match import match, share
+from optimizer.bench.measured import RULES, Measured, outliers
+from optimizer.cli import main
+
+
+def least_spread(values, groups, size):
+    """Every sharing out, of every choice of cells."""
+    best = np.inf
+
+    def fill(left, sums):
+        nonlocal best
+        if len(sums) == groups:
+            best = min(best, max(sums) - min(sums))
+            return
+        first = left[0]
+        for others in combinations(left[1:], size - 1):
+            rest = [k for k in left[1:] if k not in others]
+            fill(rest, [*sums, values[first] + sum(values[k] for k in others)])
+
+    for chosen in combinations(range(len(values)), groups * size):
+        fill(list(chosen), [])
+    return best
+
+
+def measured(capacity, resistance=None, rest=None):
+    blank = np.full(len(capacity), np.nan)
+    values = dict.fromkeys(RULES, blank)
+    values |= {"capacity_ah": np.asarray(capacity, float)}
+    values |= {"resistance_mohm": blank if resistance is None else np.asarray(resistance, float)}
+    values |= {"rest_voltage_v": blank if rest is None else np.asarray(rest, float)}
+    return Measured("cells.csv", np.array([f"c{k}" for k in range(len(capacity))]), values, "")
+
+
+@pytest.mark.parametrize(
+    ("groups", "size", "count"), [(3, 3, 9), (2, 4, 9), (4, 2, 8), (3, 1, 5), (2, 3, 8), (5, 2, 10)]
+)
+@pytest.mark.parametrize("seed", range(3))
+def test_few_cells_as_well_as_by_exhaustion(groups, size, count, seed):
+    values = np.random.default_rng(seed).integers(2900, 3100, count)
+    found = share(values, np.ones(count), groups=groups, size=size)
+    spread = np.ptp(values[found.groups].sum(axis=1))
+    assert spread == least_spread(values.tolist(), groups, size) == found.bound and found.exact
+    assert len(set(found.groups.ravel().tolist())) == groups * size
+
+
+def test_an_exact_solver_finds_nothing_better():
+    """CP-SAT of OR-tools on 5 groups of 4, cells of ±10 %."""
+    from ortools.sat.python import cp_model
+
+    values = np.random.default_rng(7).integers(2700, 3300, 20)
+    model = cp_model.CpModel()
+    put = {(c, g): model.new_bool_var(f"{c},{g}") for c in range(20) for g in range(5)}
+    low, high = model.new_int_var(0, 20000, "low"), model.new_int_var(0, 20000, "high")
+    for c in range(20):
+        model.add_exactly_one(put[c, g] for g in range(5))
+    for g in range(5):
+        model.add(sum(put[c, g] for c in range(20)) == 4)
+        total = sum(int(values[c]) * put[c, g] for c in range(20))
+        model.add(total >= low)
+        model.add(total <= high)
+    model.minimize(high - low)
+    solver = cp_model.CpSolver()
+    solver.parameters.max_time_in_seconds, solver.parameters.num_workers = 20, 1
+    solver.solve(model)
+    found = share(values, np.ones(20), groups=5, size=4)
+    assert np.ptp(values[found.groups].sum(axis=1)) == found.bound <= solver.objective_value
+    assert found.bound >= solver.best_objective_bound
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_bounds_are_never_above_what_there_is(seed):
+    rng = np.random.default_rng(seed)
+    for groups, size in ((2, 3), (3, 2), (3, 3), (4, 2)):
+        values = rng.integers(1, 60, groups * size) * int(rng.integers(1, 4))
+        best = least_spread(values.tolist(), groups, size)
+        assert spread_bound(values, groups=groups) <= best
+        if size == 2:
+            assert folded(values)[1] == best
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("series", "parallel", "spread"),
+    [(10, 3, 0.01), (13, 10, 0.01), (20, 3, 0.05), (8, 5, 0.03), (100, 20, 0.02), (500, 4, 0.05), (1000, 2, 0.02)],
+)
+def test_many_cells_within_a_thousandth_of_the_bound(series, parallel, spread):
+    rng, count = np.random.default_rng(3), series * parallel
+    capacity = np.round(3.0 * (1 + spread * rng.normal(size=count)), 3)
+    resistance = np.round(25 * (1 + 0.04 * rng.normal(size=count)), 2)
+    found = match(measured(capacity, resistance), series=series, parallel=parallel)
+    assert sorted(found.groups.ravel().tolist()) == list(range(count))
+    assert found.spread_ah - found.bound_ah <= 1e-3 * found.group_ah.mean() + 1e-9
+    siemens = 1000 / found.group_mohm
+    random = (1 / resistance.reshape(series, parallel)).sum(axis=1)
+    # Groups of three leave little beside their capacities.
+    if parallel > 3:
+        assert np.ptp(siemens) / siemens.mean() < 0.5 * np.ptp(random) / random.mean()
+
+
+def test_outliers_go_by_the_stated_rules_and_gaps_are_no_faults():
+    rng = np.random.default_rng(0)
+    capacity, resistance = 3 + 0.02 * rng.normal(size=24), 25 + 0.5 * rng.normal(size=24)
+    rest = 3.6 + 0.002 * rng.normal(size=24)
+    capacity[3], resistance[5], rest[7], resistance[8] = 2.5, 60.0, 3.3, np.nan
+    cells = measured(capacity, resistance, rest)
+    assert [each.id for each in outliers(cells)] == ["c3", "c5", "c7"]
+    found = match(cells, series=7, parallel=3)
+    assert len(found.spares) == 0 and "take the median" in " ".join(found.notes)
+    assert not {3, 5, 7} & set(found.groups.ravel().tolist())
+
+
+def test_the_middle_of_a_row_is_warmest():
+    """Seven cells in a row: rises fall from the middle outwards, alike on both sides (symmetry)."""
+    centres = np.stack([20.0 * np.arange(7), np.zeros(7), np.zeros(7)], axis=1)
+    rises = group_rises(centres, reach_mm=22.0, group=np.arange(7), groups=7)
+    assert np.allclose(rises, rises[::-1]) and np.all(np.diff(rises[:4]) > 0)
+
+
+def run(*args):
+    return CliRunner().invoke(main, ["match", *map(str, args)])
+
+
+@pytest.fixture
+def table(tmp_path):
+    rng = np.random.default_rng(1)
+    ids, ah = [f"M{k:02d}" for k in range(26)], (3 + 0.03 * rng.normal(size=26)).round(3)
+    frame = pd.DataFrame({"id": ids, "capacity_ah": ah, "resistance_mohm": (25 + 0.6 * rng.normal(size=26)).round(2)})
+    frame.loc[4, "capacity_ah"] = 2.2
+    path = tmp_path / "cells.csv"
+    frame.to_csv(path, index=False)
+    return path
+
+
+def test_command_prints_the_keys_and_writes_the_lists(table, tmp_path):
+    out = tmp_path / "out"
+    done = run(table, "--series", 8, "--parallel", 3, "--out", out, "--json")
+    assert done.exit_code == 0, done.output
+    record = json.loads(done.stdout)
+    assert [len(group) for group in record["groups"]] == [3] * 8
+    assert [each["id"] for each in record["rejected"]] == ["M04"] and len(record["spares"]) == 1
+    seats = pd.read_csv(out / "seats.csv")
+    sums = seats.groupby("group")["capacity_ah"].sum()
+    assert sums.max() - sums.min() == pytest.approx(record["capacity_spread"], abs=1e-9)
+    assert record["bound"] <= record["capacity_spread"] + 1e-12
+    assert (out / "labels.pdf").read_bytes()[:4] == b"%PDF" and (out / "seats.png").read_bytes()[:4] == b"\x89PNG"
+    again = run(table, "--series", 8, "--parallel", 3, "--out", out)
+    assert again.exit_code == 2 and "output-exists" in again.output
+
+
+@pytest.mark.parametrize(
+    ("change", "options", "code"),
+    [
+        (lambda t: t + "M00,3.0,25\n", ("--series", 8, "--parallel", 3), "duplicate"),
+        (lambda t: t, ("--series", 9, "--parallel", 3), "too-few-cells"),
+        (lambda t: t, ("--series", 13, "--parallel", 2), "too-few-cells"),
+        (lambda t: t, ("--series", 8), "missing-option"),
+        (lambda t: t.replace("M01,", "M01,x"), ("--series", 8, "--parallel", 3), "not-a-number"),
+    ],
+)
+def test_bad_tables_are_one_message_and_nothing_is_written(table, tmp_path, change, options, code):
+    table.write_text(change(table.read_text()))
+    done = run(table, *options, "--out", tmp_path / "out")
+    assert done.exit_code == 2 and code in done.output and "Traceback" not in done.output
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_brief_with_measured_groups_is_of_that_pack(tmp_path):
+    """Energy and resistance of the one pack are those of its groups, by hand."""
+    from optimizer.catalog import builtin_catalogs
+    from optimizer.score.inputs import load_inputs
+
+    source = (builtin_catalogs() / "briefs" / "quick-36v.toml").read_text(encoding="utf-8")
+    brief = tmp_path / "b.toml"
+    block = '\n[measured]\ncell = "amber-21700-e55"\nparallel = 3\n'
+    block += "capacity_ah = [16.1, 16.2, 16.0, 16.2, 16.1, 16.1, 16.2, 16.1, 16.2, 16.1]\nresistance_mohm = [10, 10, 10, 10, 10, 10, 10, 10, 10, 12]\nmass_g = 69.5\n"
+    brief.write_text(source.replace('"../', f'"{builtin_catalogs().as_posix()}/') + block, encoding="utf-8")
+    inputs = load_inputs(brief)
+    assert len(inputs.cell_rows) == 1 and inputs.brief.vary.series == (10, 10) and inputs.brief.vary.parallel == (3, 3)
+    row = int(inputs.cell_rows[0])
+    assert inputs.cells.capacity_ah[row] == pytest.approx(16.0 / 3)
+    assert inputs.cells.dcir_mohm[row] == pytest.approx(3 * 10.2)
+    assert inputs.cells.frame["mass_g"].iloc[row] == 69.5
