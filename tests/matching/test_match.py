@@ -184,7 +184,8 @@ def test_a_brief_with_measured_groups_is_of_that_pack(tmp_path):
     source = (builtin_catalogs() / "briefs" / "quick-36v.toml").read_text(encoding="utf-8")
     brief = tmp_path / "b.toml"
     block = '\n[measured]\ncell = "amber-21700-e55"\nparallel = 3\n'
-    block += "capacity_ah = [16.1, 16.2, 16.0, 16.2, 16.1, 16.1, 16.2, 16.1, 16.2, 16.1]\nresistance_mohm = [10, 10, 10, 10, 10, 10, 10, 10, 10, 12]\nmass_g = 69.5\n"
+    block += "capacity_ah = [16.1, 16.2, 16.0, 16.2, 16.1, 16.1, 16.2, 16.1, 16.2, 16.1]\nmass_g = 69.5\n"
+    block += "resistance_mohm = [10, 10, 10, 10, 10, 10, 10, 10, 10, 12]\n"
     brief.write_text(source.replace('"../', f'"{builtin_catalogs().as_posix()}/') + block, encoding="utf-8")
     inputs = load_inputs(brief)
     assert len(inputs.cell_rows) == 1 and inputs.brief.vary.series == (10, 10) and inputs.brief.vary.parallel == (3, 3)
