@@ -15,7 +15,7 @@ import click
 
 from optimizer import __version__
 from optimizer.base import console
-from optimizer.base.problems import BadInput, Stopped, machine_fault
+from optimizer.base.problems import BadInput, Stopped, machine_fault, nearest
 
 # Command name to the module that holds it; a module is imported only when its command runs, so that
 # `cellstow --help` answers at once.
@@ -46,7 +46,9 @@ class LazyGroup(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
-            return None
+            near = nearest(cmd_name, COMMANDS)
+            hint = f" Did you mean {near!r}?" if near else ""
+            raise click.UsageError(f"No such command {cmd_name!r}.{hint}", ctx=ctx)
         module = importlib.import_module(f"optimizer.commands.{cmd_name}")
         command: click.Command = module.command
         return command

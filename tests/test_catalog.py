@@ -487,3 +487,31 @@ class TestFuzz:
     def test_any_bytes_are_named(self, tmp_path_factory: pytest.TempPathFactory, content: bytes) -> None:
         path = put(tmp_path_factory.getbasetemp(), content, "bytes.csv")
         assert faults(read_cells, path)
+
+
+def test_a_title_over_the_header_is_named_once(tmp_path):
+    rows = [line for line in (builtin_catalogs() / "cells.csv").read_text().splitlines() if not line.startswith("#")]
+    (tmp_path / "cells.csv").write_text("\n".join(["Cells of spring", *rows]) + "\n")
+    with pytest.raises(BadInput) as caught:
+        read_cells(tmp_path / "cells.csv")
+    assert [p.code for p in caught.value.problems] == ["title-row"]
+    assert "row 1: looks like a title" in caught.value.problems[0].text()
+
+
+def test_a_row_of_totals_is_named_once(tmp_path):
+    rows = [line for line in (builtin_catalogs() / "cells.csv").read_text().splitlines() if not line.startswith("#")]
+    (tmp_path / "cells.csv").write_text("\n".join([*rows, "Total" + "," * rows[0].count(",")]) + "\n")
+    with pytest.raises(BadInput) as caught:
+        read_cells(tmp_path / "cells.csv")
+    assert [p.code for p in caught.value.problems] == ["totals-row"]
+    assert f"row {len(rows) + 1}: looks like a row of totals; delete it" in caught.value.problems[0].text()
+
+
+def test_what_to_write_for_an_unclear_number_is_clear():
+    """What is offered is read as what is meant, by the same reader."""
+    _, code, expected = parse_number("1,200")
+    assert code == "unclear-number" and "write 1200 for that many, or 1.2000 for 1.200" in expected
+    assert parse_number("1200")[0] == 1200.0 and parse_number("1.2000")[0] == 1.2
+    _, code, expected = parse_number("1.200", decimal=",")
+    assert code == "unclear-number" and "write 1200 for that many, or 1,2000 for 1,200" in expected
+    assert parse_number("1,2000", decimal=",")[0] == 1.2

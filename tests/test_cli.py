@@ -13,6 +13,7 @@ from click.testing import CliRunner
 import optimizer
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
+from optimizer.review.terminal.overview import near_misses
 
 QUICK = builtin_catalogs() / "briefs" / "quick-36v.toml"
 
@@ -217,9 +218,35 @@ def test_chargers_that_fit_no_series_count_are_named(brief):
     )
     spoil(brief, "[catalog]", '[catalog]\nchargers = "../few.csv"')
     done = run("check", brief)
-    assert done.exit_code == 2
-    assert "no-charger" in done.output
+    assert done.exit_code == 0, done.output
+    assert "warning" in done.output and "no-charger" in done.output and "no charging time is given" in done.output
     assert "30, 50" in done.output
+    # Where the brief weighs the charging time there is no answer without one.
+    spoil(brief, "[objectives]", "[constraints]\ncharge_min_max = 300.0\n[objectives]")
+    done = run("check", brief)
+    assert done.exit_code == 2 and "no-charger" in done.output
+
+
+def test_a_mistyped_command_gets_the_nearest():
+    done = run("serch", "x.toml")
+    assert done.exit_code == 2 and "No such command 'serch'. Did you mean 'search'?" in done.output
+    done = run("qqqqq")
+    assert done.exit_code == 2 and "No such command 'qqqqq'." in done.output and "mean" not in done.output
+
+
+def test_a_folder_in_place_of_a_brief_has_its_code_once(tmp_path):
+    done = run("search", tmp_path)
+    assert done.exit_code == 2 and done.output.count("[unreadable-file]") == 1
+    assert "is a folder: a file is expected" in done.output and "can't be read" not in done.output
+
+
+def test_a_nearest_miss_has_unit_value_and_remedy():
+    record = {"brief": {"currency": "EUR", "constraints": {"range_km_min": 300.0, "cost_max": 50.0}},
+              "nearest": {"range_km_min": -128.0, "cost_max": -30.0, "peak_power_w_min": 4.0}}  # fmt: skip
+    lines = near_misses(record)
+    assert len(lines) == 2
+    assert "128 km away, with a range of 172 km against 300" in lines[0] and "range_km_min = 172" in lines[0]
+    assert "30 EUR away" in lines[1] and "cost_max = 80" in lines[1]
 
 
 def test_the_version_tells_what_changed():

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
+from optimizer.base.problems import BadInput
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
 from optimizer.design.select import choose, design_block
@@ -18,6 +19,7 @@ from optimizer.review.sheets.expected import group_resistance_mohm
 from optimizer.review.terminal.designs import cautions_of
 from optimizer.search.exact.rows import full_figures
 from optimizer.search.space.setup import load_space, make_space
+from optimizer.workflows.shortlist import parse_weights
 
 
 def run(*args):
@@ -140,3 +142,13 @@ def test_a_folder_without_a_run_is_named(command, tmp_path):
     assert done.exit_code == 2
     assert "nowhere" in done.output
     assert "Traceback" not in done.output
+
+
+@pytest.mark.parametrize(("text", "said"), [
+    ("range_km=2,cost", "'cost' has no weight"), ("range_km=2,cost=much", "'cost=much' has no number"),
+    ("range_km", "'range_km' has no weight"), ("range_km=1=2", "'range_km=1=2' has no number"),
+])  # fmt: skip
+def test_weights_that_cannot_be_read_are_named(text, said):
+    with pytest.raises(BadInput, match=said) as caught:
+        parse_weights(text, objectives=["range_km", "cost"])
+    assert "unpack" not in str(caught.value) and "convert" not in str(caught.value)

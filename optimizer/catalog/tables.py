@@ -126,6 +126,8 @@ def read_bounded(path: Path, *, most: int) -> bytes:
             raise BadInput([_file_problem("unreadable-file", path, f"{what}: a file is expected")])
         with path.open("rb") as stream:
             data = stream.read(most + 1)
+    except BadInput:
+        raise
     except FileNotFoundError:
         raise BadInput([Problem("missing-file", str(path), expected="does not exist")]) from None
     except (OSError, ValueError) as error:  # ValueError: a path with a zero byte
@@ -207,6 +209,9 @@ def _table(
     if comments:
         rows = [(n, row) for n, row in rows if not row[0].startswith("#") or EXCEL_ERROR.fullmatch(row[0])]
     headers, rows = _without_empty_tail(headers, rows)
+    problems = _title_problems(path, headers, rows, first_row)
+    if problems:
+        raise BadInput(problems)
     problems = _header_problems(path, headers, first_row)
     problems += [
         Problem("row-length", str(path), f"row {place}", found=f"{len(row)} cells",
@@ -219,6 +224,28 @@ def _table(
     texts = tuple(row for _, row in rows)
     places, decimal = tuple(place for place, _ in rows), _decimal_sign(texts, delimiter)
     return Table(str(path), headers, texts, places, decimal, header_row=first_row)
+
+
+# First cell of a row that a spreadsheet adds up.
+TOTALS = re.compile(r"(grand )?(total|totals|sum|subtotal|average|mean)s?:?", re.IGNORECASE)
+
+
+def _title_problems(
+    path: Path, headers: tuple[str, ...], rows: Sequence[tuple[int, tuple[str, ...]]], first_row: int
+) -> list[Problem]:
+    """A first row of one text over a table of several columns is a spreadsheet's title, not its header."""
+    sums = [(place, row) for place, row in rows if TOTALS.fullmatch(next(filter(None, row), ""))]
+    for place, row in sums:
+        if sum(map(bool, row)) <= len(headers) / 2:
+            expected = "looks like a row of totals; delete it"
+            found = short(next(filter(None, row)))
+            return [Problem("totals-row", str(path), f"row {place}", found=found, expected=expected)]
+    filled = [name for name in headers if name]
+    wide = sum(sum(map(bool, row)) > 1 for _, row in rows)
+    if len(filled) != 1 or wide < 1 or wide < len(rows) / 2:
+        return []
+    expected = "looks like a title: the first row must name the columns; delete what is above them"
+    return [Problem("title-row", str(path), f"row {first_row}", found=short(filled[0]), expected=expected)]
 
 
 def _without_empty_tail(
@@ -350,8 +377,9 @@ def parse_number(text: str, *, decimal: str = ".") -> tuple[float, str, str]:
 
 
 def _unclear(text: str, sign: str, decimal: str) -> str:
-    choices = f"{text.replace(sign, '')} or {text.replace(sign, decimal)}"
-    return f"is unclear (thousands or decimals?); write {choices}"
+    whole, part = text.replace(sign, ""), text.replace(sign, decimal)
+    # A zero behind the three digits leaves no doubt.
+    return f"is unclear (thousands or decimals?); write {whole} for that many, or {part}0 for {part}"
 
 
 def short(text: str) -> str:

@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.figures import made_by
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import (
     Brief,
@@ -175,7 +176,7 @@ def read_inputs(brief: Brief) -> Inputs:
             voltage_max_v=cells.voltage_max_v[rows["cells"]],
             voltage_min_v=cells.voltage_min_v[rows["cells"]],
         )
-        if chargers is not None:
+        if chargers is not None and brief_weighs(brief, made_by("charge")):
             read.problems += charger_problems(brief, cells, rows["cells"], chargers)
         sizes, _ = distinct_sizes(cells, rows["cells"], step_mm=brief.fit.size_step_mm)
         read.problems += bed_problems(brief, sizes)
@@ -305,6 +306,20 @@ def speed_problems(brief: Brief, ride: Ride | None) -> list[Problem]:
     elif plan.speed_kmh is not None and plan.speed_kmh > most:
         return [Problem("ride-too-fast", str(brief.path), "", "ride.speed_kmh", f"{plan.speed_kmh:g}", expected)]
     return []
+
+
+def brief_weighs(brief: Brief, figures: frozenset[str]) -> bool:
+    """Whether a brief has one of some figures as an objective or under a constraint."""
+    asked = {*brief.objectives.use, *(name.rsplit("_", 1)[0] for name, bound in brief.constraints if bound is not None)}
+    return bool(asked & figures)
+
+
+def charger_warnings(inputs: Inputs) -> list[str]:
+    """What a search goes on without: a charging time, where no charger of the catalog fits any pack."""
+    if inputs.chargers is None:
+        return []
+    found = charger_problems(inputs.brief, inputs.cells, inputs.cell_rows, inputs.chargers)
+    return [f"{problem.text()}: no charging time is given" for problem in found]
 
 
 def charger_problems(brief: Brief, cells: Cells, rows: Rows, chargers: Chargers) -> list[Problem]:

@@ -57,6 +57,14 @@ class Shortlist:
     pinned_space: Space | None = None
 
 
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
 def parse_weights(text: str | None, *, objectives: Sequence[str]) -> dict[str, float] | None:
     """Weights out of words such as "range_km=2,cost=1".
 
@@ -83,6 +91,9 @@ def parse_weights(text: str | None, *, objectives: Sequence[str]) -> dict[str, f
         return None
     try:
         pairs = [part.split("=") for part in text.split(",")]
+        wrong = ["=".join(pair) for pair in pairs if len(pair) != 2 or not _is_number(pair[1])]
+        if wrong:
+            raise ValueError(f"{wrong[0]!r} has no weight" if "=" not in wrong[0] else f"{wrong[0]!r} has no number")
         weights = {name.strip(): float(value) for name, value in pairs}
         if len(weights) < len(pairs):
             raise ValueError("an objective is named twice")

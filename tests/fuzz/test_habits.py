@@ -76,7 +76,7 @@ def test_thousands_separators_that_are_clear_are_read(tmp_path):
         assert (found.stock if value == int(value) else found.price)[0] == value
     (problem,) = named(tmp_path, with_cell(1, "stock", "1,234"))
     assert problem.code == "unclear-number"
-    assert "1234 or 1.234" in problem.expected
+    assert "1234 for that many, or 1.2340" in problem.expected
 
 
 @pytest.mark.parametrize(
@@ -122,7 +122,7 @@ NAMED = {
     "too large for a number": (with_cell(1, "mass_g", "1e999"), "not-finite"),
     "a row commented out": (with_cell(1, "id", "#" + ROWS[1][0]), "comment-row"),
     "a row twice": (mutate.render([*ROWS, ROWS[1]]), "duplicate-id"),
-    "a row of sums": (mutate.render([*ROWS, ["total"] + [""] * (len(ROWS[0]) - 1)]), "empty-cell"),
+    "a row of sums": (mutate.render([*ROWS, ["total"] + [""] * (len(ROWS[0]) - 1)]), "totals-row"),
     "an invisible sign": (with_cell(1, "id", "am\u200bber"), "control-character"),
     "a line end in a name": (with_cell(1, "id", "am\nber"), "control-character"),
     "a workbook": (b"PK\x03\x04 and so on", "not-a-table"),

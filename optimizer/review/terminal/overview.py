@@ -20,6 +20,7 @@ from optimizer.review.terminal.designs import cautions_of
 from optimizer.review.terminal.tables import front_summary, text_table
 from optimizer.review.verdict_words import verdict_lines
 from optimizer.review.words import describe
+from optimizer.score.inputs import charger_warnings
 
 if TYPE_CHECKING:
     from optimizer.brief import Brief
@@ -87,6 +88,7 @@ def check_text(inputs: Inputs, *, free: Sequence[FreeDimension] = ()) -> str:
             " their own: their chemistry's curve and resistance split apply"
         )
         lines.append(f"                {moved_words(inputs)}")
+    lines += [f"  warning       {text}" for text in charger_warnings(inputs)]
     lines.append("Defaults in use:")
     lines += [f"  {key} = {_plain(value)}" for key, value in defaults_in_use(brief)]
     lines.append(f"Next: cellstow search {shlex.quote(str(brief.path))}")
@@ -102,6 +104,26 @@ def room_words(brief: Brief, item: Any) -> str:
     if room.solid is not None:
         shape += f", {len(room.solid.faces):,} triangles"
     return f"{item.name} ({shape}): {sides} mm, {room.volume_mm3 * 1e-6:.3f} l free"
+
+
+def near_misses(record: Mapping[str, Any]) -> list[str]:
+    """How near the best pack came to each constraint that none met, in its unit, and what would let it through."""
+    bounds, lines = record["brief"]["constraints"], []
+    for name, gap in record.get("nearest", {}).items():
+        if gap >= 0:
+            continue
+        figure, side = name.rsplit("_", 1)
+        label, unit, _ = describe(figure, currency=str(record["brief"].get("currency", "")))
+        known = bounds.get(name)
+        text = f"Nearest miss on {name}: the pack that comes nearest is {-gap:.4g} {unit}".rstrip()
+        if known is not None:
+            value = known + gap if side == "min" else known - gap
+            text += (
+                f" away, with a {label} of {value:.4g} {unit} against {known:g}. With {name} = {value:.4g} a search "
+                "names that pack; a larger compartment or other limits may reach the bound"
+            )
+        lines.append(f"{text}.")
+    return lines
 
 
 def moved_words(inputs: Inputs) -> str:
@@ -194,6 +216,5 @@ def search_summary(result: Result, *, whole: bool = False) -> str:
     lines.append("No candidate meets every constraint. Candidates by reason:")
     reasons = {**space["pruned"], **space["rejected"]}
     lines += [f"  {count:>15,}  {reason}" for reason, count in sorted(reasons.items(), key=lambda x: -x[1])]
-    short = {name: gap for name, gap in result.run["nearest"].items() if gap < 0}
-    lines += [f"Nearest miss on {name}: {-gap:.4g} short" for name, gap in short.items()]
+    lines += near_misses(result.run)
     return "\n".join(lines)

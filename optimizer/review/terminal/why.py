@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.base import console
+from optimizer.review.terminal.overview import near_misses
 from optimizer.review.terminal.tables import counted, headers_for, text_table
 from optimizer.review.words import describe, meaning, number
 
@@ -144,6 +145,5 @@ def space_text(record: Mapping[str, Any], counts: Sequence[tuple[str, int]]) -> 
     front = record.get("front", {})
     if front:
         lines += ["", f"On the front: {front.get('rows', 0)} rows, {front.get('before_thinning', 0)} before thinning."]
-    short = {name: gap for name, gap in record.get("nearest", {}).items() if gap < 0}
-    lines += [f"Nearest miss on {name}: {-gap:.4g} short" for name, gap in short.items()]
+    lines += near_misses(record)
     return "\n".join(lines)
