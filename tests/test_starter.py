@@ -69,3 +69,21 @@ def test_rows_are_those_of_the_demo_tables():
         assert rows and set(rows) <= set(demo)
         named = [row.split(",")[0] for row in demo]
         assert not ids or [row.split(",")[0] for row in rows] == [name for name in named if name in ids]
+
+
+def test_new_takes_over_the_users_own_cells(tmp_path):
+    lines = (builtin_catalogs() / "cells.csv").read_text().splitlines()
+    head = next(k for k, line in enumerate(lines) if line.startswith("id,"))
+    mine = [lines[head], *(line for line in lines[head + 1 :] if line.startswith(("amber-18650-e29", "birch-21700")))]
+    (tmp_path / "my-cells.csv").write_text("\n".join(mine) + "\n")
+    made = run("new", tmp_path / "new", "--from", tmp_path / "my-cells.csv", "--quiet")
+    assert made.exit_code == 0, made.output
+    assert (tmp_path / "new" / "cells.csv").read_text() == (tmp_path / "my-cells.csv").read_text()
+    assert run("check", tmp_path / "new" / "brief.toml").exit_code == 0
+
+
+def test_new_refuses_cells_that_are_wrong_and_writes_nothing(tmp_path):
+    (tmp_path / "bad.csv").write_text("id,format\na,18650\n")
+    made = run("new", tmp_path / "new", "--from", tmp_path / "bad.csv")
+    assert made.exit_code == 2 and "capacity_ah" in made.output
+    assert not (tmp_path / "new").exists()

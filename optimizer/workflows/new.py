@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from optimizer.base.files import write_text
+from optimizer.base.files import write_bytes
 from optimizer.base.problems import BadInput, Problem
-from optimizer.catalog import builtin_catalogs
+from optimizer.catalog import builtin_catalogs, read_cells
 from optimizer.catalog.columns import Column
 from optimizer.catalog.types import (
     BMS_COLUMNS,
@@ -68,13 +68,28 @@ def _table(name: str, columns: tuple[Column, ...], ids: tuple[str, ...]) -> str:
     return "\n".join([*comments, table[0], *rows]) + "\n"
 
 
-def write_starter(folder: Path) -> list[Path]:
+def _own_cells(path: Path) -> dict[str, bytes]:
+    """The user's table of cells and the curves that it names, by the names that they get; BadInput with its faults."""
+    named = read_cells(path).frame.get("ocv", ())
+    curves = sorted({str(each) for each in named if isinstance(each, str) and each})
+    away = [each for each in curves if Path(each).is_absolute() or ".." in Path(each).parts]
+    if away:
+        expected = "must name curves in the table's own folder or below it, so that they can be copied with it"
+        found = [Problem("curve-elsewhere", str(path), field="ocv", found=each, expected=expected) for each in away]
+        raise BadInput(found)
+    curve_files = {each: (path.parent / each).read_bytes() for each in curves}
+    return {f"cells{path.suffix.lower()}": path.read_bytes()} | curve_files
+
+
+def write_starter(folder: Path, *, cells: Path | None = None) -> list[Path]:
     """Write the starter's files into a folder; nothing that is there is ever replaced.
 
     Parameters
     ----------
     folder : Path
         Made when missing.
+    cells : Path, optional
+        The user's own table of cells, copied in place of the invented one.
 
     Returns
     -------
@@ -84,14 +99,18 @@ def write_starter(folder: Path) -> list[Path]:
     Raises
     ------
     BadInput
-        Code "files-exist" when one of the files, or a file in place of the folder, is there; then nothing is
-        written.
+        Code "files-exist" when one of the files, or a file in place of the folder, is there; or with every problem
+        of the user's table. Nothing is written then.
     """
-    files = starter_files()
+    files: dict[str, str | bytes] = dict(starter_files())
+    if cells is not None:
+        files["brief.toml"] = str(files["brief.toml"]).replace('"cells.csv"', f'"cells{cells.suffix.lower()}"')
+        del files["cells.csv"]
+        files |= _own_cells(cells)
     held = [name for name in files if (folder / name).exists()]
     if held or (folder.exists() and not folder.is_dir()):
         text = "must hold none of the starter's files; choose an empty folder: nothing is ever replaced"
         raise BadInput([Problem("files-exist", str(folder), expected=text, found=", ".join(held) or "a file")])
     for name, content in files.items():
-        write_text(folder / name, content)
+        write_bytes(folder / name, content.encode("utf-8") if isinstance(content, str) else content)
     return [folder / name for name in files]
