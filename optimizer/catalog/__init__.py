@@ -10,10 +10,9 @@ from optimizer.catalog.parts import read_bms, read_chargers, read_fuses, read_st
 from optimizer.catalog.ride_trace import Ride, read_ride
 from optimizer.catalog.selection import matching, pattern_problems
 from optimizer.catalog.tables import file_sha256
-from optimizer.catalog.types import MATERIALS, Bms, Catalog, Cells, Chargers, Fuses, Strips, Wires
+from optimizer.catalog.types import Bms, Catalog, Cells, Chargers, Fuses, Strips, Wires
 
 __all__ = [
-    "MATERIALS",
     "Bms",
     "Catalog",
     "Cells",
