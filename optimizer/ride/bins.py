@@ -28,6 +28,9 @@ from optimizer.ride.load.roadload import RideSteps, Vehicle
 
 Floats = NDArray[np.float64]
 
+VOLTAGE_SPAN = 2.0
+"""A cell's voltage at the charge limit over that at the cut-off, at most: 4.2/2.5 V, 3.65/2.0 V (datasheets)."""
+
 BIN_COUNTS = (8, 10, 12, 16, 20, 24, 32, 48, 64, 96, 128)
 """Tried from few to many until the compression error is small enough."""
 
@@ -294,3 +297,28 @@ def falls_with_mass(ride: CompressedRide) -> bool:
     order = np.argsort(-wheel, axis=1)
     growth = np.take_along_axis(ride.weight * b * gain, order, axis=1)
     return bool(np.all(np.cumsum(growth, axis=1) >= -1e-12 * np.abs(growth).sum(axis=1, keepdims=True)))
+
+
+def drawn_all_the_way(steps: RideSteps, *, mass_min_kg: float, mass_max_kg: float) -> bool:
+    """Whether a heavier load has drawn more charge at every place of the lap, and not only by its end.
+
+    True when Σ dt·dP/dm from the lap's beginning is nowhere below 0. Energy that braking gives back counts
+    VOLTAGE_SPAN times: a watt-hour is more charge in an empty cell than in a full one.
+
+    Parameters
+    ----------
+    steps : RideSteps
+    mass_min_kg, mass_max_kg : float
+        Total masses for which it must hold [kg].
+
+    Returns
+    -------
+    bool
+        False means only that it is not certain.
+    """
+    back = VOLTAGE_SPAN * steps.vehicle.regen_efficiency
+    masses = np.array([[mass_min_kg], [mass_max_kg]])
+    wheel = steps.constant_w + steps.per_mass_w_kg * masses
+    gain = np.where(wheel > 0, 1.0 / steps.vehicle.drivetrain_efficiency, back)
+    growth = (gain * steps.per_mass_w_kg * steps.duration_s).min(axis=0)
+    return bool(np.all(np.cumsum(growth) >= -1e-12 * np.abs(growth).sum()))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +13,7 @@ from optimizer.brief import Brief
 from optimizer.catalog import Cells, Chargers, Ride
 from optimizer.cell.model import CellModel, pulse_resistance_ohm
 from optimizer.pack import limits
-from optimizer.ride.bins import CompressedRide, compress
+from optimizer.ride.bins import CompressedRide, compress, drawn_all_the_way, falls_with_mass
 from optimizer.ride.kernels.cells import CellArrays, from_models
 from optimizer.ride.load.headroom import Motor
 from optimizer.ride.load.roadload import RideSteps, Vehicle, air_density, ride_steps
@@ -81,6 +82,12 @@ class Context:
     # Resistance of the worst series group over the mean one [-], one per candidate of the block that is scored,
     # where it has been drawn; None: what dcir_cv lets expect.
     weakest_group: Floats | None = None
+
+    @cached_property
+    def mass_may_help(self) -> bool:
+        """Whether a heavier pack may go further on this ride, by either form of it."""
+        masses = {"mass_min_kg": self.ride.mass_min_kg, "mass_max_kg": self.ride.mass_max_kg}
+        return not (falls_with_mass(self.ride) and drawn_all_the_way(self.steps, **masses))
 
 
 def at_soc(grids: Floats, soc: float) -> Floats:

@@ -64,7 +64,8 @@ def candidates(space):
                 one = op.Options(fuse.values[[k]], fuse.picks[[k]])
                 every = op.combine(op.combine(left, bms), one)
                 if len(every):
-                    parts_of.append(score(block(space, every, cell, series, task.parallel), context=space.context))
+                    packs = block(space, every, cell, series, task.parallel)
+                    parts_of.append(score(packs, context=space.context, stepped=True))
     names = parts_of[0].keys() if parts_of else ()
     return {name: np.concatenate([part[name] for part in parts_of]) for name in names}, count
 

@@ -38,27 +38,41 @@ SUMS = 5
 
 RECORD = 7
 
-# State: mean SoC, filtered currents behind R1, R2 and the lag, temperature.
-(Z, I1, I2, IL, TEMP) = range(5)
+# What is left of a lag after half a step, one column for each of R1, R2 and the lag.
+LAGS = 3
 
 
 @njit(cache=True, error_model="numpy")
+def _kept(duration_s: Floats, numbers: Floats) -> Floats:
+    """What half of each step leaves of the lags, shape (n, LAGS); equal steps in a row are worked out once."""
+    kept = np.empty((len(duration_s), LAGS))
+    for s in range(len(duration_s)):
+        if s > 0 and duration_s[s] == duration_s[s - 1]:
+            kept[s] = kept[s - 1]
+            continue
+        for k, tau in enumerate((numbers[TAU1], numbers[TAU2], numbers[LAG_TAU])):
+            kept[s, k] = math.exp(-0.5 * duration_s[s] / tau)
+    return kept
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
 def _solve(
-    state: Floats, p: float, duration_s: float, curves: Floats, cell: int, numbers: Floats, candidate: Floats
-) -> tuple[float, float, float, float, int]:
-    """Current, cell voltage, heat, power margin and what would end it, at the middle of a step."""
-    z, lag_z = state[Z], numbers[LAG] / (3600.0 * numbers[CAPACITY])
-    temp_k = state[TEMP] if candidate[WARMS] > 0.0 else candidate[AIR_K]
-    factor = arrhenius(temp_k, numbers[ACTIVATION], numbers[REFERENCE_K])
+    state: tuple[float, float, float, float], p: float, duration_s: float, kept: tuple[float, float, float],
+    factor: float, curves: Floats, cell: int, numbers: Floats, candidate: Floats,
+) -> tuple[float, float, float, float, int]:  # fmt: skip
+    """Current, cell voltage, heat, power margin and what would end it, at the middle of a step.
+
+    `state` is mean SoC and the filtered currents behind R1, R2 and the lag.
+    """
+    z, i1, i2, lagging = state
+    keep1, keep2, keep_lag = kept
+    lag_z = numbers[LAG] / (3600.0 * numbers[CAPACITY])
     low, part = place(z, curves.shape[1])
     r0 = factor * interpolate(curves, cell, 1, low, part)
     r1 = factor * interpolate(curves, cell, 2, low, part)
     r2 = factor * interpolate(curves, cell, 3, low, part)
-    half = 0.5 * duration_s
-    keep1, keep2 = math.exp(-half / numbers[TAU1]), math.exp(-half / numbers[TAU2])
-    keep_lag = math.exp(-half / numbers[LAG_TAU])
-    surface = z - lag_z * keep_lag * state[IL]
-    u = ocv_at(curves, cell, surface) - r1 * keep1 * state[I1] - r2 * keep2 * state[I2]
+    surface = z - lag_z * keep_lag * lagging
+    u = ocv_at(curves, cell, surface) - r1 * keep1 * i1 - r2 * keep2 * i2
     cell_ohm = r0 + r1 * (1.0 - keep1) + r2 * (1.0 - keep2)
     # Beyond the ends of the curve the OCV is held.
     if 0.0 < surface < 1.0:
@@ -66,25 +80,22 @@ def _solve(
     most, why = deliverable(u, cell_ohm, candidate[OUTSIDE], numbers[V_MIN], candidate[CURRENT_LIMIT])
     total = cell_ohm + candidate[OUTSIDE]
     current = 2.0 * p / (u + math.sqrt(max(u * u - 4.0 * total * p, 0.0)))
-    # Regeneration takes no cell over its full voltage, nor over its capacity where the curve ends below that voltage.
-    room = max(1.0 - z, 0.0) * 3600.0 * numbers[CAPACITY] / duration_s
-    current = max(current, -min(candidate[CHARGE_LIMIT], max(numbers[V_MAX] - u, 0.0) / cell_ohm, room))
+    if current < 0.0:
+        # Regeneration takes no cell over its full voltage, nor over its capacity where the curve ends below that.
+        room = max(1.0 - z, 0.0) * 3600.0 * numbers[CAPACITY] / duration_s
+        current = max(current, -min(candidate[CHARGE_LIMIT], max(numbers[V_MAX] - u, 0.0) / cell_ohm, room))
     voltage = u - cell_ohm * current
-    return current, voltage, (ocv_at(curves, cell, z) - voltage) * current, most - p, why
+    return current, voltage, (interpolate(curves, cell, 0, low, part) - voltage) * current, most - p, why
 
 
-@njit(cache=True, error_model="numpy")
-def _advance(
-    state: Floats, current: float, heat: float, duration_s: float, numbers: Floats, candidate: Floats
-) -> None:
-    """State at the end of a step of constant current and heat."""
-    state[Z] -= current * duration_s / (3600.0 * numbers[CAPACITY])
-    for at, tau in ((I1, numbers[TAU1]), (I2, numbers[TAU2]), (IL, numbers[LAG_TAU])):
-        state[at] += (current - state[at]) * -math.expm1(-duration_s / tau)
-    if candidate[RESISTANCE_K_W] > 0.0:
-        tau = candidate[RESISTANCE_K_W] * candidate[CAPACITY_J_K]
-        end = candidate[AIR_K] + candidate[RESISTANCE_K_W] * heat
-        state[TEMP] = end + (state[TEMP] - end) * math.exp(-duration_s / tau)
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _warmed(temp_k: float, heat: float, duration_s: float, candidate: Floats) -> float:
+    """Temperature at the end of a step of constant heat."""
+    if candidate[RESISTANCE_K_W] <= 0.0:
+        return temp_k
+    tau = candidate[RESISTANCE_K_W] * candidate[CAPACITY_J_K]
+    end = candidate[AIR_K] + candidate[RESISTANCE_K_W] * heat
+    return end + (temp_k - end) * math.exp(-duration_s / tau)
 
 
 @njit(cache=True, error_model="numpy")
@@ -102,38 +113,55 @@ def run(
     candidate: Floats, soc: tuple[float, float], max_steps: int, record: Floats, every: int,
 ) -> Floats:  # fmt: skip
     """Repeat the lap to the stop; rows of `record` are filled with every `every`-th step."""
-    out, sums, state = np.zeros(RESULT), np.zeros(SUMS), np.zeros(5)
-    state[Z], state[TEMP] = soc[0], candidate[AIR_K]
-    last, z_before = np.zeros(SUMS), soc[0]
-    out[V_LOW], out[STOP] = numbers[V_MAX], -1.0
-    s = 0
-    while out[STEPS] < max_steps:
-        p, dt = power[s], duration_s[s]
-        current, voltage, heat, margin, why = _solve(state, p, dt, curves, cell, numbers, candidate)
-        if state[Z] <= soc[1]:
+    out, sums = np.zeros(RESULT), np.zeros(SUMS)
+    z, i1, i2, lagging, temp_k = soc[0], 0.0, 0.0, 0.0, candidate[AIR_K]
+    kept, per_a = _kept(duration_s, numbers), 1.0 / (3600.0 * numbers[CAPACITY])
+    factor = arrhenius(temp_k, numbers[ACTIVATION], numbers[REFERENCE_K])
+    most_a, low_v, steps, s, stop = 0.0, numbers[V_MAX], 0, 0, -1
+    z_before, terminal, current, heat, before = soc[0], 0.0, 0.0, 0.0, 0
+    while steps < max_steps:
+        if z <= soc[1]:
             # The reserve was reached within the step before, whose current was constant.
-            sums -= last * ((soc[1] - state[Z]) / (z_before - state[Z]))
-            state[Z], out[STOP] = soc[1], RESERVE
+            _add(sums, -(soc[1] - z) / (z_before - z), way_m[before], duration_s[before], terminal, current, heat)
+            z, stop = soc[1], RESERVE
             break
+        p, dt, keeps = power[s], duration_s[s], (kept[s, 0], kept[s, 1], kept[s, 2])
+        if candidate[WARMS] > 0.0:
+            factor = arrhenius(temp_k, numbers[ACTIVATION], numbers[REFERENCE_K])
+        now_a, voltage, now_w, margin, why = _solve(
+            (z, i1, i2, lagging), p, dt, keeps, factor, curves, cell, numbers, candidate
+        )  # fmt: skip
         if margin < 0.0:
-            out[STOP] = why
+            stop = why
             break
         if s == 0:
             out[:SUMS] = sums
-        terminal = voltage - candidate[OUTSIDE] * current
-        last, z_before = np.array([way_m[s], dt, terminal * current * dt, current * current * dt, heat * dt]), state[Z]
-        sums += last
-        out[I_MAX], out[V_LOW] = max(out[I_MAX], current), min(out[V_LOW], voltage)
-        _advance(state, current, heat, dt, numbers, candidate)
-        _record(record, every, int(out[STEPS]),
-                (sums[TIME], sums[WAY], state[Z], voltage, terminal, current, state[TEMP]))  # fmt: skip
-        out[STEPS], s = out[STEPS] + 1, (s + 1) % len(power)
+        current, heat, terminal, z_before, before = now_a, now_w, voltage - candidate[OUTSIDE] * now_a, z, s
+        _add(sums, 1.0, way_m[s], dt, terminal, current, heat)
+        most_a, low_v = max(most_a, current), min(low_v, voltage)
+        z -= current * dt * per_a
+        i1 += (current - i1) * (1.0 - keeps[0] * keeps[0])
+        i2 += (current - i2) * (1.0 - keeps[1] * keeps[1])
+        lagging += (current - lagging) * (1.0 - keeps[2] * keeps[2])
+        temp_k = _warmed(temp_k, heat, dt, candidate)
+        _record(record, every, steps, (sums[TIME], sums[WAY], z, voltage, terminal, current, temp_k))
+        steps, s = steps + 1, s + 1 if s + 1 < len(power) else 0
     if out[TIME] == 0.0:
         out[:SUMS] = sums
-    if out[STOP] == CUTOFF:
-        out[V_LOW] = min(out[V_LOW], numbers[V_MIN])
-    if out[STOP] == CURRENT:
-        out[I_MAX] = candidate[CURRENT_LIMIT]
+    out[I_MAX] = candidate[CURRENT_LIMIT] if stop == CURRENT else most_a
+    out[V_LOW] = min(low_v, numbers[V_MIN]) if stop == CUTOFF else low_v
     out[RANGE_M], out[RANGE_S], out[RANGE_J] = sums[WAY], sums[TIME], sums[ENERGY]
-    out[SOC], out[TEMP_END] = state[Z], state[TEMP]
+    out[SOC], out[TEMP_END], out[STOP], out[STEPS] = z, temp_k, stop, steps
     return out
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _add(
+    sums: Floats, part: float, way_m: float, duration_s: float, terminal_v: float, current: float, heat: float
+) -> None:
+    """Add a part of a step to the sums; a part below 0 takes it away again."""
+    sums[WAY] += part * way_m
+    sums[TIME] += part * duration_s
+    sums[ENERGY] += part * terminal_v * current * duration_s
+    sums[SQUARE_S] += part * current * current * duration_s
+    sums[HEAT_J] += part * heat * duration_s

@@ -22,12 +22,11 @@ from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.front.dominance import Dominators
 from optimizer.front.pareto import signed
 from optimizer.pack.case.outline import END_STACK_MM
-from optimizer.ride.bins import falls_with_mass
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs, load_inputs, read_inputs
-from optimizer.score.score import Block, margins, score
+from optimizer.score.score import Block, margins
 from optimizer.search.exact.archive import slackened
-from optimizer.search.exact.exact import BEST_CASE, cells_cost
+from optimizer.search.exact.exact import best_figures, cells_cost
 from optimizer.search.space import options as op
 from optimizer.search.space import parts
 from optimizer.search.space.setup import make_space
@@ -349,9 +348,7 @@ def hopeful(space: BoxSpace, task: Task, *, held: Sequence[int], against: Floats
     objectives = space.brief.objectives.use
     limits = {k: v for k, v in space.brief.constraints if v is not None}
     needed = set(objectives) | {name.rsplit("_", 1)[0] for name in limits}
-    figures = score(block, context=space.context, figures=frozenset(needed))
-    if not falls_with_mass(space.context.ride):
-        figures |= {k: np.full(len(block), v) for k, v in BEST_CASE.items() if k in figures}
+    figures = best_figures(block, context=space.context, figures=frozenset(needed))
     # Without any BMS or fuse that suits there is no pack.
     good = np.isfinite(block.parts_cost)
     for name, gap in margins(figures, constraints=limits).items():

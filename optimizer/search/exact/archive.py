@@ -169,7 +169,7 @@ class Front:
         Objectives of rows found elsewhere, which bound but are not part of the front.
     """
 
-    WAIT_ROWS = 3000
+    WAIT_ROWS = 500
 
     def __init__(self, start: Survivors, *, against: Floats | None = None) -> None:
         self._merged = start
@@ -185,7 +185,7 @@ class Front:
         """Take candidates in."""
         self._waiting.append(part)
         self._count += len(part)
-        if self._count > max(self.WAIT_ROWS, len(self._mine) // 4):
+        if self._count > max(self.WAIT_ROWS, len(self._mine) // 16):
             self.settle()
 
     def settle(self) -> Survivors:

@@ -22,7 +22,7 @@ import numpy.typing as npt
 
 from optimizer.front.pareto import nondominated, signed
 from optimizer.pack.bill import best_purchase, with_spares
-from optimizer.ride.bins import falls_with_mass
+from optimizer.score.context import Context
 from optimizer.score.score import RIDE_FIGURES, Block, margins, score
 from optimizer.search.exact import archive
 from optimizer.search.exact.branch import BUNCH, Branch, Ground, Safety
@@ -42,6 +42,9 @@ Offer = tuple[Branch, Ints, Safety]
 # Rows that one call of the score takes, and roughly those of a batch at the coarsest level.
 BLOCK = 50_000
 BATCH = 4_000
+
+# Candidates whose ride is stepped through at a time: what they yield bounds the next.
+STEPPED = 1_000
 
 # Options that one bound stands for, coarse to fine; the fine ones are what `Built.within` puts side by side.
 LEVELS = (16 * BUNCH, BUNCH)
@@ -78,7 +81,7 @@ class Engine:
         self.constraints = {k: v for k, v in brief.constraints if v is not None}
         needed = set(self.objectives) | {name.rsplit("_", 1)[0] for name in self.constraints}
         self.figures = frozenset(needed)
-        self.mass_may_help = not falls_with_mass(space.context.ride)
+        self.mass_may_help = space.context.mass_may_help
         self.known = known if known is not None else np.zeros((0, len(self.objectives)))
 
     def run(self, task: Task | Slice, *, samples: bool = True) -> tuple[archive.Survivors, Tally]:
@@ -212,9 +215,7 @@ class Engine:
         for stage in (quick, self.figures) if quick != self.figures else (quick,):
             rows = np.flatnonzero(alive)
             tally.bounds += len(rows) if stage == self.figures else 0
-            figures = score(block.take(rows), context=self.space.context, figures=stage)
-            if self.mass_may_help:
-                figures |= {k: np.full(len(rows), v) for k, v in BEST_CASE.items() if k in figures}
+            figures = best_figures(block.take(rows), context=self.space.context, figures=stage)
             good = self._possible(figures, stage, weight[rows], tally)
             for column, name in enumerate(self.objectives):
                 if name in stage:
@@ -297,47 +298,40 @@ class Engine:
                 return
             whole, coarse = joined(kept), size
         tables = [item.level(1) for item in batch]
-        leaves = self._worth_scoring(batch, whole.finer(lengths, coarse, 1), tables, mine, tally)
-        self._scored(batch, leaves, [item.choice for item in batch], tables, mine, tally)
-
-    def _worth_scoring(
-        self, batch: list[Pending], rows: Rows, tables: list[Floats], mine: archive.Front, tally: Tally
-    ) -> Rows:
-        """Single candidates that stand by what is quick to score and by the bound on the ride.
-        """
-        quick = self.figures - RIDE_FIGURES
-        if quick == self.figures or not quick:
-            return rows
-        kept = []
-        for start in range(0, len(rows), BLOCK):
-            here = rows.take(slice(start, start + BLOCK))
-            figures = score(self._rows_block(batch, here, tables), context=self.space.context, figures=quick)
-            best = here.bound.copy()
-            for column, name in enumerate(self.objectives):
-                if name in quick:
-                    best[:, column] = signed(figures, objectives=[name])[:, 0]
-            worse = mine.beats(best)
-            tally.prune(BEATEN, int(worse.sum()))
-            kept.append(here.take(~worse))
-        return joined(kept) if kept else rows
+        self._scored(batch, whole.finer(lengths, coarse, 1), [item.choice for item in batch], tables, mine, tally)
 
     def _scored(
         self, batch: list[Pending], rows: Rows, options: list[op.Options], tables: list[Floats],
         mine: archive.Front, tally: Tally,
     ) -> None:  # fmt: skip
-        """Candidates scored in blocks; what is feasible and unbeaten joins the front."""
-        tally.scored += len(rows)
-        tally.raw += len(rows)
-        for start in range(0, len(rows), BLOCK):
-            here = rows.take(slice(start, start + BLOCK))
+        """Candidates scored in blocks; what is feasible and unbeaten joins the front.
+
+        One of each bunch comes first: it bounds its neighbours, whose ride then needs no stepping through.
+        """
+        quick = self.figures - RIDE_FIGURES
+        rows = rows.take(np.argsort(rows.group % BUNCH, kind="stable"))
+        for start in range(0, len(rows), STEPPED):
+            here = rows.take(slice(start, start + STEPPED))
             block = self._rows_block(batch, here, tables)
-            figures = score(block, context=self.space.context, figures=self.figures)
-            points = signed(figures, objectives=self.objectives)
-            keep = np.flatnonzero(self._feasible(figures, tally))
-            keep = keep[~mine.beats(points[keep])]
-            keep = keep[nondominated(points[keep])]
-            names = names_of(batch, here.take(keep), options)
-            mine.add(archive.Survivors(names, _numbers(block.take(keep)), points[keep]))
+            figures = score(block, context=self.space.context, figures=quick)
+            keep = np.flatnonzero(self._feasible(figures, quick, tally))
+            best = here.bound[keep]
+            for column, name in enumerate(self.objectives):
+                if name in quick:
+                    best[:, column] = signed(figures, objectives=[name])[keep, 0]
+            worse = mine.beats(best)
+            tally.prune(BEATEN, int(worse.sum()))
+            tally.scored += len(here) - int(worse.sum())
+            tally.raw += len(here) - int(worse.sum())
+            keep, points = keep[~worse], best[~worse]
+            if quick != self.figures:
+                figures = score(block.take(keep), context=self.space.context, figures=self.figures, stepped=True)
+                good = self._feasible(figures, RIDE_FIGURES, tally)
+                keep, points = keep[good], signed(figures, objectives=self.objectives)[good]
+            alive = np.flatnonzero(~mine.beats(points))
+            alive = alive[nondominated(points[alive])]
+            names = names_of(batch, here.take(keep[alive]), options)
+            mine.add(archive.Survivors(names, _numbers(block.take(keep[alive])), points[alive]))
 
     def _rows_block(self, batch: list[Pending], rows: Rows, tables: list[Floats]) -> Block:
         """Groups of options as the score reads them."""
@@ -346,12 +340,13 @@ class Engine:
         values = np.concatenate(tables)[starts[rows.item] + rows.group]
         return self._block(batch[0].branch.ground.task, rows.cell, series[rows.item], values)
 
-    def _feasible(self, figures: Mapping[str, Floats], tally: Tally) -> Flags:
-        """Which candidates meet every constraint; the others are counted by the first that they fail."""
-        gaps = margins(figures, constraints=self.constraints)
+    def _feasible(self, figures: Mapping[str, Floats], stage: frozenset[str], tally: Tally) -> Flags:
+        """Which candidates meet the constraints on a stage's figures; the others are counted by the first they fail."""
+        held = {k: v for k, v in self.constraints.items() if k.rsplit("_", 1)[0] in stage}
+        gaps = margins(figures, constraints=held)
         tally.note_margins(gaps)
         alive = np.ones(len(figures["cost"]), dtype=bool)
-        for name in self.constraints:
+        for name in held:
             fails = alive & (gaps[f"margin_{name}"] < 0)
             tally.rejected[name] += int(fails.sum())
             alive &= ~fails
@@ -374,6 +369,22 @@ class Engine:
             spread_ohm=column["spread_ohm"],
             hot_rise_k_per_w=column["hot_rise_k_per_w"],
         )
+
+
+def best_figures(block: Block, *, context: Context, figures: frozenset[str]) -> dict[str, Floats]:
+    """Figures that no pack is better in which is nowhere better than one of the block.
+
+    Parameters
+    ----------
+    block : Block
+        n ideal packs.
+    context : Context
+    figures : frozenset of str
+        Those that are needed.
+    """
+    open_end = BEST_CASE.keys() & figures if context.mass_may_help else frozenset()
+    found = score(block, context=context, figures=figures - open_end, stepped=True)
+    return {**found, **{name: np.full(len(block), BEST_CASE[name]) for name in open_end}}
 
 
 def cells_cost(space: Space, cell: Ints, number: Ints) -> Floats:

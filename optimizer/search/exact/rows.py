@@ -17,8 +17,7 @@ from optimizer.front.pareto import nondominated, signed, thin
 from optimizer.pack.limits import LIMITS, fuse_cap, rated_current
 from optimizer.pack.protection.fuses import opening_seconds
 from optimizer.ride.range import STOP_NAMES
-from optimizer.ride.simulate import simulate
-from optimizer.score.score import Block, Scores, margins, packs, score
+from optimizer.score.score import Block, Scores, margins, ridden, score
 from optimizer.search.exact.archive import NAMES, Survivors
 from optimizer.search.space.space import Space, Task
 
@@ -129,21 +128,11 @@ def refuse_nan(figures: Scores) -> None:
 
 
 def full_figures(block: Block, *, space: Space) -> Scores:
-    """All figures of a block, range and consumption from the time-stepping ride; ArithmeticError by `refuse_nan`."""
-    context = space.context
-    figures = score(block, context=context)
+    """All figures of a block, and the range of the fast form beside them; ArithmeticError by `refuse_nan`."""
+    figures = score(block, context=space.context, stepped=True)
     if len(block):
-        run = simulate(
-            packs(block, context=context, pack_mass_kg=figures["pack_mass_kg"]),
-            steps=context.steps,
-            ride=context.ride,
-            start_soc=context.start_soc,
-            reserve_soc=context.reserve_soc,
-        )
-        figures["fast_range_km"] = figures["range_km"]
-        figures["range_km"] = run.range_km
-        figures["range_stop"] = run.stop.astype(float)
-        figures["consumption_wh_per_km"] = run.consumption_wh_per_km
+        fast = ridden(block, context=space.context, pack_mass_kg=figures["pack_mass_kg"])
+        figures["fast_range_km"] = fast.range_km
     refuse_nan(figures)
     return figures
 

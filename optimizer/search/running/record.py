@@ -6,14 +6,12 @@ import platform
 import sys
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from optimizer import __version__
 from optimizer.base.figures import FIGURES, OBJECTIVES
 from optimizer.base.sources import code_hash, versions
 from optimizer.brief import defaults_in_use
-from optimizer.score.score import RIDE_FIGURES
 from optimizer.search.running.run import Outcome
 from optimizer.search.space.space import Space
 
@@ -42,7 +40,7 @@ def run_record(space: Space, outcome: Outcome, front: pd.DataFrame) -> dict[str,
             "pruned": dict(sorted((k, v) for k, v in tally.pruned.items() if v)),
             "rejected": dict(sorted((k, v) for k, v in tally.rejected.items() if v)),
             "complete": outcome.complete,
-            "unproven": unproven(space, front),
+            "unproven": unproven(space),
         },
         "nearest": {name.removeprefix("margin_"): gap for name, gap in sorted(tally.nearest.items())},
         "front": {"rows": len(front), "before_thinning": len(outcome.found)},
@@ -54,28 +52,14 @@ def run_record(space: Space, outcome: Outcome, front: pd.DataFrame) -> dict[str,
     }
 
 
-def unproven(space: Space, front: pd.DataFrame) -> dict[str, str]:
+def unproven(space: Space) -> dict[str, str]:
     """Objectives by which the front may lack rows, each with the reason; {} where the front is the true one.
 
     Parameters
     ----------
     space : Space
-    front : DataFrame
-        Rows with range_km [km]; may be empty.
     """
-    used = space.brief.objectives.use
-    found: dict[str, str] = {name: FIGURES[name].unproven for name in used if FIGURES[name].unproven}
-    ride = space.context.ride
-    # On a lap of one steady power the fast form knows where it is.
-    short = front["range_km"] < ride.distance_m / 1000.0 if len(front) else np.zeros(0, dtype=bool)
-    if len(ride.weight) > 1 and short.any() and (range_named := RIDE_FIGURES & space.brief.figures_asked()):
-        why = (
-            f"{int(short.sum())} of {len(front)} designs do not finish one lap of the ride"
-            f" ({ride.distance_m / 1000:.3g} km), and the search went by the lap's mean;"
-            " give a shorter lap that is repeated"
-        )
-        found |= dict.fromkeys(sorted(range_named), why)
-    return found
+    return {name: FIGURES[name].unproven for name in space.brief.objectives.use if FIGURES[name].unproven}
 
 
 def peak_memory_mib() -> float | None:

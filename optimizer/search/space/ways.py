@@ -9,7 +9,6 @@ import numpy as np
 from optimizer.base.problems import BadInput, Problem, Stopped
 from optimizer.fit.placement.modules import MOST_LAYOUTS
 from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS
-from optimizer.ride.bins import falls_with_mass
 from optimizer.search.space.counts import product_by_groups
 from optimizer.search.space.layingout import Told
 from optimizer.search.space.space import Space, Task
@@ -88,7 +87,7 @@ def check(space: Space, *, report: Told | None = None, until: float | None = Non
     Stopped
         When the time is up.
     """
-    may_help = not falls_with_mass(space.context.ride)
+    may_help = space.context.mass_may_help
     most = limit(space, mass_may_help=may_help)
     doubtful = [task for task in space.tasks() if _at_most(space, task) > most]
     worst: tuple[int, Task] | None = None
