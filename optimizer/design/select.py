@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from optimizer.base.problems import BadInput, Problem
 from optimizer.fit.region.geometry import box_walls
@@ -301,10 +302,20 @@ def _caps(space: Space, chosen: Chosen, build: parts.Build) -> tuple[float, floa
     fuse, fuse_rows = parts.fuse_options(space.inputs, full_v=full_v)
     strip_a = build.section_mm2 * build.density_a_mm2 / max(worst(chosen, f"segment_{build.layers}"), 1e-12)
     wire_a = float(space.inputs.wires.current_a[chosen.wire])
-    at_bms = int(np.flatnonzero(bms_rows == chosen.bms)[0])
-    at_fuse = int(np.flatnonzero(fuse_rows == chosen.fuse)[0])
+    pack = f"{chosen.series} {cells.chemistry[row]} cells in series, {full_v:g} V when full"
+    at_bms = _place(space, "bms", bms_rows, chosen.bms, f"must manage {pack}")
+    at_fuse = _place(space, "fuse", fuse_rows, chosen.fuse, f"must break {full_v:g} V DC")
     least = [
         min(strip_a, wire_a, -bms.column(name)[at_bms], -fuse.column(name)[at_fuse])
         for name in ("neg_peak_a", "neg_continuous_a", "neg_charge_a")
     ]
     return least[0], least[1], least[2]
+
+
+def _place(space: Space, name: str, suited: npt.NDArray[np.int64], row: int, expected: str) -> int:
+    """Where a chosen BMS or fuse stands among those that suit the pack; BadInput where it is none of them."""
+    found = np.flatnonzero(suited == row)
+    if not len(found):
+        table = getattr(space.inputs, "bms" if name == "bms" else "fuses")
+        raise BadInput([Problem("unsuited-part", str(space.brief.path), "", name, str(table.id[row]), expected)])
+    return int(found[0])

@@ -73,6 +73,7 @@ def charge_time(
     start_soc: ArrayLike = 0.0,
     stop_soc: ArrayLike = 1.0,
     taper_a: ArrayLike | None = None,
+    cell_ohm: Floats | None = None,
 ) -> Charge:
     """Time of a constant-current, constant-voltage charge of one cell.
 
@@ -80,7 +81,8 @@ def charge_time(
     and R its mean, so both phases have a closed form: Δz·Q/I at constant current, and Q·R/s·ln(g_a/g_b) at
     constant voltage, with slope s = dOCV/dz and gap g = V_max − OCV at the ends. The charge ends at stop_soc
     or when the current has fallen to the taper current, whichever comes first; with an I_cc below the taper
-    current, at the voltage limit.
+    current, at the voltage limit. Both are told by the cell's own resistance: behind wiring the current falls
+    sooner, and the charge goes on until the cell is as full as without. So more resistance never charges sooner.
 
     Parameters
     ----------
@@ -95,6 +97,8 @@ def charge_time(
         0 ≤ start ≤ stop ≤ 1 [-].
     taper_a : array_like, shape (n,), optional
         Current at which the charge ends, above 0; TAPER_C_RATE times the capacity if left out [A].
+    cell_ohm : ndarray, shape (n, n_soc), optional
+        The part of resistance_ohm that is the cell's own, above 0; all of it if left out [ohm].
 
     Returns
     -------
@@ -115,14 +119,15 @@ def charge_time(
         for value in (capacity_ah, current_a, voltage_max_v, start_soc, stop_soc)
     )
     taper = TAPER_C_RATE * capacity if taper_a is None else np.broadcast_to(taper_a, (count,))[:, None]
-    _check(ocv_v, resistance_ohm=resistance_ohm, capacity=capacity, amps=amps, start=start, stop=stop,
-           taper=taper)  # fmt: skip
+    cell_ohm = resistance_ohm if cell_ohm is None else cell_ohm
+    _check(ocv_v, resistance_ohm=resistance_ohm, cell_ohm=cell_ohm, capacity=capacity, amps=amps, start=start,
+           stop=stop, taper=taper)  # fmt: skip
     soc = np.linspace(0.0, 1.0, points)
-    ohms = 0.5 * (resistance_ohm[:, 1:] + resistance_ohm[:, :-1])
+    ohms, own = (0.5 * (table[:, 1:] + table[:, :-1]) for table in (resistance_ohm, cell_ohm))
     low = np.clip(soc[:-1], start, stop)
     full = np.clip(soc[1:], start, stop)
     limit = _soc_of_gap(amps * ohms, ocv_v=ocv_v, voltage_max_v=v_max)
-    ended = _soc_of_gap(np.minimum(amps, taper) * ohms, ocv_v=ocv_v, voltage_max_v=v_max)
+    ended = _soc_of_gap(np.minimum(amps, taper) * own, ocv_v=ocv_v, voltage_max_v=v_max)
     high = np.clip(ended, low, full)
     turn = np.clip(limit, low, high)
     hours = _constant_current(turn - low, amps=amps, capacity=capacity)
@@ -136,13 +141,15 @@ def charge_time(
 
 
 def _check(
-    ocv_v: Floats, *, resistance_ohm: Floats, capacity: Floats, amps: Floats, start: Floats, stop: Floats,
-    taper: Floats,
+    ocv_v: Floats, *, resistance_ohm: Floats, cell_ohm: Floats, capacity: Floats, amps: Floats, start: Floats,
+    stop: Floats, taper: Floats,
 ) -> None:  # fmt: skip
     checks = (
-        ("ocv_v and resistance_ohm must have one shape", ocv_v.shape == resistance_ohm.shape),
+        ("ocv_v, resistance_ohm and cell_ohm must have one shape",
+         ocv_v.shape == resistance_ohm.shape == cell_ohm.shape),
         ("ocv_v must not fall with SoC", bool(np.all(np.diff(ocv_v, axis=1) >= 0))),
         ("resistance_ohm must be > 0", bool(np.all(resistance_ohm > 0))),
+        ("cell_ohm must be > 0 and within resistance_ohm", bool(np.all((cell_ohm > 0) & (cell_ohm <= resistance_ohm)))),
         ("capacity_ah must be > 0", bool(np.all(capacity > 0))),
         ("current_a must be >= 0", bool(np.all(amps >= 0))),
         ("taper_a must be > 0", bool(np.all(taper > 0))),

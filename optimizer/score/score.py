@@ -77,9 +77,6 @@ class Block:
 
 Scores = dict[str, Floats]
 
-# Wiring over the cells' own resistance that a charge counts at most [-].
-WIRING_MOST = 2.0
-
 # Which figures each part computes; a caller that needs few is not charged for all.
 POWER_FIGURES, RIDE_FIGURES, HEAT_FIGURES, SPEED_FIGURES, CHARGE_FIGURES = (
     made_by(part) for part in ("powers", "ride", "heat", "speed", "charge")
@@ -335,8 +332,8 @@ def charge_times(block: Block, *, context: Context) -> Scores:
 
     Constant current until the voltage limit, then constant voltage until the current has tapered. The lag of
     the surface is left out of the resistance: the tail of a charge may last up to a tenth longer (see
-    tests/outside/test_charge.py). Wiring counts up to WIRING_MOST times the cells' own resistance: behind more of
-    it the current has tapered before the cells are full, and a worse pack would seem to charge sooner.
+    tests/outside/test_charge.py). It ends when the cells are as full as they would be without wiring: behind
+    more of it the current has tapered sooner, and a worse pack would seem to charge sooner.
     """
     chargers, arrays, k = context.chargers, context.arrays, block.cell
     never = np.full(len(block), np.inf)
@@ -355,14 +352,14 @@ def charge_times(block: Block, *, context: Context) -> Scores:
     )
     current_a = np.where(picked >= 0, chargers.current_a[picked], 0.0) / block.parallel
     outside = block.extra_ohm * block.parallel / block.series
-    outside = np.minimum(outside, WIRING_MOST * context.cells.steady_ohm[k])[:, None]
-    ohm = (arrays.r0_ohm + arrays.r1_ohm + arrays.r2_ohm)[k] + outside
+    own = (arrays.r0_ohm + arrays.r1_ohm + arrays.r2_ohm)[k]
     out: Scores = {}
     for name, stop in (("charge_80_min", 0.8), ("charge_min", 1.0)):
         hours = charge_time(
             current_a,
             ocv_v=arrays.ocv_v[k],
-            resistance_ohm=ohm,
+            resistance_ohm=own + outside[:, None],
+            cell_ohm=own,
             capacity_ah=arrays.capacity_ah[k],
             voltage_max_v=context.cells.voltage_max_v[k],
             start_soc=context.reserve_soc,

@@ -359,21 +359,19 @@ class Plain:
             return out
         best = min(fits, key=lambda k: (-t.current_a[k], t.price[k]))
         amps, outside = float(t.current_a[best]) / p, parts["ohm"] * p / s
-        asked = self.brief.electrical
-        outside = min(outside, 2.0 * self.cell(pack.cell)[0].ohm(asked.reference_soc, math.inf, asked.temp_c))
-        ohm = [a + b + c + outside for a, b, c in zip(arrays.r0, arrays.r1, arrays.r2, strict=True)]
+        own = [a + b + c for a, b, c in zip(arrays.r0, arrays.r1, arrays.r2, strict=True)]
         for name, stop in (("charge_80_min", 0.8), ("charge_min", 1.0)):
-            hours = charge_hours(amps, arrays, ohm, self.brief.ride.reserve_soc, stop)
+            hours = charge_hours(amps, arrays, own, outside, self.brief.ride.reserve_soc, stop)
             out[name] = 60.0 * hours
         return out | {"charger": best}
 
 
-def charge_hours(amps, cell, ohm, start, stop):
-    """Constant current while OCV + I·R is under the full voltage, then constant voltage until C/20."""
+def charge_hours(amps, cell, own, outside, start, stop):
+    """Constant current while OCV + I·R is under the full voltage, then constant voltage; to C/20 of the cell alone."""
     n = len(cell.ocv) - 1
     taper, hours = 0.05 * cell.capacity_ah, 0.0
     for k in range(n):
-        r, rise = 0.5 * (ohm[k] + ohm[k + 1]), (cell.ocv[k + 1] - cell.ocv[k]) * n
+        cell_r, rise = 0.5 * (own[k] + own[k + 1]), (cell.ocv[k + 1] - cell.ocv[k]) * n
         z, end = max(k / n, start), min((k + 1) / n, stop)
         if end <= z:
             continue
@@ -382,9 +380,9 @@ def charge_hours(amps, cell, ohm, start, stop):
             over = cell.v_max - cell.ocv[k] - gap_v
             return k / n + over / rise if rise > 0 else (2.0 if over > 0 else -1.0)
 
-        turn = min(max(soc_at(amps * r), z), end)
+        r, last = cell_r + outside, min(max(soc_at(min(amps, taper) * cell_r), z), end)
+        turn = min(max(soc_at(amps * r), z), last)
         hours += (turn - z) * cell.capacity_ah / amps
-        last = min(max(soc_at(min(amps, taper) * r), turn), end)
         if last > turn:
             gap = cell.v_max - (cell.ocv[k] + rise * (turn - k / n))
             x = rise * (last - turn) / gap

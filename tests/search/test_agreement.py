@@ -35,8 +35,8 @@ def test_on_every_row_of_the_small_brief(tmp_path):
     whole, line = tmp_path / "whole.toml", next(x for x in text.splitlines() if x.startswith("resolution"))
     whole.write_text(text.replace(line, ""))
     run_job(whole, folder=tmp_path / "run")
-    apart, stop = deviations(whole, pd.read_csv(tmp_path / "run" / "front.csv"))
-    assert len(apart) > 20 and len(set(stop)) == 2
+    apart, _ = deviations(whole, pd.read_csv(tmp_path / "run" / "front.csv"))
+    assert len(apart) > 20
     assert np.abs(apart).max() < 0.005
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from optimizer.design.rescore import scored
+from optimizer.score import score
 from optimizer.search.exact import rows
 from optimizer.search.running.run import search
 
@@ -17,7 +18,7 @@ FIGURES = ("cost", "energy_wh", "voltage_full_v", "peak_power_w", "peak_low_w", 
 
 @pytest.fixture
 def found(space_of):
-    space = space_of(6)
+    space = space_of(next(k for k in range(9) if len(search(space_of(k)).found) > 1))
     survivors = search(space).found
     assert len(survivors) > 1
     return space, survivors.take(np.arange(2))
@@ -29,8 +30,8 @@ def test_a_figure_that_is_not_a_number_is_refused_by_name(found, monkeypatch):
     assert len(rows.rescored(survivors, space=space)[0]) == 2
     for name in FIGURES:
 
-        def spoilt(block, *, context, name=name):
-            figures = whole(block, context=context)
+        def spoilt(block, *, name=name, **asked):
+            figures = whole(block, **asked)
             return figures | {name: np.array([figures[name][0], np.nan])}
 
         monkeypatch.setattr(rows, "score", spoilt)
@@ -43,13 +44,13 @@ def test_a_figure_that_is_not_a_number_is_refused_by_name(found, monkeypatch):
 
 def test_a_ride_that_is_not_a_number_is_refused_by_name(found, monkeypatch):
     space, survivors = found
-    whole = rows.simulate
+    whole = score.simulate
     for name in ("range_km", "consumption_wh_per_km"):
 
         def spoilt(*given, name=name, **asked):
             return replace(whole(*given, **asked), **{name: np.full(2, np.nan)})
 
-        monkeypatch.setattr(rows, "simulate", spoilt)
+        monkeypatch.setattr(score, "simulate", spoilt)
         with pytest.raises(ArithmeticError, match=f"^{name} is not a number in 2 of 2 rows, the first at 0$"):
             rows.rescored(survivors, space=space)
 
