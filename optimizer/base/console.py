@@ -52,7 +52,8 @@ def endure() -> list[Enduring]:
         except (OSError, ValueError):
             continue
         fresh = io.TextIOWrapper(
-            io.BufferedWriter(raw), encoding=stream.encoding, errors=stream.errors,
+            # A console may know fewer characters than we print.
+            io.BufferedWriter(raw), encoding=stream.encoding, errors="replace",
             line_buffering=name == "stderr" or raw.isatty(),
         )  # fmt: skip
         setattr(sys, name, fresh)

@@ -69,7 +69,7 @@ def reached(module: str) -> frozenset[str]:
 def _imports(module: str) -> frozenset[str]:
     """What a module names in imports: modules of this package, their packages, and libraries by their first name."""
     named = {module}
-    for node in _running(ast.parse(_path(module).read_text())):
+    for node in _running(ast.parse(_path(module).read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             named |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):

@@ -156,7 +156,7 @@ class Checkpoints:
             expected = "holds no unfinished search; leave out --resume to begin one"
             raise BadInput([Problem("no-run", str(self.folder), expected=expected)])
         try:
-            manifest: dict[str, Any] = json.loads(path.read_text())
+            manifest: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
             return {"key": manifest["key"], "inputs": dict(manifest["inputs"]), "code": manifest["code"]}
         except (OSError, ValueError, KeyError, TypeError) as wrong:
             expected = "cannot be read; begin anew with --force"

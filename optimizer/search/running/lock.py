@@ -18,6 +18,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any
 
+from filelock import lock_descriptor
+
 from optimizer.base.problems import BadInput, Problem
 
 LOCK_FILE = ".lock"
@@ -53,7 +55,7 @@ def locked(folder: Path) -> Iterator[None]:
         expected = "must be a folder that can be written to; choose another --out"
         raise BadInput([Problem("unwritable", str(folder), expected=expected, found=wrong.strerror or "")]) from wrong
     with stream:
-        # A file that its last holder removed between our opening and our locking it locks nobody out.
+        # If the holder deleted the file after we opened it, our lock protects nothing.
         if not _taken(stream) or not _same(stream, path) or _lives_elsewhere(stream):
             expected = "is in use by another search; choose another --out, or wait for it"
             raise BadInput([Problem("folder-in-use", str(folder), expected=expected, found=_holder(path))])
@@ -66,10 +68,11 @@ def locked(folder: Path) -> Iterator[None]:
         finally:
             over.set()
             # Removed while it is held: whoever opens it from here on makes a new one.
-            path.unlink(missing_ok=True)
-            if made:
-                # A run that was refused before it wrote anything leaves no folder, either.
-                with contextlib.suppress(OSError):
+            # (Windows removes no file that is open; an empty lock file there locks nobody out.)
+            with contextlib.suppress(OSError):
+                path.unlink()
+                if made:
+                    # A run that was refused before it wrote anything leaves no folder, either.
                     folder.rmdir()
 
 
@@ -114,20 +117,9 @@ def _lives_elsewhere(stream: IO[str]) -> bool:
 def _taken(stream: IO[str]) -> bool:
     """Take the lock if nobody has it."""
     try:
-        import fcntl
-    except ImportError:  # a system without: its own locking holds a file that is open for writing
-        import msvcrt
-
-        try:
-            msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        except OSError:
-            return False
-        return True
-    try:
-        fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        return lock_descriptor(stream.fileno(), blocking=False)
     except OSError as wrong:
         return wrong.errno in NO_LOCKS
-    return True
 
 
 def _named(text: str) -> dict[str, Any]:
