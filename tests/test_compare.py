@@ -102,6 +102,14 @@ def test_page_holds_both_fronts(folders, tmp_path):
     for label, folder in zip("AB", folders, strict=True):
         for name in pd.read_parquet(folder / "front.parquet")["design_id"]:
             assert f"{label}:{name}" in text
+    # It says of each run what the terminal says, and not that two fronts are one.
+    record = json.loads(run("compare", *folders, "--json").stdout)
+    told = run("compare", *folders).stdout
+    assert "no other beats in everything" not in text and "designs on the front" not in text
+    sizes = [len(pd.read_parquet(folder / "front.parquet")) for folder in folders]
+    for (label, other), rows, beaten in zip(("AB", "BA"), sizes, record["beaten"], strict=True):
+        assert f"{label}: {beaten} of {rows} rows are equalled or beaten by {other}" in told
+        assert f"Of the {rows:,} of {label}, {beaten:,} are equalled or beaten by {other}." in text
 
 
 def test_what_cannot_be_compared_is_said(folders, tmp_path):

@@ -93,6 +93,10 @@ def compare_job(a: str, b: str, *, page: Path | None = None) -> Compared:
     one = found.sides[0].run
     record = {key: one.record[key] for key in ("brief", "inputs", "versions") if key in one.record}
     record["title"] = " against ".join(f"{k} = {side.name}" for k, side in zip("AB", found.sides, strict=True))
+    record["compared"] = [
+        {"label": label, "name": side.name, "rows": len(side.run.front), "beaten": beaten}
+        for label, side, beaten in zip("AB", found.sides, found.beaten, strict=True)
+    ]
     if any(distances):
         rows_of = sum(len(side.run.front) for side in found.sides)
         record["stand_ins"] = {"rows_of": rows_of, "distance": max(distances)}

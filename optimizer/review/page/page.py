@@ -228,6 +228,13 @@ def _overview(front: pd.DataFrame, run: Mapping[str, Any], currency: str) -> lis
     space = run.get("space") or {}
     stood_for = run.get("stand_ins") or {"rows_of": len(front)}
     facts = [{"label": "designs on the front", "value": f"{stood_for['rows_of']:,}"}]
+    if compared := run.get("compared"):
+        # Two fronts are no front: each is counted alone, with what the other beats of it.
+        facts = []
+        for side, other in zip(compared, reversed(compared), strict=True):
+            facts.append({"label": f"designs of {side['label']}, {side['name']}", "value": f"{side['rows']:,}"})
+            beaten = f"of them equalled or beaten by {other['label']}"
+            facts.append({"label": beaten, "value": f"{side['beaten']:,}"})
     if "distance" in stood_for:
         label = f"of them shown, the rest within {100 * stood_for['distance']:.2g} % of one in each objective"
         facts.append({"label": label, "value": f"{len(front):,}"})
@@ -243,6 +250,17 @@ def _overview(front: pd.DataFrame, run: Mapping[str, Any], currency: str) -> lis
             text = f"{number(best, decimals=decimals)} {unit}".strip()
             facts.append({"label": f"{'most' if more else 'least'} {label}", "value": text})
     return facts
+
+
+def _marks(run: Mapping[str, Any]) -> str:
+    """What a mark of the chart is."""
+    compared = run.get("compared")
+    if not compared:
+        return "Every mark is a design that no other beats in everything."
+    return "Every mark is a design of one of two runs. " + " ".join(
+        f"Of the {side['rows']:,} of {side['label']}, {side['beaten']:,} are equalled or beaten by {other['label']}."
+        for side, other in zip(compared, reversed(compared), strict=True)
+    )
 
 
 def _wanted(run: Mapping[str, Any]) -> list[str]:
@@ -330,6 +348,7 @@ def render_page(
         folder=folder,
         facts=_overview(front, run, currency),
         count=len(front),
+        marks_are=_marks(run),
         axes=[{"name": name, "label": label, "value": value} for (name, label), value in axes],
         marks=[{"name": name, "label": MARKS[name]} for name in data["marks"]],
         numeric=[c for c in columns if c["number"]],
