@@ -147,3 +147,30 @@ def test_mark_areas_grow_with_the_value_and_never_vanish():
     sizes = charts.mark_sizes([3.0, 1.0, 2.0])
     assert sizes[1] == sizes.min() == 14.0
     assert sizes[2] - sizes[1] == pytest.approx(sizes[0] - sizes[2])
+
+
+def test_layers_are_counted_among_those_in_use(design):
+    """A station whose lowest level is left empty has layers 1 to n of n all the same."""
+    station = design.stations[0]
+    level = drawings.views.levels(station)
+    if level.max() == 0:
+        stacked = replace(station.layout, centres_mm=station.layout.centres_mm.copy())
+        half = len(level) // 2
+        stacked.centres_mm[half:, station.layout.axis] += 500.0
+        station = replace(station, layout=stacked)
+        level = drawings.views.levels(station)
+    keep = level > 0
+    group = np.where(keep, station.chain.group, -1)
+    chain = replace(station.chain, group=group)
+    other = replace(design, stations=(replace(station, chain=chain), *design.stations[1:]))
+    used = len(np.unique(level[other.stations[0].used]))
+    titles = [panel.caption for panel in panels_of(other, station=0)]
+    for number in range(used + 1, int(level.max()) + 2):
+        assert not any(f"layer {number} of" in title for title in titles)
+
+
+def test_an_empty_seat_hides_no_cell(design, sheet):
+    """Seats left empty are outlines: nothing stands behind them unseen."""
+    shapes = artists(sheet, "PathPatch") + artists(sheet, "Polygon")
+    empty = [p for p in shapes if p.get_linestyle() not in ("solid", "-")]
+    assert empty and all(p.get_facecolor()[3] == 0.0 for p in empty)

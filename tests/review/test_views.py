@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.fit.region.compartment import Compartment, keep_out_box
+from optimizer.fit.region.compartment import Compartment, KeepOut, keep_out_box
+from optimizer.review.sheets import views
 from optimizer.review.sheets.views import (
     View,
     case_outline,
@@ -109,3 +110,29 @@ def test_case_keeps_clear_of_a_keep_out(design, make):
     outer, _ = case_outline(design.stations[0], axis=1, layer=0, clearance=design.clearance)
     keep = silhouette(design.stations[0].compartment.keep_outs[0], view=View(1, -1))
     assert outer.distance(keep) >= design.clearance.wall_mm - 0.02
+
+
+def test_groups_that_touch_have_different_colours(design):
+    for station in design.stations:
+        pairs = views.touching(station, cell_gap_mm=design.clearance.cell_gap_mm)
+        group, colours = views.pack_groups(station), views.group_colours(station, pairs=pairs, count=6)
+        assert set(colours) == set(group[group > 0].tolist()) and max(colours.values()) < 6
+        apart = [(int(a), int(b)) for a, b in group[pairs] if a != b and a > 0 and b > 0]
+        assert apart and all(colours[a] != colours[b] for a, b in apart)
+
+
+def test_a_keep_out_lies_at_the_depth_of_cells_or_at_another(design):
+    """Closed form: a box of keep-out across the whole of the first layer, and one above all cells."""
+    station = design.stations[0]
+    axis, layout = station.layout.axis, station.layout
+    top = float((layout.centres_mm[:, axis] + layout.extents_mm[:, axis] / 2.0).max())
+    across = views.cross_axes(axis)
+
+    def block(low, high):
+        corner = [0.0, 0.0, 0.0]
+        corner[axis] = low
+        return KeepOut("block", ((0.0, 0.0), (50.0, 0.0), (50.0, 30.0), (0.0, 30.0)), axis, high - low, tuple(corner))
+
+    assert len(across) == 2
+    for low, high, here in ((0.0, top, True), (top, top + 9.0, False), (top - 1.0, top + 9.0, True)):
+        assert views.at_depth(station, block(low, high), axis=axis, layer=-1) == here

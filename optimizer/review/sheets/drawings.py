@@ -79,8 +79,8 @@ def panels_of(design: Design, *, station: int) -> list[Panel]:
     natural = views.NATURAL_SIDE[axis]
     layers = [int(k) for k in np.unique(views.levels(it)[it.used])]
     found = []
-    for layer in layers:
-        which = f"layer {layer + 1} of {len(layers)}, " if len(layers) > 1 else ""
+    for number, layer in enumerate(layers, start=1):
+        which = f"layer {number} of {len(layers)}, " if len(layers) > 1 else ""
         for kind, side in (("chain", natural), ("face", natural), ("face", -natural)):
             view = View(axis, side)
             what = "groups and chain" if kind == "chain" else f"plates on the {view.name[-2:]} face"
@@ -255,9 +255,11 @@ def _panel(axes: Axes, design: Design, panel: Panel, *, x: float, y: float, scal
     box = put(views.silhouette(station.compartment, view=panel.view))
     strokes.fill(axes, box, facecolor="#ffffff", edgecolor=look.INK, linewidth=1.3, zorder=1)
     for keep_out in station.compartment.keep_outs:
-        _keep_out(axes, put(views.silhouette(keep_out, view=panel.view)).intersection(box), keep_out.name)
+        seen = put(views.silhouette(keep_out, view=panel.view)).intersection(box)
+        here = views.at_depth(station, keep_out, axis=panel.view.axis, layer=panel.layer)
+        _keep_out(axes, seen, keep_out.name, here=here)
     if panel.kind == "side":
-        _side(axes, station, panel, put)
+        _side(axes, station, panel, put, design.clearance.cell_gap_mm)
     else:
         _end_on(axes, design, panel, put)
         if panel.kind == "chain":
@@ -271,8 +273,16 @@ def _panel(axes: Axes, design: Design, panel: Panel, *, x: float, y: float, scal
     strokes.text(axes, (x, top + 2.6), where, ha="left", fontsize=6.2, color=look.SOFT)
 
 
-def _keep_out(axes: Axes, shape: shapely.Geometry, name: str) -> None:
+def _keep_out(axes: Axes, shape: shapely.Geometry, name: str, *, here: bool) -> None:
+    """A keep-out where the panel's cells are; one at another depth as a dashed outline over them."""
     if shape.is_empty:
+        return
+    if not here:
+        dashed = {"linewidth": 0.7, "linestyle": (0, (4, 2))}
+        strokes.fill(axes, shape, facecolor="none", edgecolor=look.SOFT, zorder=5.8, **dashed)
+        x0, _, _, y1 = shape.bounds
+        strokes.text(axes, (x0, y1), f"{name}, at another depth", fontsize=3.6, color=look.SOFT, ha="left", va="bottom",
+                     zorder=5.9)  # fmt: skip
         return
     strokes.fill(axes, shape, facecolor=look.BLOCKED, edgecolor=look.SOFT, linewidth=0.7, hatch="////", zorder=2)
     x0, _, x1, _ = shape.bounds
@@ -319,10 +329,10 @@ def _chain(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> 
     station, gap = design.stations[panel.station], design.clearance.cell_gap_mm
     pairs = views.touching(station, cell_gap_mm=gap)
     group = np.where(views.levels(station) == panel.layer, views.pack_groups(station), 0)
-    middles = []
+    middles, colours = [], views.group_colours(station, pairs=pairs, count=len(look.TINTS))
     for number in np.unique(group[group > 0]):
         members = np.flatnonzero(group == number)
-        tint = look.TINTS[int(number) % 3]
+        tint = look.TINTS[colours[int(number)]]
         around = views.ribbon(station, view=panel.view, members=members, pairs=pairs, margin_mm=gap * 0.3)
         strokes.fill(axes, put(around), facecolor=tint, edgecolor=look.INK, linewidth=0.5, zorder=3.5)
         for shape in views.cell_shapes(station, view=panel.view, index=members):
@@ -362,18 +372,21 @@ def _face(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> N
             strokes.pill(axes, (spot.x, spot.y), f"P{number}", size=5.6 if scale >= 0.4 else 4.0, dark=False)
 
 
-def _side(axes: Axes, station: Station, panel: Panel, put: Put) -> None:
+def _side(axes: Axes, station: Station, panel: Panel, put: Put, gap_mm: float) -> None:
     """Cells from the side, far ones first, tinted by group, positive ends marked."""
     axis = panel.view.axis
     depth = station.layout.centres_mm[:, axis] * panel.view.side
     group, way = views.pack_groups(station), views.directions(station)
     order = np.argsort(depth, kind="stable")
+    pairs = views.touching(station, cell_gap_mm=gap_mm)
+    colours = views.group_colours(station, pairs=pairs, count=len(look.TINTS))
     shapes = views.cell_shapes(station, view=panel.view, index=order)
     for place, shape in zip(order, shapes, strict=True):
         used = group[place] > 0
-        tint = look.TINTS[int(group[place]) % 3] if used else look.PAPER
+        # A seat left empty shows what stands behind it.
+        tint = look.TINTS[colours[int(group[place])]] if used else "none"
         line = "solid" if used else (0, (2, 2))
-        zorder = 4 + 0.001 * int(np.searchsorted(depth[order], depth[place]))
+        zorder = (4 if used else 5.5) + 0.001 * int(np.searchsorted(depth[order], depth[place]))
         strokes.fill(
             axes,
             put(shape),

@@ -151,6 +151,64 @@ def levels(station: Station) -> Ints:
     return level
 
 
+def at_depth(station: Station, keep_out: KeepOut, *, axis: int, layer: int) -> bool:
+    """Whether a keep-out reaches as deep, along a line of sight, as some cell that a panel shows.
+
+    Parameters
+    ----------
+    station : Station
+    keep_out : KeepOut
+    axis : int
+        Along which one looks.
+    layer : int
+        Level of the cells shown; -1 for all.
+
+    Returns
+    -------
+    bool
+    """
+    shown = station.used if layer < 0 else station.used & (levels(station) == layer)
+    middle, half = station.layout.centres_mm[shown, axis], station.layout.extents_mm[shown, axis] / 2.0
+    # From a side that shows the line of sight.
+    across = cross_axes(axis)[0]
+    bounds, at = silhouette(keep_out, view=View(across, NATURAL_SIDE[across])).bounds, cross_axes(across).index(axis)
+    low, high = bounds[at], bounds[at + 2]
+    return bool(np.any((middle + half > low + 1e-6) & (middle - half < high - 1e-6)))
+
+
+def group_colours(station: Station, *, pairs: Ints, count: int) -> dict[int, int]:
+    """A colour for each group such that groups that touch differ, as far as there are colours.
+
+    Groups in their order take the first colour that no neighbour has, beginning with the one after their
+    predecessor's.
+
+    Parameters
+    ----------
+    station : Station
+    pairs : ndarray of int, shape (k, 2)
+        Positions that touch.
+    count : int
+        Colours.
+
+    Returns
+    -------
+    dict of int to int
+        Group, numbered through the pack from 1, to colour from 0.
+    """
+    group = pack_groups(station)
+    beside: dict[int, set[int]] = {int(g): set() for g in np.unique(group[group > 0])}
+    for a, b in group[pairs]:
+        if a != b and a > 0 and b > 0:
+            beside[int(a)].add(int(b))
+            beside[int(b)].add(int(a))
+    found: dict[int, int] = {}
+    for number in beside:
+        taken = {found[other] for other in beside[number] if other in found}
+        order = [(number + k) % count for k in range(count)]
+        found[number] = next((colour for colour in order if colour not in taken), order[0])
+    return found
+
+
 def directions(station: Station) -> Ints:
     """Which way each position's positive end points along the cell axis.
 
