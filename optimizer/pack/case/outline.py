@@ -26,6 +26,9 @@ BORE_SEGMENTS = 12
 #: Rings that overlap at least this much along the line of centres hold together without a tie (common practice).
 FUSED_MM = 0.4
 
+#: Cells are neighbours up to this multiple of their pitch, as where strips are laid.
+NEIGHBOUR = 1.4
+
 
 @dataclass(frozen=True)
 class CaseRules:
@@ -253,7 +256,7 @@ def module_outline(seats: Seats, rules: CaseRules) -> tuple[shapely.Geometry, sh
 
 
 def ties(seats: Seats, rules: CaseRules) -> tuple[Floats, Ints]:
-    """Ribs that tie each cell's ring to the nearest one before it, where the rings alone don't hold together.
+    """Ribs between neighbours whose rings don't meet, and from each cell to the nearest one before it.
 
     So the first n rings are one piece for every n.
 
@@ -275,11 +278,13 @@ def ties(seats: Seats, rules: CaseRules) -> tuple[Floats, Ints]:
         clear = offset - seats.half[:, None] - seats.half[None]
         apart = np.hypot(*np.moveaxis(np.maximum(clear, 0.0), -1, 0))
     apart[np.triu_indices(n)] = np.inf
-    nearest = apart[1:].argmin(axis=1)
-    later = np.flatnonzero(apart[np.arange(1, n), nearest] > 2.0 * rules.ring_mm - FUSED_MM) + 1
+    loose = apart > 2.0 * rules.ring_mm - FUSED_MM
+    near = apart <= (NEIGHBOUR - 1.0) * 2.0 * float(seats.half.min()) + NEIGHBOUR * rules.cell_gap_mm
+    near[np.arange(1, n), apart[1:].argmin(axis=1)] = True
+    later, nearest = np.nonzero(loose & near & np.isfinite(apart))
     if not len(later):
         return none
-    a, b = seats.centres[nearest[later - 1]], seats.centres[later]
+    a, b = seats.centres[nearest], seats.centres[later]
     way = (b - a) / np.linalg.norm(b - a, axis=1, keepdims=True)
     side = np.column_stack([-way[:, 1], way[:, 0]]) * rules.rib_mm
     return np.column_stack([a + side, a - side, b - side, b + side]), later.astype(np.int64)

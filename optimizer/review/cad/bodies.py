@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 import shapely
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
 
@@ -146,7 +148,7 @@ def _zones(plan: Plan, rules: CaseRules) -> _Zones:
         raise ValueError(f"one group is larger than the print bed of {rules.bed_mm[0]:g} × {rules.bed_mm[1]:g} mm")
     if cut.max() == 0:
         return _Zones([everything], [everything])
-    piece = cut[np.searchsorted(names, group)]
+    piece = _together(cut[np.searchsorted(names, group)], seats)
     sides = np.array([[-1, -1], [0, -1], [1, -1], [1, 0], [1, 1], [0, 1], [-1, 1], [-1, 0]]) * 0.98
     points = seats.centres if seats.round_ else (seats.centres[:, None] + sides * seats.half[:, None]).reshape(-1, 2)
     owner = piece if seats.round_ else np.repeat(piece, len(sides))
@@ -161,6 +163,24 @@ def _zones(plan: Plan, rules: CaseRules) -> _Zones:
         rest = shapely.union_all(of[k:]).buffer(half)
         above.append(rest.difference(shapely.union_all(of[k + 1 :]).buffer(half + gap)) if k + 1 < len(of) else rest)
     return _Zones(below, above)
+
+
+def _together(piece: npt.NDArray[np.int64], seats: Seats) -> npt.NDArray[np.int64]:
+    """Pieces of cells, those that stand apart from the rest of their piece joined to the piece around them."""
+    reach = 1.45 * 2.0 * float(seats.half.max() if seats.round_ else seats.half.min())
+    tree = cKDTree(seats.centres)
+    found = piece.copy()
+    for own in np.unique(piece):
+        mine = np.flatnonzero(found == own)
+        pairs = cKDTree(seats.centres[mine]).query_pairs(reach, output_type="ndarray").reshape(-1, 2)
+        graph = coo_matrix((np.ones(len(pairs)), pairs.T), shape=(len(mine), len(mine)))
+        _, lot = connected_components(graph, directed=False)
+        apart = mine[lot != np.bincount(lot).argmax()]
+        for cell in apart if seats.round_ else ():
+            near = tree.query(seats.centres[cell], k=min(7, len(piece)))[1]
+            others = found[near][~np.isin(near, apart)]
+            found[cell] = np.bincount(others).argmax() if len(others) else own
+    return found
 
 
 def _whole(solid: Any, name: str, *, cut: bool) -> Any:

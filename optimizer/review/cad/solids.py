@@ -99,7 +99,8 @@ class Heights:
 def body(plan: Plan, rules: CaseRules, z: Heights) -> Any:
     """Wall with rings and ties, as one solid without its details."""
     wall = plan.outer.difference(plan.inner)
-    section = wall
+    # Where a keep-out cuts the outline short, the wall gives way to the cells' play.
+    section = wall.difference(bores(plan.seats, rules))
     if rules.webbed:
         corners, _ = ties(plan.seats, rules)
         web = [rings(plan.seats, rules, play_mm=rules.ring_mm), *(Polygon(c.reshape(4, 2)) for c in corners)]
@@ -161,6 +162,8 @@ def cover(
             solid = solid - _round(spot, ends[0], ends[1], case.SHANK_MM)
             edge = outside + sign * case.HEAD_HIGH_MM
             wide, thin = case.HEAD_MM, case.SHANK_MM
+            if rules.cover_mm < case.HEAD_HIGH_MM + rules.nozzle_mm:
+                continue  # too thin for a countersunk head: a flat one
             solid = solid - (
                 _round(spot, outside, edge, wide, thin) if sign > 0 else _round(spot, edge, outside, thin, wide)
             )

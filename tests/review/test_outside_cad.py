@@ -1,0 +1,79 @@
+"""Printed parts through a slicer and packs through a CAD kernel that did not write them, from the distribution.
+
+Debian packages prusa-slicer and freecad; nightly, and left out where they are not installed.
+"""
+
+import json
+import re
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+from packs import kinds
+
+from optimizer.review.cad.bodies import case_parts
+from optimizer.review.cad.files import write_cases
+from optimizer.review.cad.model import things
+
+pytestmark = pytest.mark.nightly
+manifold3d = pytest.importorskip("manifold3d")
+
+SLICER, CAD = shutil.which("prusa-slicer"), shutil.which("freecadcmd") or shutil.which("FreeCADCmd")
+
+
+@pytest.fixture(scope="module", params=["tray", "modules", "two compartments", "blocks", "curved box"])
+def pack(request, design, tmp_path_factory):
+    one = kinds(tmp_path_factory.mktemp("packs"))[request.param](design)
+    return one, case_parts(one)
+
+
+def grams(path, out, rules):
+    """Filament that a slicer lays for a part, printed solid [g]."""
+    bed = rules.bed_mm
+    shape = f"0x0,{bed[0]:g}x0,{bed[0]:g}x{bed[1]:g},0x{bed[1]:g}"
+    subprocess.run(
+        [SLICER, "--export-gcode", "--output", out, "--fill-density", "100%", "--fill-pattern", "rectilinear",
+         "--perimeters", "2", "--nozzle-diameter", f"{rules.nozzle_mm:g}", "--layer-height", f"{rules.layer_mm:g}",
+         "--first-layer-height", f"{rules.layer_mm:g}", "--filament-diameter", "1.75", "--filament-density", "1.27",
+         "--bed-shape", shape, "--skirts", "0", "--brim-width", "0", "--start-gcode", "", "--end-gcode", "", path],
+        check=True, capture_output=True, timeout=1200,
+    )  # fmt: skip
+    return float(re.search(r"total filament used \[g\] = ([\d.]+)", out.read_text(encoding="utf-8"))[1])
+
+
+@pytest.mark.skipif(SLICER is None, reason="prusa-slicer is not installed")
+def test_every_body_slices_on_the_bed_with_the_mass_of_the_bill(pack, tmp_path):
+    design, parts = pack
+    paths = {path.name: path for path in write_cases(tmp_path, design, parts=parts)}
+    laid = billed = 0.0
+    for part in parts:
+        if not part.is_trial:
+            path = paths[f"case_{part.name}_x{part.copies}.stl"]
+            laid += part.copies * grams(path, tmp_path / "out.gcode", design.case)
+            billed += part.copies * part.volume_mm3 * 1.27e-3
+    assert laid == pytest.approx(billed, rel=0.03)
+
+
+@pytest.mark.skipif(CAD is None, reason="freecad is not installed")
+def test_another_kernel_reads_the_same_solids(pack, tmp_path):
+    pytest.importorskip("OCP", reason="the optional extra step")
+    from optimizer.review.cad.step import write_step
+
+    design, parts = pack
+    found = list(things(design, parts))
+    write_step(tmp_path / "pack.step", found)
+    script = tmp_path / "read.py"
+    script.write_text(
+        "import json, Part\n"
+        f"shape = Part.Shape(); shape.read({str(tmp_path / 'pack.step')!r})\n"
+        f"json.dump([s.Volume for s in shape.Solids], open({str(tmp_path / 'volumes.json')!r}, 'w'))\n",
+        encoding="utf-8",
+    )
+    subprocess.run([CAD, str(script)], check=True, capture_output=True, timeout=1200, stdin=subprocess.DEVNULL)
+    volumes = json.loads((tmp_path / "volumes.json").read_text(encoding="utf-8"))
+    expected = [
+        np.pi / 4 * thing.extent_mm[(thing.axis + 1) % 3] ** 2 * thing.extent_mm[thing.axis]
+        if thing.round_cell else thing.solid.volume() for thing in found
+    ]  # fmt: skip
+    assert sorted(volumes) == pytest.approx(sorted(expected), rel=1e-4)
