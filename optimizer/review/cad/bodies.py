@@ -13,8 +13,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
 
@@ -25,12 +23,12 @@ from optimizer.pack.case.outline import (
     Seats,
     bores,
     module_outline,
-    pieces,
     rings,
     tray_outlines,
 )
 from optimizer.review.cad import details as at
 from optimizer.review.cad.details import Plan
+from optimizer.review.cad.pieces import Zones, zones_of
 from optimizer.review.cad.solids import Heights, body, cover, drawn_back, joined, raised, triangles_of, with_bosses
 
 if TYPE_CHECKING:
@@ -100,87 +98,6 @@ class Part:
     def triangles(self) -> npt.NDArray[np.float32]:
         """Corners of the surface's triangles in print pose, seen from outside in turn to the left, (n, 3, 3) [mm]."""
         return triangles_of(self.printed)
-
-
-@dataclass(frozen=True, eq=False)
-class _Zones:
-    """Where each piece of a case may be, below and above the middle of its height; one piece has all of it."""
-
-    below: list[shapely.Geometry]
-    above: list[shapely.Geometry]
-
-    def core(self, k: int) -> shapely.Geometry:
-        """What a piece has over the whole height."""
-        return self.below[k].intersection(self.above[k])
-
-    @property
-    def laps(self) -> shapely.Geometry:
-        """Where pieces overlap."""
-        return shapely.union_all([self.below[k].difference(self.above[k]) for k in range(len(self.below))])
-
-    def solid(self, k: int, low: float, high: float, gap: float, *, swapped: bool = False) -> Any:
-        """The zone of a piece between two heights, with a gap to the piece that it laps."""
-        middle = (low + high) / 2.0
-        first, second = (self.above[k], self.below[k]) if swapped else (self.below[k], self.above[k])
-        return joined([
-            raised(first, low_mm=low - 20.0, high_mm=middle - gap / 2.0),
-            raised(second, low_mm=middle + gap / 2.0, high_mm=high + 20.0),
-            raised(self.core(k), low_mm=middle - gap, high_mm=middle + gap),
-        ])  # fmt: skip
-
-
-def _zones(plan: Plan, rules: CaseRules) -> _Zones:
-    """Pieces of a case: the plane shared out by which cells are nearest, with laps to either side.
-
-    Raises
-    ------
-    ValueError
-        If a group alone is too large for the bed.
-    """
-    seats = plan.seats
-    everything = shapely.box(*plan.outer.buffer(50.0).bounds)
-    group = np.maximum(plan.group, 0)
-    names = np.unique(group)
-    low, high = seats.centres - seats.half, seats.centres + seats.half
-    boxes = np.array([[*low[group == g].min(axis=0), *high[group == g].max(axis=0)] for g in names])
-    cut = pieces(boxes, rules, balanced=True)
-    if cut is None:
-        raise ValueError(f"one group is larger than the print bed of {rules.bed_mm[0]:g} × {rules.bed_mm[1]:g} mm")
-    if cut.max() == 0:
-        return _Zones([everything], [everything])
-    piece = _together(cut[np.searchsorted(names, group)], seats)
-    sides = np.array([[-1, -1], [0, -1], [1, -1], [1, 0], [1, 1], [0, 1], [-1, 1], [-1, 0]]) * 0.98
-    points = seats.centres if seats.round_ else (seats.centres[:, None] + sides * seats.half[:, None]).reshape(-1, 2)
-    owner = piece if seats.round_ else np.repeat(piece, len(sides))
-    cells = shapely.voronoi_polygons(shapely.multipoints(points), extend_to=everything, ordered=True)
-    parts = shapely.get_parts(cells)
-    of = [shapely.union_all(parts[owner == k]).intersection(everything) for k in range(int(cut.max()) + 1)]
-    half, gap = rules.lap_mm / 2.0, rules.joint_mm
-    below, above = [], []
-    for k in range(len(of)):
-        mine = shapely.union_all(of[: k + 1]).buffer(half)
-        below.append(mine.difference(shapely.union_all(of[:k]).buffer(half + gap)) if k else mine)
-        rest = shapely.union_all(of[k:]).buffer(half)
-        above.append(rest.difference(shapely.union_all(of[k + 1 :]).buffer(half + gap)) if k + 1 < len(of) else rest)
-    return _Zones(below, above)
-
-
-def _together(piece: npt.NDArray[np.int64], seats: Seats) -> npt.NDArray[np.int64]:
-    """Pieces of cells, those that stand apart from the rest of their piece joined to the piece around them."""
-    reach = 1.45 * 2.0 * float(seats.half.max() if seats.round_ else seats.half.min())
-    tree = cKDTree(seats.centres)
-    found = piece.copy()
-    for own in np.unique(piece):
-        mine = np.flatnonzero(found == own)
-        pairs = cKDTree(seats.centres[mine]).query_pairs(reach, output_type="ndarray").reshape(-1, 2)
-        graph = coo_matrix((np.ones(len(pairs)), pairs.T), shape=(len(mine), len(mine)))
-        _, lot = connected_components(graph, directed=False)
-        apart = mine[lot != np.bincount(lot).argmax()]
-        for cell in apart if seats.round_ else ():
-            near = tree.query(seats.centres[cell], k=min(7, len(piece)))[1]
-            others = found[near][~np.isin(near, apart)]
-            found[cell] = np.bincount(others).argmax() if len(others) else own
-    return found
 
 
 def _whole(solid: Any, name: str, *, cut: bool) -> Any:
@@ -364,7 +281,7 @@ def _case_parts(
     found: list[Part] = []
     for k, plan in enumerate(_parted(whole)):
         island = f"{name}_part{k + 1}" if len(shapely.get_parts(whole.outer)) > 1 else name
-        zones = _zones(plan, rules)
+        zones = zones_of(plan, rules)
         spots = [
             at.bosses(plan, rules, within=zones.core(j).buffer(-case.BOSS_MM)) for j in range(len(zones.below))
         ]
@@ -388,12 +305,12 @@ def _parted(plan: Plan) -> list[Plan]:
     return found
 
 
-def _letter(zones: _Zones, k: int) -> str:
+def _letter(zones: Zones, k: int) -> str:
     return f"_{chr(97 + k)}" if len(zones.below) > 1 else ""
 
 
 def _bodies(
-    plan: Plan, rules: CaseRules, z: Heights, zones: _Zones, spots: list[npt.NDArray[np.float64]], name: str,
+    plan: Plan, rules: CaseRules, z: Heights, zones: Zones, spots: list[npt.NDArray[np.float64]], name: str,
     station: Station, places: npt.NDArray[np.float64],
 ) -> list[Part]:  # fmt: skip
     """The body of a case, or its pieces."""
@@ -426,7 +343,7 @@ def _bodies(
 
 
 def _covers(
-    plan: Plan, rules: CaseRules, z: Heights, zones: _Zones, spots: list[npt.NDArray[np.float64]], name: str,
+    plan: Plan, rules: CaseRules, z: Heights, zones: Zones, spots: list[npt.NDArray[np.float64]], name: str,
     station: Station, places: npt.NDArray[np.float64],
 ) -> list[Part]:  # fmt: skip
     """The covers at both ends of a case, or their pieces."""
