@@ -89,7 +89,7 @@ class LazyGroup(click.Group):
             click.echo(machine_fault(wrong), err=True)
             sys.exit(console.exit_code_of(wrong))
         except MemoryError:
-            click.echo("Out of memory.", err=True)
+            click.echo("Out of memory: a search needs less with fewer --workers, and goes on with --resume.", err=True)
             sys.exit(4)
         except (KeyboardInterrupt, SystemError) as wrong:
             # Compiled code makes a SystemError of a KeyboardInterrupt that finds it at work.

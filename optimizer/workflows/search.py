@@ -17,6 +17,7 @@ from optimizer.score.inputs import read_inputs
 from optimizer.search.exact import archive, rows
 from optimizer.search.running.asked import Asked
 from optimizer.search.running.checkpoint import Checkpoints, run_key
+from optimizer.search.running.kernels import make_ready
 from optimizer.search.running.lock import locked
 from optimizer.search.running.record import run_record
 from optimizer.search.running.run import Outcome, fault, search
@@ -71,6 +72,7 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
         known = checkpoints.load() if how.resume else {}
         space = make_space(inputs)
         with how.workers_for(space) as workers:
+            make_ready(space, workers, report=report)
             lay_out(space, workers=workers, report=report, until=until)
             ways.check(space, report=report, until=until)
             if report is not None:

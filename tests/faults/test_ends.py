@@ -47,6 +47,62 @@ class TestSignals:
         assert front_of(tmp_path / "run") == front_of(night.whole)
 
 
+# Ten rows a job, each of which takes its time; the second job says that it has begun.
+SLOW_ROWS = """
+import pathlib, time
+from optimizer.search.exact import rows
+real, rows.CHUNK, seen = rows._chunk_figures, 10, []
+def slow(space, block):
+    seen.append(1)
+    if len(seen) == 2:
+        pathlib.Path({now!r}).touch()
+    time.sleep(0.3)
+    return real(space, block)
+rows._chunk_figures = slow
+"""
+
+
+def test_ctrl_c_while_rows_are_stepped_leaves_those_that_were(night, tmp_path):
+    out, now = tmp_path / "run", tmp_path / "now"
+    process = night.start(out, patch=SLOW_ROWS.format(now=str(now)))
+    wait_for(now.exists, process)
+    process.send_signal(signal.SIGINT)
+    process.wait()
+    assert process.returncode == 130 and "Traceback" not in process.stderr
+    record = json.loads((out / "run.json").read_text())
+    assert record["space"]["complete"] is False and state_of(out) == "begun"
+    whole = json.loads((night.whole / "run.json").read_text())
+    assert 0 < record["front"]["rows"] < whole["front"]["rows"]
+    done = night.run(out, "--resume", "--quiet")
+    assert done.returncode == 0, done.stderr
+    assert front_of(out) == front_of(night.whole)
+
+
+# Memory ends in the fourth slice.
+NO_MEMORY = """
+from optimizer.search.exact.exact import Engine
+real, seen = Engine.run, []
+def run(self, *args, **how):
+    seen.append(1)
+    if len(seen) == 4:
+        raise MemoryError
+    return real(self, *args, **how)
+Engine.run = run
+"""
+
+
+def test_memory_that_ends_is_said_with_the_remedy(night, tmp_path):
+    out = tmp_path / "run"
+    done = night.run(out, "--quiet", patch=NO_MEMORY)
+    assert done.returncode == 4 and "Traceback" not in done.stderr
+    (said,) = (line for line in done.stderr.splitlines() if line.strip())
+    assert "in series" in said and "memory" in said and "--workers" in said and "--resume" in said
+    assert tasks_kept(out) == 3 and state_of(out) == "begun"
+    again = night.run(out, "--resume", "--quiet")
+    assert again.returncode == 0, again.stderr
+    assert front_of(out) == front_of(night.whole)
+
+
 class TestStreams:
     """What can't be printed is no reason to lose a search."""
 

@@ -2,6 +2,8 @@
 
 import os
 import signal
+import subprocess
+import sys
 import time
 from collections import deque
 from concurrent.futures import BrokenExecutor, Executor, Future
@@ -13,6 +15,7 @@ from optimizer.base import workers as room
 from optimizer.base.pool import Job
 from optimizer.base.problems import Stopped
 from optimizer.base.workers import Workers
+from optimizer.catalog import builtin_catalogs
 
 
 def jobs(work, count, **args):
@@ -134,6 +137,28 @@ def test_a_suspect_runs_alone_before_it_is_blamed(monkeypatch):
     with pytest.raises(Stopped, match="Job 2 "):
         list(Workers(None).run(jobs(lambda shared, k: k, 3)))
     assert len(opened) == room.MOST_POOLS and calls == [0, 1, 2] * 3
+
+
+GUARDLESS = """
+import sys
+from optimizer import api
+space = api.load(sys.argv[1])
+space.brief.constraints.__dict__["pack_mass_kg_max"] = 1.9
+print(len(api.search(space, workers=int(sys.argv[2])).found))
+"""
+
+
+@pytest.mark.slow
+def test_a_script_without_a_guard_and_a_space_changed_in_memory(tmp_path):
+    """The workers start without the script, and get the space as it is: as many packs as by one process."""
+    script, brief = tmp_path / "script.py", builtin_catalogs() / "briefs" / "quick-36v.toml"
+    script.write_text(GUARDLESS)
+    found = [
+        subprocess.run([sys.executable, str(script), str(brief), count], capture_output=True, text=True, check=True)
+        for count in ("1", "2")
+    ]
+    assert found[0].stdout == found[1].stdout and int(found[0].stdout) > 0
+    assert found[1].stderr == ""
 
 
 def test_the_default_is_the_processors_that_this_process_may_use():
