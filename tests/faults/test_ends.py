@@ -47,11 +47,11 @@ class TestSignals:
         assert front_of(tmp_path / "run") == front_of(night.whole)
 
 
-# Ten rows a job, each of which takes its time; the second job says that it has begun.
+# Four rows a job, each of which takes its time; the second job says that it has begun.
 SLOW_ROWS = """
 import pathlib, time
 from optimizer.search.exact import rows
-real, rows.CHUNK, seen = rows._chunk_figures, 10, []
+real, rows.CHUNK, seen = rows._chunk_figures, 4, []
 def slow(space, block):
     seen.append(1)
     if len(seen) == 2:
