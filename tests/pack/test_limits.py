@@ -212,3 +212,22 @@ def test_names_are_stable() -> None:
     assert LIMITS[:9] == (
         "sag", "cell current", "strip", "wire", "BMS", "fuse", "controller", "matched load", "temperature",
     )  # fmt: skip
+
+
+def test_limits_at_their_very_edges() -> None:
+    """Closed forms at the ends of what is allowed: nothing that is sound is refused, and nothing else taken."""
+    assert limits.pack_resistance(0.0, series=1, parallel=1, extra_ohm=0.01) == 0.01
+    for share, fine in ((1.0, True), (1.05, True), (0.99, False)):
+        if fine:
+            got = limits.cell_cap(10.0, parallel=4, share=share)
+            assert got == pytest.approx(40.0 / share, rel=1e-12)
+        else:
+            with pytest.raises(ValueError, match="share must be at least 1"):
+                limits.cell_cap(10.0, parallel=4, share=share)
+    given = {"cut_off_v": 2.5, "parallel": 4}
+    assert limits.sag_current(3.7, cell_ohm=0.03, **given) == pytest.approx(1.2 * 4 / 0.03, rel=1e-12)
+    # Nothing resists: endless while there is voltage to spare, nothing at the cut-off and below.
+    assert limits.sag_current(3.7, cell_ohm=0.0, **given) == np.inf
+    for volts in (2.5, 2.0):
+        assert limits.sag_current(volts, cell_ohm=0.0, **given) == 0.0
+        assert limits.sag_current(volts, cell_ohm=0.03, **given) == 0.0
