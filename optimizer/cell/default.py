@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from optimizer.brief import Ageing
 from optimizer.catalog import Cells
-from optimizer.cell.model import CellModel, aged, pulse_resistance_ohm
+from optimizer.cell.model import TAU1_S, TAU2_S, CellModel, aged, pulse_resistance_ohm
 
 Floats = NDArray[np.float64]
 
@@ -58,7 +58,6 @@ SPLITS = {
     "Na-ion": Split(at_once=0.60, slow=0.35, low_soc=1.0, diffusion_s=3000.0),
 }
 OTHER = Split(at_once=0.60, slow=0.35, low_soc=1.0, diffusion_s=3000.0)
-TAU1_S, TAU2_S = 3.0, 180.0
 # Width in SoC of the rise towards empty [-].
 LOW_SOC_WIDTH = 0.1
 

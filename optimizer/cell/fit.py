@@ -14,7 +14,16 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from optimizer.cell.measured import Curve, CurveError, Fit, Pulse, PulseError, noise_of, smooth
-from optimizer.cell.model import DEPLETION_SHARE, LAG_GAINS, LAG_RATES, SOC_POINTS, CellModel, Floats, thermal_voltage_v
+from optimizer.cell.model import (
+    DEPLETION_SHARE,
+    LAG_GAINS,
+    LAG_RATES,
+    SOC_POINTS,
+    TAU1_S,
+    CellModel,
+    Floats,
+    thermal_voltage_v,
+)
 from optimizer.cell.rest import rest_points, rest_tables
 from optimizer.cell.steps import step_packed
 
@@ -23,7 +32,6 @@ SHAPE_SOC = np.array([0.0, 0.06, 0.12, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1
 KINETIC_V = float(thermal_voltage_v(25.0))
 CURVE_GRID = np.concatenate([[0.0], np.geomspace(1e-4, 0.004, 14), np.linspace(0.004, 1.0, 300)[1:]])
 PULSE_GRID = np.concatenate([[0.0], np.geomspace(1e-3, 1.0, 16)])
-TAU1_S = 5.0
 # Electrolyte overpotential at which depletion sets in, as volts of slow drop at the limiting current: of the
 # order of 2 R T / F with part of the slow drop elsewhere; set on published electrochemical parameter sets.
 LIMIT_V = 0.125

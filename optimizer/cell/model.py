@@ -25,6 +25,9 @@ from optimizer.base.constants import CELSIUS_K, FARADAY_C_MOL, GAS_CONSTANT_J_MO
 Floats = NDArray[np.float64]
 
 REFERENCE_TEMP_C = 25.0
+# Time constants of the two delays, where nothing else is known [s]: common practice for cells of 18 to 26 mm, no
+# published source. A fit keeps the first.
+TAU1_S, TAU2_S = 3.0, 180.0
 # Between electrolyte conduction (about 17 kJ/mol) and charge transfer (35 to 60 kJ/mol) of published
 # electrochemical parameter sets: common practice for a whole-cell resistance, no single published source.
 ACTIVATION_ENERGY_J_MOL = 30_000.0

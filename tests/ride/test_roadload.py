@@ -11,6 +11,7 @@ from optimizer.ride.load.roadload import (
     inertia_force_n,
     ride_steps,
     rolling_force_n,
+    step_parts,
 )
 from optimizer.ride.load.trace import trace_from_arrays
 
@@ -81,3 +82,22 @@ def test_vehicle_out_of_bounds_is_named(change, text):
 def test_air_outside_the_troposphere_is_refused(altitude, temp):
     with pytest.raises(ValueError, match="must be"):
         air_density(altitude, temp_c=temp)
+
+
+def test_steps_are_cut_so_that_none_is_longer_than_asked():
+    """Closed form: half a second stays whole, 2.5 s become three; what is a second but for rounding stays whole."""
+    parts = step_parts(np.array([0.5, 1.0, 1.0 + 1e-12, 2.5, 60.0]), step_max_s=1.0)
+    assert parts.tolist() == [1, 1, 1, 3, 60]
+
+
+def test_values_at_the_ends_of_what_a_vehicle_may_have_are_taken():
+    """Thin air at height, no drag, no losses: at the very bounds, and not beyond."""
+    edge = {"cda_m2": 0.0, "crr": 0.0, "drivetrain_efficiency": 1.0, "regen_efficiency": 1.0, "accessory_w": 0.0,
+            "rotating_factor": 1.0, "density_kg_m3": 0.4}  # fmt: skip
+    Vehicle(**edge)
+    Vehicle(**(edge | {"regen_efficiency": 0.0, "drivetrain_efficiency": 0.01}))
+    for name, value in (("cda_m2", -1e-9), ("crr", -1e-9), ("drivetrain_efficiency", 1.0001), ("accessory_w", -1e-9),
+                        ("drivetrain_efficiency", 0.0), ("regen_efficiency", 1.0001), ("regen_efficiency", -1e-9),
+                        ("rotating_factor", 0.999), ("density_kg_m3", 0.0)):  # fmt: skip
+        with pytest.raises(ValueError, match=name):
+            Vehicle(**(edge | {name: value}))
