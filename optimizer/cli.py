@@ -34,6 +34,7 @@ COMMANDS = {
     "ride": "Make a brief's ride of the logs of a phone or a controller.",
     "calibrate": "Fit a brief's vehicle to logs: drag area, rolling resistance, accessories, with their errors.",
     "match": "Sort measured cells into groups as equal as can be, and into the seats of a design.",
+    "against": "Hold what was predicted of a design against logs of the pack that was built.",
     "characterize": "Fit a cell's model from the discharge curves of its datasheet.",
 }
 

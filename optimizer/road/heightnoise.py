@@ -95,7 +95,9 @@ def _filter(series, seen, lost, white, drift, keep, walk, unknown):  # type: ign
     return out, total
 
 
-def innovations(series: Floats, *, seen: Bools, lost: Bools, noise: Noise) -> tuple[Floats, float]:
+def innovations(
+    series: Floats, *, seen: Bools, lost: Bools, noise: Noise, level_m: float = UNKNOWN_M
+) -> tuple[Floats, float]:
     """Series freed of the noise: what each value brings that those before did not tell.
 
     Parameters
@@ -107,6 +109,8 @@ def innovations(series: Floats, *, seen: Bools, lost: Bools, noise: Noise) -> tu
     lost : ndarray of bool, shape (n - 1,)
         Steps over which nothing is known of the height.
     noise : Noise
+    level_m : float
+        Standard deviation of the level before the first reading and after a lost step [m].
 
     Returns
     -------
@@ -116,7 +120,7 @@ def innovations(series: Floats, *, seen: Bools, lost: Bools, noise: Noise) -> tu
     keep = float(np.exp(-1.0 / noise.drift_s))
     out, total = _filter(
         np.ascontiguousarray(series), seen, lost.astype(np.float64), noise.white_m**2, noise.drift_m**2, keep,
-        noise.walk_m**2, UNKNOWN_M**2,
+        noise.walk_m**2, level_m**2,
     )  # fmt: skip
     return out, float(total)
 
@@ -132,12 +136,15 @@ class Stretch:
     slopes : ndarray, shape (n, k)
         Derivatives by the parameters.
     seen, lost : ndarray of bool, shape (n,), (n - 1,)
+    level_m : float
+        See `innovations` [m].
     """
 
     residual: Floats
     slopes: Floats
     seen: Bools
     lost: Bools
+    level_m: float = UNKNOWN_M
 
 
 def _unlikely(stretches: list[Stretch], logs: Floats) -> tuple[float, Floats, Floats]:
@@ -146,7 +153,7 @@ def _unlikely(stretches: list[Stretch], logs: Floats) -> tuple[float, Floats, Fl
     square, total = np.zeros((0, 0)), 0.0
     for each in stretches:
         table = np.column_stack([each.residual, each.slopes])
-        free, log_det = innovations(table, seen=each.seen, lost=each.lost, noise=noise)
+        free, log_det = innovations(table, seen=each.seen, lost=each.lost, noise=noise, level_m=each.level_m)
         square = free.T @ free if not square.size else square + free.T @ free
         total += log_det
     slopes, against = square[1:, 1:], square[1:, 0]

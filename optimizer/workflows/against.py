@@ -1,0 +1,256 @@
+"""`against`: what was predicted of a pack held against what its logs say."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from optimizer.analysis.compare import read_side
+from optimizer.base.files import write_bytes
+from optimizer.base.problems import BadInput, Problem
+from optimizer.design.runs import read_run
+from optimizer.design.select import choose, design_block
+from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
+from optimizer.ride.load.roadload import ride_steps
+from optimizer.road.energy import power_of
+from optimizer.road.log import Floats
+from optimizer.road.packrun import Explained, Health, PackModel, PackRun, drive, explain, ratio_error
+from optimizer.road.reading import read_log
+from optimizer.road.ride import Ride, clean
+from optimizer.search.space.space import Space
+
+Say = Callable[[str], None]
+# A factor that is further from 1 than so many of its standard errors explains something.
+SURE = 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class OneLog:
+    """A log beside the prediction for the ride that it holds.
+
+    Parameters
+    ----------
+    name : str
+    rows : tuple of (str, str, float, float)
+        Figure, unit, predicted, logged; NaN where there is none.
+    factors : mapping of name to (float, float or None)
+        Resistance, capacity and road load over the prediction's, with standard errors.
+    run : PackRun
+        As predicted from the road on.
+    voltage_v, power_w : ndarray, shape (n,)
+        As logged.
+    changes : tuple of str
+    """
+
+    name: str
+    rows: tuple[tuple[str, str, float, float], ...]
+    factors: Mapping[str, tuple[float, float | None]]
+    run: PackRun
+    voltage_v: Floats
+    power_w: Floats
+    changes: tuple[str, ...]
+
+    @property
+    def best(self) -> str:
+        """The parameter that is most surely another one; "" when none is."""
+        sure = {k: abs(v - 1.0) / e for k, (v, e) in self.factors.items() if e}
+        name = max(sure, key=lambda k: sure[k], default="")
+        return name if name and sure[name] > SURE else ""
+
+    def record(self) -> dict[str, Any]:
+        """As JSON's types."""
+        return {
+            "log": self.name,
+            "figures": {
+                name: {"unit": unit, "predicted": _plain(predicted), "logged": _plain(logged)}
+                for name, unit, predicted, logged in self.rows
+            },
+            "explains": {name: {"value": value, "se": error} for name, (value, error) in self.factors.items()},
+            "most_likely": self.best or None,
+            "changes": list(self.changes),
+        }
+
+
+def _plain(value: float) -> float | None:
+    return round(float(value), 6) if np.isfinite(value) else None
+
+
+@dataclass(frozen=True, eq=False)
+class Held:
+    """All logs, and the picture."""
+
+    logs: tuple[OneLog, ...]
+    picture: Path
+
+    def record(self) -> dict[str, Any]:
+        """As JSON's types."""
+        return {
+            "logs": [each.record() for each in self.logs],
+            "season": _season(self.logs),
+            "picture": str(self.picture),
+        }
+
+    def text(self) -> str:
+        """In words."""
+        lines = []
+        for each in self.logs:
+            lines += [f"{each.name}", f"  {'':28}{'predicted':>11}{'logged':>11}{'difference':>12}"]
+            for name, unit, predicted, logged in each.rows:
+                away = f"{100 * (logged / predicted - 1):+.1f} %" if predicted and unit not in ("°C", "") else ""
+                shown = [f"{x:.4g}" if np.isfinite(x) else "-" for x in (predicted, logged)]
+                lines.append(f"  {name + (f' [{unit}]' if unit else ''):28}{shown[0]:>11}{shown[1]:>11}{away:>12}")
+            for name, (value, error) in each.factors.items():
+                told = f"{value:.3f} ± {error:.3f}" if error is not None else "can't be told by this log"
+                lines.append(f"  {name} over the prediction's: {told}")
+            word = f"{each.best} explains most of the difference" if each.best else "no parameter is surely another one"
+            lines.append(f"  {word}")
+        for name, change in _season(self.logs).items():
+            lines.append(
+                f"from the first log to the last {name} changed by {change['change']:+.3f} ± {change['se']:.3f}"
+            )
+        return "\n".join([*lines, f"Written: {self.picture}"])
+
+
+def _season(logs: Sequence[OneLog]) -> dict[str, dict[str, float]]:
+    """Change of each factor from the first log to the last, where both tell it."""
+    if len(logs) < 2:
+        return {}
+    found = {}
+    for name, (value, error) in logs[-1].factors.items():
+        first, first_error = logs[0].factors[name]
+        if error is not None and first_error is not None:
+            found[name] = {"change": value - first, "se": float(np.hypot(error, first_error))}
+    return found
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What `against` is asked for: RUN:DESIGN, logs in the order of time, columns, brief of the run, picture."""
+
+    design: str
+    logs: Sequence[Path]
+    named: Mapping[str, str]
+    brief: Path | None = None
+    picture: Path | None = None
+
+
+def against_job(asked: Asked, *, say: Say = lambda text: None) -> Held:
+    """Hold logs against a design's prediction.
+
+    Parameters
+    ----------
+    asked : Asked
+    say : callable
+
+    Returns
+    -------
+    Held
+
+    Raises
+    ------
+    BadInput
+    """
+    side = read_side(asked.design, brief=asked.brief)
+    if side.row is None:
+        text = "must name a design: RUN:DESIGN"
+        raise BadInput([Problem("not-a-design", "command line", found=asked.design, expected=text)])
+    run = side.run if asked.brief is not None else read_run(side.run.folder)
+    space = run.homes([side.row])[0]
+    rides, problems = [], []
+    for log in asked.logs:
+        try:
+            raw = read_log(log, named=asked.named, progress=_sayer(say, log))
+            ride = clean(raw)
+            if not {"voltage_v", "current_a"} <= set(ride.columns):
+                text = "has no voltage and current: a prediction can't be held against it"
+                raise BadInput([Problem("no-current", str(log), expected=text)])
+            rides.append(ride)
+        except BadInput as bad:
+            problems += bad.problems
+    if problems:
+        raise BadInput(problems)
+    pack = pack_model(space, side.row)
+    logs = tuple(_one(space, side.row, pack, ride) for ride in rides)
+    picture = asked.picture or _free(Path("results") / f"{side.row['design_id']}-against.png")
+    from optimizer.review.sheets.against_plot import against_png
+
+    write_bytes(picture, against_png([(o.name, o.voltage_v, o.run.voltage_v, o.power_w, o.run) for o in logs]))
+    return Held(logs, picture)
+
+
+def _sayer(say: Say, log: Path) -> Callable[[float], None]:
+    return lambda share: say(f"{log}: {100 * share:.0f} % read")
+
+
+def _free(path: Path) -> Path:
+    number, free = 1, path
+    while free.exists():
+        number += 1
+        free = path.with_name(f"{path.stem}-{number}{path.suffix}")
+    return free
+
+
+def pack_model(space: Space, row: Mapping[str, Any]) -> PackModel:
+    """What of a design decides its voltage.
+
+    Parameters
+    ----------
+    space : Space
+    row : mapping
+
+    Returns
+    -------
+    PackModel
+    """
+    chosen = choose(space, row)
+    block, context = design_block(space, chosen), space.context
+    k, cells = chosen.cell, context.arrays
+    return PackModel(
+        chosen.series, chosen.parallel, cells.ocv_v[k], cells.r0_ohm[k], cells.r1_ohm[k], cells.r2_ohm[k],
+        float(cells.capacity_ah[k]), float(cells.tau1_s[k]), float(cells.tau2_s[k]), float(block.extra_ohm[0]),
+        float(block.hot_rise_k_per_w[0]), float(context.cells.mass_kg[k]) * CELL_J_PER_KG_K, float(context.air_c),
+    )  # fmt: skip
+
+
+def _one(space: Space, row: Mapping[str, Any], pack: PackModel, ride: Ride) -> OneLog:
+    """Figures, factors and series of one log."""
+    power = power_of(ride)
+    assert power is not None
+    volts, amps = ride.columns["voltage_v"], ride.columns["current_a"]
+    power = np.nan_to_num(power)
+    known = np.isfinite(volts) & np.isfinite(amps)
+    signed = np.interp(np.arange(len(amps)), np.flatnonzero(known), amps[known])
+    signed = signed * (1.0 if float(np.sum(signed * power)) >= 0 else -1.0)
+    found: Explained = explain(pack, signed, np.where(known, volts, np.nan))
+    steps = ride_steps(ride.trace(), vehicle=space.context.steps.vehicle)
+    mass = space.context.vehicle_mass_kg + float(row["pack_mass_kg"])
+    asked = np.append(steps.battery_power_w(mass), 0.0)
+    run = drive(pack, asked, health=Health(start=found.health.start), by_power=True)
+    road, road_error = ratio_error(np.where(asked > 0, power, 0.0), np.where(asked > 0, asked, 0.0))
+    way_km = ride.after.distance_km
+    predicted_wh, logged_wh = (float(each.sum()) / 3600.0 for each in (asked, power))
+    usable = float(row["energy_wh"]) * (space.context.start_soc - space.context.reserve_soc)
+    ah = float(signed.sum()) / 3600.0
+    held = pack.capacity_ah * pack.parallel * (found.health.capacity if found.errors["capacity"] is not None else 1.0)
+    hottest = ride.columns.get("cell_temp_c")
+    rows = (
+        ("mean voltage", "V", float(run.voltage_v.mean()), float(np.nanmean(volts))),
+        ("lowest voltage", "V", float(run.voltage_v.min()), float(np.nanmin(volts))),
+        ("energy", "Wh", predicted_wh, logged_wh),
+        ("consumption", "Wh/km", predicted_wh / way_km, logged_wh / way_km),
+        ("charge", "Ah", float(run.current_a.sum()) / 3600.0, ah),
+        ("state of charge at the end", "", float(run.soc[-1]), found.health.start - ah / held),
+        ("hottest cell", "°C", float(run.temp_c.max()), float(np.nanmax(hottest)) if hottest is not None else np.nan),
+        ("range on this ride", "km", usable / max(predicted_wh / way_km, 1e-9),
+         usable * held / (pack.capacity_ah * pack.parallel) / max(logged_wh / way_km, 1e-9)),
+    )  # fmt: skip
+    factors = {
+        "resistance": (found.health.resistance, found.errors["resistance"]),
+        "capacity": (found.health.capacity, found.errors["capacity"]),
+        "road load": (road, road_error),
+    }
+    return OneLog(ride.name, rows, factors, run, volts, power, ride.changes)

@@ -1,0 +1,116 @@
+"""A prediction against logs: factors that were put into a made-up log are found again, with honest errors."""
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from rides import Truth, drift
+
+from optimizer.cli import main
+from optimizer.road.packrun import Health, PackModel, drive, explain, ratio_error
+
+SOC = np.linspace(0.0, 1.0, 101)
+PACK = PackModel(
+    series=10, parallel=3, ocv_v=3.0 + 1.2 * SOC**0.8, r0_ohm=0.02 + 0.02 * (1 - SOC) ** 4, r1_ohm=np.full(101, 0.01),
+    r2_ohm=np.full(101, 0.012), capacity_ah=5.0, tau1_s=5.0, tau2_s=120.0, extra_ohm=0.01, rise_k_per_w=5.0,
+    heat_j_k=60.0, air_c=20.0,
+)  # fmt: skip
+
+
+def load(seed=0, seconds=3000):
+    rng = np.random.default_rng(seed)
+    return np.clip(np.repeat(rng.normal(9.0, 8.0, seconds // 20), 20), -3.0, 30.0)
+
+
+def test_a_constant_current_by_hand():
+    """After many time constants V = S·(OCV − i·(R0 + R1 + R2)) − I·extra, and the rise is r·i²·R."""
+    flat = PackModel(**{**vars(PACK), "ocv_v": np.full(101, 3.7), "r0_ohm": np.full(101, 0.02), "heat_j_k": 4.0})
+    run = drive(flat, np.full(900, 6.0), health=Health())
+    assert run.voltage_v[-1] == pytest.approx(10 * (3.7 - 2.0 * (0.02 + 0.01 + 0.012)) - 0.06, abs=2e-3)
+    assert run.soc[-1] == pytest.approx(1.0 - 2.0 * 899 / 3600 / 5.0)
+    assert run.temp_c[-1] == pytest.approx(20.0 + 5.0 * 4.0 * 0.042, abs=2e-3)
+
+
+def test_power_and_its_current_give_one_run():
+    amps = load()
+    by_current = drive(PACK, amps, health=Health(start=0.95))
+    by_power = drive(PACK, by_current.voltage_v * amps, health=Health(start=0.95), by_power=True)
+    assert np.allclose(by_power.voltage_v, by_current.voltage_v, atol=1e-6)
+
+
+def test_resistance_and_capacity_are_found_again():
+    """Ten logs with meter noise and drift: within two standard errors in nine at least."""
+    hits = {"resistance": 0, "capacity": 0}
+    for seed in range(10):
+        amps, rng = load(seed), np.random.default_rng(50 + seed)
+        volts = drive(PACK, amps, health=Health(1.3, 0.9, 0.97)).voltage_v
+        volts = volts + rng.normal(0, 0.03, len(amps)) + drift(rng, len(amps), sd=0.02, seconds=200.0)
+        found = explain(PACK, amps, volts)
+        for name, truth in (("resistance", 1.3), ("capacity", 0.9)):
+            error = found.errors[name]
+            assert error is not None
+            hits[name] += abs(getattr(found.health, name) - truth) <= 2 * error
+    assert min(hits.values()) >= 8
+
+
+def test_a_short_log_tells_no_capacity():
+    amps = load(1)[:120]
+    volts = drive(PACK, amps, health=Health(1.2, 0.8, 0.9)).voltage_v
+    found = explain(PACK, amps, volts + np.random.default_rng(0).normal(0, 0.05, 120))
+    assert found.errors["capacity"] is None and found.health.capacity == 1.0
+
+
+def test_jackknife_of_a_ratio():
+    """Equal parts have no error; else that of the ratio of means (Cochran, Sampling Techniques, 6.4)."""
+    assert ratio_error(np.full(100, 3.0), np.full(100, 2.0)) == pytest.approx((1.5, 0.0))
+    rng = np.random.default_rng(0)
+    bottom = np.full(4000, 2.0)
+    value, error = ratio_error(3.0 + rng.normal(0, 1.0, 4000), bottom)
+    assert abs(value - 1.5) < 3 * error
+    assert error == pytest.approx(0.5 / np.sqrt(4000), rel=0.4)
+
+
+@pytest.mark.slow
+def test_command_from_run_to_factors(tmp_path):
+    from optimizer.catalog import builtin_catalogs
+    from optimizer.design.runs import read_run
+    from optimizer.ride.load.roadload import ride_steps
+    from optimizer.ride.load.trace import Trace
+    from optimizer.workflows.against import pack_model
+
+    text = (builtin_catalogs() / "briefs" / "quick-36v.toml").read_text(encoding="utf-8")
+    text = text.replace('"../', f'"{builtin_catalogs().as_posix()}/')
+    (tmp_path / "b.toml").write_text(text, encoding="utf-8")
+    out = tmp_path / "run"
+    done = CliRunner().invoke(main, ["search", str(tmp_path / "b.toml"), "--out", str(out), "--quiet"])
+    assert done.exit_code == 0, done.output
+    run = read_run(out)
+    row = run.row(str(run.front["design_id"].iloc[0]))
+    space = run.homes([row])[0]
+    truth = Truth(3, seconds=2400, top_m_s=7.0)
+    slope = np.gradient(truth.height_m) / np.maximum(np.gradient(truth.way_m), 0.2)
+    steps = ride_steps(Trace(truth.time_s, truth.speed_m_s, slope), vehicle=space.context.steps.vehicle)
+    asked = np.append(steps.battery_power_w(space.context.vehicle_mass_kg + row["pack_mass_kg"]), 0.0)
+    ridden = drive(pack_model(space, row), 1.1 * asked, health=Health(1.2, 0.95, 0.98), by_power=True)
+    log = pd.DataFrame({"time_s": truth.time_s, "speed_kmh": 3.6 * truth.speed_m_s, "voltage_v": ridden.voltage_v,
+                        "current_a": ridden.current_a, "altitude_m": truth.height_m})  # fmt: skip
+    log.to_csv(tmp_path / "log.csv", index=False)
+    args = [
+        "against",
+        f"{out}:{row['design_id']}",
+        str(tmp_path / "log.csv"),
+        "--picture",
+        str(tmp_path / "p.png"),
+        "--json",
+    ]
+    done = CliRunner().invoke(main, args)
+    assert done.exit_code == 0, done.output
+    found = json.loads(done.stdout)["logs"][0]
+    assert found["explains"]["resistance"]["value"] == pytest.approx(1.2, abs=0.02)
+    assert found["explains"]["capacity"]["value"] == pytest.approx(0.95, abs=0.03)
+    assert found["explains"]["road load"]["value"] == pytest.approx(1.1, abs=0.02)
+    assert {"mean voltage", "energy", "hottest cell", "range on this ride"} <= set(found["figures"])
+    bad = CliRunner().invoke(main, ["against", f"{out}:nothing", str(tmp_path / "log.csv")])
+    assert bad.exit_code == 2 and "unknown-design" in bad.output
