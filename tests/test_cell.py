@@ -5,6 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from optimizer.cell.charging import charge, peak_power_w
+from optimizer.cell.laws import PARTS, USUAL, Laws, factors
 from optimizer.cell.model import (
     LAG_GAINS,
     LAG_RATES,
@@ -14,11 +16,10 @@ from optimizer.cell.model import (
     pulse_resistance_ohm,
     slow_resistance_ohm,
     surface_lag,
-    temperature_factor,
     thermal_voltage_v,
     voltage,
 )
-from optimizer.cell.steps import fine_profile, run_constant, run_profile
+from optimizer.cell.steps import Heat, fine_profile, run_constant, run_profile
 
 SOC = np.linspace(0.0, 1.0, 201)
 
@@ -89,14 +90,63 @@ def test_array_equals_a_loop_of_scalars():
     assert voltage(model, soc=soc, current_a=amp, seconds=time_s, temp_c=temp) == pytest.approx(loop, rel=1e-14)
 
 
-def test_temperature_factor_by_hand():
+def test_temperature_laws_by_hand():
     # Closed form: exp(30000/8.314462618 (1/273.15 - 1/298.15)) = exp(1.10762) = 3.0271.
-    assert temperature_factor(0.0) == pytest.approx(3.0271, rel=2e-4)
-    assert temperature_factor(25.0) == 1.0
+    assert factors(Laws(), 0.0) == pytest.approx(3.0271, rel=2e-4)
+    assert np.all(factors(USUAL, 25.0) == 1.0)
     # 2RT/F at 25 degC: 51.39 mV, any electrochemistry text.
     assert thermal_voltage_v(25.0) == pytest.approx(0.05139, abs=5e-6)
     with pytest.raises(ValueError, match="above -273"):
-        temperature_factor(-300.0)
+        factors(USUAL, -300.0)
+    with pytest.raises(ValueError, match="no part may shrink"):
+        Laws(energy_j_mol=(10_000.0,) * 7, bend=(-5.0,) * 7)
+
+
+def test_no_part_ever_falls_with_falling_temperature():
+    from optimizer.cell.laws import lowest_bend
+
+    energy = (12_000.0,) * 7
+    steep = Laws(energy_j_mol=energy, bend=tuple(lowest_bend(np.array(energy)).tolist()))
+    for laws in (USUAL, steep, Laws(energy_j_mol=energy, bend=(0.8,) * 7)):
+        f = factors(laws, np.linspace(60.0, -45.0, 500))
+        assert f.shape == (500, len(PARTS)) and np.all(np.diff(f, axis=0) >= -1e-12)
+
+
+def test_the_kernel_steps_what_the_closed_form_says_at_any_temperature():
+    model = made(laws=USUAL, exchange_fast_a=np.full(201, 6.0), entropic_v_k=np.full(201, -2e-4), pore_share=0.3,
+                 limit_slope=0.5, drying=0.5, depletion=0.98, early_rate=900.0, follow=0.0)  # fmt: skip
+    for temp_c in (-10.0, 25.0, 40.0):
+        run = run_constant(model, current_a=2.0, temp_c=temp_c, cutoff_v=2.5)
+        i = len(run.time_s) // 3
+        found = voltage(model, soc=run.soc[i], current_a=2.0, seconds=run.time_s[i], temp_c=temp_c)
+        assert run.voltage_v[i] == pytest.approx(float(found), abs=2e-4)
+
+
+def test_a_charge_is_longer_in_the_cold_and_ends_full():
+    model = made(laws=USUAL)
+    warm, cold = (charge(model, current_a=1.5, start_soc=0.2, temp_c=t) for t in (25.0, -10.0))
+    assert cold.minutes > warm.minutes and cold.minutes_to(0.8) >= warm.minutes_to(0.8)
+    assert warm.soc[-1] > 0.97 and np.all(np.diff(warm.soc) > 0)
+    assert warm.voltage_v.max() <= model.voltage_max_v + 1e-6
+    # Constant current: 0.6 of 3 Ah at 1.5 A are 72 min by hand.
+    assert charge(bare(), current_a=0.3, start_soc=0.2).minutes_to(0.8) == pytest.approx(0.6 * 3 / 0.3 * 60, rel=1e-3)
+
+
+def test_peak_power_of_a_plain_resistance_by_hand():
+    # From rest at 3.6 V behind 50 mohm down to 3.2 V: 8 A at 3.2 V, less what 10 s of it take from the OCV.
+    found = peak_power_w(bare(), soc=0.6, seconds=10.0)
+    amp = 0.4 / (0.05 + 10 / 3600 / 3)
+    assert found == pytest.approx(3.2 * amp, rel=2e-3)
+
+
+def test_a_cell_warms_by_its_own_heat_and_cools_to_the_air():
+    # All heat stays: energy given off and heat are what the OCV gave; C dT by hand.
+    ohm, amp = 0.05, 3.0
+    cell = replace(bare(ohm), laws=Laws(energy_j_mol=(0.0,) * 7))
+    run = run_constant(cell, current_a=amp, heat=Heat(40.0, 0.0))
+    assert run.temp_c[-1] - 25.0 == pytest.approx(amp**2 * ohm * run.duration_s / 40.0, rel=0.01)
+    steady = run_constant(cell, current_a=0.5, heat=Heat(0.5, 0.01), cutoff_v=3.2)
+    assert steady.temp_c[-1] - 25.0 == pytest.approx(0.25 * ohm / 0.01, rel=0.05)
 
 
 def test_an_old_cell_holds_less_and_resists_more():

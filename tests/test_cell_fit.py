@@ -65,7 +65,7 @@ def test_inputs_are_not_changed():
 
 
 def test_one_current_is_refused():
-    with pytest.raises(ValueError, match="two currents"):
+    with pytest.raises(ValueError, match="two curves"):
         fit_model([curve(3.0), curve(3.0)])
 
 

@@ -61,6 +61,39 @@ def test_json_has_the_cases_in_order_and_nothing_else_on_stdout(here: Path):
     assert len(record["fit"]["curves"]) == 2
 
 
+def test_temperature_peaks_charges_and_own_heat_in_the_json(here: Path):
+    ask = (CURVES, "--pulses", PULSES, "--current", 0.34, "--charge", 0.34, "--start-soc", 0.2, "--peak-seconds", 10,
+           "--peak-soc", "0.8,0.5,0.2", "--json")  # fmt: skip
+    cold, warm = (json.loads(invoke(*ask, *more).stdout) for more in (
+        ("--temp-c", -5), ("--temp-c", -5, "--heat-capacity-j-k", 12, "--cooling-w-k", 0.002)))  # fmt: skip
+    assert [p["soc"] for p in cold["peaks"]] == [0.8, 0.5, 0.2]
+    assert all(set(p) == {"soc", "power_w"} for p in cold["peaks"])
+    assert set(cold["predictions"][1]) == {"case", "charge_80_min", "charge_min", "extrapolates"}
+    assert 0 < cold["predictions"][1]["charge_80_min"] < cold["predictions"][1]["charge_min"]
+    # A cell that warms gives more, and is charged sooner.
+    assert warm["predictions"][0]["energy_wh"] > cold["predictions"][0]["energy_wh"]
+    assert warm["predictions"][1]["charge_min"] < cold["predictions"][1]["charge_min"]
+
+
+def test_options_of_temperature_that_make_no_sense_are_refused_at_once(here: Path):
+    result = invoke(CURVES, "--temp-c", 120, "--peak-soc", "0.5,2", "--peak-seconds", 0, "--charge", -1,
+                    "--cooling-w-k", 1)  # fmt: skip
+    assert result.exit_code == 2
+    for option in ("--temp-c", "--peak-soc", "--peak-seconds", "--charge", "--heat-capacity-j-k"):
+        assert option in result.output
+    assert "with commas" in invoke(CURVES, "--peak-soc", "a,b").output
+
+
+def test_curves_of_one_current_at_two_temperatures_are_two_curves(here: Path):
+    lines = [f"{t},{row}" for t in (25, 0) for row in sound(0.5, 4.0 if t else 3.9)]
+    path = here / "c.csv"
+    path.write_text("temp_c," + HEAD + "\n".join(lines) + "\n")
+    problems: list[Problem] = []
+    curves = read_curves(path, problems)
+    assert problems == [] and [c.temp_c for c in curves] == [25.0, 0.0]
+    assert "out-of-range" in faults(path, "temp_c," + HEAD + "\n".join(f"300,{r}" for r in sound()) + "\n")
+
+
 def test_constant_loads_start_from_full_and_profiles_from_the_given_charge(here: Path):
     profile = here / "flat.csv"
     profile.write_text("time_s,power_w\n0,1.2\n60,1.2\n")

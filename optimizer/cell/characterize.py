@@ -11,11 +11,14 @@ import numpy as np
 
 from optimizer.base.problems import BadInput, Problem
 from optimizer.base.texts import starts_formula, unseen
-from optimizer.cell.curves import read_curves, read_profile, read_pulses
+from optimizer.cell.charging import Charge, charge, peak_power_w
+from optimizer.cell.curves import PULSE_S, TEMP_C, read_curves, read_profile, read_pulses
 from optimizer.cell.fit import fit_model
+from optimizer.cell.fit_record import fit_record
+from optimizer.cell.laws import REFERENCE_TEMP_C, Floats
 from optimizer.cell.measured import Curve, Fit, Pulse
-from optimizer.cell.model import SURGE_LIMIT, SUSTAINED_LIMIT, CellModel, Floats, pulse_resistance_ohm
-from optimizer.cell.steps import Run, run_constant, run_profile
+from optimizer.cell.model import SURGE_LIMIT, SUSTAINED_LIMIT, CellModel
+from optimizer.cell.steps import Heat, Run, run_constant, run_profile
 
 DEPLETION_LIMIT = 1.0
 # Hours in which a load may empty the cell, and seconds of a profile that are stepped through.
@@ -35,8 +38,18 @@ class Asked:
         Constant loads from full, above 0 [A], [W].
     profiles : sequence of Path
         Power profiles, each repeated from start_soc.
+    charges_a : sequence of float
+        Charges from rest at start_soc, at constant current, then at the full voltage; above 0 [A].
     start_soc : float
-        For the profiles, above 0 and at most 1 [-].
+        For the profiles and charges, above 0 and at most 1 [-].
+    peak_seconds : float
+        How long a peak lasts [s].
+    peak_socs : sequence of float
+        States of charge at which peaks are asked for [-].
+    temp_c : float
+        Of the air, and of the cell at the start of each prediction [degC].
+    heat_capacity_j_k, cooling_w_k : float, optional
+        Both given: the cell warms by its own heat. Left out: it stays at temp_c [J/K], [W/K].
     cutoff_v : float, optional
         The least voltage of the curves if left out [V].
     rated_ah : float, optional
@@ -50,11 +63,24 @@ class Asked:
     currents_a: Sequence[float] = ()
     powers_w: Sequence[float] = ()
     profiles: Sequence[Path] = ()
+    charges_a: Sequence[float] = ()
     start_soc: float = 1.0
+    peak_seconds: float = 10.0
+    peak_socs: Sequence[float] = ()
+    temp_c: float = REFERENCE_TEMP_C
+    heat_capacity_j_k: float | None = None
+    cooling_w_k: float | None = None
     cutoff_v: float | None = None
     rated_ah: float | None = None
     name: str = "cell"
     chemistry: str = ""
+
+    @property
+    def heat(self) -> Heat | None:
+        """The cell's own warming, if asked for."""
+        if self.heat_capacity_j_k is None or self.cooling_w_k is None:
+            return None
+        return Heat(self.heat_capacity_j_k, self.cooling_w_k)
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,106 +104,46 @@ class Prediction:
 
 
 @dataclass(frozen=True, eq=False)
+class ChargePrediction:
+    """One predicted charge; charge_80_min is 0 where it starts beyond 80 %, None where it ends before."""
+
+    case: str
+    charge: Charge
+    extrapolates: bool
+
+    @property
+    def charge_80_min(self) -> float | None:
+        """When 80 % is reached [min]."""
+        minutes = self.charge.minutes_to(0.8)
+        return minutes if np.isfinite(minutes) else None
+
+    def record(self) -> dict[str, Any]:
+        """As it stands in the JSON."""
+        return {
+            "case": self.case,
+            "charge_80_min": self.charge_80_min,
+            "charge_min": self.charge.minutes,
+            "extrapolates": self.extrapolates,
+        }
+
+
+@dataclass(frozen=True, eq=False)
 class Characterized:
-    """Fit, predictions in the order asked, and what they came from."""
+    """Fit, predictions in the order asked, powers as (state of charge, W), and what they came from."""
 
     fit: Fit
-    predictions: tuple[Prediction, ...]
+    predictions: tuple[Prediction | ChargePrediction, ...]
+    peaks: tuple[tuple[float, float], ...]
+    peak_seconds: float
     curves: tuple[Curve, ...]
     pulses: tuple[Pulse, ...]
 
     def record(self) -> dict[str, Any]:
         """The JSON of the command."""
-        return {"fit": fit_record(self.fit), "predictions": [p.record() for p in self.predictions]}
-
-
-def fit_record(fit: Fit) -> dict[str, Any]:
-    """A fit as plain numbers; soc_grid and the tables beside it hold every 50th point.
-
-    Parameters
-    ----------
-    fit : Fit
-
-    Returns
-    -------
-    dict
-    """
-    model = fit.model
-    thin = slice(None, None, 50)
-    return {
-        "name": model.name,
-        "chemistry": model.chemistry,
-        "capacity_ah": model.capacity_ah,
-        "voltage_max_v": model.voltage_max_v,
-        "voltage_min_v": model.voltage_min_v,
-        "voltage_nominal_v": float(np.mean(model.ocv_v)),
-        "dcir_mohm": 1000.0 * dcir_ohm(model),
-        "reference_current_a": model.reference_current_a,
-        "current_fitted_a": model.current_fitted_a,
-        "lag_soc_per_a": model.lag_soc_per_a,
-        "diffusion_slow_s": model.diffusion_slow_s,
-        "diffusion_fast_s": model.diffusion_fast_s,
-        "tau1_s": model.tau1_s,
-        "tau2_s": model.tau2_s,
-        "r_ohmic_mohm": 1000.0 * model.r_ohmic_ohm,
-        "soc_grid": model.soc[thin].tolist(),
-        "ocv_v": model.ocv_v[thin].tolist(),
-        "r0_mohm": (1000.0 * model.r0_ohm)[thin].tolist(),
-        "dcir_10s_mohm": (1000.0 * pulse_resistance_ohm(model))[thin].tolist(),
-        "r2_mohm": (1000.0 * model.r2_ohm)[thin].tolist(),
-        "curves": [vars(e) for e in fit.curves],
-        "pulses": [vars(e) for e in fit.pulses],
-        "notes": list(notes(fit)),
-    }
-
-
-# Part of the capacity that curves gave beyond which a fitted one is said to be extrapolated [-].
-BEYOND = 0.02
-
-
-def notes(fit: Fit) -> tuple[str, ...]:
-    """What a reader of the fit must know: where it rests on defaults, and where it is poor.
-
-    Parameters
-    ----------
-    fit : Fit
-
-    Returns
-    -------
-    tuple of str
-    """
-    out = [
-        f"temperature: curves are taken as measured at 25 degC; Arrhenius factor with "
-        f"{fit.model.activation_energy_j_mol / 1000:g} kJ/mol, a default"
-    ]
-    if not fit.pulses:
-        out.append("no pulses given: the split between instantaneous and slow resistance is a default")
-    seen = max(e.capacity_ah for e in fit.curves)
-    if fit.model.capacity_ah > seen * (1.0 + BEYOND):
-        beyond = fit.model.capacity_ah / seen - 1.0
-        out.append(
-            f"capacity at no current, {fit.model.capacity_ah:.4g} Ah, lies {beyond:.1%} beyond "
-            f"what any curve gave ({seen:.4g} Ah): extrapolated; add a slow curve"
-        )
-    poor = [f"{e.current_a:g} A" for e in fit.curves if e.voltage_rms_mv > 20 or abs(e.capacity_error) > 0.02]
-    if poor:
-        out.append(f"poor fit (over 20 mV or 2 % of capacity) of the curve of {', '.join(poor)}")
-    return tuple(out)
-
-
-def dcir_ohm(model: CellModel) -> float:
-    """10 s resistance at half charge and the reference current.
-
-    Parameters
-    ----------
-    model : CellModel
-
-    Returns
-    -------
-    float
-        [ohm]
-    """
-    return float(np.interp(0.5, model.soc, pulse_resistance_ohm(model)))
+        out = {"fit": fit_record(self.fit), "predictions": [p.record() for p in self.predictions]}
+        if self.peaks:
+            out["peaks"] = [{"soc": soc, "power_w": power_w} for soc, power_w in self.peaks]
+        return out
 
 
 def extrapolates(model: CellModel, run: Run, *, cutoff_v: float, lowest_v: float) -> bool:
@@ -214,7 +180,7 @@ def extrapolates(model: CellModel, run: Run, *, cutoff_v: float, lowest_v: float
 def _load_problems(asked: Asked) -> list[Problem]:
     """Faults of the options."""
     out = []
-    for name, values in (("current", asked.currents_a), ("power", asked.powers_w)):
+    for name, values in (("current", asked.currents_a), ("power", asked.powers_w), ("charge", asked.charges_a)):
         out += [
             Problem("not-positive", f"--{name}", "", "", f"{v:g}", "must be a finite number above 0")
             for v in values
@@ -224,6 +190,7 @@ def _load_problems(asked: Asked) -> list[Problem]:
         out.append(
             Problem("out-of-range", "--start-soc", "", "", f"{asked.start_soc:g}", "must be above 0 and at most 1")
         )
+    out += _temperature_problems(asked)
     if asked.rated_ah is not None and not (np.isfinite(asked.rated_ah) and asked.rated_ah > 0):
         out.append(Problem("not-positive", "--rated-ah", "", "", f"{asked.rated_ah:g}", "must be above 0"))
     for option, text in (("--name", asked.name), ("--chemistry", asked.chemistry)):
@@ -233,15 +200,41 @@ def _load_problems(asked: Asked) -> list[Problem]:
     return out
 
 
+def _temperature_problems(asked: Asked) -> list[Problem]:
+    """Faults of the options on temperature, heat and peaks."""
+    out = []
+    low, high = TEMP_C
+    if not low <= asked.temp_c <= high:
+        expected = f"must be {low:g} to {high:g} °C"
+        out.append(Problem("out-of-range", "--temp-c", "", "", f"{asked.temp_c:g}", expected))
+    if not 0.1 <= asked.peak_seconds <= PULSE_S:
+        expected = f"must be 0.1 to {PULSE_S:g} s"
+        out.append(Problem("out-of-range", "--peak-seconds", "", "", f"{asked.peak_seconds:g}", expected))
+    out += [
+        Problem("out-of-range", "--peak-soc", "", "", f"{soc:g}", "must be above 0 and at most 1")
+        for soc in asked.peak_socs
+        if not 0 < soc <= 1
+    ]
+    pair = (("--heat-capacity-j-k", asked.heat_capacity_j_k, 1e-3, 1e6), ("--cooling-w-k", asked.cooling_w_k, 0.0, 1e4))
+    for option, value, least, most in pair:
+        if value is not None and not least <= value <= most:
+            out.append(Problem("out-of-range", option, "", "", f"{value:g}", f"must be {least:g} to {most:g}"))
+    if (asked.heat_capacity_j_k is None) != (asked.cooling_w_k is None):
+        given, other = ("--cooling-w-k", "--heat-capacity-j-k") if asked.heat_capacity_j_k is None else (
+            "--heat-capacity-j-k", "--cooling-w-k")  # fmt: skip
+        out.append(Problem("missing-option", given, "", "", "", f"needs {other} beside it"))
+    return out
+
+
 def _scale_problems(asked: Asked, curves: Sequence[Curve], profiles: Sequence[tuple[Floats, Floats]]) -> list[Problem]:
     """Loads that would empty the cell in seconds, or not within a year: another unit, or a run without end."""
     charge_ah, top_v = float(curves[0].capacity_ah[-1]), float(curves[0].voltage_v[0])
     if not (charge_ah > 0 and top_v > 0):
         return []
-    full = {"current": charge_ah, "power": charge_ah * top_v}
-    units = {"current": "amperes", "power": "watts"}
+    full = {"current": charge_ah, "power": charge_ah * top_v, "charge": charge_ah}
+    units = {"current": "amperes", "power": "watts", "charge": "amperes"}
     out = []
-    for name, values in (("current", asked.currents_a), ("power", asked.powers_w)):
+    for name, values in (("current", asked.currents_a), ("power", asked.powers_w), ("charge", asked.charges_a)):
         for value in values:
             hours = full[name] / value if value > 0 else 1.0
             if np.isfinite(hours) and not LEAST_H <= hours <= MOST_H:
@@ -322,15 +315,65 @@ def characterize(asked: Asked) -> Characterized:
     model = fit.model
     lowest = model.voltage_min_v
     cutoff = lowest if asked.cutoff_v is None else asked.cutoff_v
-    cases = [(f"current {a:g} A", run_constant(model, current_a=a, cutoff_v=cutoff)) for a in asked.currents_a]
-    cases += [(f"power {p:g} W", run_constant(model, power_w=p, cutoff_v=cutoff)) for p in asked.powers_w]
+    where: dict[str, Any] = {"temp_c": asked.temp_c, "heat": asked.heat}
+    cases = [(f"current {a:g} A", run_constant(model, current_a=a, cutoff_v=cutoff, **where)) for a in asked.currents_a]
+    cases += [(f"power {p:g} W", run_constant(model, power_w=p, cutoff_v=cutoff, **where)) for p in asked.powers_w]
+    where["start_soc"] = asked.start_soc
     cases += [
-        (f"profile {path}", run_profile(model, time_s=t, power_w=p, start_soc=asked.start_soc, cutoff_v=cutoff))
+        (f"profile {path}", run_profile(model, time_s=t, power_w=p, cutoff_v=cutoff, **where))
         for path, (t, p) in zip(asked.profiles, profiles, strict=True)
     ]
+    where.pop("start_soc")
+    runs = [Prediction(c, r, extrapolates(model, r, cutoff_v=cutoff, lowest_v=lowest)) for c, r in cases]
     return Characterized(
         fit,
-        tuple(Prediction(c, r, extrapolates(model, r, cutoff_v=cutoff, lowest_v=lowest)) for c, r in cases),
+        (*runs, *_charges(model, asked)),
+        tuple(
+            (soc, peak_power_w(model, soc=soc, seconds=asked.peak_seconds, cutoff_v=cutoff, **where))
+            for soc in asked.peak_socs
+        ),
+        asked.peak_seconds,
         tuple(curves),
         tuple(pulses),
     )
+
+
+def read_socs(text: str | None, *, usual: bool) -> tuple[float, ...]:
+    """States of charge from a list with commas.
+
+    Parameters
+    ----------
+    text : str, optional
+        Such as "0.8,0.5,0.2".
+    usual : bool
+        Take 0.8, 0.5 and 0.2 if there is no list.
+
+    Returns
+    -------
+    tuple of float
+
+    Raises
+    ------
+    BadInput
+        If a part is not a number.
+    """
+    if text is None:
+        return (0.8, 0.5, 0.2) if usual else ()
+    try:
+        return tuple(float(part) for part in text.split(","))
+    except ValueError:
+        expected = "must be numbers with commas between, such as 0.8,0.5,0.2"
+        raise BadInput([Problem("not-a-number", "--peak-soc", "", "", repr(text[:60]), expected)]) from None
+
+
+def _charges(model: CellModel, asked: Asked) -> list[ChargePrediction]:
+    """Charges asked for."""
+    heat = asked.heat
+    return [
+        ChargePrediction(
+            f"charge {a:g} A",
+            charge(model, current_a=a, start_soc=asked.start_soc, temp_c=asked.temp_c, heat=heat),
+            a > 1.02 * SUSTAINED_LIMIT * model.current_fitted_a,
+        )
+        for a in asked.charges_a
+    ]

@@ -8,14 +8,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.base.problems import Problem
+from optimizer.cell.laws import REFERENCE_TEMP_C, Floats
 from optimizer.cell.measured import Curve, Pulse, noise_of
-from optimizer.cell.model import Floats
 from optimizer.cell.table import read_table
 
 CURVE_COLUMNS = ("current_a", "capacity_ah", "voltage_v")
 PULSE_COLUMNS = ("soc", "current_a", "time_s", "voltage_before_v", "voltage_v")
+TEMP_COLUMN = {"temp_c": REFERENCE_TEMP_C}
+# A cell's own temperature during a measurement; cells are not discharged beyond.
+TEMP_C = (-45.0, 85.0)
 PROFILE_COLUMNS = ("time_s", "power_w")
 SAME_CURRENT = 0.03
+SAME_TEMP_K = 1.0
 LEAST_VOLT, MOST_VOLT = 0.3, 10.0
 MOST_AH = 1000.0
 MOST_A = 5000.0
@@ -34,21 +38,32 @@ STEP_V = 0.04
 PEAK_V = 0.02
 
 
-def _groups(current_a: Floats) -> list[Floats]:
-    """Row indices by current: neighbours within 3 % are one current (measured ones scatter)."""
-    order = np.argsort(current_a, kind="stable")
-    jumps = np.flatnonzero(np.diff(current_a[order]) > SAME_CURRENT * current_a[order][:-1]) + 1
+def _steps(values: Floats, width: Floats) -> list[NDArray[np.int64]]:
+    """Row indices of values that lie together: neighbours are no further apart than the width of the lower one."""
+    order = np.argsort(values, kind="stable")
+    jumps = np.flatnonzero(np.diff(values[order]) > width[order][:-1]) + 1
     return [np.sort(part) for part in np.split(order, jumps)]
 
 
+def _groups(current_a: Floats, temp_c: Floats) -> list[NDArray[np.int64]]:
+    """Row indices of each temperature and current, in rising order of current, the warmest first.
+
+    Measured values scatter: neighbours within 1 K are one temperature, within 3 % one current.
+    """
+    out = []
+    for here in _steps(temp_c, np.full(len(temp_c), SAME_TEMP_K)):
+        out += [here[part] for part in _steps(current_a[here], SAME_CURRENT * current_a[here])]
+    return sorted(out, key=lambda rows: (float(np.median(current_a[rows])), -float(np.median(temp_c[rows]))))
+
+
 def read_curves(path: Path, problems: list[Problem], *, rated_ah: float | None = None) -> list[Curve]:
-    """Discharge curves from full, one for each current.
+    """Discharge curves from full, one for each current at each temperature.
 
     Parameters
     ----------
     path : Path
-        CSV with current_a, capacity_ah, voltage_v; rows of one current are put in order of capacity. Currents
-        that are all negative count as discharge too.
+        CSV with current_a, capacity_ah, voltage_v, and temp_c [degC] where it is not 25; rows of one current are
+        put in order of capacity. Currents that are all negative count as discharge too.
     problems : list of Problem
         What is wrong is added to it.
     rated_ah : float, optional
@@ -59,25 +74,27 @@ def read_curves(path: Path, problems: list[Problem], *, rated_ah: float | None =
     list of Curve
         In rising order of current; of no use when problems were added.
     """
-    table = read_table(path, CURVE_COLUMNS, problems)
+    table = read_table(path, CURVE_COLUMNS, problems, usual=TEMP_COLUMN)
     if table is None:
         return []
     columns, rows = table
     problems += _few(_row_faults(path, columns, rows))
     volt_fine = (columns["voltage_v"] >= LEAST_VOLT) & (columns["voltage_v"] <= MOST_VOLT)
     amp_fine = (columns["current_a"] != 0) & (np.abs(columns["current_a"]) <= MOST_A)
+    volt_fine &= (columns["temp_c"] >= TEMP_C[0]) & (columns["temp_c"] <= TEMP_C[1])
     fine = np.flatnonzero(volt_fine & amp_fine & (columns["capacity_ah"] >= 0) & (columns["capacity_ah"] <= MOST_AH))
     columns, rows = {name: values[fine] for name, values in columns.items()}, [rows[i] for i in fine]
     if not len(fine):
         return []
     amp = np.abs(columns["current_a"])
     curves = []
-    for index in _groups(amp):
+    for index in _groups(amp, columns["temp_c"]):
         order = index[np.argsort(columns["capacity_ah"][index], kind="stable")]
         charge, volt = columns["capacity_ah"][order], columns["voltage_v"][order]
         problems += _curve_faults(path, float(np.median(amp[index])), charge, volt, [rows[i] for i in order])
         keep = np.concatenate([[True], np.diff(charge) > 1e-9 * max(charge[-1], 1e-9)])
-        curves.append(Curve(float(np.median(amp[index])), charge[keep], volt[keep]))
+        temp_c = float(np.median(columns["temp_c"][index]))
+        curves.append(Curve(float(np.median(amp[index])), charge[keep], volt[keep], temp_c))
     problems += _set_faults(path, curves, columns, rows, rated_ah)
     return curves
 
@@ -116,6 +133,8 @@ def _row_faults(path: Path, columns: dict[str, Floats], rows: list[int]) -> list
         for field, most, unit in (("current_a", MOST_A, "amperes"), ("capacity_ah", MOST_AH, "ampere-hours")):
             if abs(columns[field][i]) > most:
                 faults.append(_wrong_scale(path, where, field, columns[field][i], f"is this in {unit}?"))
+        if not TEMP_C[0] <= columns["temp_c"][i] <= TEMP_C[1]:
+            faults.append(_temp_fault(path, where, columns["temp_c"][i]))
         if not LEAST_VOLT <= columns["voltage_v"][i] <= MOST_VOLT:
             faults.append(
                 Problem(
@@ -128,6 +147,11 @@ def _row_faults(path: Path, columns: dict[str, Floats], rows: list[int]) -> list
                 )
             )
     return faults
+
+
+def _temp_fault(path: Path, where: str, value: float) -> Problem:
+    expected = f"must be {TEMP_C[0]:g} to {TEMP_C[1]:g}; is this in degrees Celsius?"
+    return Problem("out-of-range", str(path), where, "temp_c", f"{value:g}", expected)
 
 
 def _wrong_scale(path: Path, where: str, field: str, value: float, question: str) -> Problem:
@@ -212,7 +236,7 @@ def _set_faults(
                 "",
                 "current_a",
                 f"{len(curves)}",
-                "must have two different values or more",
+                "must have two different values or more, or temp_c must",
             )
         )
     charge = float(curves[0].capacity_ah[-1])
@@ -221,14 +245,18 @@ def _set_faults(
         if not C_RATES[0] <= rate <= C_RATES[1]:
             question = f"is this in amperes, and capacity_ah in ampere-hours? it makes {rate:.3g} C"
             faults.append(_wrong_scale(path, "", "current_a", curve.current_a, question))
-    limits = [(curves[0].capacity_ah[-1] * 1.03, f"charge of the curve of {curves[0].current_a:g} A")]
-    if rated_ah is not None:
-        limits.append((rated_ah * 1.15, f"rated capacity {rated_ah:g} Ah"))
-    for limit, name in limits:
-        for curve in curves:
+    for curve in curves:
+        limits = [
+            (o.capacity_ah[-1] * 1.03, f"charge of the curve of {o.current_a:g} A at {o.temp_c:g} degC")
+            for o in curves
+            if o is not curve and o.current_a <= 1.03 * curve.current_a and o.temp_c >= curve.temp_c
+        ]
+        limits += [] if rated_ah is None else [(rated_ah * 1.15, f"rated capacity {rated_ah:g} Ah")]
+        for limit, name in limits:
             if curve.capacity_ah[-1] > limit:
                 amp = np.abs(columns["current_a"])
                 near = np.abs(amp - curve.current_a) <= SAME_CURRENT * curve.current_a
+                near &= np.abs(columns["temp_c"] - curve.temp_c) <= SAME_TEMP_K
                 at = int(np.argmax(np.where(near, columns["capacity_ah"], -1.0)))
                 faults.append(
                     Problem(
@@ -240,6 +268,7 @@ def _set_faults(
                         f"must not go beyond the {name}",
                     )
                 )
+                break
     tops = [float(c.voltage_v[0]) for c in curves]
     if len(curves) > 1 and max(tops[1:]) > tops[0] + 0.02 * tops[0]:
         faults.append(
@@ -271,7 +300,7 @@ def read_pulses(path: Path, problems: list[Problem]) -> list[Pulse]:
     list of Pulse
         Of no use when problems were added.
     """
-    table = read_table(path, PULSE_COLUMNS, problems)
+    table = read_table(path, PULSE_COLUMNS, problems, usual=TEMP_COLUMN)
     if table is None:
         return []
     columns, rows = table
@@ -283,19 +312,14 @@ def read_pulses(path: Path, problems: list[Problem]) -> list[Pulse]:
     problems += _few(faults)
     if faults:
         return []
-    keys = sorted(
-        {
-            (s, a, v)
-            for s, a, v in zip(columns["soc"], columns["current_a"] * sign, columns["voltage_before_v"], strict=True)
-        }
+    fields = np.column_stack(
+        [columns["soc"], columns["current_a"] * sign, columns["voltage_before_v"], columns["temp_c"]]
     )
     out = []
-    for soc, amp, rest in keys:
-        here = np.flatnonzero(
-            (columns["soc"] == soc) & (columns["current_a"] * sign == amp) & (columns["voltage_before_v"] == rest)
-        )
+    for soc, amp, rest, temp in np.unique(fields, axis=0):
+        here = np.flatnonzero((fields == (soc, amp, rest, temp)).all(axis=1))
         order = here[np.argsort(columns["time_s"][here], kind="stable")]
-        out.append(Pulse(float(soc), float(amp), columns["time_s"][order], drop[order], float(rest)))
+        out.append(Pulse(float(soc), float(amp), columns["time_s"][order], drop[order], float(rest), float(temp)))
     return out
 
 
@@ -313,6 +337,12 @@ def _pulse_faults(path: Path, columns: dict[str, Floats], rows: list[int], power
             "voltage_before_v",
             ~((columns["voltage_before_v"] >= LEAST_VOLT) & (columns["voltage_before_v"] <= MOST_VOLT)),
             f"must be {LEAST_VOLT:g} to {MOST_VOLT:g} V (one cell)",
+        ),
+        (
+            "out-of-range",
+            "temp_c",
+            ~((columns["temp_c"] >= TEMP_C[0]) & (columns["temp_c"] <= TEMP_C[1])),
+            f"must be {TEMP_C[0]:g} to {TEMP_C[1]:g}; is this in degrees Celsius?",
         ),
         (
             "out-of-range",

@@ -1,4 +1,4 @@
-"""Compiled stepping of one cell through a load: states, terminal voltage, current of a power, laps."""
+"""Compiled stepping of one cell through a load: states, terminal voltage, current of a power, laps, its own heat."""
 
 from __future__ import annotations
 
@@ -7,7 +7,18 @@ from typing import Any
 import numpy as np
 from numba import njit
 
+from optimizer.cell.model import LEAST_LIMIT_PART, SOFT_DEPLETION
+
 LEAST_VOLT = 0.05
+# Numbers of a model at one temperature; tables stay at 25 degC and are scaled by the last four.
+CAPACITY, OHMIC, SLOW_S, FAST_S, TAU2, LIMIT, THERMAL_V, TAU1, DEPLETION, FOLLOW = range(10)
+KINETIC, KINETIC_FAST, SECONDS, MINUTES = range(10, 14)
+LIMIT_SLOPE, DRYING, BEYOND_K, PORES = 14, 15, 16, 17
+NUMBERS = 18
+# Tables over state of charge.
+U_SLOW, U_FAST, EXCHANGE, R1, R2, EXCHANGE_FAST, ENTROPIC = range(7)
+# A step's temperature change from which the numbers are made anew [K].
+STALE_K = 0.02
 
 
 @njit(cache=True)
@@ -24,35 +35,57 @@ def _table(values: Any, at: float, straight: bool) -> float:
 
 
 @njit(cache=True)
-def _terminal(amp: float, soc: float, slow: float, fast: float, i1: float, i2: float, p: Any, tables: Any) -> float:
-    """Terminal voltage of a state; p and tables as packed by `pack`."""
-    share = i2 / p[5]
-    bounded = min(max(share, -p[8]), p[8])
-    h = np.arctanh(bounded) + (share - bounded) / (1.0 - p[8] ** 2)
-    kinetic = p[6] * np.arcsinh(amp / _table(tables[2], soc, False))
-    surface = _table(tables[0], soc - slow, True) + _table(tables[1], soc - fast, True)
-    delayed = _table(tables[3], soc, False) * i1 + _table(tables[4], soc, False) * p[5] * h
-    return float(surface - amp * p[1] - kinetic - delayed)
+def rest_v(soc: float, p: Any, tables: Any) -> float:
+    """Voltage at rest [V]."""
+    return float(
+        _table(tables[0], soc, True) + _table(tables[1], soc, True) + p[16] * _table(tables[6], soc, False)
+    )
 
 
 @njit(cache=True)
-def _advance(state: Any, new: Any, amp: float, dt: float, p: Any, decay: Any, gains: Any) -> tuple[float, float]:
-    """State after dt at a mean current; returns the two lags. state: soc, i1, i2, slow chain, fast chain."""
+def _dry(share: float, depletion: float) -> float:
+    """atanh(x) - x, continued straight beyond a depletion."""
+    bounded = min(max(share, -depletion), depletion)
+    return float(np.arctanh(bounded) + (share - bounded) / (1.0 - depletion**2) - share)
+
+
+@njit(cache=True)
+def _terminal(
+    amp: float, soc: float, slow: float, fast: float, i1: float, i2: float, i3: float, p: Any, tables: Any
+) -> float:
+    """Terminal voltage of a state; p and tables as packed by `pack`."""
+    limit = p[5] * max(1.0 + p[14] * (soc - 0.5), LEAST_LIMIT_PART)
+    h = i2 + limit * _dry(i2 / limit, p[8]) + (p[5] * _dry(i3 / p[5], SOFT_DEPLETION) if p[15] < 1.0 else 0.0)
+    kinetic = np.arcsinh(amp * p[10] / _table(tables[2], soc - p[9] * slow, False))
+    kinetic += np.arcsinh(amp * p[11] / _table(tables[5], soc - p[9] * fast, False))
+    surface = _table(tables[0], soc - slow, True) + _table(tables[1], soc - fast, True)
+    surface += p[16] * _table(tables[6], soc, False)
+    delayed = _table(tables[3], soc, False) * p[12] * i1 + _table(tables[4], soc, False) * p[13] * h
+    kinetic += 2.0 * np.arcsinh(amp * p[1] * p[17] / p[6])
+    return float(surface - amp * p[1] * (1.0 - 2.0 * p[17]) - p[6] * kinetic - delayed)
+
+
+@njit(cache=True)
+def _advance(
+    state: Any, new: Any, amp: float, mean: float, dt: float, p: Any, tables: Any, decay: Any, gains: Any
+) -> float:
+    """State after dt at a mean current, and the voltage then at a current; state: soc, i1 to i3, lags' chains."""
     modes = len(gains)
-    rate = amp / (3600.0 * p[0])
+    rate = mean / (3600.0 * p[0])
     new[0] = state[0] - rate * dt
-    new[1] = state[1] * decay[0] + amp * (1.0 - decay[0])
-    new[2] = state[2] * decay[1] + amp * (1.0 - decay[1])
+    new[1] = state[1] * decay[0] + mean * (1.0 - decay[0])
+    new[2] = state[2] * decay[1] + mean * (1.0 - decay[1])
+    new[3] = state[3] * decay[2] + mean * (1.0 - decay[2])
     slow = 0.0
     fast = 0.0
     for k in range(modes):
-        a = decay[2 + k]
-        b = decay[2 + modes + k]
-        new[3 + k] = state[3 + k] * a + gains[k] * p[2] * rate * (1.0 - a)
-        new[3 + modes + k] = state[3 + modes + k] * b + gains[k] * p[3] * rate * (1.0 - b)
-        slow += new[3 + k]
-        fast += new[3 + modes + k]
-    return slow, fast
+        a = decay[3 + k]
+        b = decay[3 + modes + k]
+        new[4 + k] = state[4 + k] * a + gains[k] * p[2] * rate * (1.0 - a)
+        new[4 + modes + k] = state[4 + modes + k] * b + gains[k] * p[3] * rate * (1.0 - b)
+        slow += new[4 + k]
+        fast += new[4 + modes + k]
+    return _terminal(amp, new[0], slow, fast, new[1], new[2], new[3], p, tables)
 
 
 @njit(cache=True)
@@ -61,9 +94,10 @@ def _decays(dt: float, p: Any, rates: Any, out: Any) -> None:
     modes = len(rates)
     out[0] = np.exp(-dt / p[7])
     out[1] = np.exp(-dt / p[4])
+    out[2] = np.exp(-dt / (p[4] * p[15]))
     for k in range(modes):
-        out[2 + k] = np.exp(-dt * rates[k] / p[2])
-        out[2 + modes + k] = np.exp(-dt * rates[k] / p[3])
+        out[3 + k] = np.exp(-dt * rates[k] / p[2])
+        out[3 + modes + k] = np.exp(-dt * rates[k] / p[3])
 
 
 @njit(cache=True)
@@ -83,16 +117,14 @@ def _solve_step(
     """Current and voltage at the end of a step; a power is solved for its current by Newton's method."""
     amp = load / max(volt_before, LEAST_VOLT) if power else load
     for _ in range(40):
-        slow, fast = _advance(state, new, 0.5 * (amp + amp_before), dt, p, decay, gains)
-        volt = _terminal(amp, new[0], slow, fast, new[1], new[2], p, tables)
+        volt = _advance(state, new, amp, 0.5 * (amp + amp_before), dt, p, tables, decay, gains)
         if not power:
             return amp, volt
         miss = amp * volt - load
-        if abs(miss) <= 1e-10 * (abs(load) + 1e-9):
+        if abs(miss) <= 1e-9 * (abs(load) + 1e-9):
             return amp, volt
-        step = 1e-6 * (abs(amp) + 1e-9)
-        slow, fast = _advance(state, new, 0.5 * (amp + step + amp_before), dt, p, decay, gains)
-        beside = _terminal(amp + step, new[0], slow, fast, new[1], new[2], p, tables)
+        step = 1e-5 * (abs(amp) + 1e-9)
+        beside = _advance(state, new, amp + step, 0.5 * (amp + step + amp_before), dt, p, tables, decay, gains)
         slope = ((amp + step) * beside - amp * volt) / step
         if slope <= 0.0 or not np.isfinite(slope):
             return amp, 0.0  # beyond the most power that the cell can give
@@ -101,33 +133,96 @@ def _solve_step(
 
 
 @njit(cache=True)
+def scaled(base: Any, laws: Any, kelvin: float, p: Any) -> None:
+    """Numbers at a temperature from those at 25 degC; laws: rows E / R, bend, and (25 degC [K], v_k, 2 R / F)."""
+    v = 1.0 / kelvin - 1.0 / laws[2, 0]
+    x = v / laws[2, 1]
+    bent = min(max(x, 0.0), 1.0) ** 2 + 2.0 * max(x - 1.0, 0.0)
+    f = np.exp(laws[0] * v + laws[1] * bent)
+    for k in range(len(base)):
+        p[k] = base[k]
+    p[1] = base[1] * f[0]
+    p[2] = base[2] * f[5]
+    p[3] = base[3] * f[6]
+    p[4] = base[4] * f[4]
+    p[5] = base[5] / f[4]
+    p[6] = laws[2, 2] * kelvin
+    p[16] = kelvin - laws[2, 0]
+    p[10], p[11], p[12], p[13] = f[1], f[2], f[3], f[4]
+
+
+@njit(cache=True)
+def _end_row(
+    out: Any, n: int, load: Any, time_s: Any, i: int, begin: float, amp: float, volt: float, cutoff: float,
+    power: bool, soc: float, i2: float, capacity: float, lap: int, kelvin: float,
+) -> None:  # fmt: skip
+    """The row at which the cut-off is crossed within step i, or at once."""
+    amp_before = out[n - 1, 2] if i else 0.0
+    dt = time_s[i] - time_s[i - 1] if i else 0.0
+    part = 0.0
+    if i and n and volt < out[n - 1, 1]:
+        part = max(0.0, (out[n - 1, 1] - cutoff) / (out[n - 1, 1] - volt))
+    out[n, 0] = begin + (time_s[i - 1] + part * dt if i else 0.0)
+    out[n, 1] = cutoff
+    out[n, 2] = amp_before + part * (amp - amp_before) if i else 0.0
+    if power and i:
+        out[n, 2] = (load[i - 1] + part * (load[i] - load[i - 1])) / cutoff
+    out[n, 3] = soc - part * dt * 0.5 * (amp_before + out[n, 2]) / (3600.0 * capacity)
+    out[n, 4] = i2
+    out[n, 5] = lap
+    out[n, 6] = kelvin
+
+
+@njit(cache=True)
+def _warmed(kelvin: float, heat: Any, watt: float, dt: float) -> float:
+    """Temperature after dt of a lumped cell; heat: capacity [J/K], cooling [W/K], air [K]."""
+    if heat[1] * dt < 1e-9 * heat[0]:
+        return float(kelvin + watt * dt / heat[0])
+    end = heat[2] + watt / heat[1]
+    return float(end + (kelvin - end) * np.exp(-heat[1] * dt / heat[0]))
+
+
+@njit(cache=True)
 def run_laps(
     time_s: Any,
     load: Any,
     power: bool,
     laps: int,
-    p: Any,
+    base: Any,
     tables: Any,
     rates: Any,
     gains: Any,
     soc: float,
     cutoff: float,
+    laws: Any,
+    heat: Any,
     out: Any,
 ) -> tuple[int, bool]:
-    """Step through laps of a load given at times; fills out (time, voltage, current, soc, i2, lap) by row."""
-    size = 3 + 2 * len(rates)
+    """Step through laps of a load given at times; fills out (time, voltage, current, soc, i2, lap, kelvin) by row.
+
+    base are numbers at the cell's temperature if heat[0], its heat capacity, is infinite, else at 25 degC.
+    """
+    size = 4 + 2 * len(rates)
     state = np.zeros(size)
     new = np.zeros(size)
     still = np.ones(size)
     decay = np.zeros(size)
+    p = base.copy()
     state[0] = soc
     last_dt = -1.0
-    volt = _terminal(0.0, soc, 0.0, 0.0, 0.0, 0.0, p, tables)
+    kelvin = made = heat[2]
+    warms = np.isfinite(heat[0])
+    if warms:
+        scaled(base, laws, kelvin, p)
+    volt = rest_v(soc, p, tables)
     n = 0
     begin = 0.0
     for lap in range(laps):
         for i in range(len(time_s)):
             dt = time_s[i] - time_s[i - 1] if i else 0.0
+            if warms and abs(kelvin - made) > STALE_K:
+                scaled(base, laws, kelvin, p)
+                made, last_dt = kelvin, -1.0
             if i and dt != last_dt:
                 _decays(dt, p, rates, decay)
                 last_dt = dt
@@ -138,18 +233,13 @@ def run_laps(
             if n >= len(out):
                 return n, False
             if volt_new < cutoff and (amp > 0.0 or load[i] > 0.0):
-                part = 0.0
-                if i and n and volt_new < out[n - 1, 1]:
-                    part = max(0.0, (out[n - 1, 1] - cutoff) / (out[n - 1, 1] - volt_new))
-                out[n, 0] = begin + (time_s[i - 1] + part * dt if i else 0.0)
-                out[n, 1] = cutoff
-                out[n, 2] = amp_before + part * (amp - amp_before) if i else 0.0
-                if power and i:
-                    out[n, 2] = (load[i - 1] + part * (load[i] - load[i - 1])) / cutoff
-                out[n, 3] = state[0] - part * dt * 0.5 * (amp_before + out[n, 2]) / (3600.0 * p[0])
-                out[n, 4] = state[2]
-                out[n, 5] = lap
+                _end_row(out, n, load, time_s, i, begin, amp, volt_new, cutoff, power, state[0], state[2], p[0], lap,
+                         kelvin)  # fmt: skip
                 return n + 1, True
+            if warms and i:
+                mean = 0.5 * (amp + amp_before)
+                watt = mean * (rest_v(new[0], p, tables) - 0.5 * (volt + volt_new))
+                kelvin = _warmed(kelvin, heat, watt - mean * kelvin * _table(tables[6], new[0], False), dt)
             for k in range(size):
                 state[k] = new[k]
             volt = volt_new
@@ -159,6 +249,54 @@ def run_laps(
             out[n, 3] = state[0]
             out[n, 4] = state[2]
             out[n, 5] = lap
+            out[n, 6] = kelvin
             n += 1
         begin += time_s[-1]
     return n, False
+
+
+@njit(cache=True)
+def run_charge(
+    current_a: float, top_v: float, end_a: float, step_s: float, base: Any, tables: Any, rates: Any, gains: Any,
+    soc: float, laws: Any, heat: Any, out: Any,
+) -> int:  # fmt: skip
+    """Charge from rest at a current, then at the voltage; fills out (time, voltage, current > 0, soc, kelvin)."""
+    size = 4 + 2 * len(rates)
+    state, new, decay = np.zeros(size), np.zeros(size), np.zeros(size)
+    p = base.copy()
+    state[0] = soc
+    kelvin = made = heat[2]
+    warms = np.isfinite(heat[0])
+    if warms:
+        scaled(base, laws, kelvin, p)
+    _decays(step_s, p, rates, decay)
+    before = 0.0
+    n = 0
+    while n < len(out):
+        if warms and abs(kelvin - made) > STALE_K:
+            scaled(base, laws, kelvin, p)
+            made = kelvin
+            _decays(step_s, p, rates, decay)
+        low, high = 0.0, current_a
+        amp = current_a
+        for _ in range(60):
+            mean = -0.5 * (amp + before if n else 2.0 * amp)
+            volt = _advance(state, new, -amp, mean, step_s, p, tables, decay, gains)
+            if volt > top_v:
+                high = amp
+            else:
+                low = amp
+            if (amp == current_a and volt <= top_v) or high - low < 1e-7 * current_a:
+                break
+            amp = 0.5 * (low + high)
+        if warms:
+            watt = amp * (volt - rest_v(new[0], p, tables) + kelvin * _table(tables[6], new[0], False))
+            kelvin = _warmed(kelvin, heat, watt, step_s)
+        for k in range(size):
+            state[k] = new[k]
+        before = amp
+        out[n, 0], out[n, 1], out[n, 2], out[n, 3], out[n, 4] = (n + 1) * step_s, volt, amp, state[0], kelvin
+        n += 1
+        if amp <= end_a:
+            break
+    return n

@@ -6,27 +6,30 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.cell.model import CellModel, Floats
+from optimizer.cell.laws import REFERENCE_TEMP_C, Floats
+from optimizer.cell.model import CellModel
 
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """A discharge from full at constant current: current_a > 0; capacity_ah rising; voltage_v, shape (n,)."""
+    """A discharge from full at constant current > 0, cell at temp_c: capacity_ah rising; voltage_v, shape (n,)."""
 
     current_a: float
     capacity_ah: Floats
     voltage_v: Floats
+    temp_c: float = REFERENCE_TEMP_C
 
 
 @dataclass(frozen=True, eq=False)
 class Pulse:
-    """A pulse from rest: drop_v after time_s at current_a, at a state of charge whose rest voltage is rest_v."""
+    """A pulse from rest at temp_c: drop_v after time_s at current_a; the state of charge has a rest voltage rest_v."""
 
     soc: float
     current_a: float
     time_s: Floats
     drop_v: Floats
     rest_v: float
+    temp_c: float = REFERENCE_TEMP_C
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,6 +46,7 @@ class CurveError:
     capacity_error: float
     energy_error: float
     capacity_ah: float
+    temp_c: float = REFERENCE_TEMP_C
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,15 +57,17 @@ class PulseError:
     current_a: float
     time_s: float
     drop_error: float
+    temp_c: float = REFERENCE_TEMP_C
 
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """The model and how well it meets what it was fitted to."""
+    """The model and how well it meets what it was fitted to; fitted_laws: parts whose temperature law the data tell."""
 
     model: CellModel
     curves: tuple[CurveError, ...]
     pulses: tuple[PulseError, ...]
+    fitted_laws: tuple[str, ...] = ()
 
 
 def noise_of(voltage_v: Floats) -> float:

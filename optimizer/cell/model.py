@@ -1,13 +1,17 @@
 """One cell's electrical model: what its voltage is under a load, over state of charge, time and temperature.
 
     V = U_slow(s - l_slow) + U_fast(s - l_fast)
-        - I R_ohm - (2 R T / F) asinh(I / I_x(s)) - R1(s) i1 - R2(s) h(i2)
+        - I R_ohm - (2 R T / F) (asinh(I / I_x) + asinh(I / I_y)) - R1(s) i1 - R2(s) h
 
 s is the mean state of charge. U_slow + U_fast is the OCV, split between an electrode whose surface trails its
 mean for long and one whose surface trails it for a short time; the lags l follow the diffusion into a sphere
-and are proportional to the current, so capacity lost at high current has a term of its own. I_x is an exchange
-current (Butler-Volmer with equal transfer coefficients). i1 and i2 are the current seen through a first-order
-delay of tau1 and tau2; h(i) = I_lim atanh(i / I_lim) grows as the electrolyte runs dry.
+and are proportional to the current, so capacity lost at high current has a term of its own. I_x and I_y are the
+exchange currents of the electrodes with the slow and with the fast surface (Butler-Volmer with equal transfer
+coefficients), over the mean or the surface's state of charge; a fit at one temperature tells only one of them.
+i1, i2 and i3 are the current seen through first-order delays of tau1, tau2 and a part of tau2; h = i2 +
+I_lim (d(i2 / I_lim) + d(i3 / I_lim)), d(x) = atanh(x) - x, grows as the electrolyte runs dry: through the whole
+electrode, and at its back. The OCV may shift with temperature. Each part changes with temperature by its own law
+(module laws).
 
 Sources: sphere, Crank, The Mathematics of Diffusion (1975) eq. 6.45; kinetics and electrolyte limit, Newman and
 Thomas-Alyea, Electrochemical Systems (2004) ch. 8 and 11 (from memory); the split is this project's own.
@@ -15,23 +19,22 @@ Thomas-Alyea, Electrochemical Systems (2004) ch. 8 and 11 (from memory); the spl
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from optimizer.base.constants import CELSIUS_K, FARADAY_C_MOL, GAS_CONSTANT_J_MOL_K
+from optimizer.cell.laws import PARTS, REFERENCE_TEMP_C, Floats, Laws, factors
 
-Floats = NDArray[np.float64]
-
-REFERENCE_TEMP_C = 25.0
 # Time constants of the two delays, where nothing else is known [s]: common practice for cells of 18 to 26 mm, no
 # published source. A fit keeps the first.
 TAU1_S, TAU2_S = 3.0, 180.0
-# Between electrolyte conduction (about 17 kJ/mol) and charge transfer (35 to 60 kJ/mol) of published
-# electrochemical parameter sets: common practice for a whole-cell resistance, no single published source.
-ACTIVATION_ENERGY_J_MOL = 30_000.0
 SOC_POINTS = 1001
+# The limiting current never falls below this part of itself at half charge.
+LEAST_LIMIT_PART = 0.15
+# Share beyond which the drop of a back that runs dry goes on straight: the front goes on working.
+SOFT_DEPLETION = 0.97
 SUSTAINED_LIMIT = 2.0
 SURGE_LIMIT = 4.0
 # Part of the electrolyte's limiting current beyond which its drop goes on straight: at depletion the front of the
@@ -41,9 +44,11 @@ DEPLETION_SHARE = 0.9
 # Response of the surface of a sphere to a constant flux, 1/15 - sum 2/(3 z^2) exp(-z^2 t / T) with tan z = z and
 # T = radius^2 / diffusivity, as a chain of eight exponentials with rates 20.19 * 4^k: non-negative least
 # squares on t/T from 1e-4 up, within 4 %; the gains add up to 1/15.
-LAG_RATES = 20.190728556 * 4.0 ** np.arange(8)
-LAG_GAINS = np.array([0.034361, 0.015640, 0.008934, 0.003280, 0.002550, 0.001040, 0.0, 0.000862])
-LAG_GAINS = LAG_GAINS / (15.0 * LAG_GAINS.sum())
+LAG_RATES: Floats = 20.190728556 * np.power(4.0, np.arange(8.0))
+LAG_GAINS: Floats = np.array([0.034361, 0.015640, 0.008934, 0.003280, 0.002550, 0.001040, 0.0, 0.000862])
+LAG_GAINS = LAG_GAINS / float(15.0 * LAG_GAINS.sum())
+# The first of these modes; the others are one where a model has an early rate of its own.
+SLOW_MODES = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,8 +90,27 @@ class CellModel:
         Rated limits [A]; infinite where not known.
     temp_min_c, temp_max_c : float
         Rated window [degC].
-    activation_energy_j_mol : float
-        Of the Arrhenius factor [J/mol].
+    laws : Laws
+        How each part changes with temperature.
+    exchange_fast_a : ndarray, shape (n,), optional
+        I_y of the kinetic drop [A]; none if left out.
+    follow : float
+        1 if exchange currents are looked up at their surface's state of charge, 0 at the mean [-].
+    limit_slope : float
+        How much the limiting current falls as the cell empties, since the reaction moves away from the separator:
+        I_lim(s) = I_lim (1 + slope (s - 0.5)) [-].
+    depletion : float
+        Share of the limiting current beyond which the electrolyte's drop goes on straight [-].
+    drying : float
+        Delay with which the back of an electrode runs dry over tau2: it does so before the whole profile stands [-].
+    early_rate : float
+        Rate, times the diffusion time, of the one mode in which the early part of the lag rises; infinite: as in an
+        ideal sphere. Spread of particle sizes, and in simulations the width of a shell, slow the first seconds [-].
+    entropic_v_k : ndarray, shape (n,), optional
+        Rise of the voltage at rest with temperature [V/K]; none if left out.
+    pore_share : float
+        Share of the ohmic resistance in the pores of each electrode, 0 to 0.5: at high current the reaction crowds
+        at the separator, and the drop saturates as 2RT/F asinh(I R / (2RT/F)) [-].
     """
 
     name: str
@@ -114,7 +138,15 @@ class CellModel:
     current_charge_a: float = np.inf
     temp_min_c: float = -20.0
     temp_max_c: float = 60.0
-    activation_energy_j_mol: float = ACTIVATION_ENERGY_J_MOL
+    laws: Laws = field(default_factory=Laws)
+    exchange_fast_a: Floats | None = None
+    follow: float = 0.0
+    limit_slope: float = 0.0
+    depletion: float = DEPLETION_SHARE
+    drying: float = 1.0
+    early_rate: float = np.inf
+    entropic_v_k: Floats | None = None
+    pore_share: float = 0.0
 
     @property
     def r0_ohm(self) -> Floats:
@@ -122,9 +154,33 @@ class CellModel:
         return pulse_resistance_ohm(self, seconds=0.1)
 
     @property
+    def lag_chain(self) -> tuple[Floats, Floats]:
+        """Rates, times the diffusion time, and gains of the modes of a surface's lag."""
+        return lag_chain(self.early_rate)
+
+    @property
     def lag_soc_per_a(self) -> float:
         """Steady distance of the mean from the surface state of charge, per ampere [1/A], slope-weighted."""
         return float(_mean_diffusion_s(self) / 15.0 / (3600.0 * self.capacity_ah))
+
+
+def lag_chain(early_rate: float) -> tuple[Floats, Floats]:
+    """Modes of a surface's lag: an ideal sphere's, or their early ones as one.
+
+    Parameters
+    ----------
+    early_rate : float
+        Infinite for an ideal sphere [-].
+
+    Returns
+    -------
+    tuple of ndarray
+        Rates times the diffusion time, and gains that add up to 1/15 [-].
+    """
+    if not np.isfinite(early_rate):
+        return LAG_RATES, LAG_GAINS
+    rates = np.array([*LAG_RATES[:SLOW_MODES], early_rate])
+    return rates, np.array([*LAG_GAINS[:SLOW_MODES], LAG_GAINS[SLOW_MODES:].sum()])
 
 
 def _mean_diffusion_s(model: CellModel) -> float:
@@ -132,35 +188,6 @@ def _mean_diffusion_s(model: CellModel) -> float:
     rise = model.ocv_v[-1] - model.ocv_v[0]
     fast = (model.ocv_fast_v[-1] - model.ocv_fast_v[0]) / rise
     return float(fast * model.diffusion_fast_s + (1.0 - fast) * model.diffusion_slow_s)
-
-
-def temperature_factor(temp_c: ArrayLike, *, activation_energy_j_mol: float = ACTIVATION_ENERGY_J_MOL) -> Floats:
-    """How many times the resistance at 25 degC a cell has (Arrhenius).
-
-    f = exp(E / R (1 / T - 1 / T_25))
-
-    Parameters
-    ----------
-    temp_c : float or ndarray
-        Cell temperature, above -273.15 [degC].
-    activation_energy_j_mol : float
-        E [J/mol].
-
-    Returns
-    -------
-    ndarray
-        [-]
-
-    Raises
-    ------
-    ValueError
-        If a temperature is not above absolute zero.
-    """
-    kelvin = np.asarray(temp_c, dtype=float) + CELSIUS_K
-    if np.any(~(kelvin > 0)):
-        raise ValueError("temp_c must be above -273.15")
-    reference = REFERENCE_TEMP_C + CELSIUS_K
-    return np.asarray(np.exp(activation_energy_j_mol / GAS_CONSTANT_J_MOL_K * (1 / kelvin - 1 / reference)))
 
 
 def thermal_voltage_v(temp_c: ArrayLike) -> Floats:
@@ -224,17 +251,15 @@ def surface_lag(
     diffusion = (model.diffusion_fast_s if fast else model.diffusion_slow_s) * np.asarray(factor, dtype=float)
     phase = np.asarray(seconds, dtype=float) / diffusion
     with np.errstate(under="ignore"):
-        rise = (LAG_GAINS * -np.expm1(-LAG_RATES * phase[..., None])).sum(axis=-1)
+        rates, gains = model.lag_chain
+        rise = (gains * -np.expm1(-rates * phase[..., None])).sum(axis=-1)
     return np.asarray(np.asarray(current_a, dtype=float) / (3600.0 * model.capacity_ah) * diffusion * rise)
 
 
-def _electrolyte(current_a: Floats, limit_a: float) -> Floats:
-    """h(i) = I_lim atanh(i / I_lim), continued straight beyond DEPLETION_SHARE I_lim [A]."""
-    if not np.isfinite(limit_a):
-        return current_a
-    share = current_a / limit_a
-    bounded = np.clip(share, -DEPLETION_SHARE, DEPLETION_SHARE)
-    return np.asarray(limit_a * (np.arctanh(bounded) + (share - bounded) / (1.0 - DEPLETION_SHARE**2)))
+def _dry(share: Floats, depletion: float) -> Floats:
+    """atanh(x) - x, continued straight beyond a depletion [-]."""
+    bounded = np.clip(share, -depletion, depletion)
+    return np.asarray(np.arctanh(bounded) + (share - bounded) / (1.0 - depletion**2) - share)
 
 
 def _branch(model: CellModel, values: Floats, at: Floats) -> Floats:
@@ -282,19 +307,34 @@ def voltage(
     )
     if np.any(time_s < 0):
         raise ValueError("seconds must be at least 0")
-    factor = temperature_factor(temp, activation_energy_j_mol=model.activation_energy_j_mol)
-    slow = at - surface_lag(model, amp, seconds=time_s, fast=False, factor=factor)
-    fast = at - surface_lag(model, amp, seconds=time_s, fast=True, factor=factor)
-    exchange = np.interp(at, model.soc, model.exchange_a) / factor
+    f = dict(zip(PARTS, np.moveaxis(factors(model.laws, temp), -1, 0), strict=True))
+    lag_slow = surface_lag(model, amp, seconds=time_s, fast=False, factor=f["diffusion_slow"])
+    lag_fast = surface_lag(model, amp, seconds=time_s, fast=True, factor=f["diffusion_fast"])
+    slow, fast = at - lag_slow, at - lag_fast
+    exchange = np.interp(at - model.follow * lag_slow, model.soc, model.exchange_a) / f["kinetic"]
+    kinetic = np.arcsinh(amp / exchange)
+    if model.exchange_fast_a is not None:
+        exchange = np.interp(at - model.follow * lag_fast, model.soc, model.exchange_fast_a) / f["kinetic_fast"]
+        kinetic = kinetic + np.arcsinh(amp / exchange)
     delayed1 = -amp * np.expm1(-time_s / model.tau1_s)
-    delayed2 = -amp * np.expm1(-time_s / model.tau2_s)
+    delayed2 = -amp * np.expm1(-time_s / (model.tau2_s * f["minutes"]))
+    level = np.minimum(model.current_limit_a / f["minutes"], 1e12)
+    limit = level * np.maximum(1.0 + model.limit_slope * (at - 0.5), LEAST_LIMIT_PART)
+    electrolyte = delayed2 + limit * _dry(delayed2 / limit, model.depletion)
+    delayed3 = -amp * np.expm1(-time_s / (model.tau2_s * model.drying * f["minutes"]))
+    if model.drying < 1.0:
+        electrolyte = electrolyte + level * _dry(delayed3 / level, SOFT_DEPLETION)
+    ohmic = amp * model.r_ohmic_ohm * f["ohmic"]
+    kinetic = kinetic + 2.0 * np.arcsinh(ohmic * model.pore_share / thermal_voltage_v(temp))
     drop = (
-        amp * model.r_ohmic_ohm * factor
-        + thermal_voltage_v(temp) * np.arcsinh(amp / exchange)
-        + factor * np.interp(at, model.soc, model.r1_ohm) * delayed1
-        + factor * np.interp(at, model.soc, model.r2_ohm) * _electrolyte(delayed2, model.current_limit_a)
+        ohmic * (1.0 - 2.0 * model.pore_share)
+        + thermal_voltage_v(temp) * kinetic
+        + f["seconds"] * np.interp(at, model.soc, model.r1_ohm) * delayed1
+        + f["minutes"] * np.interp(at, model.soc, model.r2_ohm) * electrolyte
     )
     surface = _branch(model, model.ocv_v - model.ocv_fast_v, slow) + _branch(model, model.ocv_fast_v, fast)
+    if model.entropic_v_k is not None:
+        surface = surface + (temp - REFERENCE_TEMP_C) * np.interp(at, model.soc, model.entropic_v_k)
     return np.asarray(surface - drop)
 
 
@@ -321,8 +361,11 @@ def pulse_resistance_ohm(
         Over model.soc [ohm].
     """
     amp = model.reference_current_a if current_a is None else current_a
+    rest = model.ocv_v
+    if model.entropic_v_k is not None:
+        rest = rest + (temp_c - REFERENCE_TEMP_C) * model.entropic_v_k
     return np.asarray(
-        (model.ocv_v - voltage(model, soc=model.soc, current_a=amp, seconds=seconds, temp_c=temp_c)) / amp
+        (rest - voltage(model, soc=model.soc, current_a=amp, seconds=seconds, temp_c=temp_c)) / amp
     )
 
 
@@ -377,6 +420,7 @@ def aged(model: CellModel, *, capacity_fraction: float = 1.0, resistance_factor:
         capacity_ah=model.capacity_ah * capacity_fraction,
         r_ohmic_ohm=model.r_ohmic_ohm * resistance_factor,
         exchange_a=model.exchange_a / resistance_factor,
+        exchange_fast_a=None if model.exchange_fast_a is None else model.exchange_fast_a / resistance_factor,
         r1_ohm=model.r1_ohm * resistance_factor,
         r2_ohm=model.r2_ohm * resistance_factor,
     )

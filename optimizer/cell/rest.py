@@ -46,7 +46,7 @@ def rest_points(
     current_a : float
         [A]
     numbers, tables : ndarray
-        As `cell_steps.pack` gives them; capacity and OCV are not read.
+        As `steps.pack` gives them; capacity and OCV are not read.
     share : ndarray, shape (m,)
         Part of the OCV's slope that follows the fast surface [-].
     voltage_min_v : float
@@ -68,16 +68,20 @@ def rest_points(
             time_s = charge_ah[i] * 3600.0 / current_a
             mean = 1.0 - charge_ah[i] / capacity
             fast = _at(share, mean)
-            lag = (1.0 - fast) * _spread(numbers[2], time_s, rates, gains)
-            lag += fast * _spread(numbers[3], time_s, rates, gains)
+            late = _spread(numbers[2], time_s, rates, gains)
+            soon = _spread(numbers[3], time_s, rates, gains)
+            lag = (1.0 - fast) * late + fast * soon
+            follow = numbers[9] * current_a / (3600.0 * capacity)
             j = n - 1 - i
             soc[j] = mean - lag * current_a / (3600.0 * capacity)
             volt[j] = voltage_v[i] + current_a * (
                 numbers[1]
-                - _at(tables[3], mean) * np.expm1(-time_s / numbers[7])
-                - _at(tables[4], mean) * np.expm1(-time_s / numbers[4])
+                - _at(tables[3], mean) * numbers[12] * np.expm1(-time_s / numbers[7])
+                - _at(tables[4], mean) * numbers[13] * np.expm1(-time_s / numbers[4])
             )
-            volt[j] += numbers[6] * np.arcsinh(current_a / _at(tables[2], mean))
+            volt[j] -= numbers[16] * _at(tables[6], mean)
+            volt[j] += numbers[6] * np.arcsinh(current_a * numbers[10] / _at(tables[2], mean - follow * late))
+            volt[j] += numbers[6] * np.arcsinh(current_a * numbers[11] / _at(tables[5], mean - follow * soon))
         back = max(1, n // 40)
         slope = max((volt[back] - volt[0]) / max(soc[back] - soc[0], 1e-9), 0.5 * (volt[n - 1] - volt[0]))
         rest = min(max((volt[0] - voltage_min_v) / max(slope, 1e-6), 0.0), 0.2)

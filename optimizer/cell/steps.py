@@ -6,19 +6,28 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.cell.kernel import run_laps
-from optimizer.cell.model import (
-    DEPLETION_SHARE,
-    LAG_GAINS,
-    LAG_RATES,
-    REFERENCE_TEMP_C,
-    CellModel,
-    Floats,
-    temperature_factor,
-    thermal_voltage_v,
-)
+from optimizer.base.constants import CELSIUS_K, FARADAY_C_MOL, GAS_CONSTANT_J_MOL_K
+from optimizer.cell.kernel import NUMBERS, run_laps, scaled
+from optimizer.cell.laws import COLD_V, REFERENCE_TEMP_C, Floats, Laws
+from optimizer.cell.model import CellModel
 
 CONSTANT_STEPS = 1200
+
+
+@dataclass(frozen=True)
+class Heat:
+    """A cell of one temperature that warms by its own heat and cools to the air.
+
+    Parameters
+    ----------
+    capacity_j_k : float
+        Heat capacity, above 0 [J/K].
+    cooling_w_k : float
+        Heat passed to the air for each kelvin above it, at least 0 [W/K].
+    """
+
+    capacity_j_k: float
+    cooling_w_k: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,7 +36,7 @@ class Run:
 
     Parameters
     ----------
-    time_s, voltage_v, current_a, soc, sustained_a : ndarray, shape (n,)
+    time_s, voltage_v, current_a, soc, sustained_a, temp_c : ndarray, shape (n,)
         The trace, its start included; sustained_a is the current seen through the slow delay [A].
     energy_wh, capacity_ah, duration_s : float
         Given off until the cut-off, what was taken back subtracted.
@@ -42,6 +51,7 @@ class Run:
     current_a: Floats
     soc: Floats
     sustained_a: Floats
+    temp_c: Floats
     energy_wh: float
     capacity_ah: float
     duration_s: float
@@ -49,49 +59,89 @@ class Run:
     reached_cutoff: bool
 
 
-def pack(model: CellModel, *, temp_c: float = REFERENCE_TEMP_C) -> tuple[Floats, Floats]:
-    """The model as the two arrays that the stepping kernel reads.
+def law_rows(laws: Laws) -> Floats:
+    """Temperature laws as the kernel reads them.
+
+    Parameters
+    ----------
+    laws : Laws
+
+    Returns
+    -------
+    ndarray, shape (3, 7)
+        E / R [K], bend [-], and in front of the last row 25 degC [K], the bend's scale [1/K] and 2 R / F [V/K].
+    """
+    out = np.zeros((3, len(laws.energy_j_mol)))
+    out[0] = np.array(laws.energy_j_mol) / GAS_CONSTANT_J_MOL_K
+    out[1] = laws.bend
+    out[2, :3] = CELSIUS_K + REFERENCE_TEMP_C, COLD_V, 2.0 * GAS_CONSTANT_J_MOL_K / FARADAY_C_MOL
+    return out
+
+
+def numbers_at(base: Floats, rows: Floats, temp_c: float) -> Floats:
+    """Numbers of a packed model at a temperature.
+
+    Parameters
+    ----------
+    base : ndarray, shape (18,)
+        At 25 degC.
+    rows : ndarray, shape (3, 7)
+        From `law_rows`.
+    temp_c : float
+        [degC]
+
+    Returns
+    -------
+    ndarray, shape (18,)
+    """
+    out = np.empty_like(base)
+    scaled(base, rows, temp_c + CELSIUS_K, out)
+    return out
+
+
+def pack(model: CellModel) -> tuple[Floats, Floats]:
+    """The model at 25 degC as the two arrays that the stepping kernel reads.
 
     Parameters
     ----------
     model : CellModel
-    temp_c : float
-        Cell temperature [degC].
 
     Returns
     -------
     tuple of ndarray
-        Numbers of shape (9,) and tables of shape (5, n).
+        Numbers of shape (18,) and tables of shape (7, n).
     """
-    factor = float(temperature_factor(temp_c, activation_energy_j_mol=model.activation_energy_j_mol))
-    numbers = np.array(
-        [
-            model.capacity_ah,
-            model.r_ohmic_ohm * factor,
-            model.diffusion_slow_s * factor,
-            model.diffusion_fast_s * factor,
-            model.tau2_s,
-            min(model.current_limit_a, 1e12),
-            float(thermal_voltage_v(temp_c)),
-            model.tau1_s,
-            DEPLETION_SHARE,
-        ]
+    numbers = np.ones(NUMBERS)
+    numbers[:10] = (
+        model.capacity_ah,
+        model.r_ohmic_ohm,
+        model.diffusion_slow_s,
+        model.diffusion_fast_s,
+        model.tau2_s,
+        min(model.current_limit_a, 1e12),
+        0.0,
+        model.tau1_s,
+        model.depletion,
+        model.follow,
     )
-    tables = np.array(
-        [
-            model.ocv_v - model.ocv_fast_v,
-            model.ocv_fast_v,
-            np.minimum(model.exchange_a, 1e12) / factor,
-            model.r1_ohm * factor,
-            model.r2_ohm * factor,
-        ]
+    numbers[14:18] = model.limit_slope, model.drying, 0.0, model.pore_share
+    none = np.full(len(model.soc), 1e12)
+    tables = (
+        model.ocv_v - model.ocv_fast_v,
+        model.ocv_fast_v,
+        np.minimum(model.exchange_a, none),
+        model.r1_ohm,
+        model.r2_ohm,
+        none if model.exchange_fast_a is None else np.minimum(model.exchange_fast_a, none),
+        np.zeros(len(none)) if model.entropic_v_k is None else model.entropic_v_k,
     )
-    return numbers, np.ascontiguousarray(tables)
+    return numbers, np.array(tables)
 
 
 def step_packed(
     packed: tuple[Floats, Floats],
     *,
+    chain: tuple[Floats, Floats],
     time_s: Floats,
     load: Floats,
     power: bool,
@@ -99,13 +149,18 @@ def step_packed(
     cutoff_v: float,
     laps: int = 1,
     rows: int | None = None,
+    laws: Floats,
+    temp_c: float = REFERENCE_TEMP_C,
+    heat: Heat | None = None,
 ) -> tuple[Floats, bool]:
-    """Raw trace of a packed model: rows of time, voltage, current, soc, slow current, lap; and cut-off reached.
+    """Raw trace of a packed model: time, voltage, current, soc, slow current, lap, kelvin; and cut-off reached.
 
     Parameters
     ----------
     packed : tuple of ndarray
         From `pack`.
+    chain : tuple of ndarray
+        The model's lag_chain.
     time_s, load : ndarray, shape (m,)
         One lap: times from 0 [s] and load [A or W], linear in between, discharge positive.
     power : bool
@@ -118,20 +173,52 @@ def step_packed(
         Most repetitions [-].
     rows : int, optional
         Most rows of the trace.
+    laws : ndarray, shape (3, 7)
+        From `law_rows`.
+    temp_c : float
+        Of the air, and of the cell at the start [degC].
+    heat : Heat, optional
+        The cell stays at temp_c if left out.
 
     Returns
     -------
     tuple
-        ndarray of shape (n, 6), and bool.
+        ndarray of shape (n, 7), and bool.
     """
-    out = np.empty((len(time_s) * laps + 1 if rows is None else rows, 6))
-    count, reached = run_laps(time_s, load, power, laps, packed[0], packed[1], LAG_RATES, LAG_GAINS, soc, cutoff_v, out)
+    out = np.empty((len(time_s) * laps + 1 if rows is None else rows, 7))
+    base, warming = heated(packed[0], laws, temp_c, heat)
+    count, reached = run_laps(
+        time_s, load, power, laps, base, packed[1], *chain, soc, cutoff_v, laws, warming, out
+    )
     return out[:count], bool(reached)
+
+
+def heated(base: Floats, laws: Floats, temp_c: float, heat: Heat | None) -> tuple[Floats, Floats]:
+    """Numbers that a kernel starts from, and its heat row: capacity [J/K], cooling [W/K], air [K].
+
+    Parameters
+    ----------
+    base : ndarray, shape (18,)
+        Numbers at 25 degC.
+    laws : ndarray, shape (3, 7)
+        From `law_rows`.
+    temp_c : float
+        Of the air [degC].
+    heat : Heat, optional
+        The cell stays at temp_c if left out.
+
+    Returns
+    -------
+    tuple of ndarray
+    """
+    if heat is None:
+        return numbers_at(base, laws, temp_c), np.array([np.inf, 0.0, temp_c + CELSIUS_K])
+    return base, np.array([heat.capacity_j_k, heat.cooling_w_k, temp_c + CELSIUS_K])
 
 
 def _as_run(trace: Floats, reached: bool) -> Run:
     """Totals of a raw trace; steps between laps take no time and add nothing."""
-    time_s, volt, amp, soc, slow, lap = trace.T.copy()
+    time_s, volt, amp, soc, slow, lap, kelvin = trace.T.copy()
     watt = volt * amp
     dt = np.diff(time_s)
     number = lap.astype(int)
@@ -142,6 +229,7 @@ def _as_run(trace: Floats, reached: bool) -> Run:
         amp,
         soc,
         slow,
+        kelvin - CELSIUS_K,
         float(np.sum(dt * (watt[1:] + watt[:-1])) / 7200.0),
         float(np.sum(dt * (amp[1:] + amp[:-1])) / 7200.0),
         float(time_s[-1]),
@@ -158,6 +246,7 @@ def run_constant(
     start_soc: float = 1.0,
     cutoff_v: float | None = None,
     temp_c: float = REFERENCE_TEMP_C,
+    heat: Heat | None = None,
 ) -> Run:
     """A constant current or power from rest down to the cut-off.
 
@@ -171,7 +260,9 @@ def run_constant(
     cutoff_v : float, optional
         The model's least voltage if left out [V].
     temp_c : float
-        Cell temperature, held [degC].
+        Of the air, and of the cell at the start [degC].
+    heat : Heat, optional
+        The cell stays at temp_c if left out.
 
     Returns
     -------
@@ -192,12 +283,16 @@ def run_constant(
     fine = np.geomspace(1e-6, 0.01, 60)
     grid = np.concatenate([[0.0], fine, np.linspace(0.01, 1.0, CONSTANT_STEPS)[1:]]) * hours * 3600.0
     trace, reached = step_packed(
-        pack(model, temp_c=temp_c),
+        pack(model),
+        chain=model.lag_chain,
         time_s=grid,
         load=np.full(len(grid), load),
         power=power,
         soc=start_soc,
         cutoff_v=model.voltage_min_v if cutoff_v is None else cutoff_v,
+        laws=law_rows(model.laws),
+        temp_c=temp_c,
+        heat=heat,
     )
     return _as_run(trace, reached)
 
@@ -239,6 +334,7 @@ def run_profile(
     start_soc: float = 1.0,
     cutoff_v: float | None = None,
     temp_c: float = REFERENCE_TEMP_C,
+    heat: Heat | None = None,
 ) -> Run:
     """A power profile, repeated from rest down to the cut-off.
 
@@ -252,7 +348,9 @@ def run_profile(
     cutoff_v : float, optional
         The model's least voltage if left out [V].
     temp_c : float
-        Cell temperature, held [degC].
+        Of the air, and of the cell at the start [degC].
+    heat : Heat, optional
+        The cell stays at temp_c if left out.
 
     Returns
     -------
@@ -270,12 +368,16 @@ def run_profile(
         raise ValueError("a lap must take energy from the cell")
     laps = int(np.ceil(1.3 * full_wh / lap_wh)) + 1
     trace, reached = step_packed(
-        pack(model, temp_c=temp_c),
+        pack(model),
+        chain=model.lag_chain,
         time_s=grid,
         load=load,
         power=True,
         soc=start_soc,
         cutoff_v=model.voltage_min_v if cutoff_v is None else cutoff_v,
         laps=laps,
+        laws=law_rows(model.laws),
+        temp_c=temp_c,
+        heat=heat,
     )
     return _as_run(trace, reached)

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from optimizer.base.problems import BadInput, Problem, nearest
 from optimizer.catalog import tables
-from optimizer.cell.model import Floats
+from optimizer.cell.laws import Floats
 
 Numbers = tuple[dict[str, Floats], list[int]]
 
@@ -15,7 +17,9 @@ Numbers = tuple[dict[str, Floats], list[int]]
 CODES = {"no-header": "empty-file", "duplicate-column": "repeated-column"}
 
 
-def read_table(path: Path, columns: tuple[str, ...], problems: list[Problem]) -> Numbers | None:
+def read_table(
+    path: Path, columns: tuple[str, ...], problems: list[Problem], *, usual: dict[str, float] | None = None
+) -> Numbers | None:
     """Columns of numbers with the row each stands in; None and problems if it cannot be used.
 
     Parameters
@@ -27,6 +31,8 @@ def read_table(path: Path, columns: tuple[str, ...], problems: list[Problem]) ->
         Those that must be there; others are passed over.
     problems : list of Problem
         What is wrong is added to it.
+    usual : dict of float, optional
+        Columns that may be left out, and the value of all their rows then.
 
     Returns
     -------
@@ -50,7 +56,8 @@ def read_table(path: Path, columns: tuple[str, ...], problems: list[Problem]) ->
         problems += missing
         return None
     values, faults = {}, []
-    for column in columns:
+    asked = usual or {}
+    for column in (*columns, *(name for name in asked if name in table.headers)):
         texts = table.column(column)
         values[column], wrong = tables.parse_numbers(texts, table, field=column)
         faults += wrong
@@ -62,6 +69,7 @@ def read_table(path: Path, columns: tuple[str, ...], problems: list[Problem]) ->
     if faults:
         problems += tables.cap(faults)
         return None
+    values |= {name: np.full(len(table.rows), value) for name, value in asked.items() if name not in values}
     return values, list(table.places)
 
 

@@ -13,7 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.base.problems import BadInput, Problem
-from optimizer.cell.characterize import Characterized, dcir_ohm
+from optimizer.cell.characterize import Characterized
+from optimizer.cell.fit_record import dcir_ohm
 from optimizer.cell.model import CellModel
 
 ROW_COLUMNS = (

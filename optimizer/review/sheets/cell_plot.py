@@ -78,7 +78,9 @@ def _resistances(axes: Any, result: Characterized) -> None:
 
 def _runs(over_time: Any, over_charge: Any, result: Characterized) -> None:
     """Predicted runs; those that extrapolate are dashed."""
-    for prediction in result.predictions:
+    from optimizer.cell.characterize import Prediction
+
+    for prediction in (p for p in result.predictions if isinstance(p, Prediction)):
         run, style = prediction.run, "--" if prediction.extrapolates else "-"
         label = prediction.case + (" (extrapolates)" if prediction.extrapolates else "")
         charge = np.concatenate(

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.base.constants import CELSIUS_K, GAS_CONSTANT_J_MOL_K
+from optimizer.cell.laws import REFERENCE_TEMP_C
 from optimizer.cell.model import (
     LAG_GAINS,
     LAG_RATES,
-    REFERENCE_TEMP_C,
     CellModel,
     pulse_resistance_ohm,
 )
@@ -166,7 +166,7 @@ def from_models(
         lag_s=lag_s, lag_tau_s=np.maximum(lag_s * delay, 1.0),
         voltage_min_v=column([m.voltage_min_v for m in models]),
         voltage_max_v=column([m.voltage_max_v for m in models]),
-        activation_k=column([m.activation_energy_j_mol / GAS_CONSTANT_J_MOL_K for m in models]),
+        activation_k=column([m.laws.energy_j_mol[0] / GAS_CONSTANT_J_MOL_K for m in models]),
         reference_temp_c=np.full(len(models), REFERENCE_TEMP_C),
     )  # fmt: skip
 
