@@ -281,15 +281,15 @@ def _stock(space: Space) -> list[Reason]:
 
 def _no_part(space: Space) -> list[Reason]:
     """Why no BMS or fuse suits any of the counts in series."""
-    cells, texts = space.inputs.cells, []
+    cells, texts, profile = space.inputs.cells, [], space.context.profile
     low, high = space.window
     for k in np.flatnonzero(low <= high):
         row = int(space.context.cells.row[k])
         chemistry, volt = str(cells.chemistry[row]), float(cells.voltage_max_v[row])
         for series in range(int(low[k]), int(high[k]) + 1):
             full_v = series * volt
-            _, bms = parts.bms_options(space.inputs, series=series, chemistry=chemistry, full_v=full_v)
-            _, fuses = parts.fuse_options(space.inputs, full_v=full_v)
+            _, bms = parts.bms_options(space.inputs, series=series, chemistry=chemistry, full_v=full_v, profile=profile)
+            _, fuses = parts.fuse_options(space.inputs, full_v=full_v, profile=profile)
             if len(bms) and len(fuses):
                 return []
             lack = "no BMS is made for" if not len(bms) else "no fuse is rated for the voltage of"

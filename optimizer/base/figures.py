@@ -21,6 +21,7 @@ WORDS = {
     "km/h": "kilometres per hour",
     "degC": "degrees Celsius",
     "min": "minutes",
+    "A": "amperes",
 }
 # How people write a unit; the others are written as they are named.
 SIGNS = {"degC": "°C", "mohm": "mΩ", "1": ""}
@@ -188,6 +189,15 @@ FIGURES: dict[str, Figure] = {
             name="charge_min", unit="min", label="charge time", decimals=0, part="charge", more_is_better=False,
             limit=(3, 6000), step=(1e-4, 1000), views="tfs",
             meaning="time for a full charge",
+        ),
+        Figure(
+            name="regen_limit_a", unit="A", label="most regeneration", decimals=1, part="powers", more_is_better=True,
+            limit=(0.1, 5000), step=(1e-4, 500), views="f",
+            meaning="most that braking may return: as asked, or what cells in the cold, BMS, fuse and wires bear",
+        ),
+        Figure(
+            name="regen_free_soc", unit="1", label="full braking is free below", decimals=2, part="safety",
+            meaning="highest state of charge at which the cells take that without passing their full voltage",
         ),
         Figure(
             name="fault_current_a", unit="A", label="current of a short circuit", decimals=0, part="safety",

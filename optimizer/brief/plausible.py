@@ -48,6 +48,7 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "electrical.voltage_min_v": (1, 1500, "volts"),
     "electrical.battery_current_a": (0.2, 5000, "amperes"),
     "electrical.regen_current_a": (0.1, 5000, "amperes"),
+    "electrical.controller_capacitance_uf": (1, 1e6, "microfarads"),
     "electrical.peak_seconds": (0.1, 60, "seconds"),
     "electrical.temp_c": (-40, 70, "degrees Celsius"),
     "vehicle.mass_kg": (0.5, 5000, "kilograms"),

@@ -80,6 +80,8 @@ class Electrical(Section):
     """Most current that the controller draws [A]."""
     regen_current_a: NotNegative = 0.0
     """Most current that the controller returns when braking [A]; 0: none."""
+    controller_capacitance_uf: NotNegative = 0.0
+    """Capacitors at the controller's input, for the pre-charge [µF]; 0: not known."""
     peak_seconds: Annotated[Number, Field(ge=0.1, le=60)] = 10.0
     """How long peak power must last [s]."""
     reference_soc: Fraction = 0.5
@@ -247,6 +249,8 @@ class Protection(Section):
     """Whether the BMS bounds what the pack is said to give, so that it does not trip below it."""
     balance_leads: Flag = True
     """Whether each balance lead is protected at its group; the parts are weighed and billed."""
+    regen_holds: Flag = True
+    """Whether a vehicle whose rider balances on the motor needs a pack that bears all that its controller returns."""
     box_rise_k: Annotated[Number, Field(ge=0, le=60)] = 15.0
     """How much warmer than outside the air inside the closed box is, around wires and fuse [K]."""
     strip_limit_c: Number = 80.0

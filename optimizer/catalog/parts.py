@@ -111,6 +111,8 @@ def read_bms(path: Path) -> Bms:
         frozenset(filter(None, (name.strip() for name in str(text).split(";"))))
         for text in parsed.texts("chemistries")
     )
+    for name, usual in (("path", "common"), ("precharge", "no")):
+        parsed.values[name] = np.where(parsed.texts(name) == "", usual, parsed.texts(name))
     counts = {key: parsed.numbers(key).astype(np.int64) for key in ("series_min", "series_max")}
     return build(Bms, parsed, chemistries=names, **counts)
 

@@ -16,6 +16,10 @@ from optimizer.catalog.ocv import OcvCurve
 
 Texts = NDArray[np.str_]
 
+# What runs through a board: discharge and charge by one path; the charge port by itself; charge only, discharge
+# going past it. The first is taken where a table says nothing.
+BMS_PATHS = ("common", "separate", "charge only")
+
 CELL_COLUMNS = (
     Column("id", "text", label=True),
     Column("format", "text", label=True),
@@ -82,6 +86,8 @@ BMS_COLUMNS = (
     Column("width_mm", low=5, high=1000, ask="millimetres"),
     Column("height_mm", low=1, high=300, ask="millimetres"),
     Column("price", zero=True, low=0.001, high=1e6, ask="whole units of the currency"),
+    Column("path", "text", needed=False, filled=False, choices=BMS_PATHS),
+    Column("precharge", "text", needed=False, filled=False, choices=("yes", "no")),
 )
 FUSE_COLUMNS = (
     Column("id", "text", label=True),
@@ -223,7 +229,10 @@ class Wires(Catalog):
 
 @dataclass(frozen=True, eq=False)
 class Bms(Catalog):
-    """Battery management systems: one array per column; chemistries is one frozen set per row."""
+    """Battery management systems: one array per column; chemistries is one frozen set per row.
+
+    path is one of BMS_PATHS, precharge "yes" or "no"; an empty cell is "common", and "no".
+    """
 
     series_min: NDArray[np.int64]
     series_max: NDArray[np.int64]
@@ -240,6 +249,8 @@ class Bms(Catalog):
     width_mm: Floats
     height_mm: Floats
     price: Floats
+    path: Texts
+    precharge: Texts
 
     def suits(self, series: int, chemistry: str) -> Bools:
         """Which of them manage this many cells in series of this chemistry, shape (n,)."""

@@ -112,6 +112,14 @@ class Design:
         How cases are printed.
     drop : Drop
         In which state resistances count.
+    settings : tuple of tuple of str
+        What to set: device, setting, current, per cell, per pack, after, remark.
+    trips : tuple of tuple of str
+        What trips first: fault, part, at, after.
+    setting_notes : tuple of str
+        What to mind about both.
+    after_peak : tuple of tuple of str
+        Part, name, temperature after a peak, limit.
     """
 
     row: Mapping[str, Any]
@@ -131,5 +139,9 @@ class Design:
     drop: Drop
     cautions: tuple[str, ...] = field(default=())
     general_cautions: tuple[str, ...] = field(default=())
+    settings: tuple[tuple[str, ...], ...] = field(default=())
+    trips: tuple[tuple[str, ...], ...] = field(default=())
+    setting_notes: tuple[str, ...] = field(default=())
+    after_peak: tuple[tuple[str, ...], ...] = field(default=())
     case: CaseRules = field(default_factory=CaseRules)
     measured: tuple[tuple[float, float], ...] = ()

@@ -16,7 +16,9 @@ from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Brief
 from optimizer.brief.rules import RuleChecks
 from optimizer.design.file import Choices, DesignFile, LayoutClaim, chain_faults, read_design_file, shape_problems
+from optimizer.design.protection import broken, parts_after_peak, turned_off
 from optimizer.design.select import CHOICES, Chosen, choose, design_block, harness_of
+from optimizer.design.settings import settings_sheet
 from optimizer.design.solids import portable, solids_of, unpacked
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
@@ -196,7 +198,7 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         "wires": (inputs.wires, wires), "bms": (inputs.bms, [chosen.bms]), "fuses": (inputs.fuses, [chosen.fuse]),
         "chargers": (inputs.chargers, None),
     }  # fmt: skip
-    ride = inputs.ride
+    ride, sheet = inputs.ride, settings_sheet(space, chosen, row)
     return {
         "cellstow": __version__,
         "needs": NEEDS,
@@ -215,6 +217,10 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
             for room, fill in zip(space.rooms, chosen.fills, strict=True)
             if fill is not None
         ],
+        "parts_after_peak": parts_after_peak(space, chosen, current_a=float(row["peak_current_a"])),
+        "settings": [{k: v for k, v in vars(one).items() if v not in (None, "")} for one in sheet.settings],
+        "trips": [vars(one) for one in sheet.trips],
+        "protection": {"turned_off": turned_off(space), "broken": broken(space, chosen)},
         "inputs": inputs.hashes(),
     }  # fmt: skip
 
@@ -318,10 +324,11 @@ def _check_choices(path: Path, space: Space, choices: Choices) -> None:
         complain("strip_layers", chosen.layers, f"must be one of {list(space.brief.vary.strip_layers)}")
     cells, row = space.inputs.cells, int(space.context.cells.row[chosen.cell])
     full_v = chosen.series * float(cells.voltage_max_v[row])
-    chemistry = str(cells.chemistry[row])
-    if chosen.bms not in bms_options(space.inputs, series=chosen.series, chemistry=chemistry, full_v=full_v)[1]:
+    chemistry, profile = str(cells.chemistry[row]), space.context.profile
+    known: dict[str, Any] = {"full_v": full_v, "profile": profile}
+    if chosen.bms not in bms_options(space.inputs, series=chosen.series, chemistry=chemistry, **known)[1]:
         complain("bms", choices.bms, f"does not suit {chosen.series} {chemistry} cells in series, {full_v:g} V full")
-    if chosen.fuse not in fuse_options(space.inputs, full_v=full_v)[1]:
+    if chosen.fuse not in fuse_options(space.inputs, **known)[1]:
         complain("fuse", choices.fuse, f"is not rated for {full_v:g} V")
     if problems:
         raise BadInput(problems)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,6 +17,7 @@ from optimizer.pack.case.outline import straps_per_body
 from optimizer.pack.plates.strips import StripBuild
 from optimizer.pack.wiring.harness import HarnessBlock, Places, harness_block
 from optimizer.score.score import Block
+from optimizer.search.exact.branch import CAPS
 from optimizer.search.exact.exact import cells_cost
 from optimizer.search.space import parts
 from optimizer.search.space.fills import Fill
@@ -273,7 +274,8 @@ def design_block(space: Space, chosen: Chosen) -> Block:
     plates_ohm = build.sheet_ohm_mm * metric(chosen, f"factor_{n}")
     plates_ohm += space.brief.parts.weld_mohm * 1e-3 * metric(chosen, "weld")
     wire_ohm = block.power_length_mm[0] * inputs.wires.resistance_ohm_per_km[chosen.wire] * 1e-6
-    others = inputs.bms.resistance_mohm[chosen.bms] + inputs.fuses.resistance_mohm[chosen.fuse]
+    board = 0.0 if inputs.bms.path[chosen.bms] == "charge only" else inputs.bms.resistance_mohm[chosen.bms]
+    others = board + inputs.fuses.resistance_mohm[chosen.fuse]
     caps = _caps(space, chosen, build)
     spent = cells_cost(space, cell, number)
     return Block(
@@ -284,32 +286,39 @@ def design_block(space: Space, chosen: Chosen) -> Block:
         parts_kg=np.array([float(mass)]) - number * space.context.cells.mass_kg[cell],
         parts_cost=np.array([float(cost)]) - spent,
         cells_cost=spent,
-        peak_cap_a=np.array([caps[0]]),
-        continuous_cap_a=np.array([caps[1]]),
-        charge_cap_a=np.array([caps[2]]),
+        peak_cap_a=np.array([caps["neg_peak_a"]]),
+        continuous_cap_a=np.array([caps["neg_continuous_a"]]),
+        charge_cap_a=np.array([caps["neg_charge_a"]]),
+        ride_cap_a=np.array([caps["neg_ride_a"]]),
+        regen_cap_a=np.array([caps["neg_regen_a"]]),
         spread_ohm=np.array([build.sheet_ohm_mm * worst(chosen, f"spread_{n}")]),
         hot_rise_k_per_w=np.array([worst(chosen, "hot_rise_k_per_w")]),
     )
 
 
-def _caps(space: Space, chosen: Chosen, build: parts.Build) -> tuple[float, float, float]:
-    """Least current limit of strip, wire, BMS and fuse: for the peak, without end, when charging [A]."""
-    cells, row = space.inputs.cells, int(space.context.cells.row[chosen.cell])
+def _caps(space: Space, chosen: Chosen, build: parts.Build) -> dict[str, float]:
+    """Least current limit of strip, wire, BMS and fuse, by the column of the options [A]."""
+    inputs, profile = space.inputs, space.context.profile
+    cells, row = inputs.cells, int(space.context.cells.row[chosen.cell])
     full_v = chosen.series * float(cells.voltage_max_v[row])
     bms, bms_rows = parts.bms_options(
-        space.inputs, series=chosen.series, chemistry=str(cells.chemistry[row]), full_v=full_v
+        inputs, series=chosen.series, chemistry=str(cells.chemistry[row]), full_v=full_v, profile=profile
     )
-    fuse, fuse_rows = parts.fuse_options(space.inputs, full_v=full_v)
-    strip_a = build.section_mm2 * build.density_a_mm2 / max(worst(chosen, f"segment_{build.layers}"), 1e-12)
-    wire_a = float(space.inputs.wires.current_a[chosen.wire])
+    fuse, fuse_rows = parts.fuse_options(inputs, full_v=full_v, profile=profile)
+    wire = parts.wire_options(replace(inputs, wire_rows=np.array([chosen.wire])), profile=profile)[0]
+    plates_a = build.section_mm2 * build.density_a_mm2 / max(worst(chosen, f"segment_{build.layers}"), 1e-12)
+    peak, ride = space.overload(int(space.size_of[chosen.cell]))[:, space.builds.index(build)]
+    over = {"neg_peak_a": float(peak), "neg_ride_a": float(ride)}
     pack = f"{chosen.series} {cells.chemistry[row]} cells in series, {full_v:g} V when full"
     at_bms = _place(space, "bms", bms_rows, chosen.bms, f"must manage {pack}")
     at_fuse = _place(space, "fuse", fuse_rows, chosen.fuse, f"must break {full_v:g} V DC")
-    least = [
-        min(strip_a, wire_a, -bms.column(name)[at_bms], -fuse.column(name)[at_fuse])
-        for name in ("neg_peak_a", "neg_continuous_a", "neg_charge_a")
-    ]
-    return least[0], least[1], least[2]
+    return {
+        name: min(
+            plates_a * over.get(name, 1.0), -wire.column(name)[0], -bms.column(name)[at_bms],
+            -fuse.column(name)[at_fuse],
+        )
+        for name in CAPS
+    }  # fmt: skip
 
 
 def _place(space: Space, name: str, suited: npt.NDArray[np.int64], row: int, expected: str) -> int:

@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 
 from optimizer.design.model import Design, Drop, Station
-from optimizer.design.protection import broken, turned_off
+from optimizer.design.protection import broken, parts_after_peak, turned_off
 from optimizer.design.select import Chosen, bill_lines, choose, design_block, harness_of, strip_build
+from optimizer.design.settings import settings_sheet
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.geometry import clearance
@@ -65,6 +66,8 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         return dict(table.frame.iloc[index])
 
     told = _cautions(space, row, chosen)
+    sheet = settings_sheet(space, chosen, row)
+    warm = parts_after_peak(space, chosen, current_a=float(row["peak_current_a"]))
     return Design(
         row=dict(row),
         title=space.brief.title,
@@ -83,6 +86,12 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         ride=_ride_frame(space, chosen, row),
         drop=_drop(space, chosen),
         cautions=tuple(caution.text for caution in told),
+        settings=tuple(one.texts() for one in sheet.settings),
+        trips=tuple((one.fault, one.part, one.at, one.after) for one in sheet.trips),
+        setting_notes=sheet.notes,
+        after_peak=tuple(
+            (str(one["part"]), str(one["name"]), f"{one['temp_c']:.1f}", f"{one['limit_c']:.0f}") for one in warm
+        ),
         general_cautions=tuple(caution.text for caution in told if caution.general),
         measured=_measured(space),
     )

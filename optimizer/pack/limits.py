@@ -29,9 +29,6 @@ LIMITS = (
     "controller cut-off",
 )
 
-#: Part of its rating that a fuse carries without end, UL 248-14 type; fuse makers' guides (from memory).
-FUSE_CONTINUOUS = 0.75
-
 
 @dataclass(frozen=True, eq=False)
 class Caps:
@@ -143,6 +140,51 @@ def rated_current(continuous_a: ArrayLike, *, peak_a: ArrayLike, peak_s: ArrayLi
     return same_kind(np.maximum(brief, steady))
 
 
+def pulse_memory_s(continuous_a: ArrayLike, *, pulse_a: ArrayLike, pulse_s: ArrayLike) -> Floats:
+    """Time constant of a cell's moving mean of squared currents: a pulse out of rest ends at the continuous rating.
+
+    i_pulse² (1 − e^(−t_pulse/τ)) = i_continuous², so that a pulse cannot be used back to back
+
+    Parameters
+    ----------
+    continuous_a, pulse_a, pulse_s : ndarray, shape (n,)
+        Ratings of a cell [A], [A], [s].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [s]; next to nothing where the pulse is no more than the continuous rating.
+
+    >>> pulse_memory_s([10.0], pulse_a=[20.0], pulse_s=[10.0]).round(2).tolist()
+    [34.76]
+    """
+    ratio = np.asarray(continuous_a, float) / np.maximum(pulse_a, continuous_a)
+    with np.errstate(divide="ignore"):
+        memory = -np.asarray(pulse_s, float) / np.log1p(-np.minimum(ratio**2, 1.0))
+    return np.asarray(np.maximum(memory, 1e-6))
+
+
+def pulse_current(continuous_a: Floats, *, pulse_a: Floats, memory_s: Floats, seconds: float) -> Floats:
+    """Current that a cell may give for a time out of rest: the pulse rating at most, and no more than its mean allows.
+
+    i = min(i_pulse, i_continuous / √(1 − e^(−t/τ)))
+
+    Parameters
+    ----------
+    continuous_a, pulse_a, memory_s : ndarray, shape (n,)
+        Ratings, and the time constant of `pulse_memory_s` [A], [A], [s].
+    seconds : float
+        Above 0 [s].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [A]
+    """
+    mean = continuous_a / np.sqrt(-np.expm1(-seconds / memory_s))
+    return np.asarray(np.minimum(np.maximum(pulse_a, continuous_a), mean))
+
+
 def cell_cap(cell_current_a: ArrayLike, *, parallel: ArrayLike, share: ArrayLike = 1.0) -> Floats:
     """Pack current at which the most loaded cell reaches its own limit.
 
@@ -172,35 +214,6 @@ def cell_cap(cell_current_a: ArrayLike, *, parallel: ArrayLike, share: ArrayLike
     if np.any(factor < 1.0 - 1e-9):
         raise ValueError("share must be at least 1")
     return same_kind(np.asarray(cell_current_a, float) * np.asarray(parallel, float) / factor)
-
-
-def fuse_cap(rating_a: ArrayLike, *, continuous: bool, ambient_factor: ArrayLike = 1.0) -> Floats:
-    """Current at which a fuse neither opens nor ages.
-
-    Its rating for a peak, 75 % of the rating without end.
-
-    Parameters
-    ----------
-    rating_a : float or ndarray, shape (n,)
-        [A]
-    continuous : bool
-        Whether the current flows without end.
-    ambient_factor : float or ndarray, shape (n,)
-        What the fuse's own curve leaves of its rating at the temperature inside the box [-].
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        [A]
-
-    Source: fuse makers' guides on UL 248-14 types, continuous load at most 75 % of the rating (from
-    memory); the standard's test holds 100 % without opening.
-
-    >>> float(fuse_cap(40.0, continuous=True))
-    30.0
-    """
-    part = FUSE_CONTINUOUS if continuous else 1.0
-    return same_kind(part * np.asarray(rating_a, float) * np.asarray(ambient_factor, float))
 
 
 def sag_current(

@@ -16,6 +16,7 @@ from optimizer.pack import limits
 from optimizer.ride.bins import CompressedRide, compress, drawn_all_the_way, falls_with_mass
 from optimizer.ride.kernels.cells import CellArrays, from_models
 from optimizer.ride.load.headroom import Motor
+from optimizer.ride.load.profile import Profile, profile
 from optimizer.ride.load.roadload import RideSteps, Vehicle, air_density, ride_steps
 from optimizer.ride.load.trace import Trace, steady_cruise, trace_from_arrays
 
@@ -23,6 +24,8 @@ Floats = npt.NDArray[np.float64]
 
 # Pack masses that the compressed ride must hold for [kg]: from nothing to more than any rider carries.
 PACK_MASS_KG = (0.0, 120.0)
+# And those at which its currents over time are looked at.
+PROFILE_KG = (0.0, 15.0, 120.0)
 
 # A short circuit is judged by the resistance after so long [s].
 FAULT_S = 0.1
@@ -35,8 +38,10 @@ class CellTable:
     Resistances are of one cell, drop from rest over current: peak_ohm after peak_seconds at the reference
     state of charge, peak_low_ohm the same at low charge, steady_ohm under a load that lasts [ohm];
     lasting_ohm, shape (3, n_cells), the same at the ride's start, the reference and the reserve, at the
-    ride's temperature. Currents are ratings [A]; fault_a is that of a cell shorted when full,
-    V_max over the least resistance at once.
+    ride's temperature. Currents are ratings [A]: ride_a bounds the highest current of a lap so that the moving mean
+    of the squares stays under the continuous rating; regen_a is the charge current left in the cold; fault_a is that
+    of a cell shorted when full, V_max over the least resistance at once. regen_ohm and ocv_grid_v, shape
+    (n_cells, GRID), are a cell's resistance to braking and its OCV by state of charge [ohm], [V].
     """
 
     row: npt.NDArray[np.int64]
@@ -52,8 +57,12 @@ class CellTable:
     steady_ohm: Floats
     lasting_ohm: Floats
     peak_a: Floats
+    ride_a: Floats
     continuous_a: Floats
     charge_a: Floats
+    regen_a: Floats
+    regen_ohm: Floats
+    ocv_grid_v: Floats
     temp_max_c: Floats
     fault_a: Floats
 
@@ -79,6 +88,7 @@ class Context:
     capacity_cv: float
     motor: Motor | None
     chargers: Chargers | None
+    profile: Profile
     # Resistance of the worst series group over the mean one [-], one per candidate of the block that is scored,
     # where it has been drawn; None: what dcir_cv lets expect.
     weakest_group: Floats | None = None
@@ -109,8 +119,32 @@ def least_ohm(models: Sequence[CellModel]) -> Floats:
     return np.array([pulse_resistance_ohm(model, seconds=FAULT_S, temp_c=25.0).min() for model in models])
 
 
+# States of charge at which braking is looked at, from empty to full.
+GRID = 201
+
+
+def _on_grid(models: Sequence[CellModel], curves: Sequence[Floats]) -> Floats:
+    soc = np.linspace(0.0, 1.0, GRID)
+    return np.array([np.interp(soc, m.soc, curve) for m, curve in zip(models, curves, strict=True)])
+
+
+# Part of the charge current that cells take, from a temperature on [°C]: 0.1C of 0.5C from 0 °C and 0.2C from 5 °C to
+# 15 °C in a maker's specification of a cell with graphite; none below 0 °C (plating of lithium).
+COLD_CHARGE = ((15.0, 1.0), (5.0, 0.4), (0.0, 0.2))
+# Chemistries without graphite, which take their charge current down to their own least temperature.
+NO_GRAPHITE = ("LTO", "Na-ion")
+
+
+def charge_factor(brief: Brief, chemistry: npt.NDArray[np.str_]) -> Floats:
+    """Part of their charge current that cells take at the coldest temperature of the brief, shape (n_cells,)."""
+    assert brief.ride is not None and brief.electrical is not None
+    coldest = min(brief.ride.temp_c, brief.electrical.temp_c)
+    left = next((part for from_c, part in COLD_CHARGE if coldest >= from_c), 0.0)
+    return np.where(np.isin(chemistry, NO_GRAPHITE), 1.0, left)
+
+
 def cell_table(
-    cells: Cells, rows: npt.NDArray[np.int64], *, models: Sequence[CellModel], brief: Brief
+    cells: Cells, rows: npt.NDArray[np.int64], *, models: Sequence[CellModel], brief: Brief, profile: Profile
 ) -> CellTable:
     """Chosen cells at the brief's states of charge and temperature.
 
@@ -123,9 +157,13 @@ def cell_table(
         Ageing included.
     brief : Brief
         With [electrical] and [ride].
+    profile : Profile
+        Of the ride.
     """
     asked, ride = brief.electrical, brief.ride
     assert asked is not None and ride is not None
+    steady_a, pulse_a = cells.current_continuous_a[rows], cells.current_pulse_a[rows]
+    memory_s = limits.pulse_memory_s(steady_a, pulse_a=pulse_a, pulse_s=cells.pulse_s[rows])
 
     def ocv(soc: float) -> Floats:
         return np.array([np.interp(soc, model.soc, model.ocv_v) for model in models])
@@ -150,16 +188,16 @@ def cell_table(
         peak_low_ohm=low,
         steady_ohm=steady,
         lasting_ohm=lasting,
-        peak_a=np.asarray(
-            limits.rated_current(
-                cells.current_continuous_a[rows],
-                peak_a=cells.current_pulse_a[rows],
-                peak_s=cells.pulse_s[rows],
-                seconds=asked.peak_seconds,
-            )
-        ),
-        continuous_a=cells.current_continuous_a[rows],
+        peak_a=limits.pulse_current(steady_a, pulse_a=pulse_a, memory_s=memory_s, seconds=asked.peak_seconds),
+        ride_a=np.minimum(np.maximum(pulse_a, steady_a), steady_a / np.sqrt(profile.mean_square(memory_s))),
+        continuous_a=steady_a,
         charge_a=cells.current_charge_a[rows],
+        regen_ohm=_on_grid(models, [
+            pulse_resistance_ohm(model, seconds=asked.peak_seconds, temp_c=min(ride.temp_c, asked.temp_c))
+            for model in models
+        ]),
+        ocv_grid_v=_on_grid(models, [model.ocv_v for model in models]),
+        regen_a=cells.current_charge_a[rows] * charge_factor(brief, cells.chemistry[rows]),
         temp_max_c=cells.temp_max_c[rows],
         fault_a=cells.voltage_max_v[rows] / least_ohm(models),
     )
@@ -198,8 +236,9 @@ def build_context(
     steps = ride_steps(lap, vehicle=_vehicle(brief))
     arrays = from_models(models)
     mass_kg = vehicle.mass_kg + vehicle.rider_kg + vehicle.payload_kg
+    lap_profile = profile(steps, masses_kg=tuple(mass_kg + pack_kg for pack_kg in PROFILE_KG))
     return Context(
-        cells=cell_table(cells, rows, models=models, brief=brief),
+        cells=cell_table(cells, rows, models=models, brief=brief, profile=lap_profile),
         arrays=arrays,
         steps=steps,
         ride=compress(
@@ -219,6 +258,7 @@ def build_context(
         capacity_cv=brief.spread.capacity,
         motor=_motor(brief),
         chargers=chargers,
+        profile=lap_profile,
     )
 
 

@@ -139,6 +139,28 @@ def load_inputs(path: Path | str) -> Inputs:
     return read_inputs(load_brief(path))
 
 
+def with_regen_rule(brief: Brief) -> Brief:
+    """The brief with a constraint on regeneration where a rider balances on the motor: a trip is a fall.
+
+    Parameters
+    ----------
+    brief : Brief
+        With [electrical] and [vehicle].
+
+    Returns
+    -------
+    Brief
+        As it is where the rule is turned off, nothing is returned when braking, or the brief asks for as much.
+    """
+    assert brief.electrical is not None and brief.vehicle is not None
+    asked = brief.electrical.regen_current_a
+    most = getattr(brief.constraints, "regen_limit_a_min", None) or 0.0
+    if not (brief.vehicle.balances_on_motor and brief.protection.regen_holds) or asked <= most:
+        return brief
+    held = brief.constraints.model_copy(update={"regen_limit_a_min": asked})
+    return brief.model_copy(update={"constraints": held})
+
+
 def read_inputs(brief: Brief) -> Inputs:
     """Read everything that a brief names.
 
@@ -186,7 +208,7 @@ def read_inputs(brief: Brief) -> Inputs:
     assert cells is not None and strips is not None and wires is not None
     assert bms is not None and fuses is not None
     return Inputs(
-        brief, cells, strips, wires, bms, fuses, chargers, ride,
+        with_regen_rule(brief), cells, strips, wires, bms, fuses, chargers, ride,
         rows["cells"], rows["strips"], rows["wires"], rows["bms"], rows["fuses"],
     )  # fmt: skip
 

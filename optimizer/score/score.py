@@ -47,6 +47,8 @@ class Block:
         Cells with spares at the best price break [currency].
     peak_cap_a, continuous_cap_a, charge_cap_a : ndarray
         Least current limit of strip, wire, BMS and fuse; the controller's and the cells' come on top [A].
+    ride_cap_a, regen_cap_a : ndarray
+        The same for the highest current of a lap that goes on and on, and for what braking returns [A].
     spread_ohm : ndarray
         Unevenness that the plates cause: the largest current of a cell over the mean of its group is 1 plus
         this over the cell's resistance [ohm].
@@ -64,6 +66,8 @@ class Block:
     peak_cap_a: Floats
     continuous_cap_a: Floats
     charge_cap_a: Floats
+    ride_cap_a: Floats
+    regen_cap_a: Floats
     spread_ohm: Floats
     hot_rise_k_per_w: Floats
 
@@ -186,6 +190,7 @@ def powers(block: Block, *, context: Context) -> Scores:
         cells.ocv_reference_v, cells.steady_ohm, cells.continuous_a, block.continuous_cap_a, thermal
     )
     return {
+        "regen_limit_a": regen_limit_a(block, context=context),
         "peak_power_w": peak.power_w,
         "peak_limit": peak.limit.astype(float),
         "peak_current_a": peak.current_a,
@@ -206,22 +211,26 @@ def uneven(block: Block, *, context: Context) -> Floats:
     return plates * worst_share(context.dcir_cv, series=block.series, parallel=block.parallel)
 
 
+def regen_limit_a(block: Block, *, context: Context) -> Floats:
+    """What braking may return at most: the asked current, or what cells in the cold, wires, BMS and fuse bear [A]."""
+    share = uneven(block, context=context)
+    cell_a = limits.cell_cap(context.cells.regen_a[block.cell], parallel=block.parallel, share=share)
+    return np.minimum(np.minimum(cell_a, block.regen_cap_a), context.regen_current_a)
+
+
 def packs(block: Block, *, context: Context, pack_mass_kg: Floats) -> PackBlock:
     """The block as the ride sees it: masses of the whole vehicle, least of all current limits, the weakest group."""
     k = block.cell
     share = uneven(block, context=context)
-    cell_a = limits.cell_cap(context.cells.peak_a[k], parallel=block.parallel, share=share)
-    charge_a = limits.cell_cap(context.cells.charge_a[k], parallel=block.parallel, share=share)
+    cell_a = limits.cell_cap(context.cells.ride_a[k], parallel=block.parallel, share=share)
     return PackBlock(
         cell=k,
         series=block.series,
         parallel=block.parallel,
         total_mass_kg=pack_mass_kg + context.vehicle_mass_kg,
         extra_resistance_ohm=block.extra_ohm,
-        current_limit_a=np.minimum(np.minimum(cell_a, block.peak_cap_a), context.battery_current_a),
-        charge_current_limit_a=np.minimum(
-            np.minimum(charge_a, block.charge_cap_a), context.regen_current_a
-        ),
+        current_limit_a=np.minimum(np.minimum(cell_a, block.ride_cap_a), context.battery_current_a),
+        charge_current_limit_a=regen_limit_a(block, context=context),
         air_temp_c=context.air_c,
         capacity_part=weakest_group_capacity(context.capacity_cv, series=block.series, parallel=block.parallel),
     )

@@ -40,6 +40,7 @@ def block(space, rows, seed):
         parts_kg=rng.uniform(0.5, 1.5, rows), parts_cost=rng.uniform(60, 200, rows),
         cells_cost=rng.uniform(100, 600, rows), peak_cap_a=rng.uniform(40, 90, rows),
         continuous_cap_a=rng.uniform(20, 60, rows), charge_cap_a=rng.uniform(5, 40, rows),
+        ride_cap_a=rng.uniform(40, 90, rows), regen_cap_a=rng.uniform(5, 40, rows),
         spread_ohm=rng.uniform(0, 1e-3, rows), hot_rise_k_per_w=rng.uniform(5, 60, rows),
     )  # fmt: skip
 

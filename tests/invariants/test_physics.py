@@ -33,7 +33,9 @@ def random_block(context, rng, count=PACKS):
         cell=cell, series=series, parallel=parallel, extra_ohm=rng.uniform(0, 0.05, count),
         parts_kg=rng.uniform(0.2, 2, count), parts_cost=rng.uniform(20, 200, count),
         cells_cost=rng.uniform(50, 500, count), peak_cap_a=cap(8, 90), continuous_cap_a=cap(5, 60),
-        charge_cap_a=cap(1, 30), spread_ohm=rng.uniform(0, 0.01, count), hot_rise_k_per_w=rng.uniform(5, 60, count),
+        charge_cap_a=cap(1, 30),
+        ride_cap_a=cap(8, 90), regen_cap_a=cap(1, 30),
+        spread_ohm=rng.uniform(0, 0.01, count), hot_rise_k_per_w=rng.uniform(5, 60, count),
     )  # fmt: skip
 
 
@@ -79,10 +81,10 @@ def test_the_ride_moves_the_whole_mass_and_keeps_to_every_limit(drawn):
     pack_kg = block.series * block.parallel * cells.mass_kg[k] + block.parts_kg
     np.testing.assert_allclose(given.total_mass_kg, context.vehicle_mass_kg + pack_kg, rtol=1e-12)
     for amps, limits in (
-        (given.current_limit_a, (block.parallel * cells.peak_a[k], block.peak_cap_a, context.battery_current_a)),
+        (given.current_limit_a, (block.parallel * cells.ride_a[k], block.ride_cap_a, context.battery_current_a)),
         (
             given.charge_current_limit_a,
-            (block.parallel * cells.charge_a[k], block.charge_cap_a, context.regen_current_a),
+            (block.parallel * cells.regen_a[k], block.regen_cap_a, context.regen_current_a),
         ),
     ):
         least = np.minimum.reduce(np.broadcast_arrays(*limits))

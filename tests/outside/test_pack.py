@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.pack.limits import LIMITS, Caps, fuse_cap, greatest_power, pack_resistance
+from optimizer.pack.limits import LIMITS, Caps, greatest_power, pack_resistance
+from optimizer.pack.protection.fuses import continuous_current_a
 from optimizer.pack.spread import Spread, draw_factors, expected_normal_max
 from optimizer.pack.wiring.harness import Places, harness_block
 from optimizer.pack.wiring.table import WireKind, connector_table, harness_table
@@ -37,8 +38,7 @@ def test_constant_power_root_is_under_the_limits_of_the_same_source() -> None:
 
 def test_fuse_rule() -> None:
     # From memory, fuse makers' guides on UL 248-14 types: at most 75 % without end; 30 A ask for 40 A.
-    assert fuse_cap(40.0, continuous=True) == pytest.approx(30.0, rel=1e-12)
-    assert fuse_cap(40.0, continuous=False) == 40.0
+    assert continuous_current_a(40.0, air_c=25.0) == pytest.approx(30.0, rel=1e-12)
 
 
 @pytest.mark.parametrize(

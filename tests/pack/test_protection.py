@@ -117,10 +117,10 @@ def transient_c(*, q_w_mm3, k_w_mm_k, c_j_k_mm3, span_mm, end_j_k_mm2, end_w_k_m
 @pytest.mark.parametrize("load", [1.0, 2.0])
 def test_strip_between_two_cells_as_finite_elements_have_it(material, thickness, width, density, ohm_m, load):
     """Within 3 K from 0.1 to 300 s. Grade: second implementation, with the same metals and cell ends."""
-    span, air, limit, cell_kg = 19.2, 40.0, 80.0, 0.046
+    span, air, limit, cell_mm3 = 19.2, 40.0, 80.0, 17300.0
     section = thickness * width
     part = warming.strip(material, section_mm2=section, density_a_mm2=density, resistivity_ohm_m=ohm_m, layers=1,
-                         span_mm=span, cell_kg=cell_kg, limit_c=limit, air_c=air)  # fmt: skip
+                         span_mm=span, cell_mm3=cell_mm3, limit_c=limit, air_c=air)  # fmt: skip
     hot = ohm_m * 1e3 * (1.0 + (limit - 20.0) / (MATERIALS[material].vanishing_c + 20.0))
     rated_w = density**2 * hot * section * span
     ends_k = (limit - air) * part.share[0, 1]
@@ -129,7 +129,7 @@ def test_strip_between_two_cells_as_finite_elements_have_it(material, thickness,
         q_w_mm3=(load * density) ** 2 * hot, k_w_mm_k=MATERIALS[material].conduction_w_m_k * 1e-3,
         c_j_k_mm3=MATERIALS[material].heat_j_per_k_mm3, span_mm=span,
         # Half of one end zone and of its way to the air at each end of the span.
-        end_j_k_mm2=0.5 * 0.1 * cell_kg * 950.0 / section, end_w_k_mm2=0.5 * rated_w / ends_k / section, times=times,
+        end_j_k_mm2=0.5 * 0.1 * cell_mm3 * 2.2e-3 / section, end_w_k_mm2=0.5 * rated_w / ends_k / section, times=times,
         air_c=air,
     )  # fmt: skip
     mine = np.array([part.after_c(load * density * section, seconds=t)[0] for t in times])
@@ -141,7 +141,7 @@ def test_bursts_that_common_practice_trusts_nickel_with():
     """0.35 mm of pure nickel carries the bursts of a 24S2P pack of power cells for seconds (common practice, no
     published source): 2 × 35 A for 10 s over two strips 8 mm wide, in two layers of 0.175 mm."""
     part = warming.strip("nickel", section_mm2=8 * 0.175, density_a_mm2=5.0, resistivity_ohm_m=6.99e-8, layers=2,
-                         span_mm=19.2, cell_kg=0.046, limit_c=80.0, air_c=40.0)  # fmt: skip
+                         span_mm=19.2, cell_mm3=17300.0, limit_c=80.0, air_c=40.0)  # fmt: skip
     assert part.after_c(70.0 / 4, seconds=10.0)[0] < 60.0
 
 
@@ -211,11 +211,12 @@ def parts():
         for layers in (1, 2):
             section = float(strips.width_mm[row] * strips.thickness_mm[row])
             one = warming.strip(
-                str(strips.material[row]), section_mm2=section, layers=layers, span_mm=19.2, cell_kg=0.046,
+                str(strips.material[row]), section_mm2=section, layers=layers, span_mm=19.2, cell_mm3=17300.0,
                 density_a_mm2=float(strips.current_density_a_mm2[row]), limit_c=80.0, air_c=40.0,
                 resistivity_ohm_m=float(strips.resistivity_ohm_m[row]),
             )  # fmt: skip
-            stages = plain.strip_stages(strips, row, layers, span_mm=19.2, cell_kg=0.046, limit_c=80.0, air_c=40.0)[2]
+            around = {"span_mm": 19.2, "cell_mm3": 17300.0, "limit_c": 80.0, "air_c": 40.0}
+            stages = plain.strip_stages(strips, row, layers, **around)[2]
             yield one.share[0], one.tau_s[0], stages
 
 

@@ -45,11 +45,12 @@ def _built(space, rng, task, cell, series, fills, split):
     """One pack with parts drawn, None where no BMS or fuse serves it."""
     inputs, row = space.inputs, int(space.context.cells.row[cell])
     full_v = series * float(inputs.cells.voltage_max_v[row])
-    bms, bms_rows = parts.bms_options(inputs, series=series, chemistry=str(inputs.cells.chemistry[row]), full_v=full_v)
-    fuse, fuse_rows = parts.fuse_options(inputs, full_v=full_v)
+    profile, chemistry = space.context.profile, str(inputs.cells.chemistry[row])
+    bms, bms_rows = parts.bms_options(inputs, series=series, chemistry=chemistry, full_v=full_v, profile=profile)
+    fuse, fuse_rows = parts.fuse_options(inputs, full_v=full_v, profile=profile)
     if not len(bms) or not len(fuse):
         return None
-    wire, ohm, mass, cost = parts.wire_options(inputs)
+    wire, ohm, mass, cost = parts.wire_options(inputs, profile=profile)
     whole = op.wired(plated(space, task, fills, split), wire, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
     a, b, c = (int(rng.integers(len(options))) for options in (whole, bms, fuse))
     one = op.combine(op.combine(_row(whole, a), _row(bms, b)), _row(fuse, c))
@@ -74,5 +75,6 @@ def _block(space, cell, series, parallel, one):
         extra_ohm=one.column("resistance_ohm"), parts_kg=one.column("mass_kg"), parts_cost=one.column("cost"),
         cells_cost=cells_cost(space, whole[0], whole[1] * parallel), peak_cap_a=-one.column("neg_peak_a"),
         continuous_cap_a=-one.column("neg_continuous_a"), charge_cap_a=-one.column("neg_charge_a"),
+        ride_cap_a=-one.column("neg_ride_a"), regen_cap_a=-one.column("neg_regen_a"),
         spread_ohm=one.column("spread_ohm"), hot_rise_k_per_w=one.column("hot_rise_k_per_w"),
     )  # fmt: skip

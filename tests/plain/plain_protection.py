@@ -26,6 +26,12 @@ def opens_within(points, multiple):
     return used[-1][1] * (used[-1][0] / multiple) ** 2
 
 
+def volume(size):
+    if size.shape == "cylinder":
+        return math.pi / 4.0 * size.diameter_mm**2 * size.length_mm
+    return size.length_mm * size.width_mm * size.thickness_mm
+
+
 def adiabatic_k2(metal, ohm_m, start_c, end_c):
     heat, beta, _ = METALS[metal]
     return heat * (beta + 20.0) / (ohm_m * 1000.0) * math.log((beta + end_c) / (beta + start_c))
@@ -38,7 +44,7 @@ def wire_stages(wires, row, air_c):
     return rated, limit, [(1.0, adiabatic_k2("copper", 1.7241e-8, air_c, limit) * area**2 / rated**2)]
 
 
-def strip_stages(strips, row, layers, *, span_mm, cell_kg, limit_c, air_c):
+def strip_stages(strips, row, layers, *, span_mm, cell_mm3, limit_c, air_c):
     """The same of one layer of strip between two cells."""
     metal, ohm_m = str(strips.material[row]), float(strips.resistivity_ohm_m[row])
     section = float(strips.width_mm[row] * strips.thickness_mm[row])
@@ -46,7 +52,7 @@ def strip_stages(strips, row, layers, *, span_mm, cell_kg, limit_c, air_c):
     _, beta, conduction = METALS[metal]
     heat = density**2 * ohm_m * 1000.0 * (1.0 + (limit - 20.0) / (beta + 20.0))
     middle = min(heat * span_mm**2 / (8.0 * conduction * 1e-3) / (limit - air_c), 1.0)
-    ends_s = 0.1 * cell_kg * 950.0 / layers * (limit - air_c) / (heat * section * span_mm)
+    ends_s = 0.1 * cell_mm3 * 2.2e-3 / layers * (limit - air_c) / (heat * section * span_mm)
     start = density**2 / adiabatic_k2(metal, ohm_m, air_c, limit) - (1.0 - middle) / ends_s
     return density * section, limit, [(middle, middle / start if start > 0 else ends_s), (1.0 - middle, ends_s)]
 
@@ -95,7 +101,99 @@ def must_bear(fuses, row, stages):
     return _needs[key]
 
 
-def unprotected(inputs, *, fuse, wire, strip, layers, strip_a, span_mm, cell_kg):
+# Currents over time
+
+
+def moving_most(shares, seconds, tau):
+    """Largest moving mean of squared shares of an endless lap, the past forgotten with a time constant."""
+    lap = sum(seconds)
+    if math.isinf(tau):
+        return sum(x * x * t for x, t in zip(shares, seconds, strict=True)) / lap
+    y = 0.0
+    for x, t in zip(shares, seconds, strict=True):
+        left = math.exp(-t / tau)
+        y = y * left + x * x * (1.0 - left)
+    y = y / -math.expm1(-lap / tau)
+    most = y
+    for x, t in zip(shares, seconds, strict=True):
+        left = math.exp(-t / tau)
+        y = y * left + x * x * (1.0 - left)
+        most = max(most, y)
+    return most
+
+
+def longest_run(shares, seconds, level):
+    """Longest time in a row at or above a level of an endless lap."""
+    if all(x >= level for x in shares):
+        return math.inf
+    best = here = 0.0
+    for x, t in list(zip(shares, seconds, strict=True)) * 2:
+        here = here + t if x >= level else 0.0
+        best = max(best, here)
+    return best
+
+
+def peak_of_fuse(fuses, row, seconds, air_c):
+    """Largest current whose least opening time is the pulse's over 29 %, by halving, in the warm box."""
+    used = [(float(m), float(s)) for m, s in fuses.opens_least[row] if math.isfinite(m)]
+    wanted = seconds / 0.29
+    factor = min(max(1.0 - 0.003 * (air_c - 25.0), 0.1), 1.0)
+    if wanted >= used[0][1]:
+        return used[0][0] * float(fuses.current_a[row]) * factor
+    low, high = used[0][0], 1e6
+    for _ in range(200):
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if opens_within(used, middle) >= wanted else (low, middle)
+    return low * float(fuses.current_a[row]) * factor
+
+
+class Laps:
+    """The lap's shares of its highest power, at a few masses."""
+
+    def __init__(self, lap, masses):
+        self.seconds = [float(t) for t in lap.seconds]
+        self.rows = []
+        for mass in masses:
+            power = [float(w) for w in lap.battery_w(mass)]
+            highest = max(power)
+            self.rows.append([min(abs(w) / highest, 1.0) if highest > 0 else 1.0 for w in power])
+        self._known, self._runs = {}, None
+
+    def most(self, tau):
+        if tau not in self._known:
+            self._known[tau] = max(moving_most(row, self.seconds, tau) for row in self.rows)
+        return self._known[tau]
+
+    def runs(self):
+        if self._runs is None:
+            self._runs = [max(longest_run(row, self.seconds, k / 40) for row in self.rows) for k in range(40)]
+        return self._runs
+
+    def over(self, stages):
+        """Highest current of the lap over the rating of a conductor."""
+        return 1.0 / math.sqrt(sum(share * self.most(tau) for share, tau in stages))
+
+
+def over_for(stages, seconds):
+    """Current over rating that may flow for a time out of rest."""
+    return 1.0 / math.sqrt(sum(share * (1.0 - math.exp(-seconds / tau)) for share, tau in stages))
+
+
+def fuse_ride(fuses, row, steady_a, laps, air_c):
+    most = steady_a / math.sqrt(laps.most(math.inf))
+    for k, seconds in enumerate(laps.runs()):
+        if seconds > 0:
+            most = min(most, peak_of_fuse(fuses, row, seconds, air_c) * 40 / (k + 1))
+    return most
+
+
+def bms_ride(steady_a, peak_a, peak_s, laps):
+    level = next((k / 40 for k, seconds in enumerate(laps.runs()) if seconds <= peak_s), 1.0)
+    run = max(peak_a, steady_a) if level == 0 else min(max(peak_a, steady_a), steady_a / level)
+    return min(max(run, steady_a), max(steady_a / math.sqrt(laps.most(math.inf)), steady_a))
+
+
+def unprotected(inputs, *, fuse, wire, strip, layers, strip_a, span_mm, cell_mm3):
     """What a pack's fuse does not protect: "wire", "plates", both or nothing.
 
     strip_a: continuous limit of the plates, by the table's density and the hottest piece [A].
@@ -104,6 +202,6 @@ def unprotected(inputs, *, fuse, wire, strip, layers, strip_a, span_mm, cell_kg)
     air = box_air(brief)
     rated, _, stages = wire_stages(inputs.wires, wire, air)
     found = ["wire"] if burns(inputs.fuses, fuse, rated, stages) is not None else []
-    limit = {"span_mm": span_mm, "cell_kg": cell_kg, "limit_c": brief.protection.strip_limit_c, "air_c": air}
+    limit = {"span_mm": span_mm, "cell_mm3": cell_mm3, "limit_c": brief.protection.strip_limit_c, "air_c": air}
     _, _, stages = strip_stages(inputs.strips, strip, layers, **limit)
     return found + (["plates"] if burns(inputs.fuses, fuse, strip_a, stages) is not None else [])

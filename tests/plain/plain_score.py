@@ -12,7 +12,18 @@ from plain_fast import Course, Run
 from plain_harness import harness_of
 from plain_heat import hot_rise
 from plain_plates import plates_of
-from plain_protection import opens_within
+from plain_protection import (
+    Laps,
+    bms_ride,
+    box_air,
+    fuse_ride,
+    opens_within,
+    over_for,
+    peak_of_fuse,
+    strip_stages,
+    volume,
+    wire_stages,
+)
 from plain_road import G, bins_of, lap_of
 from plain_step import Load, fine_steps, ride
 
@@ -65,6 +76,7 @@ class Plain:
         self.vehicle_kg = vehicle.mass_kg + vehicle.rider_kg + vehicle.payload_kg
         # The ride is compressed for packs of 0 to 120 kg.
         self.bins = bins_of(self.lap, self.vehicle_kg, self.vehicle_kg + 120.0)
+        self.laps = Laps(self.lap, [self.vehicle_kg + pack_kg for pack_kg in (0.0, 15.0, 120.0)])
         self._cells, self._plates, self._cases, self._courses = {}, {}, {}, {}
 
     def cell(self, row):
@@ -104,7 +116,9 @@ class Plain:
         ohm = per_mm * sum(p.length_mm for p in plates)
         ohm += rules.weld_mohm / 1000.0 * sum(p.welds for p in plates)
         ohm += harness.power_mm * float(t.wires.resistance_ohm_per_km[pack.wire]) / 1e6
-        ohm += float(t.bms.resistance_mohm[pack.bms]) / 1000.0 + float(t.fuses.resistance_mohm[pack.fuse]) / 1000.0
+        past = str(t.bms.path[pack.bms]) == "charge only"
+        ohm += 0.0 if past else float(t.bms.resistance_mohm[pack.bms]) / 1000.0
+        ohm += float(t.fuses.resistance_mohm[pack.fuse]) / 1000.0
         out["ohm"] = ohm
         out["spread_ohm"] = per_mm * max(p.spread_mm for p in plates)
         strip_mm = sum(p.strip_series_mm * pack.layers + p.strip_across_mm for p in plates)
@@ -116,6 +130,13 @@ class Plain:
         segment = max(p.segment for p in plates)
         out["strip_a"] = section * density / segment if segment > 1e-12 else math.inf
         gaps = clearance(self.brief)
+        size = used[0][0].layout.size
+        across = size.diameter_mm if size.shape == "cylinder" else max(size.width_mm, size.thickness_mm)
+        out["strip_stages"] = strip_stages(
+            t.strips, pack.strip, pack.layers, span_mm=across + self.brief.clearance.cell_gap_mm,
+            cell_mm3=volume(size), limit_c=self.brief.protection.strip_limit_c,
+            air_c=box_air(self.brief),
+        )[2]  # fmt: skip
         out["rise"] = max(
             hot_rise(fill.layout, fill.chain, groups, room, gaps, self.case(fill, groups)[1])
             for fill, groups, room in used
@@ -188,17 +209,55 @@ class Plain:
     # Currents and powers
 
     def caps(self, pack, parts):
-        """Limits of strip, wire, BMS and fuse: for the peak, without end, when charging."""
-        t, seconds = self.inputs, self.brief.electrical.peak_seconds
+        """Limits of strip, wire, BMS and fuse: peak, without end, charging, along the ride, and braking."""
+        t, seconds, air = self.inputs, self.brief.electrical.peak_seconds, box_air(self.brief)
         bms_a, peak_a = float(t.bms.current_continuous_a[pack.bms]), float(t.bms.current_peak_a[pack.bms])
-        wire_a, fuse_a = float(t.wires.current_a[pack.wire]), float(t.fuses.current_a[pack.fuse])
-        brief_a = max(bms_a, peak_a if float(t.bms.peak_s[pack.bms]) >= seconds else bms_a)
-        both = {"strip": parts["strip_a"], "wire": wire_a}
+        brief_s, charge_a = float(t.bms.peak_s[pack.bms]), float(t.bms.current_charge_a[pack.bms])
+        path, holds = str(t.bms.path[pack.bms]), self.brief.protection.bms_holds
+        free = path == "charge only" or not holds
+        board = {
+            "peak": max(bms_a, peak_a if brief_s >= seconds else bms_a), "continuous": bms_a,
+            "ride": bms_ride(bms_a, peak_a, brief_s, self.laps),
+        }  # fmt: skip
+        board = {name: math.inf if free else value for name, value in board.items()}
+        board |= {"charge": charge_a}
+        board["regen"] = {"common": charge_a, "separate": bms_a, "charge only": math.inf}[path]
+        wire_a, _, stages = wire_stages(t.wires, pack.wire, air)
+        wire = {"peak": wire_a * over_for(stages, seconds), "ride": wire_a * self.laps.over(stages)}
+        strip = {
+            "peak": parts["strip_a"] * over_for(parts["strip_stages"], seconds),
+            "ride": parts["strip_a"] * self.laps.over(parts["strip_stages"]),
+        }  # fmt: skip
+        steady_a = 0.75 * float(t.fuses.current_a[pack.fuse]) * min(max(1.0 - 0.003 * (air - 25.0), 0.1), 1.0)
+        fuse = {
+            "peak": peak_of_fuse(t.fuses, pack.fuse, seconds, air),
+            "ride": fuse_ride(t.fuses, pack.fuse, steady_a, self.laps, air),
+        }  # fmt: skip
         return {
-            "peak": both | {"BMS": brief_a, "fuse": fuse_a},
-            "continuous": both | {"BMS": bms_a, "fuse": 0.75 * fuse_a},
-            "charge": both | {"BMS": float(t.bms.current_charge_a[pack.bms]), "fuse": 0.75 * fuse_a},
-        }
+            name: {
+                "strip": strip.get(name, parts["strip_a"]), "wire": wire.get(name, wire_a), "BMS": board[name],
+                "fuse": fuse.get(name, steady_a),
+            }
+            for name in ("peak", "continuous", "charge", "ride", "regen")
+        }  # fmt: skip
+
+    def pulse(self, row):
+        """A cell's continuous and pulse current, and the time constant of its moving mean of squares."""
+        cells = self.inputs.cells
+        steady = float(cells.current_continuous_a[row])
+        pulse = max(float(cells.current_pulse_a[row]), steady)
+        part = (steady / pulse) ** 2
+        memory = 1e-6 if part >= 1.0 else max(-float(cells.pulse_s[row]) / math.log1p(-part), 1e-6)
+        return steady, pulse, memory
+
+    def regen(self, pack, caps, share):
+        """What braking may return: 0 below 0 °C, a fifth from there, two fifths from 5 °C, all from 15 °C on."""
+        coldest = min(self.brief.ride.temp_c, self.brief.electrical.temp_c)
+        part = 1.0 if coldest >= 15 else 0.4 if coldest >= 5 else 0.2 if coldest >= 0 else 0.0
+        if str(self.inputs.cells.chemistry[pack.cell]) in ("LTO", "Na-ion"):
+            part = 1.0
+        cell_a = part * float(self.inputs.cells.current_charge_a[pack.cell]) * pack.parallel / share
+        return min(cell_a, *caps["regen"].values(), self.brief.electrical.regen_current_a)
 
     def share(self, pack, cell, parts):
         """Largest current of a cell over the mean of its group: uneven plates times the spread between cells."""
@@ -246,8 +305,15 @@ class Plain:
         fuse_a = float(t.fuses.current_a[pack.fuse])
         out["fuse_opens_s"] = opens_within(t.fuses.opens_most[pack.fuse], out["fault_current_a"] / fuse_a)
         caps, share = self.caps(pack, parts), self.share(pack, cell, parts)
-        steady, pulse = float(t.cells.current_continuous_a[row]), float(t.cells.current_pulse_a[row])
-        rated = max(steady, pulse if float(t.cells.pulse_s[row]) >= asked.peak_seconds else steady)
+        steady = float(t.cells.current_continuous_a[row])
+        _, pulse, memory = self.pulse(row)
+        rated = min(pulse, steady / math.sqrt(1.0 - math.exp(-asked.peak_seconds / memory)))
+        out["regen_limit_a"] = self.regen(pack, caps, share)
+        coldest, free = min(plan.temp_c, asked.temp_c), 0.0
+        for k in range(201):
+            volts = cell.open_v(k / 200) + out["regen_limit_a"] / p * cell.ohm(k / 200, asked.peak_seconds, coldest)
+            free = k / 200 if volts <= cell.v_max * (1.0 + 1e-9) else free
+        out["regen_free_soc"] = free
         peak = caps["peak"] | {"cell current": rated * p / share}
         known = {"soc": asked.reference_soc, "seconds": asked.peak_seconds}
         out["peak_power_w"], out["peak_current_a"], out["peak_limits"] = self.power(
@@ -266,7 +332,7 @@ class Plain:
         total_kg = self.vehicle_kg + out["pack_mass_kg"]
         out["hot_cell_c"] = self.hot_cell(pack, cell, parts, total_kg)
         out |= self.headroom(pack, cell, parts, total_kg) | self.charging(pack, arrays, parts, caps, share)
-        load = self.load(pack, arrays, parts, caps, rated, share)
+        load = self.load(pack, arrays, parts, caps, share)
         out["fast_range_km"], out["fast_stop"] = self.fast_range(pack, arrays, load, total_kg)
         if stepped:
             power = [w / count for w in self.lap.battery_w(total_kg)]
@@ -295,17 +361,18 @@ class Plain:
         mean_w = sum(weight * self.lap.drawn_w(a + b * total_kg) for a, b, weight in self.bins)
         return mean_w * sum(self.lap.seconds) / 3.6 / sum(self.lap.metres)
 
-    def load(self, pack, arrays, parts, caps, rated, share):
+    def load(self, pack, arrays, parts, caps, share):
         """The pack as one of its cells sees it on the ride, at the air's temperature."""
         asked, p = self.brief.electrical, pack.parallel
-        charge = float(self.inputs.cells.current_charge_a[pack.cell]) * p / share
         # The weakest group ends the ride.
         part = max(1.0 - self.brief.spread.capacity * normal_max(pack.series) / math.sqrt(p), 0.05)
         weakest = replace(arrays, capacity_ah=arrays.capacity_ah * part)
+        steady, pulse, memory = self.pulse(pack.cell)
+        cell_a = min(pulse, steady / math.sqrt(self.laps.most(memory)))
         return Load(
             weakest, arrhenius(self.brief.ride.temp_c), parts["ohm"] * p / pack.series,
-            min(rated * p / share, *caps["peak"].values(), asked.battery_current_a) / p,
-            min(charge, *caps["charge"].values(), asked.regen_current_a) / p,
+            min(cell_a * p / share, *caps["ride"].values(), asked.battery_current_a) / p,
+            self.regen(pack, caps, share) / p,
         )  # fmt: skip
 
     def hot_cell(self, pack, cell, parts, total_kg):

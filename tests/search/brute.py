@@ -30,14 +30,14 @@ def every_split(space, task):
 
 def candidates(space):
     """Figures of every candidate of a space by name, and how many candidates there are."""
-    asked = space.brief.electrical
+    asked, profile = space.brief.electrical, space.context.profile
     parts_of, count = [], 0
     for task in space.tasks():
         fills, table = every_split(space, task)
         if not len(table):
             continue
         layout = plated(space, task, fills, table)
-        wire, ohm, mass, cost = parts.wire_options(space.inputs)
+        wire, ohm, mass, cost = parts.wire_options(space.inputs, profile=profile)
         wired = op.wired(layout, wire, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
         plates_a = np.repeat(-layout.column("neg_continuous_a"), len(wire))
         groups = table.split.sum(axis=1)[wired.picks[:, 0]]
@@ -50,8 +50,8 @@ def candidates(space):
                 continue
             here = op.Options(wired.values[groups == series], wired.picks[groups == series])
             chemistry = str(cells.chemistry[row])
-            bms, _ = parts.bms_options(space.inputs, series=series, chemistry=chemistry, full_v=full_v)
-            fuse, fuses = parts.fuse_options(space.inputs, full_v=full_v)
+            bms, _ = parts.bms_options(space.inputs, series=series, chemistry=chemistry, full_v=full_v, profile=profile)
+            fuse, fuses = parts.fuse_options(space.inputs, full_v=full_v, profile=profile)
             if not len(bms) or not len(fuse):
                 continue
             count += len(here) * len(bms) * len(fuse)
@@ -77,10 +77,9 @@ def protected(space, task, wired, plates_a, fuse):
         return np.ones(len(wired), dtype=bool)
     size, air = space.sizes[task.size], plain.box_air(space.brief)
     across = size.diameter_mm if size.shape == "cylinder" else max(size.width_mm, size.thickness_mm)
-    rows = [r for r, s in zip(inputs.cell_rows, space.size_of, strict=True) if s == task.size]
     shape = {
         "span_mm": across + space.brief.clearance.cell_gap_mm, "limit_c": rules.strip_limit_c, "air_c": air,
-        "cell_kg": min(float(inputs.cells.mass_g[row]) for row in rows) / 1000.0,
+        "cell_mm3": plain.volume(size),
     }  # fmt: skip
     asked = np.array([
         plain.must_bear(inputs.fuses, fuse, plain.strip_stages(inputs.strips, b.strip, b.layers, **shape)[2])
@@ -126,6 +125,8 @@ def block(space, every, cell, series, parallel):
         peak_cap_a=-every.column("neg_peak_a"),
         continuous_cap_a=-every.column("neg_continuous_a"),
         charge_cap_a=-every.column("neg_charge_a"),
+        ride_cap_a=-every.column("neg_ride_a"),
+        regen_cap_a=-every.column("neg_regen_a"),
         spread_ohm=every.column("spread_ohm"),
         hot_rise_k_per_w=every.column("hot_rise_k_per_w"),
     )

@@ -12,13 +12,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from optimizer.base.materials import MATERIALS
-from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 
 Floats = NDArray[np.float64]
 
 #: Part of a cell that warms with its end within seconds to minutes: along its axis heat goes some 7 mm in 10 s
 #: (30 W/(m K), 2.2 MJ/(m³ K); Drake 2014, from memory).
-END_ZONE = 0.1
+END_ZONE, CELL_J_PER_K_MM3 = 0.1, 2.2e-3
 
 # Rises under this are not told apart.
 _LEAST_K = 1.0
@@ -158,7 +157,7 @@ def _one_stage(rated_a: Floats, limit_c: Floats, air_c: float, tau_s: Floats) ->
 
 def strip(
     material: str, *, section_mm2: float, density_a_mm2: float, resistivity_ohm_m: float, layers: int, span_mm: float,
-    cell_kg: float, limit_c: float, air_c: float,
+    cell_mm3: float, limit_c: float, air_c: float,
 ) -> Warming:  # fmt: skip
     """One layer of strip between two cells: its middle over the cell ends, and the ends over the air.
 
@@ -179,8 +178,8 @@ def strip(
         In the series direction [-].
     span_mm : float
         Between the welds [mm].
-    cell_kg : float
-        Lightest cell [kg].
+    cell_mm3 : float
+        Volume of a cell [mm³].
     limit_c, air_c : float
         [°C]
 
@@ -196,7 +195,7 @@ def strip(
     heat_w_mm3 = density_a_mm2**2 * hot_ohm_mm
     conduction_w_mm_k = MATERIALS[material].conduction_w_m_k * 1e-3
     middle = min(heat_w_mm3 * span_mm**2 / (8.0 * conduction_w_mm_k) / room_k, 1.0)
-    end_j_per_k = END_ZONE * cell_kg * CELL_J_PER_KG_K / layers
+    end_j_per_k = END_ZONE * cell_mm3 * CELL_J_PER_K_MM3 / layers
     end_s = end_j_per_k * room_k / (heat_w_mm3 * section_mm2 * span_mm)
     k = adiabatic_k(material, start_c=air_c, end_c=limit, resistivity_ohm_m=resistivity_ohm_m)
     # The first moments are adiabatic: share₁/τ₁ + share₂/τ₂ = J²/k².

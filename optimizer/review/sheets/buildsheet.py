@@ -3,45 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from optimizer.pack.case.outline import print_hours
 from optimizer.review.sheets import expected
+from optimizer.review.sheets.settings import settings_steps
+from optimizer.review.sheets.steps import Step, Table
 from optimizer.review.words import number, quantity
 
 if TYPE_CHECKING:
     from optimizer.design.model import Design
     from optimizer.review.cad.bodies import Part
 
-Table = tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]
-
 # Half the last digit that a pocket meter shows over a pack, and cells of one batch rarely differ by more.
 VOLTAGE_SPREAD_V = 0.05
 RESISTANCE_SPREAD = 0.15
 # UN Regulation No. 136 asks this of a direct-current circuit against the frame (published; from memory).
 INSULATION_OHM_PER_V = 100.0
-
-
-@dataclass(frozen=True)
-class Step:
-    """One step of the work: what to do, what to tick off, what to expect.
-
-    Parameters
-    ----------
-    title : str
-    checks : tuple of str
-        Things to do and tick off, in order.
-    table : (headers, rows) or None
-        Values expected of this design.
-    note : str
-        Where a rule comes from, or what goes wrong otherwise.
-    """
-
-    title: str
-    checks: tuple[str, ...]
-    table: Table | None = None
-    note: str = ""
 
 
 def build_steps(design: Design, *, parts: Sequence[Part] = ()) -> list[Step]:
@@ -70,6 +48,7 @@ def build_steps(design: Design, *, parts: Sequence[Part] = ()) -> list[Step]:
         _isolation(design),
         _harness(design),
         _bms(design),
+        *settings_steps(design),
         _first_charge(design),
     ]
 

@@ -377,6 +377,8 @@ def _ideal(space: BoxSpace, cell: Ints, series: Ints, task: Task) -> Block:
         peak_cap_a=-column["neg_peak_a"],
         continuous_cap_a=-column["neg_continuous_a"],
         charge_cap_a=-column["neg_charge_a"],
+        ride_cap_a=-column["neg_ride_a"],
+        regen_cap_a=-column["neg_regen_a"],
         spread_ohm=np.zeros(len(cell)),
         hot_rise_k_per_w=np.full(len(cell), 1e-9),
     )  # fmt: skip
@@ -388,8 +390,9 @@ def _best_safety(space: BoxSpace, cell: int, series: int) -> Floats:
     if (cell, series) not in known:
         cells, row = space.inputs.cells, space.context.cells.row[cell]
         chemistry, full_v = str(cells.chemistry[row]), series * float(cells.voltage_max_v[row])
-        bms, _ = parts.bms_options(space.inputs, series=series, chemistry=chemistry, full_v=full_v)
-        fuses, _ = parts.fuse_options(space.inputs, full_v=full_v)
+        profile = space.context.profile
+        bms, _ = parts.bms_options(space.inputs, series=series, chemistry=chemistry, full_v=full_v, profile=profile)
+        fuses, _ = parts.fuse_options(space.inputs, full_v=full_v, profile=profile)
         none = np.zeros(len(op.COLUMNS))
         none[op.INDEX["cost"]] = np.inf
         known[cell, series] = op.ideal([bms, fuses]) if len(bms) and len(fuses) else none

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +23,9 @@ from optimizer.search.space.splits import Splits, TooMany
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+
+# Columns of current limits.
+CAPS = ("neg_peak_a", "neg_continuous_a", "neg_charge_a", "neg_ride_a", "neg_regen_a")
 
 # Options in a bunch that is bounded as one before its members are scored.
 BUNCH = 24
@@ -74,11 +78,10 @@ class Built:
         return self._reduce(self._wired(self._reduce(self.plated)))
 
     def within(self, cap: Floats) -> Options:
-        """The options behind a BMS and a fuse that allow no more than `cap` (peak, continuous, charge) [A]."""
+        """The options behind a BMS and a fuse that allow no more than `cap`, in the order of CAPS [A]."""
         key = tuple(cap.tolist())
         if key not in self.known:
-            peak, steady, charge = key
-            tight = op.capped(self.options, neg_peak_a=peak, neg_continuous_a=steady, neg_charge_a=charge)
+            tight = op.capped(self.options, **dict(zip(CAPS, key, strict=True)))
             self.known[key] = op.bunched(self._reduce(tight), size=BUNCH)
         return self.known[key]
 
@@ -214,7 +217,7 @@ class Ground:
         self.shares = ways.shares_of(whole, task, most_kept=kept)
         ways.check_task(whole, task, self.shares, mass_may_help=mass_may_help)
         self.useful = _useful_currents(whole, task, self.members)
-        wire, ohm, mass, cost = parts.wire_options(whole.inputs)
+        wire, ohm, mass, cost = parts.wire_options(whole.inputs, profile=whole.context.profile)
         self.wires = op.capped(wire, **self.useful), ohm, mass, cost
         self.raw_parts = len(whole.builds) * len(whole.inputs.wire_rows)
         self._safety: dict[tuple[int, str, float, tuple[bool, ...]], Safety] = {}
@@ -254,9 +257,10 @@ class Ground:
         """BMS and fuses for a chemistry and the full voltage of a cell, of the fuses that break its fault current."""
         key = (series, chemistry, max_v, able)
         if key not in self._safety:
-            inputs, full_v = self.whole.inputs, series * max_v
-            bms, bms_rows = parts.bms_options(inputs, series=series, chemistry=chemistry, full_v=full_v)
-            fuse, fuse_rows = parts.fuse_options(inputs, full_v=full_v)
+            inputs = self.whole.inputs
+            what: dict[str, Any] = {"full_v": series * max_v, "profile": self.whole.context.profile}
+            bms, bms_rows = parts.bms_options(inputs, series=series, chemistry=chemistry, **what)
+            fuse, fuse_rows = parts.fuse_options(inputs, **what)
             raw, every = len(bms_rows) * len(fuse_rows), inputs.fuse_rows
             strong = np.isin(fuse_rows, every[np.array(able, dtype=bool)])
             fuse, fuse_rows = Options(fuse.values[strong], fuse.picks[strong]), fuse_rows[strong]
@@ -297,7 +301,8 @@ def _useful_builds(whole: Space, size: int) -> Ints:
         # A strip's worth behind each fuse: how much current in one layer the fuse lets it take.
         limit = np.array([whole.builds[k].section_mm2 * whole.builds[k].density_a_mm2 for k in same])
         worth = -limit / np.maximum(whole.guard(size).need_a[:, same], 1e-12)
-        rows.append(same[nondominated(np.column_stack([np.array(numbers), worth.T]))])
+        overload = -limit * whole.overload(size)[:, same]
+        rows.append(same[nondominated(np.column_stack([np.array(numbers), worth.T, overload.T]))])
     return np.sort(np.concatenate(rows))
 
 
@@ -306,10 +311,12 @@ def _useful_currents(whole: Space, task: Task, cells: Ints) -> dict[str, float]:
     table, asked = whole.context.cells, whole.brief.electrical
     assert asked is not None
     charger = whole.context.chargers
-    filling = max(asked.regen_current_a, float(charger.current_a.max()) if charger is not None else 0.0)
+    filling = float(charger.current_a.max()) if charger is not None else 0.0
     p = task.parallel
     return {
         "neg_peak_a": min(asked.battery_current_a, p * float(table.peak_a[cells].max())),
         "neg_continuous_a": min(asked.battery_current_a, p * float(table.continuous_a[cells].max())),
         "neg_charge_a": min(filling, p * float(table.charge_a[cells].max())),
+        "neg_ride_a": min(asked.battery_current_a, p * float(table.ride_a[cells].max())),
+        "neg_regen_a": min(asked.regen_current_a, p * float(table.regen_a[cells].max())),
     }

@@ -366,6 +366,8 @@ class Engine:
             peak_cap_a=-column["neg_peak_a"],
             continuous_cap_a=-column["neg_continuous_a"],
             charge_cap_a=-column["neg_charge_a"],
+            ride_cap_a=-column["neg_ride_a"],
+            regen_cap_a=-column["neg_regen_a"],
             spread_ohm=column["spread_ohm"],
             hot_rise_k_per_w=column["hot_rise_k_per_w"],
         )

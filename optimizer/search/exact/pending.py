@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.search.exact import archive
-from optimizer.search.exact.branch import Branch, Built, Safety
+from optimizer.search.exact.branch import CAPS, Branch, Built, Safety
 from optimizer.search.space import options as op
 
 Floats = npt.NDArray[np.float64]
@@ -41,8 +41,7 @@ class Pending:
     @cached_property
     def choice(self) -> op.Options:
         """Splits, strips and wires behind this BMS and fuse, alike ones side by side."""
-        caps = ("neg_peak_a", "neg_continuous_a", "neg_charge_a")
-        return self.built.within(-self.part[[op.INDEX[name] for name in caps]])
+        return self.built.within(-self.part[[op.INDEX[name] for name in CAPS]])
 
     def level(self, size: int) -> Floats:
         """Ideal of each `size` neighbours, BMS and fuse included, shape (groups, len(COLUMNS))."""

@@ -14,11 +14,13 @@ from optimizer.base.figures import FIGURES
 from optimizer.base.pool import Job
 from optimizer.base.workers import Workers
 from optimizer.front.pareto import nondominated, signed, thin
-from optimizer.pack.limits import LIMITS, fuse_cap, rated_current
-from optimizer.pack.protection.fuses import opening_seconds
+from optimizer.pack.limits import LIMITS, rated_current
+from optimizer.pack.protection.fuses import continuous_current_a, opening_seconds
 from optimizer.ride.range import STOP_NAMES
-from optimizer.score.score import Block, Scores, margins, ridden, score
+from optimizer.score.score import Block, Scores, margins, regen_limit_a, ridden, score
 from optimizer.search.exact.archive import NAMES, Survivors
+from optimizer.search.space.guard import box_air_c, wires_over_time
+from optimizer.search.space.parts import fuse_peak_a
 from optimizer.search.space.space import Space, Task
 
 Floats = npt.NDArray[np.float64]
@@ -149,10 +151,11 @@ def window_margins(found: Survivors, figures: Scores, *, space: Space) -> Scores
     }
 
 
-def fault_figures(found: Survivors, *, space: Space) -> Scores:
-    """Current of a full pack shorted at the controller's end, and the longest that its fuse takes to open then.
+def safety_figures(found: Survivors, *, space: Space) -> Scores:
+    """Current of a full pack shorted at the controller's end, how long its fuse takes, and where braking is free.
 
-    I = S·V_max / (S·r / P + R_extra), r the least resistance of a cell at once
+    I = S·V_max / (S·r / P + R_extra), r the least resistance of a cell at once. Braking is free up to the highest
+    state of charge z with OCV(z) + r(z)·I_regen / P ≤ V_max, r after the seconds of the peak in the coldest air.
 
     Parameters
     ----------
@@ -162,7 +165,7 @@ def fault_figures(found: Survivors, *, space: Space) -> Scores:
     Returns
     -------
     dict of str to ndarray, shape (n,)
-        fault_current_a [A] and fuse_opens_s [s].
+        fault_current_a [A], fuse_opens_s [s] and regen_free_soc [-], the latter 0 where nowhere.
     """
     block, cells, fuses = found.block(), space.context.cells, space.inputs.fuses
     full_v = block.series * cells.voltage_max_v[block.cell]
@@ -170,7 +173,15 @@ def fault_figures(found: Survivors, *, space: Space) -> Scores:
     fuse = found.names[:, NAMES.index("fuse")]
     multiple = fault_a / fuses.current_a[fuse]
     opens = [float(opening_seconds(m, points=fuses.opens_most[k])) for m, k in zip(multiple, fuse, strict=True)]
-    return {"fault_current_a": np.asarray(fault_a, dtype=float), "fuse_opens_s": np.array(opens, dtype=float)}
+    cell_a = regen_limit_a(block, context=space.context) / block.parallel
+    volts = cells.ocv_grid_v[block.cell] + cell_a[:, None] * cells.regen_ohm[block.cell]
+    under = volts <= cells.voltage_max_v[block.cell][:, None] * (1.0 + 1e-9)
+    soc = np.linspace(0.0, 1.0, under.shape[1])
+    free = np.where(under, soc, 0.0).max(axis=1)
+    return {
+        "fault_current_a": np.asarray(fault_a, dtype=float), "fuse_opens_s": np.array(opens, dtype=float),
+        "regen_free_soc": free,
+    }  # fmt: skip
 
 
 def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
@@ -189,7 +200,7 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
         Columns in a fixed order; margin_* for each constraint last.
     """
     inputs = space.inputs
-    figures = figures | fault_figures(found, space=space)
+    figures = figures | safety_figures(found, space=space)
     name = {key: found.names[:, k] for k, key in enumerate(NAMES)}
     row = space.context.cells.row[name["cell"]]
     frame = pd.DataFrame(
@@ -265,13 +276,19 @@ def limit_names(
         peak_s=bms.peak_s[name["bms"]],
         seconds=asked.peak_seconds,
     )
+    inputs, air = space.inputs, box_air_c(space.brief)
+    wire_a = inputs.wires.current_a[name["wire"]]
+    fuse_a = continuous_current_a(fuses.current_a[name["fuse"]], air_c=air)
+    if not continuous:
+        wire_a = wires_over_time(inputs, name["wire"]).allowed_a(asked.peak_seconds)
+        fuse_a = fuse_peak_a(inputs, name["fuse"], asked.peak_seconds)
     if not space.brief.protection.bms_holds:
         steady = brief_a = np.full(len(found), np.inf)
     ratings = {
         "controller": np.full(len(found), asked.battery_current_a),
-        "wire": space.inputs.wires.current_a[name["wire"]],
-        "BMS": steady if continuous else brief_a,
-        "fuse": fuse_cap(fuses.current_a[name["fuse"]], continuous=continuous),
+        "wire": wire_a,
+        "BMS": np.where(inputs.bms.path[name["bms"]] == "charge only", np.inf, steady if continuous else brief_a),
+        "fuse": fuse_a,
     }
     parts = np.isin(out, ("wire", "controller"))
     out[parts] = "strip"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -12,8 +14,11 @@ from optimizer.fit.region.layout import CellSize
 from optimizer.pack.protection import warming
 from optimizer.pack.protection.fuses import must_bear_a
 from optimizer.pack.protection.warming import Warming
+from optimizer.ride.load.profile import Profile
 from optimizer.score.inputs import Inputs
-from optimizer.search.space.parts import Build
+
+if TYPE_CHECKING:
+    from optimizer.search.space.parts import Build
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -41,13 +46,20 @@ def span_mm(size: CellSize, *, cell_gap_mm: float) -> float:
     return across + cell_gap_mm
 
 
-def strip_over_time(inputs: Inputs, build: Build, *, size: CellSize, cell_kg: float) -> Warming:
+def cell_mm3(size: CellSize) -> float:
+    """Volume of a cell [mm³]."""
+    if size.shape == "cylinder":
+        return math.pi / 4.0 * size.diameter_mm**2 * size.length_mm
+    return size.length_mm * size.width_mm * size.thickness_mm
+
+
+def strip_over_time(inputs: Inputs, build: Build, *, size: CellSize) -> Warming:
     """One layer of a build between two cells over time."""
     brief = inputs.brief
     return warming.strip(
         str(inputs.strips.material[build.strip]), section_mm2=build.section_mm2, density_a_mm2=build.density_a_mm2,
         resistivity_ohm_m=float(inputs.strips.resistivity_ohm_m[build.strip]), layers=build.layers,
-        span_mm=span_mm(size, cell_gap_mm=brief.clearance.cell_gap_mm), cell_kg=cell_kg,
+        span_mm=span_mm(size, cell_gap_mm=brief.clearance.cell_gap_mm), cell_mm3=cell_mm3(size),
         limit_c=brief.protection.strip_limit_c, air_c=box_air_c(brief),
     )  # fmt: skip
 
@@ -81,7 +93,7 @@ class Guard:
         return np.asarray(found[found.max(axis=1, initial=0) > 0].T)
 
 
-def guard(inputs: Inputs, builds: list[Build], *, size: CellSize, cell_kg: float) -> Guard:
+def guard(inputs: Inputs, builds: list[Build], *, size: CellSize) -> Guard:
     """Fuses of [vary] against its wires, and builds over one cell size.
 
     Parameters
@@ -89,8 +101,6 @@ def guard(inputs: Inputs, builds: list[Build], *, size: CellSize, cell_kg: float
     inputs : Inputs
     builds : list of Build
     size : CellSize
-    cell_kg : float
-        Lightest cell of the size [kg].
 
     Returns
     -------
@@ -102,7 +112,7 @@ def guard(inputs: Inputs, builds: list[Build], *, size: CellSize, cell_kg: float
         free = np.zeros((len(rows), len(inputs.wire_rows)))
         return Guard(free == 0.0, free, np.zeros((len(rows), len(builds))))
     wires = wires_over_time(inputs, inputs.wire_rows)
-    strips = [strip_over_time(inputs, build, size=size, cell_kg=cell_kg) for build in builds]
+    strips = [strip_over_time(inputs, build, size=size) for build in builds]
     share, tau = (np.concatenate([getattr(one, name) for one in strips]) for name in ("share", "tau_s"))
     asked, need = np.zeros((len(rows), len(inputs.wire_rows))), np.zeros((len(rows), len(builds)))
     for at, row in enumerate(rows):
@@ -110,6 +120,23 @@ def guard(inputs: Inputs, builds: list[Build], *, size: CellSize, cell_kg: float
         asked[at] = must_bear_a(rating, points=points, share=wires.share, tau_s=wires.tau_s)
         need[at] = must_bear_a(rating, points=points, share=share, tau_s=tau)
     return Guard(wires.rated_a >= asked * (1.0 - 1e-12), asked, need)
+
+
+def overloads(
+    inputs: Inputs, builds: list[Build], *, size: CellSize, seconds: float, profile: Profile
+) -> Floats:
+    """What plates may carry over their continuous limit: for a peak out of rest, and along a ride, shape (2, b).
+
+    Along a ride: the highest current of the lap whose moving mean of squares, stage by stage, is the limit's.
+    """
+    strips = [strip_over_time(inputs, build, size=size) for build in builds]
+    share, tau = (np.concatenate([getattr(one, name) for one in strips]) for name in ("share", "tau_s"))
+    return np.array([warming.overload(seconds, share=share, tau_s=tau), ride_overload(share, tau, profile=profile)])
+
+
+def ride_overload(share: Floats, tau_s: Floats, *, profile: Profile) -> Floats:
+    """Highest current of an endless ride over the continuous rating of each conductor, shape (n,): 1 / √Σ share·y."""
+    return np.asarray(1.0 / np.sqrt((share * profile.mean_square(tau_s)).sum(axis=1)))
 
 
 def breaks(inputs: Inputs, fault_a: float) -> Flags:

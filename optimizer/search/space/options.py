@@ -32,6 +32,8 @@ COLUMNS: dict[str, str] = {
     "neg_peak_a": WORST,
     "neg_continuous_a": WORST,
     "neg_charge_a": WORST,
+    "neg_ride_a": WORST,
+    "neg_regen_a": WORST,
     "spread_ohm": WORST,
     "hot_rise_k_per_w": WORST,
 }

@@ -8,7 +8,10 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.pack import limits
+from optimizer.pack.protection.fuses import continuous_current_a, peak_current_a
+from optimizer.ride.load.profile import LEVELS, Profile
 from optimizer.score.inputs import Inputs
+from optimizer.search.space import guard
 from optimizer.search.space import options as op
 from optimizer.search.space.options import Options
 
@@ -68,11 +71,16 @@ def builds(inputs: Inputs) -> list[Build]:
     return out
 
 
-def wire_options(inputs: Inputs) -> tuple[Options, Floats, Floats, Floats]:
-    """Power wires: their current limit, and resistance, mass and cost per millimetre."""
+def wire_options(inputs: Inputs, *, profile: Profile) -> tuple[Options, Floats, Floats, Floats]:
+    """Power wires: their current limits over time, and resistance, mass and cost per millimetre."""
     rows, wires = inputs.wire_rows, inputs.wires
-    rated = wires.current_a[rows]
-    choice = op.options(len(rows), neg_peak_a=-rated, neg_continuous_a=-rated, neg_charge_a=-rated)
+    asked = inputs.brief.electrical
+    assert asked is not None
+    rated, warm = wires.current_a[rows], guard.wires_over_time(inputs, rows)
+    choice = op.options(
+        len(rows), neg_peak_a=-warm.allowed_a(asked.peak_seconds), neg_continuous_a=-rated, neg_charge_a=-rated,
+        neg_ride_a=-rated * guard.ride_overload(warm.share, warm.tau_s, profile=profile), neg_regen_a=-rated,
+    )  # fmt: skip
     return (
         choice,
         wires.resistance_ohm_per_km[rows] * 1e-6,
@@ -90,44 +98,93 @@ def lead_wire(inputs: Inputs) -> int:
     return int(np.lexsort((wires.id, -wires.insulation_temp_c, wires.area_mm2))[0])
 
 
-def bms_options(inputs: Inputs, *, series: int, chemistry: str, full_v: float) -> tuple[Options, Ints]:
-    """BMS that manage the cells in series, as options, and their catalog rows."""
+def bms_options(
+    inputs: Inputs, *, series: int, chemistry: str, full_v: float, profile: Profile
+) -> tuple[Options, Ints]:
+    """BMS that manage the cells in series, as options, and their catalog rows.
+
+    By the board's path: one for charge and discharge; a charge port of its own, braking then returns through the
+    discharge port; charge only, where ride and braking go past the board.
+    """
     bms = inputs.bms
     fits = bms.suits(series, chemistry)[inputs.bms_rows]
     fits &= bms.voltage_max_v[inputs.bms_rows] >= full_v - 1e-9
     rows = inputs.bms_rows[fits]
     asked = inputs.brief.electrical
     assert asked is not None
-    peak = limits.rated_current(
-        bms.current_continuous_a[rows],
-        peak_a=bms.current_peak_a[rows],
-        peak_s=bms.peak_s[rows],
-        seconds=asked.peak_seconds,
-    )
-    holds = inputs.brief.protection.bms_holds
+    steady, most = bms.current_continuous_a[rows], bms.current_peak_a[rows]
+    peak = limits.rated_current(steady, peak_a=most, peak_s=bms.peak_s[rows], seconds=asked.peak_seconds)
+    ride = bms_ride_a(steady, peak_a=most, peak_s=bms.peak_s[rows], profile=profile)
+    path, holds = bms.path[rows], inputs.brief.protection.bms_holds
+    past = path == "charge only"
+    free = past | (not holds)
     choice = op.options(
         len(rows),
-        resistance_ohm=bms.resistance_mohm[rows] * 1e-3,
+        resistance_ohm=np.where(past, 0.0, bms.resistance_mohm[rows] * 1e-3),
         mass_kg=bms.mass_g[rows] * 1e-3,
         cost=bms.price[rows],
-        neg_peak_a=-np.asarray(peak) if holds else -np.inf,
-        neg_continuous_a=-bms.current_continuous_a[rows] if holds else -np.inf,
+        neg_peak_a=-np.where(free, np.inf, peak),
+        neg_continuous_a=-np.where(free, np.inf, steady),
         neg_charge_a=-bms.current_charge_a[rows],
+        neg_ride_a=-np.where(free, np.inf, ride),
+        neg_regen_a=-np.where(past, np.inf, np.where(path == "separate", steady, bms.current_charge_a[rows])),
     )
     return choice, rows
 
 
-def fuse_options(inputs: Inputs, *, full_v: float) -> tuple[Options, Ints]:
+def bms_ride_a(steady_a: Floats, *, peak_a: Floats, peak_s: Floats, profile: Profile) -> Floats:
+    """Highest current of an endless ride at which a board does not trip, shape (n,) [A].
+
+    At most the peak rating; never longer in a row above the continuous one than the peak may last; and the mean of
+    squares under the continuous one.
+    """
+    longest = profile.longest()
+    mean = steady_a / np.sqrt(float(profile.mean_square(np.array(np.inf))))
+    # Levels from 1 down: the lowest that every run above it is short enough for.
+    short = longest[None, :] <= peak_s[:, None]
+    level = np.where(short.any(axis=1), short.argmax(axis=1) / LEVELS, 1.0)
+    with np.errstate(divide="ignore"):
+        run = np.maximum(steady_a, np.minimum(np.maximum(peak_a, steady_a), steady_a / level))
+    return np.asarray(np.minimum(run, np.maximum(mean, steady_a)))
+
+
+def fuse_options(inputs: Inputs, *, full_v: float, profile: Profile) -> tuple[Options, Ints]:
     """Fuses rated for the pack's full voltage in direct current, as options, and their catalog rows."""
     fuses = inputs.fuses
+    asked, air = inputs.brief.electrical, guard.box_air_c(inputs.brief)
+    assert asked is not None
     rows = inputs.fuse_rows[fuses.voltage_dc_v[inputs.fuse_rows] >= full_v - 1e-9]
+    steady = continuous_current_a(fuses.current_a[rows], air_c=air)
     choice = op.options(
         len(rows),
         resistance_ohm=fuses.resistance_mohm[rows] * 1e-3,
         mass_kg=fuses.mass_g[rows] * 1e-3,
         cost=fuses.price[rows],
-        neg_peak_a=-limits.fuse_cap(fuses.current_a[rows], continuous=False),
-        neg_continuous_a=-limits.fuse_cap(fuses.current_a[rows], continuous=True),
-        neg_charge_a=-limits.fuse_cap(fuses.current_a[rows], continuous=True),
+        neg_peak_a=-fuse_peak_a(inputs, rows, asked.peak_seconds),
+        neg_continuous_a=-steady,
+        neg_charge_a=-steady,
+        neg_ride_a=-fuse_ride_a(inputs, rows, steady, profile=profile),
+        neg_regen_a=-steady,
     )
     return choice, rows
+
+
+def fuse_peak_a(inputs: Inputs, rows: Ints, seconds: float) -> Floats:
+    """Current that some fuses carry again and again for a time in the warm box [A]."""
+    fuses, air = inputs.fuses, guard.box_air_c(inputs.brief)
+    return np.array([
+        peak_current_a(float(fuses.current_a[row]), points=fuses.opens_least[row], seconds=seconds, air_c=air)
+        for row in rows
+    ], dtype=float)  # fmt: skip
+
+
+def fuse_ride_a(inputs: Inputs, rows: Ints, steady_a: Floats, *, profile: Profile) -> Floats:
+    """Highest current of an endless ride that neither opens nor ages a fuse, shape (n,) [A].
+
+    The mean of squares stays under the continuous part, and every run above a level ends in time for that level.
+    """
+    most = steady_a / np.sqrt(float(profile.mean_square(np.array(np.inf))))
+    for k, seconds in enumerate(profile.longest()):
+        if seconds > 0:
+            most = np.minimum(most, fuse_peak_a(inputs, rows, float(seconds)) * LEVELS / (k + 1))
+    return np.asarray(most)

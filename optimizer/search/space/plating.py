@@ -84,14 +84,17 @@ def plated(
     section_a = np.array([build.section_mm2 * build.density_a_mm2 for build in builds])
     limit_a = section_a / np.maximum(by_layers("segment"), 1e-12)
     sheet = np.array([build.sheet_ohm_mm for build in builds])
+    peak, ride = space.overload(task.size)[:, which]
     columns = {
         "resistance_ohm": sheet * by_layers("factor") + weld_ohm * metric["weld"],
         "mass_kg": fixed_kg + length * np.array([build.kg_per_mm for build in builds]),
         "cost": fixed_cost + length * np.array([build.cost_per_mm for build in builds]),
         "power_wire_mm": np.broadcast_to(splits.power_mm[:, None], limit_a.shape),
-        "neg_peak_a": -limit_a,
+        "neg_peak_a": -limit_a * peak,
         "neg_continuous_a": -limit_a,
         "neg_charge_a": -limit_a,
+        "neg_ride_a": -limit_a * ride,
+        "neg_regen_a": -limit_a,
         "spread_ohm": sheet * by_layers("spread"),
         "hot_rise_k_per_w": np.broadcast_to(metric["hot_rise_k_per_w"], limit_a.shape),
     }

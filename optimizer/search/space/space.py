@@ -21,7 +21,7 @@ from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Fill, FillRules, fills
-from optimizer.search.space.guard import Guard, guard
+from optimizer.search.space.guard import Guard, guard, overloads
 from optimizer.search.space.parts import Build, builds
 
 Floats = npt.NDArray[np.float64]
@@ -98,9 +98,25 @@ class Space:
     def guard(self, size: int) -> Guard:
         """What the fuses ask of wires and of plates over one cell size."""
         if size not in self._guards:
-            lightest = float(self.context.cells.mass_kg[self.size_of == size].min())
-            self._guards[size] = guard(self.inputs, self.builds, size=self.sizes[size], cell_kg=lightest)
+            self._guards[size] = guard(self.inputs, self.builds, size=self.sizes[size])
         return self._guards[size]
+
+    @cached_property
+    def _overloads(self) -> dict[int, Floats]:
+        return {}
+
+    def overload(self, size: int) -> Floats:
+        """What plates of each build over one cell size may carry over their continuous limit, shape (2, b).
+
+        For a peak out of rest, and as the highest current of a lap that goes on and on.
+        """
+        if size not in self._overloads:
+            assert self.brief.electrical is not None
+            self._overloads[size] = overloads(
+                self.inputs, self.builds, size=self.sizes[size],
+                seconds=self.brief.electrical.peak_seconds, profile=self.context.profile,
+            )  # fmt: skip
+        return self._overloads[size]
 
     def fault_a(self, cell: int, parallel: int) -> float:
         """Largest current of a short circuit right behind the fuse: full, warm from use, no wiring counted [A]."""

@@ -1,0 +1,318 @@
+"""What to set in controller, BMS and charger of one design, and what trips first when something goes wrong.
+
+Voltages are ordered: power fades above the controller's cut-off, the cut-off lies above the BMS, and the BMS at the
+cell's own limit; on the way up the charger ends below the BMS. Currents are ordered: controller, BMS, fuse, wire.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from optimizer.design.select import Chosen, design_block
+from optimizer.pack.protection.fuses import PULSE_SHARE, opening_seconds, peak_current_a
+from optimizer.pack.protection.precharge import precharge
+from optimizer.score.context import COLD_CHARGE, NO_GRAPHITE
+from optimizer.search.space.guard import box_air_c, wires_over_time
+from optimizer.search.space.parts import fuse_peak_a
+from optimizer.search.space.space import Space
+
+# Parts of a cell's window of voltage: cut-off over the BMS, fade over the cut-off (common practice, no published
+# source).
+CUT_OFF, FADE = 0.03, 0.10
+# What a BMS allows over the full voltage of a cell, within the ±0.05 V of older cell specifications [V].
+OVER_V = 0.03
+# Least time for which a BMS sees what it trips on, voltage and short circuit: common practice, no published source [s].
+VOLTAGE_DELAY_S, SHORT_DELAY_S = 1.0, 0.0005
+# Delay of the second stage over the current of the first (common practice, no published source) [s].
+SECOND_DELAY_S = 0.1
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One thing to set.
+
+    Parameters
+    ----------
+    where, name : str
+        Device and setting.
+    current_a, cell_v, pack_v, seconds, temp_c : float or None
+        [A], [V], [V], [s], [°C]
+    note : str
+    """
+
+    where: str
+    name: str
+    current_a: float | None = None
+    cell_v: float | None = None
+    pack_v: float | None = None
+    seconds: float | None = None
+    temp_c: float | None = None
+    note: str = ""
+
+    def texts(self) -> tuple[str, ...]:
+        """Device, setting, value, per cell, per pack, after and remark, as people read them."""
+        value = _amps(self.current_a) if self.current_a is not None else ""
+        value = f"{self.temp_c:g} °C" if self.temp_c is not None else value
+        cell = f"{self.cell_v:.2f}" if self.cell_v is not None else ""
+        pack = f"{self.pack_v:.1f}" if self.pack_v is not None else ""
+        after = _time(self.seconds) if self.seconds is not None else ""
+        return self.where, self.name, value, cell, pack, after, self.note
+
+
+@dataclass(frozen=True)
+class Trip:
+    """What acts at a fault, in the order in which it does.
+
+    Parameters
+    ----------
+    fault, part, at, after : str
+        In words.
+    """
+
+    fault: str
+    part: str
+    at: str
+    after: str
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Settings of one design, what trips first, and what to mind."""
+
+    settings: tuple[Setting, ...] = ()
+    trips: tuple[Trip, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def settings_sheet(space: Space, chosen: Chosen, row: Mapping[str, Any]) -> Sheet:
+    """The sheet of one design.
+
+    Parameters
+    ----------
+    space : Space
+    chosen : Chosen
+    row : mapping
+        Of the front.
+
+    Returns
+    -------
+    Sheet
+    """
+    facts = _Facts(space, chosen, row)
+    return Sheet((*_controller(facts), *_bms(facts), *_charger(facts)), tuple(_trips(facts)), tuple(_notes(facts)))
+
+
+class _Facts:
+    """Numbers of a design that several settings share."""
+
+    def __init__(self, space: Space, chosen: Chosen, row: Mapping[str, Any]) -> None:
+        self.space, self.chosen, self.row = space, chosen, row
+        cells, at = space.inputs.cells, int(space.context.cells.row[chosen.cell])
+        asked = space.brief.electrical
+        assert asked is not None
+        self.asked, self.series = asked, chosen.series
+        self.low_v, self.full_v = float(cells.voltage_min_v[at]), float(cells.voltage_max_v[at])
+        self.temp_min_c, self.temp_max_c = float(cells.temp_min_c[at]), float(cells.temp_max_c[at])
+        self.graphite = str(cells.chemistry[at]) not in NO_GRAPHITE
+        window = self.full_v - self.low_v
+        self.cut_v = max(self.low_v + CUT_OFF * window, asked.voltage_min_v / chosen.series)
+        self.fade_v = self.cut_v + FADE * window
+        self.over_v = self.full_v + OVER_V
+        block = design_block(space, chosen)
+        self.peak_a = float(row["peak_current_a"])
+        self.steady_a = float(row["continuous_current_a"])
+        self.regen_a = float(row["regen_limit_a"])
+        self.charge_a = min(float(cells.current_charge_a[at]) * chosen.parallel, float(block.charge_cap_a[0]))
+        bms, k = space.inputs.bms, chosen.bms
+        self.path = str(bms.path[k])
+        self.bms_steady_a, self.bms_peak_a = float(bms.current_continuous_a[k]), float(bms.current_peak_a[k])
+        self.bms_peak_s, self.bms_charge_a = float(bms.peak_s[k]), float(bms.current_charge_a[k])
+        self.precharges = str(bms.precharge[k]) == "yes"
+        self.delay_s = asked.peak_seconds
+        fuses, inputs = space.inputs.fuses, space.inputs
+        self.fuse_a, self.most = float(fuses.current_a[chosen.fuse]), fuses.opens_most[chosen.fuse]
+        self.least, self.fuse_id = fuses.opens_least[chosen.fuse], str(fuses.id[chosen.fuse])
+        self.fuse_peak_a = float(fuse_peak_a(inputs, np.array([chosen.fuse]), self.delay_s)[0])
+        board_a = self.bms_peak_a if self.bms_peak_s >= self.delay_s else self.bms_steady_a
+        self.trip_a = max(min(board_a, self.fuse_peak_a), self.peak_a)
+        air = box_air_c(space.brief)
+        # Currents from which on the fuse may open within the delay of the stage before.
+        self.second_a, self.short_a = (
+            max(peak_current_a(self.fuse_a, points=self.least, seconds=PULSE_SHARE * delay, air_c=air), self.trip_a)
+            for delay in (self.delay_s, SECOND_DELAY_S)
+        )
+        self.wire = wires_over_time(inputs, np.array([chosen.wire]))
+        self.wire_id = str(inputs.wires.id[chosen.wire])
+
+    def pack(self, cell_v: float) -> float:
+        return self.series * cell_v
+
+    @property
+    def cold_c(self) -> float:
+        """Least temperature for charging and braking."""
+        return COLD_CHARGE[-1][0] if self.graphite else self.temp_min_c
+
+    def wire_seconds(self, amps: float) -> float:
+        """Time until the wire is at its limit, from the state at the fuse's continuous part; infinite for never."""
+        load = (amps / float(self.wire.rated_a[0])) ** 2
+        warm = (0.75 * self.fuse_a / float(self.wire.rated_a[0])) ** 2
+        if load <= 1.0:
+            return float("inf")
+        return float(self.wire.tau_s[0, 0] * np.log((load - warm) / (load - 1.0)))
+
+
+def _controller(f: _Facts) -> list[Setting]:
+    return [
+        Setting("controller", "battery current", current_a=f.peak_a, seconds=f.delay_s,
+                note=f"peak limited by {f.row['peak_limit']}"),
+        Setting("controller", "battery current, continuous", current_a=min(f.steady_a, f.peak_a),
+                note=f"limited by {f.row['continuous_limit']}"),
+        Setting("controller", "regeneration", current_a=f.regen_a,
+                note="0 when colder than the BMS's charge limit" if f.regen_a > 0 else "none is to be returned"),
+        Setting("controller", "regeneration ends", cell_v=f.full_v, pack_v=f.pack(f.full_v),
+                note=f"full braking is free below {float(row_soc(f)):.0%} state of charge"),
+        Setting("controller", "fade", cell_v=f.fade_v, pack_v=f.pack(f.fade_v), note="power begins to fade"),
+        Setting("controller", "cut-off", cell_v=f.cut_v, pack_v=f.pack(f.cut_v), note="power has faded to nothing"),
+    ]  # fmt: skip
+
+
+def row_soc(f: _Facts) -> float:
+    """State of charge up to which braking is free."""
+    return float(f.row.get("regen_free_soc", 0.0))
+
+
+def _bms(f: _Facts) -> list[Setting]:
+    past = f.path == "charge only"
+    return [
+        Setting("BMS", "BMS under-voltage", cell_v=f.low_v, pack_v=f.pack(f.low_v), seconds=VOLTAGE_DELAY_S,
+                note="warns only: the discharge goes past this board" if past else "any group"),
+        Setting("BMS", "BMS over-voltage", cell_v=f.over_v, pack_v=f.pack(f.over_v), seconds=VOLTAGE_DELAY_S,
+                note="any group"),
+        Setting("BMS", "BMS discharge over-current", current_a=None if past else f.trip_a, seconds=f.delay_s,
+                note="none: the discharge goes past this board" if past else "before the fuse may open"),
+        Setting("BMS", "BMS discharge over-current, second", current_a=None if past else f.second_a,
+                seconds=None if past else SECOND_DELAY_S, note="before the fuse may open"),
+        Setting("BMS", "BMS charge over-current", current_a=f.bms_charge_a, seconds=VOLTAGE_DELAY_S,
+                note="the charge port alone" if f.path != "common" else "charging and braking"),
+        Setting("BMS", "BMS short circuit", current_a=None if past else f.short_a, seconds=None if past else SHORT_DELAY_S,
+                note="only the fuse acts" if past else "as fast as the board allows"),
+        Setting("BMS", "BMS charge temperature, least", temp_c=f.cold_c),
+        Setting("BMS", "BMS charge temperature, most", temp_c=min(45.0, f.temp_max_c)),
+        Setting("BMS", "BMS discharge temperature, least", temp_c=f.temp_min_c),
+        Setting("BMS", "BMS discharge temperature, most", temp_c=f.temp_max_c),
+    ]  # fmt: skip
+
+
+def _charger(f: _Facts) -> list[Setting]:
+    rows = [
+        Setting("charger", "charger voltage", cell_v=f.full_v, pack_v=f.pack(f.full_v)),
+        Setting("charger", "charger current, most", current_a=f.charge_a, note="less when the cells are under 15 °C"),
+    ]
+    if f.asked.controller_capacitance_uf > 0:
+        made = precharge(f.pack(f.full_v), capacitance_uf=f.asked.controller_capacitance_uf)
+        note = "the board does it" if f.precharges else "a resistor and a contact of your own"
+        what = f"{made.ohm:g} Ω, {made.energy_j:.2f} J and {made.peak_w:.0f} W at first for each closing; {note}"
+        rows.append(
+            Setting("pre-charge", "pre-charge", current_a=made.peak_a, pack_v=f.pack(f.full_v), seconds=made.seconds,
+                    note=what)
+        )  # fmt: skip
+    return rows
+
+
+def _time(seconds: float) -> str:
+    if not np.isfinite(seconds):
+        return "never"
+    if seconds < 1:
+        return f"{seconds * 1000:.3g} ms"
+    return f"{seconds:.3g} s" if seconds < 600 else f"{seconds / 60:.0f} min"
+
+
+def _amps(amps: float) -> str:
+    """A current rounded down: what is set is never above what is borne."""
+    return f"{np.floor(amps * 10.0 + 1e-6) / 10.0:.1f} A"
+
+
+def _trips(f: _Facts) -> list[Trip]:
+    return [*_overload(f), *_voltage(f), *_short(f)]
+
+
+def _opens(f: _Facts, amps: float) -> str:
+    least, most = (float(opening_seconds(amps / f.fuse_a, points=p)) for p in (f.least, f.most))
+    return f"{_time(least)} to {_time(most)}"
+
+
+def _overload(f: _Facts) -> list[Trip]:
+    over = f.second_a
+    rows = [Trip("overload", "controller", _amps(f.peak_a), "at once")]
+    if f.path != "charge only":
+        rows.append(Trip("overload", "BMS", _amps(f.trip_a), _time(f.delay_s)))
+        rows.append(Trip("overload", "BMS, second stage", _amps(over), _time(SECOND_DELAY_S)))
+    rows.append(Trip("overload", f"fuse {f.fuse_id}", _amps(over), _opens(f, over)))
+    rows.append(Trip("overload", f"wire {f.wire_id}, {float(f.wire.limit_c[0]):.0f} °C", _amps(over),
+                     _time(f.wire_seconds(over))))  # fmt: skip
+    return rows
+
+
+def _voltage(f: _Facts) -> list[Trip]:
+    def at(cell_v: float) -> str:
+        return f"{cell_v:.2f} V a cell, {f.pack(cell_v):.1f} V"
+
+    past = f.path == "charge only"
+    return [
+        Trip("sag", "controller fades", at(f.fade_v), "at once"),
+        Trip("sag", "controller cut-off", at(f.cut_v), "at once"),
+        Trip("sag", "BMS warns" if past else "BMS under-voltage", at(f.low_v), _time(VOLTAGE_DELAY_S)),
+        Trip("braking on a full pack", "controller ends regeneration", at(f.full_v), "at once"),
+        Trip("braking on a full pack", "BMS over-voltage" + (", charge port only" if f.path != "common" else ""),
+             at(f.over_v), _time(VOLTAGE_DELAY_S)),
+        Trip("cold", "controller or rider sets regeneration to 0", f"{f.cold_c:g} °C", "before riding"),
+        Trip("cold", "BMS stops charging", f"{f.cold_c:g} °C", _time(VOLTAGE_DELAY_S)),
+    ]  # fmt: skip
+
+
+def _short(f: _Facts) -> list[Trip]:
+    amps = float(f.row["fault_current_a"])
+    rows = []
+    if f.path != "charge only":
+        rows.append(Trip("short circuit", "BMS", f"{amps:.0f} A", _time(SHORT_DELAY_S)))
+    rows.append(Trip("short circuit", f"fuse {f.fuse_id}", f"{amps:.0f} A", _opens(f, amps)))
+    rows.append(Trip("short circuit", f"wire {f.wire_id}, {float(f.wire.limit_c[0]):.0f} °C", f"{amps:.0f} A",
+                     _time(f.wire_seconds(amps))))  # fmt: skip
+    return rows
+
+
+def _notes(f: _Facts) -> list[str]:
+    found = []
+    if f.regen_a < f.asked.regen_current_a * (1 - 1e-9):
+        found.append(
+            f"Set regeneration to at most {_amps(f.regen_a)}; the controller could return "
+            f"{f.asked.regen_current_a:g} A, and the pack does not bear it."
+        )
+    if f.peak_a < f.asked.battery_current_a * (1 - 1e-9):
+        found.append(
+            f"Set the battery current to at most {_amps(f.peak_a)}; the controller could draw "
+            f"{f.asked.battery_current_a:g} A."
+        )
+    if row_soc(f) < 1.0 and f.regen_a > 0:
+        found.append(
+            f"A pack over {row_soc(f):.0%} cannot take full braking: the energy has nowhere to go. "
+            "Start downhill rides below it, and keep a brake that needs no battery."
+        )
+    kinds = {
+        "separate": "This board has a charge port of its own: braking returns through the discharge port, past its "
+        "charge protection. The controller's settings alone guard the cells then.",
+        "charge only": "This board guards charging only: the discharge goes past it, so nothing but controller and "
+        "fuse cuts it off. Empty groups are harmed if the controller's cut-off is set too low.",
+    }
+    found += [kinds[f.path]] if f.path in kinds else []
+    if f.asked.controller_capacitance_uf > 0 and not f.precharges:
+        found.append("Without pre-charge the main contact sparks and welds: fit the resistor of the table.")
+    found.append(
+        f"Voltages for one cell and the pack; currents at the battery. The air inside the box is taken as "
+        f"{box_air_c(f.space.brief):.0f} °C. Check every value against the papers of controller, BMS and charger."
+    )
+    return found

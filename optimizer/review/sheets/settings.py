@@ -1,0 +1,42 @@
+"""The settings of a design, what trips first and how warm its parts get, as steps of the build sheet."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from optimizer.review.sheets.steps import Step
+
+if TYPE_CHECKING:
+    from optimizer.design.model import Design
+
+
+def settings_steps(design: Design) -> list[Step]:
+    """Settings, what trips first, temperatures after a peak; nothing for a design without them.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    list of Step
+    """
+    if not design.settings:
+        return []
+    heads = ("where", "setting", "value", "per cell [V]", "per pack [V]", "after", "remark")
+    limit, amps = design.row.get("peak_limit", ""), float(design.row.get("peak_current_a", 0.0))
+    return [
+        Step("Settings of controller, BMS and charger", design.setting_notes, (heads, design.settings)),
+        Step(
+            "What trips first",
+            ("Check that the values set keep this order: controller, BMS, fuse, and the wire never.",),
+            (("when", "what acts, first to last", "at", "after"), design.trips),
+            note="Times of the fuse are its shortest and longest. The wire's time runs until its insulation is at its "
+            "limit, from the warmth of the fuse's continuous load.",
+        ),
+        Step(
+            "Temperatures after the peak",
+            (f"Parts after the peak of {amps:.0f} A, from the warm air of the box; the peak is limited by: {limit}.",),
+            (("part", "name", "after the peak [°C]", "limit [°C]"), design.after_peak),
+        ),
+    ]
