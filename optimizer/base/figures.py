@@ -192,7 +192,7 @@ FIGURES: dict[str, Figure] = {
         ),
         Figure(
             name="regen_limit_a", unit="A", label="most regeneration", decimals=1, part="powers", more_is_better=True,
-            limit=(0.1, 5000), step=(1e-4, 500), views="f",
+            limit=(0.1, 5000), step=(1e-4, 500), views="tfs",
             meaning="most that braking may return: as asked, or what cells in the cold, BMS, fuse and wires bear",
         ),
         Figure(

@@ -3,10 +3,10 @@
 import math
 from itertools import pairwise
 
-# By IEC 60949: J/(K·mm³), β in °C, and how metals conduct heat in W/(m·K), see optimizer.pack.protection.warming.
+# J/(K·mm³), β in °C from the rise of resistance at 20 °C, and W/(m·K), see optimizer.base.materials.
 METALS = {
-    "copper": (3.45e-3, 234.5, 390.0), "aluminium": (2.5e-3, 228.0, 220.0),
-    "nickel_plated_steel": (3.8e-3, 202.0, 50.0), "nickel": (4.054e-3, 180.0, 70.0),
+    "copper": (3.45e-3, 1 / 0.00393 - 20, 390.0), "aluminium": (2.5e-3, 1 / 0.00403 - 20, 220.0),
+    "nickel_plated_steel": (3.8e-3, 1 / 0.0045 - 20, 50.0), "nickel": (4.054e-3, 1 / 0.005 - 20, 70.0),
 }  # fmt: skip
 
 
