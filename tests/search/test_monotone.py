@@ -84,11 +84,12 @@ def test_no_figure_betters_when_a_part_worsens(space, column):
     after = score(worse, context=space.context)
     tried = assert_none_betters(space, column, before, after)
     # A part that changes nothing would make the test an empty one.
-    assert tried >= 1 or column == "neg_charge_a"
+    # No charger, and a lap whose highest power no pack of the hills gives, are the two that no figure shows.
+    assert tried >= 1 or column in ("neg_charge_a", "neg_ride_a")
 
 
 @pytest.mark.parametrize("space", ["cruise", "hills", "downhill", "demo"], indirect=True)
-@pytest.mark.parametrize("column", ["resistance_ohm", "mass_kg", "neg_peak_a", "neg_charge_a", "spread_ohm"])
+@pytest.mark.parametrize("column", ["resistance_ohm", "mass_kg", "neg_ride_a", "neg_regen_a", "spread_ohm"])
 def test_the_stepped_range_does_not_either(space, column):
     """The figure that searches judge by: it ends at places, so that many packs end at the same one."""
     rng = np.random.default_rng([8, list(FIELDS).index(column)])
@@ -99,7 +100,7 @@ def test_the_stepped_range_does_not_either(space, column):
         for block in (whole.take(slice(0, STEPPED)), worse)
     )
     # A limit on braking, or on the share of a cell, need not tell on every ride.
-    assert assert_none_betters(space, column, before, after) or column in ("neg_charge_a", "spread_ohm")
+    assert assert_none_betters(space, column, before, after) or column in ("neg_ride_a", "neg_regen_a", "spread_ohm")
 
 
 def assert_none_betters(space, column, before, after):
