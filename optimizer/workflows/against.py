@@ -183,7 +183,8 @@ def against_job(asked: Asked, *, say: Say = lambda text: None) -> Held:
 
 
 def _sayer(say: Say, log: Path) -> Callable[[float], None]:
-    return lambda share: say(f"{log}: {100 * share:.0f} % read")
+    # A small log is read at once: nothing to tell.
+    return lambda share: say(f"{log}: {100 * share:.0f} % read") if share < 1.0 else None
 
 
 def _free(path: Path) -> Path:

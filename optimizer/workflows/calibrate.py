@@ -220,4 +220,5 @@ def _rides(asked: Asked, say: Say) -> list[Ride]:
 
 
 def _sayer(say: Say, log: Path) -> Callable[[float], None]:
-    return lambda share: say(f"{log}: {100 * share:.0f} % read")
+    # A small log is read at once: nothing to tell.
+    return lambda share: say(f"{log}: {100 * share:.0f} % read") if share < 1.0 else None

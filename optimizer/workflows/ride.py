@@ -295,7 +295,8 @@ def _read(asked: Asked, say: Say) -> list[Ride]:
 
 
 def _sayer(say: Say, log: Path) -> Callable[[float], None]:
-    return lambda share: say(f"{log}: {100 * share:.0f} % read")
+    # A small log is read at once: nothing to tell.
+    return lambda share: say(f"{log}: {100 * share:.0f} % read") if share < 1.0 else None
 
 
 def _make(asked: Asked, rides: Sequence[Ride], out: Path | None, vehicle: Vehicle, mass_kg: float) -> Made:
