@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from optimizer.brief.schema import Objectives
 from optimizer.front import pareto as front
 
 
@@ -64,3 +65,25 @@ def test_balanced_is_the_middle_and_does_not_care_for_units():
     assert front.balanced(points) == 1
     assert front.balanced(points * [1000.0, 0.001]) == 1
     assert front.normalise(np.array([[3.0, 1.0], [3.0, 2.0]])).tolist() == [[0.0, 0.0], [0.0, 1.0]]
+
+
+def test_what_resolution_promises_is_one_sided():
+    """Each row left out has a kept one less than a step worse in every column, which may be better by many steps."""
+    rng = np.random.default_rng(14)
+    points = rng.dirichlet(np.ones(3), 2000)
+    step = np.array([0.05, 0.1, 0.2])
+    kept = front.thin(points, resolution=step)
+    left = np.delete(points, kept, axis=0)
+    assert 3 < len(kept) < 0.5 * len(points)
+    worse = (points[kept][None] - left[:, None]) / step
+    stands = (worse < 1.0).all(axis=2)
+    assert stands.any(axis=1).all()
+    # No promise in the other direction: some are many steps from every row that stands for them.
+    nearest = np.where(stands, np.abs(worse).max(axis=2), np.inf).min(axis=1)
+    assert nearest.max() > 1.0
+    told = " ".join(schema_of(Objectives, "resolution").split())
+    assert "less than this worse in every objective" in told and "may be better by far more" in told
+
+
+def schema_of(section, key):
+    return section.model_json_schema()["properties"][key]["description"]

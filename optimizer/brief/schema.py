@@ -186,8 +186,9 @@ class Objectives(Section):
     )
     """Figures that the front trades off; whether more or less is better is known of each."""
     resolution: dict[ObjectiveName, Positive] = Field(default={})
-    """Per objective, in its own unit, the difference below which two packs count as equal: the front keeps
-    rows that stand for all others within it; empty: every non-dominated row."""
+    """Per objective, in its own unit, what a row may be worse by and still stand for another: of each row left out,
+    one is kept that is less than this worse in every objective. It may be better by far more, so that rows left out
+    are not all close to one that is kept; empty: every non-dominated row."""
 
 
 class Vary(Section):

@@ -136,7 +136,7 @@ def _check_ratios(parsed: Columns) -> None:
 def _price_breaks(parsed: Columns) -> tuple[Floats, Floats]:
     """Prices from a quantity on, padded to one width; the first is the plain price from one cell on."""
     prices = parsed.numbers("price")
-    rows = []
+    rows, plain = [], []
     for row, text in enumerate(parsed.texts("price_breaks").tolist()):
         pairs = [(1.0, float(prices[row])), *_parse_breaks(parsed, row, text)]
         for (last, dear), (quantity, price) in pairwise(pairs):
@@ -149,6 +149,9 @@ def _price_breaks(parsed: Columns) -> tuple[Floats, Floats]:
                     "price-break", row, "price_breaks", short(text), "must not get dearer with quantity"
                 )
         rows.append(pairs)
+        plain.append(";".join(f"{quantity:.0f}:{price!r}" for quantity, price in pairs[1:]))
+    # As a design.json has it, whatever the table's decimal mark.
+    parsed.values["price_breaks"] = np.array(plain)
     width = max(len(pairs) for pairs in rows)
     padded = [pairs + [(np.inf, pairs[-1][1])] * (width - len(pairs)) for pairs in rows]
     both = np.array(padded, dtype=np.float64)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import pairwise
 
 import numpy as np
@@ -97,7 +98,16 @@ def curves(parsed: Columns) -> tuple[Floats, Floats]:
         except ValueError as wrong:
             parsed.complain("fuse-curve", row, "points", short(str(points)), str(wrong))
             found.append(opening_points(GATES[USUAL_KIND]))
+    # As a design.json has them, whatever the table's decimal mark.
+    parsed.values["points"] = np.array([_plain(text, parsed.table.decimal) for text in parsed.texts("points").tolist()])
     return _padded([least for least, _ in found]), _padded([most for _, most in found])
+
+
+def _plain(text: str, decimal: str) -> str:
+    """Points with a point as decimal mark; the same text where it holds something else than numbers."""
+    parts = [part if part in (";", ":", "..", "") else part.strip() for part in re.split(r"(\.\.|[;:])", text)]
+    found = [(part, *parse_number(part, decimal=decimal)[:2]) for part in parts]
+    return "".join(part if part in (";", ":", "..", "") or wrong else repr(value) for part, value, wrong in found)
 
 
 def gates(kind: str, rating_a: float) -> str:

@@ -95,7 +95,7 @@ def _warmed(temp_k: float, heat: float, duration_s: float, candidate: Floats) ->
         return temp_k
     tau = candidate[RESISTANCE_K_W] * candidate[CAPACITY_J_K]
     end = candidate[AIR_K] + candidate[RESISTANCE_K_W] * heat
-    return end + (temp_k - end) * math.exp(-duration_s / tau)
+    return float(end + (temp_k - end) * math.exp(-duration_s / tau))
 
 
 @njit(cache=True, error_model="numpy")
