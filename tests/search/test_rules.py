@@ -81,3 +81,20 @@ def test_heat_capacities_are_those_of_the_literature():
     assert pytest.approx(45.6, rel=1e-12) == 0.048 * CELL_J_PER_KG_K
     assert 890.0 <= BOX_J_PER_KG_K <= 905.0 and BOX_KG_PER_M3 == 2700.0
     assert 1100.0 <= CASE_J_PER_KG_K <= 1300.0
+
+
+def test_strips_and_wires_by_the_millimetre(inputs):
+    """Closed forms: ρ/(t·w), density times section, price and resistance by length."""
+    table = inputs.strips
+    for build in parts.builds(inputs):
+        width, thick = float(table.width_mm[build.strip]), float(table.thickness_mm[build.strip])
+        ohm_m = float(table.resistivity_ohm_m[build.strip])
+        assert build.sheet_ohm_mm == pytest.approx(ohm_m / (width * thick * 1e-6) / 1000.0, rel=1e-12)
+        kg_m = float(table.density_kg_m3[build.strip]) * width * thick * 1e-6
+        assert build.kg_per_mm == pytest.approx(kg_m / 1000.0, rel=1e-12)
+        assert build.cost_per_mm == pytest.approx(float(table.price_per_m[build.strip]) / 1000.0, rel=1e-12)
+    choice, ohm, kg, cost = parts.wire_options(inputs)
+    rows, wires = inputs.wire_rows, inputs.wires
+    assert 1e6 * ohm == pytest.approx(wires.resistance_ohm_per_km[rows], rel=1e-12)
+    assert 1e6 * kg == pytest.approx(wires.mass_g_per_m[rows], rel=1e-12)
+    assert 1e3 * cost == pytest.approx(wires.price_per_m[rows], rel=1e-12) and len(choice) == len(rows)
