@@ -16,6 +16,9 @@ from optimizer.pack.case.outline import CaseRules, Seats, pieces
 from optimizer.review.cad.details import Plan
 from optimizer.review.cad.solids import joined, raised
 
+# Shapes that should touch are grown by this [mm].
+HAIR_MM = 1e-5
+
 
 @dataclass(frozen=True, eq=False)
 class Zones:
@@ -109,6 +112,8 @@ def _lapped(
     owner = piece if seats.round_ else np.repeat(piece, len(sides))
     cells = shapely.voronoi_polygons(shapely.multipoints(points), extend_to=everything, ordered=True)
     parts = shapely.get_parts(cells)
+    # Neighbouring cells of the library differ in their last digits: grown by a hair they join without a seam.
+    parts = shapely.buffer(parts, HAIR_MM, join_style="mitre")
     of = [shapely.union_all(parts[owner == k]).intersection(everything) for k in range(int(cut.max()) + 1)]
     if trimmed:
         of = _trimmed(plan, rules, of, piece)
