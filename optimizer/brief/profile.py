@@ -137,12 +137,12 @@ def _size(ring: Any) -> str:
 
 
 def _drawing(path: Path) -> Any:
-    import ezdxf
+    from ezdxf.filemanagement import readfile
 
     if path.stat().st_size > MOST_BYTES:
         raise ProfileError("bad-profile", f"{path.stat().st_size / 2**20:.0f} MiB", "must be at most 64 MiB")
     try:
-        return ezdxf.readfile(path)
+        return readfile(path)
     except Exception as wrong:  # a reader of foreign files fails in any way; the reader's own word is told
         text = str(wrong)[:120]
         raise ProfileError("bad-profile", type(wrong).__name__, f"can't be read as DXF: {text}") from None

@@ -145,4 +145,9 @@ resistance_factor = {rng.choice([1.0, 1.4])}
 [spread]
 dcir = {rng.choice([0.0, 0.02, 0.05])}
 {walls}
+[case]
+lid = "{rng.choice(["snaps", "screws", "none"])}"
+hold = "{rng.choice(["feet", "straps", "none"])}"
+bore_clearance_mm = {rng.uniform(0.1, 0.4):.2f}
+mark_mm = {rng.choice([0.0, 0.4])}
 """
