@@ -211,5 +211,5 @@ def _cautions(space: Space, row: Mapping[str, Any], chosen: Chosen) -> tuple[Cau
         energy_wh=float(row["energy_wh"]),
         balances_on_motor=vehicle.balances_on_motor,
         regenerates=vehicle.regen_efficiency > 0,
-        unprotected=[*broken(space, chosen), *turned_off(space)],
+        unprotected=[*turned_off(space), *broken(space, chosen)],
     )

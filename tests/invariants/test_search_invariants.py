@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from plain_protection import burns, over_for, peak_of_fuse, wire_stages
 from random_briefs import brief_text
 
 from optimizer.brief.schema import Constraints
@@ -105,13 +106,20 @@ def ratings_kept(space):
         fuse_a, wire_a = t.fuses.current_a[where["fuses"][row["fuse"]]], t.wires.current_a[where["wires"][row["wire"]]]
         steady_a, pulse_a = t.cells.current_continuous_a[cell], t.cells.current_pulse_a[cell]
         board_a, lasts = t.bms.current_continuous_a[bms], t.bms.peak_s[bms] >= asked.peak_seconds
-        pulse_a = max(pulse_a if t.cells.pulse_s[cell] >= asked.peak_seconds else steady_a, steady_a)
+        pulse_a = max(pulse_a, steady_a)
+        fuse, wire = where["fuses"][row["fuse"]], where["wires"][row["wire"]]
+        air_c = max(space.brief.ride.temp_c, asked.temp_c) + space.brief.protection.box_rise_k
+        warm = {"fuse": peak_of_fuse(t.fuses, fuse, asked.peak_seconds, air_c),
+                "wire": wire_a * over_for(wire_stages(t.wires, wire, air_c)[2], asked.peak_seconds)}  # fmt: skip
+        assert burns(t.fuses, fuse, wire_a, wire_stages(t.wires, wire, air_c)[2]) is None
+        assert row["fault_current_a"] <= t.fuses.breaking_a[fuse]
         peak = {
-            "cell current": row["parallel"] * pulse_a, "wire": wire_a, "fuse": fuse_a,
+            "cell current": row["parallel"] * pulse_a, **warm,
             "BMS": t.bms.current_peak_a[bms] if lasts else board_a, "controller": asked.battery_current_a,
         }  # fmt: skip
         steady = {
-            "cell current": row["parallel"] * steady_a, "wire": wire_a, "fuse": 0.75 * fuse_a, "BMS": board_a,
+            "cell current": row["parallel"] * steady_a, "wire": wire_a, "BMS": board_a,
+            "fuse": 0.75 * fuse_a * min(1.0, 1.0 - 0.003 * (air_c - 25.0)),
             "controller": asked.battery_current_a,
         }  # fmt: skip
         for kind, limits in (("peak", peak), ("continuous", steady)):
