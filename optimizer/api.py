@@ -35,7 +35,6 @@ from typing import Any
 
 import pandas as pd
 
-from optimizer.analysis import ranking
 from optimizer.analysis.compare import DesignsCompared, RunsCompared
 from optimizer.analysis.compare import compare as compare_runs
 from optimizer.analysis.steps import Step
@@ -52,6 +51,7 @@ from optimizer.design.subspace import Asked
 from optimizer.design.tolerances import Tolerances, tolerances
 from optimizer.design.unfold import unfold
 from optimizer.fit.placement.survey import survey
+from optimizer.front import ranking
 from optimizer.score.inputs import read_inputs
 from optimizer.search.exact import rows
 from optimizer.search.running.run import Outcome
@@ -192,7 +192,7 @@ def shortlist(
     method: str = "topsis",
     weights: Mapping[str, float] | None = None,
 ) -> pd.DataFrame:
-    """A few rows that are good and differ, see `optimizer.analysis.ranking.pick_different`.
+    """A few rows that are good and differ, see `optimizer.front.ranking.pick_different`.
 
     Parameters
     ----------

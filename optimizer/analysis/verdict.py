@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from optimizer.analysis.ranking import pick_different
 from optimizer.base.figures import FIGURES
+from optimizer.front.ranking import pick_different
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -197,7 +197,7 @@ def verdict(
     constraints : mapping of str to float or None
         Bounds of the brief by name.
     method : str
-        Key of `optimizer.analysis.ranking.METHODS`.
+        Key of `optimizer.front.ranking.METHODS`.
     weights : mapping of objective to weight, optional
 
     Returns

@@ -13,7 +13,7 @@ import pandas as pd
 from optimizer.design.rescore import scored
 from optimizer.design.subspace import Asked, restricted_space, with_brief
 from optimizer.front import store
-from optimizer.front.pareto import balanced
+from optimizer.front.ranking import best_row
 from optimizer.search.running.run import search
 from optimizer.search.space.setup import load_space
 from optimizer.search.space.space import Space
@@ -40,8 +40,8 @@ def pinned_row(space: Space) -> pd.DataFrame | None:
     """The brief's pinned pack as a row of the front, whether it meets the constraints or not.
 
     What the pin leaves open is searched exactly, with the rules of protection in force unless the pin itself breaks
-    them: of the packs that meet every constraint (of all, where none does) the one whose largest normalised loss
-    against the best of each objective is least.
+    them: of the packs that meet every constraint (of all, where none does) the one that the shortlist's own ranking
+    puts first.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ class Pinned:
 
 
 def find_pinned(space: Space, asked: Asked) -> Pinned | None:
-    """The balanced pack among those that leave open only what is not asked for, see `pinned_row`.
+    """The pack that the shortlist would put first of those that leave open only what is not asked for.
 
     Parameters
     ----------
@@ -137,5 +137,5 @@ def find_pinned(space: Space, asked: Asked) -> Pinned | None:
         found = search(part, workers=1).found
         if len(found):
             home = with_brief(part, constraints=space.brief.constraints)
-            return Pinned(scored(found.take(np.array([balanced(found.objectives)])), space=home), home)
+            return Pinned(scored(found.take(np.array([best_row(found.objectives)])), space=home), home)
     return None

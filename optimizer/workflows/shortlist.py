@@ -11,7 +11,6 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 
-from optimizer.analysis import ranking
 from optimizer.analysis.verdict import Verdict, verdict
 from optimizer.base.files import write_text
 from optimizer.base.problems import BadInput, Problem
@@ -21,7 +20,7 @@ from optimizer.design.rescore import check_fresh, design_record
 from optimizer.design.runs import Run
 from optimizer.design.tolerances import Tolerances, tolerances
 from optimizer.design.unfold import unfold
-from optimizer.front import store
+from optimizer.front import ranking, store
 from optimizer.review.sheets.workshop import need_step, write_design
 from optimizer.search.space.space import Space
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from optimizer.analysis.ranking import knee_distance, topsis, weighted_sum
+from optimizer.front.ranking import knee_distance, topsis, weighted_sum
 
 # Hwang and Yoon, Multiple Attribute Decision Making (1981), ch. 3, choice of an aircraft. Matrix and weights
 # from memory of the book; grade: from memory (published there). Columns: speed, range, payload, cost,

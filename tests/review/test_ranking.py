@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from optimizer.analysis.ranking import difference, knee_distance, merit, pick_different, rank, shares
+from optimizer.front.ranking import difference, knee_distance, merit, pick_different, rank, shares
 
 USE = ["range_km", "peak_power_w", "pack_mass_kg", "cost"]
 

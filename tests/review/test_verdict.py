@@ -3,9 +3,9 @@
 import pandas as pd
 import pytest
 
-from optimizer.analysis.ranking import pick_different
 from optimizer.analysis.verdict import groups_of, pack_names, verdict, weakest_margin
 from optimizer.base import console
+from optimizer.front.ranking import pick_different
 from optimizer.review.terminal.tables import highlights, text_table
 from optimizer.review.verdict_words import switch_words, verdict_lines
 

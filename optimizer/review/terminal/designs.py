@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optimizer.analysis.ranking import merit
 from optimizer.base import console
 from optimizer.base.figures import shown_in
 from optimizer.front.pareto import dominated_by, signed
+from optimizer.front.ranking import merit
 from optimizer.review.terminal.tables import counted, headers_for, side_by_side, text_table
 from optimizer.review.words import describe, number
 

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optimizer.analysis.ranking import merit
 from optimizer.base import console
 from optimizer.base.figures import OBJECTIVES
 from optimizer.base.texts import clipped
+from optimizer.front.ranking import merit
 from optimizer.review.words import describe, number
 
 if TYPE_CHECKING:

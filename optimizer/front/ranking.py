@@ -180,6 +180,22 @@ METHODS: dict[str, Callable[[Floats, Floats], Floats]] = {
 }
 
 
+def best_row(points: Floats) -> int:
+    """The row that a shortlist puts first when nobody weighs anything: the highest merit by TOPSIS.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, d)
+        Less is better in every column; at least one row.
+
+    Returns
+    -------
+    int
+        Of equal ones the first.
+    """
+    return int(np.argmax(_by_topsis(points, shares(None, objectives=[str(k) for k in range(points.shape[1])]))))
+
+
 def merit(
     frame: pd.DataFrame,
     *,
