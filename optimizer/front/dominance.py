@@ -81,33 +81,72 @@ def _build(rows: Floats) -> tuple[Ints, Floats, Floats, Floats, Ints, Ints, Ints
     """
     n, d = rows.shape
     most = 4 * (n // LEAF + 2)
-    order, rows = np.arange(n), rows.copy()
+    order = np.empty(n, np.int64)
+    for row in range(n):
+        order[row] = row
     low, high = np.empty((most, d)), np.empty((most, d))
     first, last, right = np.zeros(most, np.int64), np.zeros(most, np.int64), np.zeros(most, np.int64)
-    todo = np.empty((DEPTH, 3), np.int64)
-    todo[0] = (0, n, -1)
+    begins, ends, parents = np.zeros(DEPTH, np.int64), np.zeros(DEPTH, np.int64), np.zeros(DEPTH, np.int64)
+    ends[0], parents[0] = n, -1
     waiting, count = int(n > 0), 0
     while waiting > 0:
         waiting -= 1
-        start, end, parent = todo[waiting]
-        if parent >= 0:
-            right[parent] = count
-        low[count], high[count] = rows[start], rows[start]
-        for row in range(start + 1, end):
-            for k in range(d):
-                low[count, k], high[count, k] = min(low[count, k], rows[row, k]), max(high[count, k], rows[row, k])
+        start, end = begins[waiting], ends[waiting]
+        if parents[waiting] >= 0:
+            right[parents[waiting]] = count
+        widest = 0
+        for k in range(d):
+            low[count, k] = high[count, k] = rows[order[start], k]
+            for row in range(start + 1, end):
+                low[count, k] = min(low[count, k], rows[order[row], k])
+                high[count, k] = max(high[count, k], rows[order[row], k])
+            if high[count, k] - low[count, k] > high[count, widest] - low[count, widest]:
+                widest = k
         first[count], last[count] = start, end
         if end - start > LEAF:
             middle = (start + end) // 2
-            widest = np.argmax(high[count] - low[count])
-            turn = np.argpartition(rows[start:end, widest].copy(), middle - start)
-            order[start:end], rows[start:end] = order[start:end][turn], rows[start:end][turn]
+            _halve(rows, widest, order, start, end, middle)
             # The left half is taken next, so that it stands right behind its parent.
-            todo[waiting] = (middle, end, count)
-            todo[waiting + 1] = (start, middle, -1)
+            begins[waiting], ends[waiting], parents[waiting] = middle, end, count
+            begins[waiting + 1], ends[waiting + 1], parents[waiting + 1] = start, middle, -1
             waiting += 2
         count += 1
-    return order, rows, low[:count], high[:count], first[:count], last[:count], right[:count]
+    inside = np.empty((n, d))
+    for row in range(n):
+        for k in range(d):
+            inside[row, k] = rows[order[row], k]
+    return order, inside, low[:count], high[:count], first[:count], last[:count], right[:count]
+
+
+@njit(cache=True)
+def _halve(rows: Floats, column: int, order: Ints, start: int, end: int, middle: int) -> None:
+    """Reorder so that what stands before the middle is in no row above what stands behind it, by one column.
+
+    In loops: NumPy's own partition takes seconds to compile.
+
+    Notes
+    -----
+    Source: Hoare, Communications of the ACM 4 (1961) 321, algorithm 65.
+    """
+    low, high = start, end - 1
+    while low < high:
+        pivot = rows[order[(low + high) // 2], column]
+        left, right = low, high
+        while left <= right:
+            while rows[order[left], column] < pivot:
+                left += 1
+            while pivot < rows[order[right], column]:
+                right -= 1
+            if left <= right:
+                order[left], order[right] = order[right], order[left]
+                left += 1
+                right -= 1
+        if middle <= right:
+            high = right
+        elif middle >= left:
+            low = left
+        else:
+            return
 
 
 @njit(cache=True)
