@@ -165,6 +165,9 @@ def _candidates(header: str) -> list[tuple[float, str, str]]:
         found.append((score, quantity, unit if unit in known else ""))
     if header.strip().lower() in ("v", "u") or (words[:1] == ["v"] and unit == "kmh"):
         found.append((5.0, "speed_m_s" if unit in UNITS["speed_m_s"] else "voltage_v", unit))
+    whole = SPELLINGS.get("".join(words), "")
+    if not found and whole in ("kmh", "mph", "knots"):
+        found.append((6.0, "speed_m_s", whole))
     plain = {"v": "voltage_v", "a": "current_a", "w": "power_w", "kmh": "speed_m_s", "mph": "speed_m_s"}
     if not found and unit in plain and not set(words) & set(WORDS[plain[unit]][1]):
         found.append((5.0 + 2.0 * any(word in PREFERRED for word in words), plain[unit], unit))

@@ -13,8 +13,9 @@ import numpy as np
 import pandas as pd
 
 from optimizer.base.problems import BadInput, Problem, nearest
-from optimizer.road.columns import SPELLINGS, Column, quantity_of, recognise
+from optimizer.road.columns import SPELLINGS, UNITS, Column, quantity_of, recognise
 from optimizer.road.log import Floats, Progress, RawLog, refuse, silent
+from optimizer.road.motion import flat_metres
 from optimizer.road.stamps import Stamps, numbers
 
 CHUNK_ROWS = 100_000
@@ -81,6 +82,11 @@ def read_csv_log(path: Path, *, named: Mapping[str, str] | None = None, progress
     stamps = Stamps(unit_s=factor, decimal=form.decimal)
     read = _rows(path, form, time, date, values, stamps, progress)
     notes = [_told(time, stamps)] + [_named(c) for c in values]
+    speed = next((c for c in values if c.quantity == "speed_m_s"), None)
+    if speed is not None and not speed.unit and "speed_m_s" in read.columns:
+        unit, factor = _unit_by_way(path, speed.header, read)
+        read.columns["speed_m_s"] *= factor
+        notes.append(f"unit of {speed.header} found to be {unit} by the way that was travelled")
     if read.unreadable:
         notes.append(f"{read.unreadable} rows without a readable time left out")
     if read.long:
@@ -91,6 +97,30 @@ def read_csv_log(path: Path, *, named: Mapping[str, str] | None = None, progress
     if len(stamps.zones) > 1:
         notes.append(f"stamps in {len(stamps.zones)} time zones ({', '.join(sorted(stamps.zones))}) put on one clock")
     return RawLog(str(path), read.time_s, read.columns, zoned=stamps.zoned, notes=tuple(notes))
+
+
+def _unit_by_way(path: Path, header: str, read: _Read) -> tuple[str, float]:
+    """Unit of a speed that its header does not name, and its factor to m/s, by positions or counted distance."""
+    order = np.argsort(read.time_s, kind="stable")
+    columns = {name: each[order] for name, each in read.columns.items()}
+    step = np.clip(np.diff(read.time_s[order]), 0.0, 10.0)
+    counted = float(np.nansum(np.nan_to_num(columns["speed_m_s"])[1:] * step))
+    way = np.nan
+    if "distance_m" in columns:
+        way = float(np.nanmax(columns["distance_m"]) - np.nanmin(columns["distance_m"]))
+    elif {"latitude_deg", "longitude_deg"} <= set(columns):
+        known = np.isfinite(columns["latitude_deg"]) & np.isfinite(columns["longitude_deg"])
+        # Some seconds apart, so that noise does not lengthen the way.
+        every = slice(None, None, max(1, int(20.0 / max(float(np.median(step)), 0.05))))
+        east, north = flat_metres(columns["latitude_deg"][known][every], columns["longitude_deg"][known][every])
+        way = float(np.hypot(np.diff(east), np.diff(north)).sum())
+    factors = {unit: UNITS["speed_m_s"][unit][0] for unit in ("ms", "kmh", "mph", "knots")}
+    if np.isfinite(way) and counted > 0.0 and way > 0.0:
+        unit = min(factors, key=lambda name: abs(np.log(counted * factors[name] / way)))
+        if abs(np.log(counted * factors[unit] / way)) < 0.12:
+            return unit, factors[unit]
+    text = "has no unit in its name; say it: --column speed_kmh=NAME, or speed_mph=, speed_m_s="
+    raise refuse("unknown-unit", str(path), text, found=header, name="speed")
 
 
 def _unknown(path: Path, header: str, headers: Sequence[str]) -> Problem:

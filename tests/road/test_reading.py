@@ -136,3 +136,15 @@ def test_named_columns_go_before_what_names_tell(tmp_path):
     with pytest.raises(BadInput) as error:
         read_log(write(tmp_path, text), named={"speed_mph": "Spt"})
     assert codes(error) == {"unknown-column"} and "nearest: Spd" in str(error.value)
+
+
+def test_a_speed_without_a_unit_is_told_by_the_way_or_refused(tmp_path):
+    lat, lon = TRUTH.degrees(np.random.default_rng(0).normal(0, 2, (2, 300)))
+    rows = zip(TRUTH.time_s, 3.6 * TRUTH.speed_m_s, lat, lon, strict=True)
+    text = "time,Speed,lat,lon\n" + "".join(f"{t},{v:.2f},{a:.7f},{o:.7f}\n" for t, v, a, o in rows)
+    log = read_log(write(tmp_path, text))
+    assert np.allclose(log.columns["speed_m_s"], TRUTH.speed_m_s, atol=0.01)
+    with pytest.raises(BadInput) as error:
+        read_log(write(tmp_path, "time,Speed\n" + "".join(f"{k},20\n" for k in range(50))))
+    assert codes(error) == {"unknown-unit"}
+    assert recognise(["Clock", "mph"])[1].unit == "mph"
