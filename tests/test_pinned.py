@@ -94,8 +94,9 @@ def test_it_is_drawn_with_its_modules(space):
     balance = design.harness[design.harness["purpose"] == "balance"]
     assert len(balance) == 5 * 2  # common practice, no published source: n + 1 leads for a module of n groups
     # Cut list, harness and drawings count groups through the pack, across compartments and cases.
-    ends = [f"{end} of {group}" for group in range(1, 6) for end in ("start", "end")]
-    assert design.plates["plate"].unique().tolist() == ends
+    ends = ["P0-", *(f"P{group}{sign}" for group in range(1, 5) for sign in "+-"), "P5+"]
+    assert [each["name"] for each in design.conductors] == ends
+    assert sorted(set(" ".join(design.plates["plate"]).split())) == sorted(ends)
     # What is billed is what is cut, lengths of pieces to 0.1 mm.
     metres = float(design.bill["quantity"][design.bill["item"] == "strip"].iloc[0])
     cut_mm = (design.plates["pieces"] * design.plates["length_mm"]).sum()

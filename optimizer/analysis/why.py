@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from optimizer.analysis.unlaid import unlaid
 from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Constraints
@@ -144,7 +145,7 @@ def why(space: Space, asked: Asked, *, front: pd.DataFrame | None = None) -> Ans
     """
     part = restricted_space(space.inputs, asked)
     notes = tuple(_vary_notes(space, asked))
-    for look in (_voltage, _room, _stock, _no_part):
+    for look in (_voltage, _room, _stock, _no_part, _metal):
         reasons = look(part)
         if reasons:
             return Answer(asked, tuple(reasons), notes, pd.DataFrame())
@@ -312,6 +313,11 @@ def _protection(space: Space) -> list[Reason]:
             ask = " and ".join(f"{name} = false" for name in off)
             return [Reason(names[off[0]], f"{text}; [protection] {ask} turns the rule off")]
     return []
+
+
+def _metal(space: Space) -> list[Reason]:
+    """Why no stock can be joined to the cells, or laid over the groups."""
+    return [Reason(rule, text) for rule, text in unlaid(space, [task for task, _ in _tasks(space)])]
 
 
 def _limits(space: Space) -> list[Reason]:

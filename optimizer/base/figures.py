@@ -22,6 +22,7 @@ WORDS = {
     "degC": "degrees Celsius",
     "min": "minutes",
     "A": "amperes",
+    "1": "a number",
 }
 # How people write a unit; the others are written as they are named.
 SIGNS = {"degC": "°C", "mohm": "mΩ", "1": ""}
@@ -206,6 +207,23 @@ FIGURES: dict[str, Figure] = {
         Figure(
             name="fuse_opens_s", unit="s", label="fuse opens a short within", decimals=3, part="safety",
             meaning="longest time until the fuse opens that short circuit",
+        ),
+        *(
+            Figure(
+                name=name, unit=unit, label=label, decimals=decimals, part="statics", more_is_better=False, limit=limit,
+                below_zero=name == "folds", step=(1e-3, 1e4), views="tfs", meaning=meaning,
+            )
+            for name, unit, label, decimals, limit, meaning in (
+                ("pieces", "1", "pieces of metal", 0, (1, 1e5), "pieces of metal that join the cells, layers counted"),
+                ("distinct_pieces", "1", "distinct pieces", 0, (1, 1e4),
+                 "shapes of pieces that differ, compartment by compartment"),
+                ("distinct_plates", "1", "distinct plates", 0, (1, 1e4),
+                 "shapes of plates that differ, compartment by compartment"),
+                ("welds", "1", "welds", 0, (1, 1e6), "places where metal is joined to a cell, layers counted"),
+                ("folds", "1", "folds", 0, (1, 1e4), "folds in joints between layers"),
+                ("build_min", "min", "building time", 0, (1, 1e6),
+                 "time for welds, pieces, folds, leads and cases, by the times of [joining]"),
+            )
         ),
         Figure(
             name="cell_count", unit="1", label="cells", decimals=0, part="row",

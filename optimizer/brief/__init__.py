@@ -1,5 +1,6 @@
 """The brief: what is wanted. Schema, validation, defaults, and what a search needs."""
 
+from optimizer.brief.joining import JoiningRules
 from optimizer.brief.ranges import FreeDimension
 from optimizer.brief.reading import (
     OpenBrief,
@@ -55,6 +56,7 @@ __all__ = [
     "FitRules",
     "FreeDimension",
     "HarnessRules",
+    "JoiningRules",
     "Objectives",
     "OpenBrief",
     "Parts",

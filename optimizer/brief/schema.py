@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import Field, PrivateAttr, create_model
 
 from optimizer.base.figures import FIGURES, Figure
+from optimizer.brief.joining import JoiningRules
 from optimizer.brief.kinds import (
     Axis,
     CellCount,
@@ -377,6 +378,8 @@ class Brief(Section):
     """Small things that no catalog lists, with mass and price."""
     protection: Protection = Protection()
     """Fuse, BMS, wires and plates that fit together; default: every rule holds."""
+    joining: JoiningRules = JoiningRules()
+    """How metal is joined to cells."""
     harness: HarnessRules = HarnessRules()
     """Where the BMS sits, and how wires are run."""
     ageing: Ageing = Ageing()

@@ -39,6 +39,9 @@ class ClearanceRules(Section):
     """Room at each end of a cell for strip, insulating ring and cover [mm]."""
     module_gap_mm: NotNegative = 0.5
     """Free gap between neighbouring module cases [mm]."""
+    plate_gap_mm: Positive = 2.0
+    """Free gap between conductors of different potential on a face, and to cell ends that they don't join [mm];
+    default: common practice."""
 
 
 class CaseRules(Section):

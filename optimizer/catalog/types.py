@@ -52,13 +52,19 @@ STRIP_COLUMNS = (
     Column("id", "text", label=True),
     Column("material", "text", choices=tuple(MATERIALS)),
     Column("thickness_mm", low=0.03, high=5, ask="millimetres"),
-    Column("width_mm", low=1, high=200, ask="millimetres"),
+    Column("width_mm", low=1, high=1500, ask="millimetres"),
     Column("resistivity_ohm_m", needed=False, filled=False, low=1e-8, high=1e-6, ask="ohm metres"),
     Column(
         "density_kg_m3", needed=False, filled=False, low=1000, high=25000, ask="kilograms per cubic metre"
     ),
     Column("current_density_a_mm2", low=0.5, high=100, ask="amperes per square millimetre"),
     Column("price_per_m", zero=True, low=0.001, high=1e5, ask="whole units of the currency"),
+    Column("form", "text", needed=False, filled=False, choices=("strip", "sheet")),
+    Column(
+        "price_cut_per_m", needed=False, filled=False, zero=True, low=0.001, high=1e4, default=0.0,
+        ask="whole units of the currency",
+    ),
+    Column("joined_by", "text", needed=False, filled=False),
 )
 WIRE_COLUMNS = (
     Column("id", "text", label=True),
@@ -213,6 +219,9 @@ class Strips(Catalog):
     density_kg_m3: Floats
     current_density_a_mm2: Floats
     price_per_m: Floats
+    form: Texts
+    price_cut_per_m: Floats
+    joined_by: Texts
 
 
 @dataclass(frozen=True, eq=False)

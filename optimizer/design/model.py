@@ -120,6 +120,8 @@ class Design:
         What to mind about both.
     after_peak : tuple of tuple of str
         Part, name, temperature after a peak, limit.
+    conductors : tuple of dict
+        Every conductor with its outlines, see optimizer.design.conductors.conductor_records.
     """
 
     row: Mapping[str, Any]
@@ -145,3 +147,4 @@ class Design:
     after_peak: tuple[tuple[str, ...], ...] = field(default=())
     case: CaseRules = field(default_factory=CaseRules)
     measured: tuple[tuple[float, float], ...] = ()
+    conductors: tuple[Mapping[str, Any], ...] = field(default=())

@@ -57,7 +57,8 @@ def parts_after_peak(space: Space, chosen: Chosen, *, current_a: float) -> list[
         fill, groups = chosen.fills[room], chosen.split[room]
         if fill is None or not groups:
             continue
-        segment = fill.metrics[:, fill.names.index(f"segment_{build.layers}")]
+        dense = fill.metrics[:, fill.names.index(f"{build.way.name}:dense")]
+        segment = dense * build.section_mm2 / (build.thickness_mm * build.stacked)
         for at in range(groups + 1):
             share = float(segment[max(at, 1)])
             hottest[first + at] = max(hottest.get(first + at, 0.0), share)
@@ -127,7 +128,8 @@ def broken(space: Space, chosen: Chosen) -> list[str]:
             f"The fuse of {fuse} does not protect the power wire, which bears {wire_a:g} A and would need "
             f"{asked.wire_a[0, 0]:.0f} A: a fault may burn the wire before the fuse opens."
         )
-    plates_a = build.section_mm2 * build.density_a_mm2 / max(worst(chosen, f"segment_{build.layers}"), 1e-12)
+    metal_mm = build.thickness_mm * build.stacked
+    plates_a = metal_mm * build.density_a_mm2 / max(worst(chosen, f"{build.way.name}:dense"), 1e-12)
     if plates_a < asked.need_a[0, 0] * (1.0 - 1e-9):
         found.append(
             f"The fuse of {fuse} does not protect the plates, which bear {plates_a:.0f} A and would need "

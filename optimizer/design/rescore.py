@@ -15,11 +15,13 @@ from optimizer import __version__
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Brief
 from optimizer.brief.rules import RuleChecks
+from optimizer.design.conductors import conductor_records
 from optimizer.design.file import Choices, DesignFile, LayoutClaim, chain_faults, read_design_file, shape_problems
 from optimizer.design.protection import broken, parts_after_peak, turned_off
-from optimizer.design.select import CHOICES, Chosen, choose, design_block, harness_of
+from optimizer.design.select import CHOICES, Chosen, build_of, choose, design_block, harness_of
 from optimizer.design.settings import settings_sheet
 from optimizer.design.solids import portable, solids_of, unpacked
+from optimizer.design.unfold import stations_of
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.placement.survey import fit_seed
@@ -31,7 +33,7 @@ from optimizer.score.score import margins
 from optimizer.search.exact import rows
 from optimizer.search.exact.archive import NUMBERS, Survivors
 from optimizer.search.space.fills import Fill, FillRules, measured
-from optimizer.search.space.parts import bms_options, fuse_options, lead_wire
+from optimizer.search.space.parts import bms_options, fuse_options, lay_rules, lead_wire, ways_of
 from optimizer.search.space.setup import make_space
 from optimizer.search.space.space import CHAIN_SECONDS, Space, Task
 
@@ -189,6 +191,7 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         Plain JSON values.
     """
     chosen = choose(space, row)
+    block, _ = harness_of(space, chosen)
     inputs = space.inputs
     cell = int(space.context.cells.row[chosen.cell])
     wires = sorted({chosen.wire, lead_wire(inputs)})
@@ -221,6 +224,7 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         "settings": [{k: v for k, v in vars(one).items() if v not in (None, "")} for one in sheet.settings],
         "trips": [vars(one) for one in sheet.trips],
         "protection": {"turned_off": turned_off(space), "broken": broken(space, chosen)},
+        "conductors": conductor_records(space, chosen, stations_of(space, chosen, block), build_of(space, chosen)),
         "inputs": inputs.hashes(),
     }  # fmt: skip
 
@@ -371,7 +375,7 @@ def _lay(path: Path, space: Space, file: DesignFile) -> None:
     gaps = clearance(brief)
     rules = FillRules(
         clearance=gaps, case=case_rules(brief), ways=brief.fit.ways, groups_per_module=brief.fit.groups_per_module,
-        layers=tuple(sorted(brief.vary.strip_layers)), seconds=CHAIN_SECONDS, seed=fit_seed(brief),
+        made=ways_of(space.builds), lay=lay_rules(brief), seconds=CHAIN_SECONDS, seed=fit_seed(brief),
     )  # fmt: skip
     named = {room.name: (k, room) for k, room in enumerate(space.rooms)}
     found: list[list[Fill]] = [[] for _ in space.rooms]

@@ -14,14 +14,14 @@ from optimizer.base.problems import BadInput, Problem
 from optimizer.fit.region.geometry import box_walls
 from optimizer.pack import bill
 from optimizer.pack.case.outline import straps_per_body
-from optimizer.pack.plates.strips import StripBuild
+from optimizer.pack.conductors.chained import METRICS, SHEET
 from optimizer.pack.wiring.harness import HarnessBlock, Places, harness_block
 from optimizer.score.score import Block
 from optimizer.search.exact.branch import CAPS
 from optimizer.search.exact.exact import cells_cost
 from optimizer.search.space import parts
 from optimizer.search.space.fills import Fill
-from optimizer.search.space.plating import strip_mm
+from optimizer.search.space.plating import stocked
 from optimizer.search.space.space import Space, Task
 from optimizer.search.space.splits import places
 
@@ -221,23 +221,32 @@ def _cell_lines(space: Space, chosen: Chosen) -> list[bill.Line]:
 def _conductor_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.Line]:
     """Strip by cut length, power wire, balance leads and sensor wires."""
     strips, wires, lead = space.inputs.strips, space.inputs.wires, parts.lead_wire(space.inputs)
-    strip = bill.strip_line(
-        strip_mm(
-            lambda name: np.asarray(metric(chosen, name)), layers=chosen.layers,
-            width_mm=strips.width_mm[chosen.strip],
-        ),
-        width_mm=strips.width_mm[chosen.strip],
-        thickness_mm=strips.thickness_mm[chosen.strip],
-        layers=1,
-        density_kg_m3=strips.density_kg_m3[chosen.strip],
-        price_per_m=strips.price_per_m[chosen.strip],
-    )
+    build = build_of(space, chosen)
+    stock = stocked({name: np.asarray(metric(chosen, f"{build.way.name}:{name}")) for name in METRICS}, build)
+    bought_mm2 = metric(chosen, f"{build.way.name}:bought_mm2") * build.stacked
+    if build.way.form == SHEET:
+        cut_mm = metric(chosen, f"{build.way.name}:cut_mm") * build.stacked
+        metal = [
+            bill.area_line("sheet", area_mm2=bought_mm2, mass_kg=stock["kg"], price_per_mm2=build.cost_per_mm2),
+            bill.wire_line("cutting", length_mm=cut_mm, mass_g_per_m=0.0, price_per_m=build.cut_cost_per_mm * 1e3),
+        ]
+    else:
+        metal = [
+            bill.strip_line(
+                bought_mm2 / build.width_mm,
+                width_mm=build.width_mm,
+                thickness_mm=build.thickness_mm,
+                layers=1,
+                density_kg_m3=strips.density_kg_m3[chosen.strip],
+                price_per_m=strips.price_per_m[chosen.strip],
+            )
+        ]
     runs = {
         "power wire": (chosen.wire, block.power_length_mm[0]),
         "balance and sensor wire": (lead, block.balance_length_mm[0] + block.sensor_length_mm[0]),
     }
     return [
-        strip,
+        *metal,
         *(
             bill.wire_line(
                 item, length_mm=length, mass_g_per_m=wires.mass_g_per_m[k], price_per_m=wires.price_per_m[k]
@@ -247,18 +256,9 @@ def _conductor_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[
     ]
 
 
-def strip_build(space: Space, chosen: Chosen) -> StripBuild:
-    """The strip as it is laid."""
-    strips = space.inputs.strips
-    return StripBuild(
-        material=str(strips.material[chosen.strip]),
-        thickness_mm=float(strips.thickness_mm[chosen.strip]),
-        width_mm=float(strips.width_mm[chosen.strip]),
-        layers_series=chosen.layers,
-        taps=chosen.parallel,
-        weld_ohm=space.brief.parts.weld_mohm * 1e-3,
-        resistivity_ohm_m=float(strips.resistivity_ohm_m[chosen.strip]),
-    )
+def build_of(space: Space, chosen: Chosen) -> parts.Build:
+    """The stock in its layers."""
+    return next(b for b in space.builds if b.strip == chosen.strip and b.layers == chosen.layers)
 
 
 def design_block(space: Space, chosen: Chosen) -> Block:
@@ -269,9 +269,9 @@ def design_block(space: Space, chosen: Chosen) -> Block:
     mass, cost = bill.totals(lines)
     cell = np.array([chosen.cell])
     number = np.array([chosen.series * chosen.parallel])
-    build = next(b for b in space.builds if b.strip == chosen.strip and b.layers == chosen.layers)
-    n = chosen.layers
-    plates_ohm = build.sheet_ohm_mm * metric(chosen, f"factor_{n}")
+    build = build_of(space, chosen)
+    way, deep = build.way.name, build.stacked
+    plates_ohm = build.square_ohm / deep * metric(chosen, f"{way}:squares")
     plates_ohm += space.brief.parts.weld_mohm * 1e-3 * metric(chosen, "weld")
     wire_ohm = block.power_length_mm[0] * inputs.wires.resistance_ohm_per_km[chosen.wire] * 1e-6
     board = 0.0 if inputs.bms.path[chosen.bms] == "charge only" else inputs.bms.resistance_mohm[chosen.bms]
@@ -291,7 +291,7 @@ def design_block(space: Space, chosen: Chosen) -> Block:
         charge_cap_a=np.array([caps["neg_charge_a"]]),
         ride_cap_a=np.array([caps["neg_ride_a"]]),
         regen_cap_a=np.array([caps["neg_regen_a"]]),
-        spread_ohm=np.array([build.sheet_ohm_mm * worst(chosen, f"spread_{n}")]),
+        spread_ohm=np.array([build.square_ohm / deep * worst(chosen, f"{way}:spread")]),
         hot_rise_k_per_w=np.array([worst(chosen, "hot_rise_k_per_w")]),
     )
 
@@ -306,7 +306,8 @@ def _caps(space: Space, chosen: Chosen, build: parts.Build) -> dict[str, float]:
     )
     fuse, fuse_rows = parts.fuse_options(inputs, full_v=full_v, profile=profile)
     wire = parts.wire_options(replace(inputs, wire_rows=np.array([chosen.wire])), profile=profile)[0]
-    plates_a = build.section_mm2 * build.density_a_mm2 / max(worst(chosen, f"segment_{build.layers}"), 1e-12)
+    metal_mm = build.thickness_mm * build.stacked
+    plates_a = metal_mm * build.density_a_mm2 / max(worst(chosen, f"{build.way.name}:dense"), 1e-12)
     peak, ride = space.overload(int(space.size_of[chosen.cell]))[:, space.builds.index(build)]
     over = {"neg_peak_a": float(peak), "neg_ride_a": float(ride)}
     pack = f"{chosen.series} {cells.chemistry[row]} cells in series, {full_v:g} V when full"

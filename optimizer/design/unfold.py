@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from optimizer.design.conductors import conductor_records, cut_rows
 from optimizer.design.model import Design, Drop, Station
 from optimizer.design.protection import broken, parts_after_peak, turned_off
-from optimizer.design.select import Chosen, bill_lines, choose, design_block, harness_of, strip_build
+from optimizer.design.select import Chosen, bill_lines, build_of, choose, design_block, harness_of
 from optimizer.design.settings import settings_sheet
-from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.geometry import clearance
 from optimizer.pack import bill
 from optimizer.pack.case.wanted import case_rules
 from optimizer.pack.cautions import Caution, pack_cautions
-from optimizer.pack.plates.cutlist import cut_list
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.pack.wiring.harness import HarnessBlock, Places
 from optimizer.pack.wiring.table import WireKind, harness_table
@@ -28,7 +27,7 @@ from optimizer.score.score import packs
 from optimizer.search.space import parts
 from optimizer.search.space.space import Space
 
-__all__ = ["choose", "design_block", "first_groups", "unfold"]
+__all__ = ["choose", "design_block", "stations_of", "unfold"]
 
 
 def unfold(space: Space, row: Mapping[str, Any]) -> Design:
@@ -53,12 +52,13 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
     chosen = choose(space, row)
     inputs = space.inputs
     block, where = harness_of(space, chosen)
-    stations = _stations(space, chosen, block)
+    stations = stations_of(space, chosen, block)
     wires = _harness_table(space, chosen, block, where)
+    conductors = conductor_records(space, chosen, stations, build_of(space, chosen))
     lines = bill_lines(space, chosen, block)
     names = {
         "cell": str(row["cell_id"]), "spare cell": str(row["cell_id"]), "strip": str(row["strip"]),
-        "power wire": str(row["wire"]), "BMS": str(row["bms"]), "fuse": str(row["fuse"]),
+        "sheet": str(row["strip"]), "power wire": str(row["wire"]), "BMS": str(row["bms"]), "fuse": str(row["fuse"]),
         "balance and sensor wire": str(inputs.wires.id[parts.lead_wire(inputs)]),
     }  # fmt: skip
 
@@ -82,7 +82,8 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         fuse=part(inputs.fuses, chosen.fuse),
         bill=bill.bill_table(lines, parts=names),
         harness=wires,
-        plates=_cut_table(space, chosen, stations),
+        plates=_cut_table(conductors),
+        conductors=tuple(conductors),
         ride=_ride_frame(space, chosen, row),
         drop=_drop(space, chosen),
         cautions=tuple(caution.text for caution in told),
@@ -103,7 +104,7 @@ def _measured(space: Space) -> tuple[tuple[float, float], ...]:
     return () if groups is None else tuple(zip(groups.capacity_ah, groups.resistance_mohm, strict=True))
 
 
-def _stations(space: Space, chosen: Chosen, block: HarnessBlock) -> tuple[Station, ...]:
+def stations_of(space: Space, chosen: Chosen, block: HarnessBlock) -> tuple[Station, ...]:
     """Compartments in use, in the order in which the chain runs through them."""
     rules = clearance(space.brief)
     stations, first = [], 0
@@ -145,28 +146,9 @@ def _harness_table(space: Space, chosen: Chosen, block: HarnessBlock, where: Pla
     )
 
 
-def _cut_table(space: Space, chosen: Chosen, stations: tuple[Station, ...]) -> pd.DataFrame:
+def _cut_table(conductors: Sequence[dict[str, Any]]) -> pd.DataFrame:
     """Pieces of strip of every plate in use, the plates named by the pack's group numbers."""
-    build, gap = strip_build(space, chosen), space.brief.clearance.cell_gap_mm
-    rows = []
-    for station in stations:
-        used = first_groups(station)
-        for piece in cut_list(station.layout, used, build, cell_gap_mm=gap, before=station.first_group):
-            rows.append({"compartment": station.compartment.name, **vars(piece)})
-    return pd.DataFrame(rows)
-
-
-def first_groups(station: Station) -> Chain:
-    """The station's chain cut off after the groups in use."""
-    chain, held = station.chain, station.groups
-    return replace(
-        chain,
-        group=np.where(chain.group < held, chain.group, -1),
-        groups=held,
-        boundary_pairs=chain.boundary_pairs[: max(held - 1, 0)],
-        polarity=np.where(chain.group < held, chain.polarity, 0),
-        links=chain.links[chain.links < held - 1],
-    )
+    return pd.DataFrame(cut_rows(conductors))
 
 
 def _ride_frame(space: Space, chosen: Chosen, row: Mapping[str, Any]) -> pd.DataFrame:

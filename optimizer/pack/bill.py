@@ -207,6 +207,29 @@ def strip_line(
     return _priced("strip", "m", metres, metres * section * np.asarray(density_kg_m3, float), price_per_m)
 
 
+def area_line(item: str, *, area_mm2: ArrayLike, mass_kg: ArrayLike, price_per_mm2: ArrayLike) -> Line:
+    """Sheet by the rectangles that its plates are cut from.
+
+    Parameters
+    ----------
+    item : str
+        Name of the line.
+    area_mm2 : float or ndarray, shape (n,)
+        Bought [mm²].
+    mass_kg : float or ndarray, shape (n,)
+        Of the plates [kg].
+    price_per_mm2 : float or ndarray, shape (n,)
+        [currency/mm²]
+
+    Returns
+    -------
+    Line
+        Quantity in square metres.
+    """
+    area = np.asarray(area_mm2, float) * 1e-6
+    return _priced(item, "m²", area, np.asarray(mass_kg, float), np.asarray(price_per_mm2, float) * 1e6)
+
+
 def pieces_line(item: str, *, count: ArrayLike, mass_g: ArrayLike, price: ArrayLike) -> Line:
     """Things bought by the piece: insulation, connectors, BMS, fuse.
 

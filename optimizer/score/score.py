@@ -9,7 +9,7 @@ figures for which this does not hold.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,13 @@ from optimizer.score.context import Context, at_soc
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+
+
+WORK_FIGURES = ("pieces", "distinct_pieces", "distinct_plates", "welds", "folds", "build_min")
+
+
+def _unasked() -> Floats:
+    return np.zeros(0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +61,8 @@ class Block:
         this over the cell's resistance [ohm].
     hot_rise_k_per_w : ndarray
         Rise of the hottest cell over the air per watt in every cell [K/W].
+    pieces, distinct_pieces, distinct_plates, welds, folds, build_min : ndarray
+        Work of building, see optimizer.search.space.plating.work_of; 0 where nobody asks for it [-], [min].
     """
 
     cell: Ints
@@ -70,6 +79,17 @@ class Block:
     regen_cap_a: Floats
     spread_ohm: Floats
     hot_rise_k_per_w: Floats
+    pieces: Floats = field(default_factory=_unasked)
+    distinct_pieces: Floats = field(default_factory=_unasked)
+    distinct_plates: Floats = field(default_factory=_unasked)
+    welds: Floats = field(default_factory=_unasked)
+    folds: Floats = field(default_factory=_unasked)
+    build_min: Floats = field(default_factory=_unasked)
+
+    def __post_init__(self) -> None:
+        for name in WORK_FIGURES:
+            if len(getattr(self, name)) != len(self.cell):
+                object.__setattr__(self, name, np.zeros(len(self.cell)))
 
     def __len__(self) -> int:
         return len(self.cell)
@@ -149,6 +169,7 @@ def statics(block: Block, *, context: Context) -> Scores:
         * limits.pack_resistance(
             cells.peak_ohm[k], series=s, parallel=p, extra_ohm=block.extra_ohm
         ),
+        **{name: getattr(block, name) for name in WORK_FIGURES},
     }
 
 

@@ -1,7 +1,7 @@
 """Bench of groups and plates, run by hand: python tests/bench/bench_groups.py [seconds]
 
 Prints groups held, least and mean boundary pairs against their bound P, and time, over regular and irregular
-layouts, after an exhaustive search has confirmed small ones; then plates of many chains, checked one by one.
+layouts, after an exhaustive search has confirmed small ones; then the conductors of many chains.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ import numpy as np
 import scipy
 
 from optimizer.fit.chain.groups import chain
-from optimizer.pack.plates.plates import chain_plates, plates_of, solve_plate
-from optimizer.pack.plates.strips import StripBuild
+from optimizer.fit.region.layout import Clearance
+from optimizer.pack.conductors.chained import Way, chain_figures, chain_metal
 
 _path = Path(__file__).parents[1] / "fit" / "test_groups.py"
 _spec = importlib.util.spec_from_file_location("make_layouts", _path)
@@ -72,29 +72,21 @@ def bench_chains(seconds: float) -> None:
 
 
 def bench_plates() -> None:
-    """Factors of many chains against the plates solved one at a time."""
+    """Conductors of many chains: laid and solved for the first time, then again from what is known."""
+    way = Way("strip", 8.0, 1)
     chains = []
-    for rows in range(4, 14):
-        for columns in range(3, 8):
-            for parallel in (2, 3, 4, 5):
-                layout = make.layout_of(make.staggered(rows, columns), placement="staggered")
-                chains.append((layout, chain(layout, parallel=parallel, cell_gap_mm=make.GAP, seconds=0.0)))
+    for rows in range(4, 10):
+        for parallel in (2, 3, 4, 5):
+            layout = make.layout_of(make.staggered(rows, 6), placement="staggered")
+            chains.append((layout, chain(layout, parallel=parallel, cell_gap_mm=make.GAP, seconds=0.0)))
     chains = [(layout, links) for layout, links in chains if links.groups]
-    build = StripBuild("nickel", 0.15, 8.0)
-    start = time.process_time()
-    factors = [chain_plates(layout, links, cell_gap_mm=make.GAP) for layout, links in chains]
-    batch = time.process_time() - start
-    start = time.process_time()
-    alone = [
-        sum(solve_plate(p, build).resistance_ohm for p in plates_of(layout, links, cell_gap_mm=make.GAP))
-        for layout, links in chains
-    ]
-    single = time.process_time() - start
-    assert np.allclose([f.length_mm[-1] * build.ohm_per_mm for f in factors], alone, rtol=1e-9)
-    print(
-        f"plates: {len(chains)} chains in {1e3 * batch:.0f} ms, {1e3 * batch / len(chains):.2f} ms each, "
-        f"every first g groups; {single / batch:.1f} × one plate at a time (full chain only)"
-    )
+    for what in ("first", "again"):
+        start = time.perf_counter()
+        for layout, links in chains:
+            made = chain_metal(layout, links, way, gaps=Clearance())
+            chain_figures(made, groups=links.groups, parallel=links.parallel)
+        took = time.perf_counter() - start
+        print(f"conductors, {what}: {len(chains)} chains in {took:.2f} s, {1e3 * took / len(chains):.1f} ms each")
 
 
 if __name__ == "__main__":

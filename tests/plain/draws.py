@@ -42,7 +42,7 @@ def draw(space, rng, *, count, tasks):
 
 
 def _built(space, rng, task, cell, series, fills, split):
-    """One pack with parts drawn, None where no BMS or fuse serves it."""
+    """One pack with parts drawn, None where no BMS or fuse serves it, or no conductors can be laid."""
     inputs, row = space.inputs, int(space.context.cells.row[cell])
     full_v = series * float(inputs.cells.voltage_max_v[row])
     profile, chemistry = space.context.profile, str(inputs.cells.chemistry[row])
@@ -52,6 +52,8 @@ def _built(space, rng, task, cell, series, fills, split):
         return None
     wire, ohm, mass, cost = parts.wire_options(inputs, profile=profile)
     whole = op.wired(plated(space, task, fills, split), wire, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
+    if not len(whole):
+        return None
     a, b, c = (int(rng.integers(len(options))) for options in (whole, bms, fuse))
     one = op.combine(op.combine(_row(whole, a), _row(bms, b)), _row(fuse, c))
     _, build, wired = whole.picks[a]

@@ -6,11 +6,14 @@ From the docstrings of optimizer.pack.thermal.neighbours, heat, convection and s
 import math
 from itertools import pairwise
 
-from plain_plates import lateral
-
 AIR_K = 0.0267
 SIGMA = 5.670374419e-8
 RISE_K, AIR_C = 20.0, 25.0
+
+
+def lateral(layout):
+    return [k for k in range(3) if k != layout.axis]
+
 
 
 def walls_of(layout, used, reach_mm):

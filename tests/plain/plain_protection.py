@@ -47,7 +47,9 @@ def wire_stages(wires, row, air_c):
 def strip_stages(strips, row, layers, *, span_mm, cell_mm3, limit_c, air_c):
     """The same of one layer of strip between two cells."""
     metal, ohm_m = str(strips.material[row]), float(strips.resistivity_ohm_m[row])
-    section = float(strips.width_mm[row] * strips.thickness_mm[row])
+    # A sheet is looked at in stretches of 15 mm.
+    width = 15.0 if strips.form[row] == "sheet" else float(strips.width_mm[row])
+    section = width * float(strips.thickness_mm[row])
     density, limit = float(strips.current_density_a_mm2[row]), max(limit_c, air_c + 1.0)
     _, beta, conduction = METALS[metal]
     heat = density**2 * ohm_m * 1000.0 * (1.0 + (limit - 20.0) / (beta + 20.0))

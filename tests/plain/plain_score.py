@@ -11,7 +11,6 @@ from plain_cell import arrhenius, cell_of, even, ride_cell
 from plain_fast import Course, Run
 from plain_harness import harness_of
 from plain_heat import hot_rise
-from plain_plates import plates_of
 from plain_protection import (
     Laps,
     bms_ride,
@@ -77,7 +76,7 @@ class Plain:
         # The ride is compressed for packs of 0 to 120 kg.
         self.bins = bins_of(self.lap, self.vehicle_kg, self.vehicle_kg + 120.0)
         self.laps = Laps(self.lap, [self.vehicle_kg + pack_kg for pack_kg in (0.0, 15.0, 120.0)])
-        self._cells, self._plates, self._cases, self._courses = {}, {}, {}, {}
+        self._cells, self._cases, self._courses = {}, {}, {}
 
     def cell(self, row):
         if row not in self._cells:
@@ -85,11 +84,14 @@ class Plain:
             self._cells[row] = cell, ride_cell(cell)
         return self._cells[row]
 
-    def plates(self, fill, groups, layers):
-        key = id(fill), layers
-        if key not in self._plates:
-            self._plates[key] = fill, plates_of(fill.layout, fill.chain, self.brief.clearance.cell_gap_mm, layers)
-        return self._plates[key][1][groups - 1]
+    def plates(self, fill, groups, pack):
+        """Metal of the first groups: geometry of the fit's, held against scikit-fem in tests/conductors."""
+        strips = self.inputs.strips
+        sheet = strips.form[pack.strip] == "sheet"
+        way = "sheet" if sheet else f"{float(strips.width_mm[pack.strip]):g}x{pack.layers}"
+        found = {name.split(":")[1]: float(value) for name, value in
+                 zip(fill.names, fill.metrics[groups], strict=True) if name.startswith(f"{way}:")}
+        return found | {"welds": 2.0 * groups / pack.parallel}
 
     def case(self, fill, groups):
         """Printed volume and surface: geometry of the fit's."""
@@ -109,26 +111,30 @@ class Plain:
         t, rules = self.inputs, self.brief.parts
         harness = self.harness(pack)
         used = [(f, g, r) for f, g, r in zip(pack.fills, pack.split, self.rooms, strict=True) if g]
-        plates = [self.plates(fill, groups, pack.layers) for fill, groups, _ in used]
-        section = float(t.strips.width_mm[pack.strip] * t.strips.thickness_mm[pack.strip])
-        per_mm = float(t.strips.resistivity_ohm_m[pack.strip]) * 1000.0 / section
+        plates = [self.plates(fill, groups, pack) for fill, groups, _ in used]
+        sheet = t.strips.form[pack.strip] == "sheet"
+        # Sheets are stacked; strip has its layers in its outlines.
+        thick = float(t.strips.thickness_mm[pack.strip]) * (pack.layers if sheet else 1)
+        square = float(t.strips.resistivity_ohm_m[pack.strip]) * 1000.0 / thick
         out = {"harness": harness}
-        ohm = per_mm * sum(p.length_mm for p in plates)
-        ohm += rules.weld_mohm / 1000.0 * sum(p.welds for p in plates)
+        ohm = square * sum(p["squares"] for p in plates)
+        ohm += rules.weld_mohm / 1000.0 * sum(p["welds"] for p in plates)
         ohm += harness.power_mm * float(t.wires.resistance_ohm_per_km[pack.wire]) / 1e6
         past = str(t.bms.path[pack.bms]) == "charge only"
         ohm += 0.0 if past else float(t.bms.resistance_mohm[pack.bms]) / 1000.0
         ohm += float(t.fuses.resistance_mohm[pack.fuse]) / 1000.0
         out["ohm"] = ohm
-        out["spread_ohm"] = per_mm * max(p.spread_mm for p in plates)
-        strip_mm = sum(p.strip_series_mm * pack.layers + p.strip_across_mm for p in plates)
-        pieces = sum(p.pieces_series * pack.layers + p.pieces_across for p in plates)
-        strip_mm += pieces * float(t.strips.width_mm[pack.strip])
-        kg, cost = self.weighed(pack, harness, strip_mm, section, used)
-        out["kg"], out["cost"] = kg, cost
+        out["spread_ohm"] = square * max(p["spread"] for p in plates)
+        metal_kg = sum(p["metal_mm2"] for p in plates) * thick * 1e-9 * float(t.strips.density_kg_m3[pack.strip])
+        area = sum(p["bought_mm2"] for p in plates) * (pack.layers if sheet else 1)
+        metal_cost = area / float(t.strips.width_mm[pack.strip]) / 1000.0 * float(t.strips.price_per_m[pack.strip])
+        if sheet:
+            cut_m = sum(p["cut_mm"] for p in plates) * pack.layers / 1000.0
+            metal_cost += cut_m * float(t.strips.price_cut_per_m[pack.strip])
+        out["kg"], out["cost"] = self.weighed(pack, harness, metal_kg, metal_cost, used)
         density = float(t.strips.current_density_a_mm2[pack.strip])
-        segment = max(p.segment for p in plates)
-        out["strip_a"] = section * density / segment if segment > 1e-12 else math.inf
+        dense = max(p["dense"] for p in plates)
+        out["strip_a"] = thick * density / dense if dense > 1e-12 else math.inf
         gaps = clearance(self.brief)
         size = used[0][0].layout.size
         across = size.diameter_mm if size.shape == "cylinder" else max(size.width_mm, size.thickness_mm)
@@ -161,7 +167,7 @@ class Plain:
                 found.setdefault(int(module), set()).add(int(group))
         return max(len(groups) for groups in found.values())
 
-    def weighed(self, pack, harness, strip_mm, section, used):
+    def weighed(self, pack, harness, metal_kg, metal_cost, used):
         """Mass and cost of all but the cells."""
         t, rules, count = self.inputs, self.brief.parts, pack.series * pack.parallel
         lead = min(range(len(t.wires.id)), key=lambda k: (t.wires.area_mm2[k], -t.wires.insulation_temp_c[k]))
@@ -169,14 +175,14 @@ class Plain:
         printed = self.brief.case
         straps = 2 * bodies if printed.hold == "straps" else 0
         case_kg = volume * 1e-9 * rules.case_density_kg_m3
-        kg = case_kg + strip_mm * section * 1e-9 * float(t.strips.density_kg_m3[pack.strip])
+        kg = case_kg + metal_kg
         kg += (count * rules.insulation_g_per_cell + harness.modules * rules.connector_g) / 1000.0
         kg += harness.power_mm * float(t.wires.mass_g_per_m[pack.wire]) / 1e6
         kg += harness.lead_mm * float(t.wires.mass_g_per_m[lead]) / 1e6
         fused = harness.leads if self.brief.protection.balance_leads else 0
         kg += fused * rules.balance_fuse_g / 1000.0
         kg += float(t.bms.mass_g[pack.bms]) / 1000.0 + float(t.fuses.mass_g[pack.fuse]) / 1000.0
-        cost = case_kg * rules.case_price_per_kg + strip_mm / 1000.0 * float(t.strips.price_per_m[pack.strip])
+        cost = case_kg * rules.case_price_per_kg + metal_cost
         cost += count * rules.insulation_price_per_cell + harness.modules * rules.connector_price
         cost += harness.power_mm / 1000.0 * float(t.wires.price_per_m[pack.wire])
         cost += harness.lead_mm / 1000.0 * float(t.wires.price_per_m[lead])

@@ -3,11 +3,13 @@
 import numpy as np
 import pandas as pd
 
+from optimizer.design.conductors import Stock, station_records
 from optimizer.design.model import Design, Drop, Station
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.compartment import Compartment, KeepOut, box, keep_out_box
 from optimizer.fit.region.layout import CellSize, Clearance, Layout
+from optimizer.pack.conductors.chained import Way, chain_metal
 
 CLEARANCE = Clearance()
 SIZE = CellSize("cylinder", length_mm=70.6, diameter_mm=21.6)
@@ -61,6 +63,16 @@ def stem():
     flat = np.column_stack([np.where(row % 2 == 0, 19.0, 42.0), 16.0 + 16.0 * row])
     group = row // 3
     return compartment, flat, np.where(group < 4, group, -1)
+
+
+def conductors(stations):
+    """Nickel of 0.15 × 8 mm over both compartments."""
+    stock = Stock("strip", "nickel", 0.15, 8900.0, 9.5e-8 * 1e3 / 0.15, 1, 2, 14e-3)
+    found = []
+    for one in stations:
+        made = chain_metal(one.layout, one.chain, Way("strip", 8.0, 2), gaps=CLEARANCE, before=one.first_group)
+        found += station_records(one, made, stock, series=18)
+    return tuple(found)
 
 
 def ride():
@@ -155,7 +167,7 @@ def make_design(**changes):
         "strip": {"id": "ni-015", "material": "nickel", "thickness_mm": 0.15, "width_mm": 8.0, "layers": 2},
         "wire": {"id": "w-6", "area_mm2": 6.0}, "bms": {"id": "bms-20s-60a", "series_max": 20},
         "fuse": {"id": "f-60", "current_a": 60.0}, "bill": bill, "harness": harness, "plates": plates,
-        "ride": ride(),
+        "ride": ride(), "conductors": conductors(stations),
         "cautions": ("Full charge is 75.6 V, above 60 V DC: live work is dangerous; local codes rule.",),
     }  # fmt: skip
     design |= {"drop": Drop(10.0, 0.5, 25.0, float(design["cell"]["dcir_mohm"]))}

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 
 from optimizer.fit.region.compartment import Compartment, KeepOut, keep_out_box
 from optimizer.review.sheets import views
@@ -12,12 +13,10 @@ from optimizer.review.sheets.views import (
     case_outline,
     directions,
     levels,
+    metal_on_face,
     pack_groups,
-    plates_on_face,
     project,
     silhouette,
-    strip_lines,
-    touching,
 )
 
 CORNERS = np.array([[x, y, z] for x in (0.0, 2.0) for y in (0.0, 3.0) for z in (0.0, 5.0)])
@@ -49,32 +48,44 @@ def test_keep_out_stands_at_its_origin():
     assert silhouette(keep, view=View(0, 1)).bounds == (2.0, 3.0, 7.0, 9.0)
 
 
+def on_face(design, station, side):
+    return [conductor for conductor, _ in metal_on_face(design, station, layer=0, side=side)]
+
+
 def test_every_used_cell_has_one_plate_at_each_end(design):
     for station in design.stations:
-        up = plates_on_face(station, layer=0, side=1)
-        down = plates_on_face(station, layer=0, side=-1)
-        joined = np.sort(np.concatenate([*up.values(), *down.values()]))
-        assert list(joined) == sorted(np.flatnonzero(station.used).tolist() * 2)
+        both = on_face(design, station, 1) + on_face(design, station, -1)
+        joined = sorted(t["cell"] for conductor in both for t in conductor["terminals"])
+        assert joined == sorted(np.flatnonzero(station.used).tolist() * 2)
 
 
 def test_plates_are_numbered_through_the_pack_and_alternate(design):
     deck, stem = design.stations
-    up, down = plates_on_face(deck, layer=0, side=1), plates_on_face(deck, layer=0, side=-1)
-    assert sorted(up) == list(range(1, 15, 2))
-    assert sorted(down) == list(range(0, 15, 2))
-    assert len(down[0]) == 3
-    assert len(up[1]) == 6
-    # The stem's first plate is the deck's last: the harness joins them.
-    assert min(*plates_on_face(stem, layer=0, side=1), *plates_on_face(stem, layer=0, side=-1)) == 14
+    up, down = ({c["from_group"] for c in on_face(design, deck, side)} for side in (1, -1))
+    assert up == set(range(1, 15, 2))
+    assert down == set(range(0, 15, 2))
+    # The stem's first plate is at the potential of the deck's last: the harness joins them.
+    assert min(c["from_group"] for side in (1, -1) for c in on_face(design, stem, side)) == 14
+
+
+def test_outlines_are_seen_from_their_side(design):
+    deck = design.stations[0]
+    for side in (1, -1):
+        view = View(1, side)
+        for conductor, shapes in metal_on_face(design, deck, layer=0, side=side):
+            welds = project(np.array([t["centre_mm"] for t in conductor["terminals"]]), view=view)
+            whole = shapely.union_all(shapes)
+            assert all(whole.covers(shapely.Point(weld)) for weld in welds)
 
 
 def test_a_plate_joins_positive_ends_of_one_group_to_negative_ends_of_the_next(design):
     deck = design.stations[0]
     group, way = pack_groups(deck), directions(deck)
     for side in (1, -1):
-        for number, members in plates_on_face(deck, layer=0, side=side).items():
-            assert set(group[members][way[members] == side]) <= {number}
-            assert set(group[members][way[members] == -side]) <= {number + 1}
+        for conductor in on_face(design, deck, side):
+            members = np.array([t["cell"] for t in conductor["terminals"]])
+            assert set(group[members][way[members] == side]) <= {conductor["from_group"]}
+            assert set(group[members][way[members] == -side]) <= {conductor["to_group"]}
 
 
 def test_levels_follow_heights_not_the_layers_within_cases(design):
@@ -84,16 +95,6 @@ def test_levels_follow_heights_not_the_layers_within_cases(design):
     moved = replace(deck, layout=replace(deck.layout, centres_mm=centres))
     assert np.array_equal(levels(moved), (lift == 90.0).astype(int))
     assert set(levels(deck)) == {0}
-
-
-def test_series_strips_cross_groups_and_others_do_not(design):
-    deck = design.stations[0]
-    members = plates_on_face(deck, layer=0, side=1)[3]
-    series, cross = strip_lines(deck, pairs=touching(deck, cell_gap_mm=0.8), members=members)
-    group = deck.chain.group
-    assert len(series) >= 3
-    assert np.all(group[series[:, 0]] != group[series[:, 1]])
-    assert np.all(group[cross[:, 0]] == group[cross[:, 1]])
 
 
 def test_case_holds_the_used_cells_with_its_wall(design):

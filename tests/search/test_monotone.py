@@ -12,7 +12,7 @@ import pytest
 
 from optimizer.base.figures import FIGURES, OBJECTIVES
 from optimizer.catalog import builtin_catalogs
-from optimizer.score.score import CHARGE_FIGURES, RIDE_FIGURES, Block, score
+from optimizer.score.score import CHARGE_FIGURES, RIDE_FIGURES, WORK_FIGURES, Block, score
 from optimizer.search.exact.exact import BEST_CASE
 from optimizer.search.running.record import run_record
 from optimizer.search.running.run import search
@@ -29,6 +29,7 @@ FIELDS = {
     "neg_peak_a": ("peak_cap_a", -1), "neg_continuous_a": ("continuous_cap_a", -1),
     "neg_ride_a": ("ride_cap_a", -1), "neg_regen_a": ("regen_cap_a", -1),
     "neg_charge_a": ("charge_cap_a", -1), "spread_ohm": ("spread_ohm", 1), "hot_rise_k_per_w": ("hot_rise_k_per_w", 1),
+    **{name: (name, 1) for name in WORK_FIGURES},
 }  # fmt: skip
 
 
@@ -59,7 +60,7 @@ def packs(space, rng):
         parts_cost=log(5.0, 400.0), cells_cost=log(20.0, 900.0), peak_cap_a=log(1.0, 300.0),
         continuous_cap_a=log(1.0, 200.0), charge_cap_a=log(0.2, 80.0),
         ride_cap_a=log(1.0, 300.0), regen_cap_a=log(0.2, 80.0), spread_ohm=log(1e-6, 2e-2),
-        hot_rise_k_per_w=log(0.5, 200.0),
+        hot_rise_k_per_w=log(0.5, 200.0), **{name: log(1.0, 500.0) for name in WORK_FIGURES},
     )  # fmt: skip
 
 

@@ -33,7 +33,7 @@ class Clearance:
     wall_mm: from case (or case end) to compartment wall and to keep-outs; case_mm: thickness of the case
     wall around the cells, across their axis; cell_gap_mm: between neighbouring cells across their axis;
     end_mm: strip, insulating ring and cover at each end of a cell, along its axis; module_gap_mm: between
-    neighbouring module cases.
+    neighbouring module cases; plate_gap_mm: between conductors of different potential on a face.
 
     So across its axis a cell keeps wall_mm + case_mm to walls and keep-outs, and along it wall_mm + end_mm;
     cells of neighbouring layers stand 2 end_mm apart.
@@ -44,6 +44,7 @@ class Clearance:
     cell_gap_mm: float = 0.8
     end_mm: float = 2.5
     module_gap_mm: float = 0.5
+    plate_gap_mm: float = 2.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,7 +15,7 @@ from optimizer.pack.case.outline import CaseRules
 
 def case_rules(brief: Brief) -> CaseRules:
     """How a brief's cases are printed: [case] with the walls and gaps of [clearance]."""
-    gaps = brief.clearance.model_dump(exclude={"module_gap_mm"})
+    gaps = brief.clearance.model_dump(exclude={"module_gap_mm", "plate_gap_mm"})
     asked = brief.case.model_dump(include={
         "nozzle_mm", "bed_mm", "bore_clearance_mm", "rib_mm", "lap_mm", "joint_mm", "lid", "hold", "chamfer_mm",
         "mark_mm", "slot_mm", "layer_mm", "speed_mm_s",

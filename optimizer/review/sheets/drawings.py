@@ -6,10 +6,10 @@ they need to be; every length on them is the real one times the scale written in
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
@@ -38,6 +38,7 @@ CAPTION_MM = 47.0
 HEADING_MM = 11.0
 ARROW = "-|>,head_width=0.16,head_length=0.32"
 TALLEST_AT_FULL_MM = 297.0
+WELD_MM = 3.0
 
 
 @dataclass(frozen=True)
@@ -350,26 +351,33 @@ def _chain(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> 
 
 
 def _face(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> None:
-    """Cell ends with polarity, and the plates welded to this face."""
-    station, gap = design.stations[panel.station], design.clearance.cell_gap_mm
-    pairs, way = views.touching(station, cell_gap_mm=gap), views.directions(station)
-    flat = views.project(station.layout.centres_mm, view=panel.view)
-    width = float(design.strip["width_mm"]) * scale
+    """Cell ends with polarity, and the conductors on this face with their welds, leads and names."""
+    station, way = design.stations[panel.station], views.directions(design.stations[panel.station])
     here = np.flatnonzero((views.levels(station) == panel.layer) & station.used)
     for place, shape in zip(here, views.cell_shapes(station, view=panel.view, index=here), strict=True):
         strokes.cell_end(
             axes, put(shape), positive=bool(way[place] == panel.view.side), round_cell=_round(station)
         )
-    for number, members in views.plates_on_face(station, layer=panel.layer, side=panel.view.side).items():
-        series, cross = views.strip_lines(station, pairs=pairs, members=members)
-        for tied, strong in ((cross, False), (series, True)):
-            lines = [tuple(map(tuple, np.asarray(put(shapely.LineString(flat[list(p)])).coords))) for p in tied]
-            strokes.strips(axes, lines, width=width, strong=strong)  # type: ignore[arg-type]
-        # A link between modules is two end plates; each carries the number.
-        for module in np.unique(station.layout.module[members]):
-            own = flat[members[station.layout.module[members] == module]]
-            spot = put(shapely.MultiPoint(own)).centroid
-            strokes.pill(axes, (spot.x, spot.y), f"P{number}", size=5.6 if scale >= 0.4 else 4.0, dark=False)
+    for conductor, shapes in views.metal_on_face(design, station, layer=panel.layer, side=panel.view.side):
+        strokes.metal(axes, [put(shape) for shape in shapes], conductor)
+        spots = {key: _spots(conductor, key, panel.view, put) for key in ("terminals", "taps")}
+        strokes.welds(axes, spots["terminals"], size=WELD_MM * scale)
+        size = 5.6 if scale >= 0.4 else 4.0
+        if conductor["level"] == 0 and spots["terminals"]:
+            middle = shapely.MultiPoint(spots["terminals"]).centroid
+            strokes.pill(axes, (middle.x, middle.y), str(conductor["name"]).replace("-", "−"), size=size, dark=False)
+            strokes.leads(axes, spots["taps"], size=2.0 * WELD_MM * scale)
+        elif conductor["level"]:
+            middle = shapely.union_all([put(shape) for shape in shapes]).representative_point()
+            strokes.pill(axes, (middle.x, middle.y), str(conductor["name"]), size=size, dark=False)
+
+
+def _spots(conductor: Mapping[str, Any], key: str, view: View, put: Put) -> list[tuple[float, float]]:
+    """Middles of a conductor's welds or leads on the sheet."""
+    at = "centre_mm" if key == "terminals" else "at_mm"
+    points = np.array([item[at] for item in conductor[key]], dtype=float).reshape(-1, 3)
+    flat = views.project(points, view=view)
+    return [(p.x, p.y) for p in (put(shapely.Point(xy)) for xy in flat)]
 
 
 def _side(axes: Axes, station: Station, panel: Panel, put: Put, gap_mm: float) -> None:

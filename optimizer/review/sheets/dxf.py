@@ -7,6 +7,7 @@ the right, the second compartment above the first.
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -95,7 +96,10 @@ def _layer(
     _outline(space, inner, "CASE", shift)
     _cells(space, station, view, layer=layer, shift=shift)
     for side, name in ((-1, "STRIP_LOW"), (1, "STRIP_HIGH")):
-        _strips(space, design, station, view, layer=layer, side=side, name=name, shift=shift)
+        turned = View(view.axis, side).mirrored != view.mirrored
+        for _, shapes in views.metal_on_face(design, station, layer=layer, side=side):
+            for shape in shapes:
+                _outline(space, views.mirrored(shape) if turned else shape, name, shift)
     words = f"{station.compartment.name}, layer {layer + 1}, {view.name}, design {design.row['design_id']}, mm"
     _text(space, words, (box.bounds[0], box.bounds[3] + 8.0), 6.0, shift, centred=False)
 
@@ -135,27 +139,6 @@ def _cells(space: Modelspace, station: Station, view: View, *, layer: int, shift
             _text(space, f"{group[place]}{sign}", tuple(flat[place]), size * 0.22, shift)
 
 
-def _strips(
-    space: Modelspace,
-    design: Design,
-    station: Station,
-    view: View,
-    *,
-    layer: int,
-    side: int,
-    name: str,
-    shift: views.Floats,
-) -> None:
-    """Strip pieces of one face as closed outlines of their true width."""
-    pairs = views.touching(station, cell_gap_mm=design.clearance.cell_gap_mm)
-    flat = views.project(station.layout.centres_mm, view=view)
-    width = float(design.strip["width_mm"])
-    for members in views.plates_on_face(station, layer=layer, side=side).values():
-        for tied in views.strip_lines(station, pairs=pairs, members=members):
-            for pair in tied:
-                _outline(space, views.strip_outline(flat[pair], width_mm=width), name, shift)
-
-
 def _outline(space: Modelspace, shape: shapely.Geometry, layer: str, shift: views.Floats) -> None:
     for part in shapely.get_parts(shape):
         if isinstance(part, Polygon) and not part.is_empty:
@@ -191,12 +174,16 @@ def dxf_text(design: Design) -> str:
     -------
     str
     """
+    return fixed_text(lambda: drawing(design))
+
+
+def fixed_text(make: Callable[[], Drawing]) -> str:
+    """A document as text without date, user and random identifiers, from what makes it."""
     before = options.write_fixed_meta_data_for_testing
-    # Leaves out date, user and random identifiers.
     options.write_fixed_meta_data_for_testing = True
     try:
         buffer = io.StringIO()
-        drawing(design).write(buffer)
+        make().write(buffer)
     finally:
         options.write_fixed_meta_data_for_testing = before
     return buffer.getvalue()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -147,6 +147,59 @@ def strips(axes: Axes, lines: Iterable[tuple[Point, Point]], *, width: float, st
             bands, facecolor=colour, edgecolor=look.STRIP_EDGE, linewidth=0.35, alpha=0.92, zorder=level
         )
     )
+
+
+def metal(axes: Axes, shapes: Iterable[shapely.Geometry], conductor: Mapping[str, Any]) -> None:
+    """Pieces of a conductor with their true outlines: more layers are darker, what lies on others is hatched.
+
+    Parameters
+    ----------
+    axes : Axes
+    shapes : iterable of shapely geometry
+        [mm of paper]
+    conductor : mapping
+        With `level` and `pieces`, as many as shapes where all lie on one face.
+    """
+    above = int(conductor["level"])
+    depths = [int(piece["layers"]) for piece in conductor["pieces"]]
+    for shape, deep in zip(shapes, depths, strict=False):
+        colour = look.STRIP if deep > 1 or conductor["way"] == "sheet" else "#b4b6b9"
+        style: dict[str, Any] = {"hatch": "////"} if above else {}
+        fill(axes, shape, facecolor=colour, edgecolor=look.STRIP_EDGE, linewidth=0.45, alpha=0.86,
+             zorder=6 + above + 0.1 * deep, **style)  # fmt: skip
+
+
+def welds(axes: Axes, places: Iterable[Point], *, size: float) -> None:
+    """Discs of fused metal, to scale.
+
+    Parameters
+    ----------
+    axes : Axes
+    places : iterable of (float, float)
+        [mm of paper]
+    size : float
+        Diameter [mm of paper].
+    """
+    for place in places:
+        axes.add_artist(Circle(place, size / 2, facecolor=look.PAPER, edgecolor=look.INK, linewidth=0.4, zorder=8))
+
+
+def leads(axes: Axes, places: Iterable[Point], *, size: float) -> None:
+    """Where a lead is joined: a ring with a cross.
+
+    Parameters
+    ----------
+    axes : Axes
+    places : iterable of (float, float)
+        [mm of paper]
+    size : float
+        Diameter [mm of paper].
+    """
+    for x, y in places:
+        half = size / 2
+        axes.add_artist(Circle((x, y), half, facecolor="#ffffff", edgecolor=look.INK, linewidth=1.0, zorder=8.5))
+        arms = [[(x - half, y), (x + half, y)], [(x, y - half), (x, y + half)]]
+        axes.add_artist(LineCollection(arms, colors=look.INK, linewidths=0.8, zorder=8.6))
 
 
 def pill(axes: Axes, place: Point, words: str, *, size: float = 6.0, dark: bool = True) -> None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,7 @@ from optimizer.fit.region.section import cross_axes, free_section, prism_extent
 from optimizer.fit.region.solid import silhouette as outline_along
 
 if TYPE_CHECKING:
-    from optimizer.design.model import Station
+    from optimizer.design.model import Design, Station
     from optimizer.fit.region.compartment import Compartment, KeepOut
     from optimizer.fit.region.layout import Clearance
 
@@ -26,6 +27,8 @@ Ints = npt.NDArray[np.int64]
 AXIS_NAMES = ("x", "y", "z")
 # Looking along an axis against its arrow, x, y, z order of the other two is a mirror image for y alone.
 NATURAL_SIDE = (1, -1, 1)
+# How far above the ends of its cells a conductor of a face may lie [mm].
+ABOVE_MM = 1.0
 
 
 @dataclass(frozen=True)
@@ -230,30 +233,47 @@ def pack_groups(station: Station) -> Ints:
     return np.where(station.used, number, 0)
 
 
-def plates_on_face(station: Station, *, layer: int, side: int) -> dict[int, Ints]:
-    """Plates on one face of a layer, each with the positions whose ends it joins.
-
-    Plate k joins the positive ends of group k to the negative ends of group k + 1 (groups from 1); plate 0 is
-    the pack's negative terminal.
+def metal_on_face(
+    design: Design, station: Station, *, layer: int, side: int
+) -> list[tuple[Mapping[str, Any], list[Polygon]]]:
+    """Conductors on one face of a layer, those nearest to the cells first, with what of their pieces lies there.
 
     Parameters
     ----------
+    design : Design
     station : Station
     layer : int
-        From 0.
+        From 0, see `levels`.
     side : int
         +1 for the face towards the axis's positive end, -1 for the other.
 
     Returns
     -------
-    dict of plate number to ndarray of int
-        Rising numbers.
+    list of (conductor, outlines)
+        Outlines as they appear on paper, seen from that side [mm].
     """
-    group = pack_groups(station)
-    here = (group > 0) & (levels(station) == layer)
-    positive_here = directions(station) == side
-    plate = np.where(positive_here, group, group - 1)
-    return {int(k): np.flatnonzero(here & (plate == k)) for k in np.unique(plate[here])}
+    axis, view = station.layout.axis, View(station.layout.axis, side)
+    own = (levels(station) == layer) & station.used
+    ends = (station.layout.centres_mm[own] + side * station.layout.extents_mm[own] / 2)[:, axis]
+    if not len(ends):
+        return []
+    low, high = sorted((side * float(ends.min()), side * float(ends.max())))
+    found = []
+    for conductor in design.conductors:
+        if conductor["compartment"] != station.compartment.name:
+            continue
+        shapes = []
+        for piece in conductor["pieces"]:
+            points = np.asarray(piece["outline_mm"], dtype=float)
+            here = (points[:, axis] * side >= low - 1e-3) & (points[:, axis] * side <= high + ABOVE_MM)
+            flat = project(points[here], view=view)
+            if here.all():
+                shapes.append(Polygon(flat))
+            elif here.sum() >= 3:
+                shapes.append(Polygon(shapely.MultiPoint(flat).convex_hull))
+        if shapes:
+            found.append((conductor, shapes))
+    return sorted(found, key=lambda item: item[0]["level"])
 
 
 def touching(station: Station, *, cell_gap_mm: float) -> Ints:
@@ -270,27 +290,6 @@ def touching(station: Station, *, cell_gap_mm: float) -> Ints:
     ndarray of int, shape (m, 2)
     """
     return np.asarray(neighbours(station.layout, cell_gap_mm=cell_gap_mm).lateral, dtype=np.int64)
-
-
-def strip_lines(station: Station, *, pairs: Ints, members: Ints) -> tuple[Ints, Ints]:
-    """Neighbour pairs that a plate ties: across its two groups, and inside one of them.
-
-    Parameters
-    ----------
-    station : Station
-    pairs : ndarray of int, shape (m, 2)
-        As `touching` gives them.
-    members : ndarray of int
-        Positions of the plate.
-
-    Returns
-    -------
-    series, cross : ndarray of int, shape (k, 2)
-        Series pairs carry the pack current.
-    """
-    tied = pairs[np.isin(pairs, members).all(axis=1)]
-    same = station.chain.group[tied[:, 0]] == station.chain.group[tied[:, 1]]
-    return tied[~same], tied[same]
 
 
 def strip_outline(ends_mm: Floats, *, width_mm: float) -> Polygon:
@@ -335,7 +334,7 @@ def ribbon(station: Station, *, view: View, members: Ints, pairs: Ints, margin_m
     """
     parts: list[shapely.Geometry] = cell_shapes(station, view=view, index=members)
     flat = project(station.layout.centres_mm, view=view)
-    _, cross = strip_lines(station, pairs=pairs, members=members)
+    cross = pairs[np.isin(pairs, members).all(axis=1)]
     half = float(np.min(station.layout.extents_mm[members][:, list(cross_axes(view.axis))])) / 2.0
     parts += [LineString(flat[list(pair)]).buffer(0.8 * half) for pair in cross]
     return shapely.union_all(parts).buffer(margin_mm, quad_segs=8)

@@ -11,6 +11,7 @@ from optimizer.review.sheets import charts, drawings
 from optimizer.review.sheets import style as look
 from optimizer.review.sheets.buildsheet import build_markdown
 from optimizer.review.sheets.dxf import write_dxf
+from optimizer.review.sheets.plate_dxf import write_plates
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -58,9 +59,9 @@ def write_design(
 ) -> list[Path]:
     """Write everything for the workshop, each file whole or not at all.
 
-    layout.svg and layout.png (all compartments), layout.dxf, ride.svg, plates.csv, harness.csv, bill.csv,
-    build.md, case_….stl for every printed part, cases.3mf with all of them, and pack.glb. design.json is the
-    scorer's business.
+    layout.svg and layout.png (all compartments), layout.dxf, plates_….dxf for each face, ride.svg, plates.csv,
+    harness.csv, bill.csv, build.md, case_….stl for every printed part, cases.3mf with all of them, and pack.glb.
+    design.json is the scorer's business.
 
     Parameters
     ----------
@@ -91,6 +92,7 @@ def write_design(
     look.save(sheet, written[0])
     look.save(sheet, written[1], dpi=dpi)
     write_dxf(written[2], design)
+    written += write_plates(folder, design)
     if len(design.ride) > 1:
         written.append(folder / "ride.svg")
         look.save(charts.ride_plot(design), written[-1])

@@ -20,7 +20,8 @@ Ints = npt.NDArray[np.int64]
 NAMES = ("size", "cell", "series", "parallel", "strip", "layers", "wire", "bms", "fuse", "crossing")
 NUMBERS = (
     "extra_ohm", "parts_kg", "parts_cost", "cells_cost", "peak_cap_a", "continuous_cap_a", "charge_cap_a",
-    "ride_cap_a", "regen_cap_a", "spread_ohm", "hot_rise_k_per_w",
+    "ride_cap_a", "regen_cap_a", "spread_ohm", "hot_rise_k_per_w", "pieces", "distinct_pieces", "distinct_plates",
+    "welds", "folds", "build_min",
 )  # fmt: skip
 
 # Two results closer than this, relative to their size, may differ by rounding alone: a bound that is no worse

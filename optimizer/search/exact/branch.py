@@ -16,6 +16,7 @@ from optimizer.pack.bill import with_spares
 from optimizer.search.space import options as op
 from optimizer.search.space import parts, ways
 from optimizer.search.space.guard import breaks
+from optimizer.search.space.joining import method_for
 from optimizer.search.space.options import Options
 from optimizer.search.space.plating import plated
 from optimizer.search.space.space import Space, Task
@@ -104,12 +105,23 @@ class Branch:
     series : int
     ways : int
         Splits with fills, before any reduction.
+    laid : int
+        Of these with every stock, as many as can be joined and have conductors that can be laid.
+    joined : int
+        Of these with every stock, as many as the methods at hand can join.
     """
 
     ground: Ground
     series: int
     ways: int
+    laid: int
+    joined: int
     known: dict[tuple[bytes, bytes], Built] = field(default_factory=dict)
+
+    @property
+    def raw(self) -> int:
+        """Candidates with one cell, BMS and fuse that can be laid."""
+        return self.laid * len(self.ground.whole.inputs.wire_rows)
 
     @cached_property
     def splits(self) -> Splits:
@@ -212,7 +224,8 @@ class Ground:
         self.whole, self.task, self.mass_may_help = whole, task, mass_may_help
         self.members = np.flatnonzero(whole.size_of == task.size)
         self.fills = whole.fills(task)
-        self.builds = np.arange(len(whole.builds)) if mass_may_help else _useful_builds(whole, task.size)
+        self.joinable = joinable(whole, task)
+        self.builds = self.joinable if mass_may_help else _useful_builds(whole, task.size, self.joinable)
         kept = ways.most_kept(whole, len(self.builds), mass_may_help=mass_may_help)
         self.shares = ways.shares_of(whole, task, most_kept=kept)
         ways.check_task(whole, task, self.shares, mass_may_help=mass_may_help)
@@ -229,9 +242,14 @@ class Ground:
     def branches(self) -> Iterator[Branch]:
         """By rising S, those with room for their groups."""
         series = ways.series_of(self.whole, self.task)
-        counted = self.shares.ways(up_to=series[-1]) if len(series) else []
+        last = series[-1] if len(series) else 0
+        counted = self.shares.ways(up_to=last)
+        builds = [self.whole.builds[k] for k in self.joinable]
+        by_way = {way: self.shares.laid(way, up_to=last) for way in {build.way for build in builds}}
         for groups in series:
-            yield Branch(self, groups, counted[groups] if groups < len(counted) else 0)
+            found = counted[groups] if groups < len(counted) else 0
+            laid = sum(by_way[build.way][groups] for build in builds if groups < len(by_way[build.way]))
+            yield Branch(self, groups, found, laid, found * len(builds))
 
     def able(self, series: int) -> tuple[Ints, Ints]:
         """Cells that the voltage allows with S in series, and those of them of which enough are in stock."""
@@ -288,18 +306,28 @@ def _outstanding(choice: Options) -> Options:
     return Options(choice.values[rows], choice.picks[rows])
 
 
-def _useful_builds(whole: Space, size: int) -> Ints:
-    """Strips that no other one in as many layers equals or beats in everything that multiplies the geometry."""
-    rows = []
-    for layers in sorted({build.layers for build in whole.builds}):
-        same = np.array([k for k, build in enumerate(whole.builds) if build.layers == layers], dtype=np.int64)
+def joinable(whole: Space, task: Task) -> Ints:
+    """Builds that some method at hand joins to the cells of a task."""
+    block = whole.sizes[task.size].shape == "block"
+    rows = [
+        k for k, build in enumerate(whole.builds)
+        if method_for(whole.inputs.strips, build.strip, block=block, rules=whole.brief.joining) is not None
+    ]  # fmt: skip
+    return np.array(rows, dtype=np.int64)
+
+
+def _useful_builds(whole: Space, size: int, among: Ints) -> Ints:
+    """Stocks that no other one made in the same way equals or beats in everything that multiplies the geometry."""
+    rows = [np.zeros(0, dtype=np.int64)]
+    kinds = {k: (whole.builds[k].way, whole.builds[k].stacked) for k in among.tolist()}
+    for kind in sorted(set(kinds.values())):
+        same = np.array([k for k in among.tolist() if kinds[k] == kind], dtype=np.int64)
         numbers = [
-            (b.sheet_ohm_mm, b.kg_per_mm, b.cost_per_mm, b.kg_per_mm * b.width_mm, b.cost_per_mm * b.width_mm,
-             -b.section_mm2 * b.density_a_mm2)
+            (b.square_ohm, b.kg_per_mm2, b.cost_per_mm2, b.cut_cost_per_mm, -b.thickness_mm * b.density_a_mm2)
             for b in (whole.builds[k] for k in same)
-        ]  # fmt: skip
-        # A strip's worth behind each fuse: how much current in one layer the fuse lets it take.
-        limit = np.array([whole.builds[k].section_mm2 * whole.builds[k].density_a_mm2 for k in same])
+        ]
+        # A stock's worth behind each fuse: how much current in one layer the fuse lets it take.
+        limit = np.array([whole.builds[k].thickness_mm * whole.builds[k].density_a_mm2 for k in same])
         worth = -limit / np.maximum(whole.guard(size).need_a[:, same], 1e-12)
         overload = -limit * whole.overload(size)[:, same]
         rows.append(same[nondominated(np.column_stack([np.array(numbers), worth.T, overload.T]))])

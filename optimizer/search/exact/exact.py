@@ -23,7 +23,7 @@ import numpy.typing as npt
 from optimizer.front.pareto import nondominated, signed
 from optimizer.pack.bill import best_purchase, with_spares
 from optimizer.score.context import Context
-from optimizer.score.score import RIDE_FIGURES, Block, margins, score
+from optimizer.score.score import RIDE_FIGURES, WORK_FIGURES, Block, margins, score
 from optimizer.search.exact import archive
 from optimizer.search.exact.branch import BUNCH, Branch, Ground, Safety
 from optimizer.search.exact.pending import Pending, Rows, joined, names_of, whole_of
@@ -142,14 +142,14 @@ class Engine:
             for row in range(len(safety.choice)):
                 item = Pending(branch, safety, row, cells, none)
                 if item.built.empty:
-                    tally.prune(rules.PROTECTS, len(cells) * branch.ways * ground.raw_parts)
+                    tally.prune(rules.PROTECTS, len(cells) * branch.raw)
                     continue
                 items.append(item)
                 values.append(np.tile(op.joined(item.part[None], item.built.ideal), (len(cells), 1)))
         if not items:
             return []
         size = np.array([len(item.cells) for item in items])
-        each = np.array([item.branch.ways * ground.raw_parts for item in items], dtype=object)
+        each = np.array([item.branch.raw for item in items], dtype=object)
         series = np.array([item.branch.series for item in items])
         cell = np.concatenate([item.cells for item in items])
         block = self._block(ground.task, cell, np.repeat(series, size), np.concatenate(values))
@@ -170,7 +170,7 @@ class Engine:
             return []
         bare = [op.joined(safety.choice.values.min(axis=0)[None], ground.bare) for _, _, safety in offered]
         size = np.array([len(cells) for _, cells, _ in offered])
-        each = np.array([b.ways * ground.raw_parts * len(safety.choice) for b, _, safety in offered], dtype=object)
+        each = np.array([b.raw * len(safety.choice) for b, _, safety in offered], dtype=object)
         series = np.array([branch.series for branch, _, _ in offered])
         cell = np.concatenate([cells for _, cells, _ in offered])
         block = self._block(ground.task, cell, np.repeat(series, size), np.repeat(np.concatenate(bare), size, axis=0))
@@ -192,8 +192,11 @@ class Engine:
         for cells, safety in ground.groups(stocked, branch.series):
             tally.prune(rules.NO_PART, len(cells) * (pairs - safety.raw) * each)
             tally.prune(rules.BREAKS, len(cells) * safety.weak * each)
-            tally.prune(OTHERS_BEAT, len(cells) * (safety.raw - safety.weak - len(safety.choice)) * each)
-            if len(safety.choice):
+            strong, wires = safety.raw - safety.weak, len(inputs.wire_rows)
+            tally.prune(rules.JOINING, len(cells) * strong * (each - branch.joined * wires))
+            tally.prune(rules.CONDUCTORS, len(cells) * strong * (branch.joined - branch.laid) * wires)
+            tally.prune(OTHERS_BEAT, len(cells) * (strong - len(safety.choice)) * branch.raw)
+            if len(safety.choice) and branch.raw:
                 yield branch, cells, safety
 
     def _bounded(
@@ -264,7 +267,7 @@ class Engine:
         size = 0
         for item in sorted(pending, key=lambda item: -len(item.cells)):
             alive = ~mine.beats(item.bound)
-            each = item.branch.ways * item.branch.ground.raw_parts
+            each = item.branch.raw
             tally.prune(BEATEN, int((~alive).sum()) * each)
             if not alive.any():
                 continue
@@ -370,6 +373,7 @@ class Engine:
             regen_cap_a=-column["neg_regen_a"],
             spread_ohm=column["spread_ohm"],
             hot_rise_k_per_w=column["hot_rise_k_per_w"],
+            **{name: column[name] for name in WORK_FIGURES},
         )
 
 

@@ -14,6 +14,7 @@ from optimizer.base.figures import FIGURES
 from optimizer.base.pool import Job
 from optimizer.base.workers import Workers
 from optimizer.front.pareto import nondominated, signed, thin
+from optimizer.pack.conductors.chained import WORK
 from optimizer.pack.limits import LIMITS, rated_current
 from optimizer.pack.protection.fuses import continuous_current_a, opening_seconds
 from optimizer.ride.range import STOP_NAMES
@@ -21,6 +22,7 @@ from optimizer.score.score import Block, Scores, margins, regen_limit_a, ridden,
 from optimizer.search.exact.archive import NAMES, Survivors
 from optimizer.search.space.guard import box_air_c, wires_over_time
 from optimizer.search.space.parts import fuse_peak_a
+from optimizer.search.space.plating import BUILDING, work_of
 from optimizer.search.space.space import Space, Task
 
 Floats = npt.NDArray[np.float64]
@@ -184,6 +186,40 @@ def safety_figures(found: Survivors, *, space: Space) -> Scores:
     }  # fmt: skip
 
 
+def work_figures(found: Survivors, *, space: Space) -> Scores:
+    """Work of building of every row, asked for or not: pieces, welds, folds, minutes.
+
+    Parameters
+    ----------
+    found : Survivors
+    space : Space
+
+    Returns
+    -------
+    dict of str to ndarray, shape (n,)
+    """
+    rooms = len(space.rooms)
+    builds = {(build.strip, build.layers): build for build in space.builds}
+    out = {name: np.zeros(len(found)) for name in BUILDING}
+    for k, row in enumerate(found.names):
+        build = builds[int(row[NAMES.index("strip")]), int(row[NAMES.index("layers")])]
+        fills = space.fills(Task(int(row[0]), int(row[3])))
+        counts, picks = row[len(NAMES) : len(NAMES) + rooms], row[len(NAMES) + rooms :]
+        used = [(fills[j][picks[j]], int(counts[j])) for j in range(rooms) if counts[j]]
+        metric = {
+            name: sum(float(fill.metrics[g, fill.names.index(f"{build.way.name}:{name}")]) for fill, g in used)
+            for name in WORK
+        }
+        modules = sum(-(-g // fill.groups_per_module) if fill.groups_per_module else 1 for fill, g in used)
+        work = work_of(
+            {name: np.asarray(value) for name, value in metric.items()}, build, space.brief.joining,
+            series=int(row[NAMES.index("series")]), modules=modules,
+        )  # fmt: skip
+        for name in BUILDING:
+            out[name][k] = float(work[name])
+    return out
+
+
 def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
     """The front as people and programs read it, sorted by the first objective, best first.
 
@@ -200,7 +236,7 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
         Columns in a fixed order; margin_* for each constraint last.
     """
     inputs = space.inputs
-    figures = figures | safety_figures(found, space=space)
+    figures = figures | safety_figures(found, space=space) | work_figures(found, space=space)
     name = {key: found.names[:, k] for k, key in enumerate(NAMES)}
     row = space.context.cells.row[name["cell"]]
     frame = pd.DataFrame(

@@ -20,6 +20,7 @@ from optimizer.fit.region.layout import CellSize, Clearance, Layout
 from optimizer.pack.case.outline import CaseRules
 from optimizer.pack.case.volume import CaseVolume, case_volume
 from optimizer.pack.case.wanted import room_for
+from optimizer.pack.conductors.chained import LayRules, Way
 from optimizer.pack.thermal import heat, neighbours
 from optimizer.search.space.plate_metrics import plate_metrics
 
@@ -72,8 +73,10 @@ class FillRules:
         "tray", "modules".
     groups_per_module : tuple of int
         Allowed numbers; empty for any.
-    layers : tuple of int
-        Numbers of strip layers that may be chosen.
+    made : tuple of Way
+        Ways of making the conductors that may be chosen.
+    lay : LayRules
+        What is asked of conductors besides their gaps.
     seconds : float
         Effort for the chain of one layout [s].
     seed : int
@@ -86,7 +89,8 @@ class FillRules:
     case: CaseRules
     ways: tuple[str, ...]
     groups_per_module: tuple[int, ...]
-    layers: tuple[int, ...]
+    made: tuple[Way, ...]
+    lay: LayRules
     seconds: float
     seed: int
     shared: bool = False
@@ -186,7 +190,7 @@ def measured(layout: Layout, links: Chain, *, room: Compartment, rules: FillRule
     """
     size, parallel = layout.size, links.parallel
     names, how, plates = plate_metrics(
-        layout, links, cell_gap_mm=rules.clearance.cell_gap_mm, layers=rules.layers
+        layout, links, gaps=rules.clearance, made=rules.made, rules=rules.lay
     )
     room_free = room_for(room, axis=layout.axis, rules=rules.case)
     cases = case_volume(layout, group=links.group, rules=rules.case, free=room_free)

@@ -36,6 +36,13 @@ COLUMNS: dict[str, str] = {
     "neg_regen_a": WORST,
     "spread_ohm": WORST,
     "hot_rise_k_per_w": WORST,
+    # Work of building: filled in where the brief asks for one of them, else 0, so that they tell nothing apart.
+    "pieces": ADD,
+    "distinct_pieces": ADD,
+    "distinct_plates": ADD,
+    "welds": ADD,
+    "folds": ADD,
+    "build_min": ADD,
 }
 INDEX = {name: k for k, name in enumerate(COLUMNS)}
 _WORST = np.array([rule == WORST for rule in COLUMNS.values()])

@@ -7,7 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.brief import Brief
 from optimizer.pack import limits
+from optimizer.pack.conductors.chained import SHEET, STRIP, LayRules, Way
+from optimizer.pack.conductors.joints import SHEET_WIDTH_MM
 from optimizer.pack.protection.fuses import continuous_current_a, peak_current_a
 from optimizer.ride.load.profile import LEVELS, Profile
 from optimizer.score.inputs import Inputs
@@ -21,54 +24,83 @@ Ints = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, eq=False)
 class Build:
-    """A strip in so many layers: what the plates' geometry is multiplied by.
+    """A stock in so many layers: what the conductors' geometry is multiplied by.
 
     Parameters
     ----------
     strip : int
         Row of the strip catalog.
     layers : int
-        In the series direction; across the group there is one.
-    sheet_ohm_mm : float
-        ρ / (width · thickness), resistance per length of one layer [ohm/mm].
-    section_mm2, width_mm : float
-        Of one layer.
-    kg_per_mm, cost_per_mm : float
-        One layer [kg/mm], [currency/mm].
+        Of strip from group to group and at ends, one across a group; of sheet everywhere.
+    way : Way
+        What its geometry depends on.
+    square_ohm : float
+        ρ / thickness, resistance of a square of one layer [ohm].
+    thickness_mm, width_mm : float
+        Of one layer [mm].
+    kg_per_mm2, cost_per_mm2 : float
+        One layer [kg/mm²], [currency/mm²].
+    cut_cost_per_mm : float
+        Of cutting a contour through one layer [currency/mm].
     density_a_mm2 : float
         Most current density [A/mm²].
     """
 
     strip: int
     layers: int
-    sheet_ohm_mm: float
-    section_mm2: float
+    way: Way
+    square_ohm: float
+    thickness_mm: float
     width_mm: float
-    kg_per_mm: float
-    cost_per_mm: float
+    kg_per_mm2: float
+    cost_per_mm2: float
+    cut_cost_per_mm: float
     density_a_mm2: float
+
+    @property
+    def section_mm2(self) -> float:
+        """Of one layer; of a sheet that of a stretch as wide as its joints [mm²]."""
+        return self.thickness_mm * (SHEET_WIDTH_MM if self.way.form == SHEET else self.width_mm)
+
+    @property
+    def stacked(self) -> int:
+        """Layers by which whole plates are multiplied: those of sheet; strip has its layers in its geometry."""
+        return self.layers if self.way.form == SHEET else 1
 
 
 def builds(inputs: Inputs) -> list[Build]:
-    """Every strip that may be chosen in every number of layers, in the order strip, layers."""
+    """Every stock that may be chosen in every number of layers, in the order strip, layers."""
     out = []
     for row in inputs.strip_rows:
-        width, thick = inputs.strips.width_mm[row], inputs.strips.thickness_mm[row]
-        section = float(width * thick)
+        strips = inputs.strips
+        width, thick = float(strips.width_mm[row]), float(strips.thickness_mm[row])
         for layers in inputs.brief.vary.strip_layers:
+            sheet = str(strips.form[row]) == SHEET
             out.append(
                 Build(
                     strip=int(row),
                     layers=layers,
-                    sheet_ohm_mm=float(inputs.strips.resistivity_ohm_m[row]) * 1e3 / section,
-                    section_mm2=section,
-                    width_mm=float(inputs.strips.width_mm[row]),
-                    kg_per_mm=float(inputs.strips.density_kg_m3[row]) * section * 1e-9,
-                    cost_per_mm=float(inputs.strips.price_per_m[row]) * 1e-3,
-                    density_a_mm2=float(inputs.strips.current_density_a_mm2[row]),
+                    way=Way(SHEET, 0.0, 1) if sheet else Way(STRIP, width, layers),
+                    square_ohm=float(strips.resistivity_ohm_m[row]) * 1e3 / thick,
+                    thickness_mm=thick,
+                    width_mm=width,
+                    kg_per_mm2=float(strips.density_kg_m3[row]) * thick * 1e-9,
+                    cost_per_mm2=float(strips.price_per_m[row]) * 1e-3 / width,
+                    cut_cost_per_mm=float(strips.price_cut_per_m[row]) * 1e-3 if sheet else 0.0,
+                    density_a_mm2=float(strips.current_density_a_mm2[row]),
                 )
             )
     return out
+
+
+def lay_rules(brief: Brief) -> LayRules:
+    """What the brief asks of conductors besides their gaps."""
+    return LayRules(slots=brief.case.slot_mm > 0, taps=brief.joining.taps)
+
+
+def ways_of(found: list[Build]) -> tuple[Way, ...]:
+    """The ways of some builds, each once."""
+    return tuple(sorted({build.way for build in found}))
 
 
 def wire_options(inputs: Inputs, *, profile: Profile) -> tuple[Options, Floats, Floats, Floats]:

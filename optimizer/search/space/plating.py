@@ -1,46 +1,28 @@
-"""Strips over the plates of a fill: the geometry is known (plate_metrics), so that a strip takes a multiplication."""
+"""Stock over the conductors of a fill: geometry is known (plate_metrics), so that a stock takes a multiplication."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.brief import Brief, JoiningRules
 from optimizer.pack.case.outline import straps_per_body
+from optimizer.pack.conductors.chained import METRICS, WORK
 from optimizer.search.space import options as op
 from optimizer.search.space.options import Options
 
 if TYPE_CHECKING:
     from optimizer.search.space.fills import Fill
+    from optimizer.search.space.parts import Build
     from optimizer.search.space.space import Space, Task
     from optimizer.search.space.splits import Splits
 
 Floats = npt.NDArray[np.float64]
 
 
-def strip_mm(metric: Callable[[str], Floats], *, layers: npt.ArrayLike, width_mm: npt.ArrayLike) -> Floats:
-    """Strip to be cut for the plates, all layers: each piece runs half a width beyond its weld centres.
-
-    L = (l_series + w · n_series) · layers + l_across + w · n_across
-
-    Parameters
-    ----------
-    metric : callable
-        From the name of a metric of `plate_metrics` to its values [mm] or [-].
-    layers : int or ndarray
-        In the series direction [-].
-    width_mm : float or ndarray
-        Of the strip [mm].
-
-    Returns
-    -------
-    ndarray
-        [mm], arguments broadcast.
-    """
-    along = metric("series_mm") + np.asarray(width_mm) * metric("series_pieces")
-    return np.asarray(along * np.asarray(layers) + metric("across_mm") + np.asarray(width_mm) * metric("across_pieces"))
 
 
 def plated(
@@ -51,7 +33,7 @@ def plated(
     *,
     which: npt.NDArray[np.int64] | None = None,
 ) -> Options:
-    """Every split with every strip in every number of layers.
+    """Every split with every stock in every number of layers, as far as its conductors can be laid.
 
     Parameters
     ----------
@@ -65,7 +47,7 @@ def plated(
 
     Returns
     -------
-    Options, n · b rows
+    Options, at most n · b rows
         Picks: row of splits, number of the build.
     """
     names = next(fill.names for each in fills for fill in each)
@@ -74,33 +56,109 @@ def plated(
     builds = [space.builds[k] for k in which]
     series = splits.split.sum(axis=1)[:, None]
     fixed_kg, fixed_cost = _fixed(space, splits, series * task.parallel, metric)
-
-    def by_layers(name: str) -> Floats:
-        return np.hstack([metric[f"{name}_{build.layers}"] for build in builds])
-
-    layers = np.array([build.layers for build in builds])
-    length = strip_mm(metric.__getitem__, layers=layers, width_mm=np.array([build.width_mm for build in builds]))
     weld_ohm = space.brief.parts.weld_mohm * 1e-3
-    section_a = np.array([build.section_mm2 * build.density_a_mm2 for build in builds])
-    limit_a = section_a / np.maximum(by_layers("segment"), 1e-12)
-    sheet = np.array([build.sheet_ohm_mm for build in builds])
+    metrics = [{name: metric[f"{build.way.name}:{name}"] for name in METRICS} for build in builds]
+    each = [stocked(one, build) for one, build in zip(metrics, builds, strict=True)]
+
+    def by_build(name: str) -> Floats:
+        return np.hstack([one[name] for one in each])
+
+    limit_a = by_build("limit_a")
     peak, ride = space.overload(task.size)[:, which]
     columns = {
-        "resistance_ohm": sheet * by_layers("factor") + weld_ohm * metric["weld"],
-        "mass_kg": fixed_kg + length * np.array([build.kg_per_mm for build in builds]),
-        "cost": fixed_cost + length * np.array([build.cost_per_mm for build in builds]),
+        "resistance_ohm": by_build("ohm") + weld_ohm * metric["weld"],
+        "mass_kg": fixed_kg + by_build("kg"),
+        "cost": fixed_cost + by_build("cost"),
         "power_wire_mm": np.broadcast_to(splits.power_mm[:, None], limit_a.shape),
         "neg_peak_a": -limit_a * peak,
         "neg_continuous_a": -limit_a,
         "neg_charge_a": -limit_a,
         "neg_ride_a": -limit_a * ride,
         "neg_regen_a": -limit_a,
-        "spread_ohm": sheet * by_layers("spread"),
+        "spread_ohm": by_build("spread_ohm"),
         "hot_rise_k_per_w": np.broadcast_to(metric["hot_rise_k_per_w"], limit_a.shape),
     }
+    if asks_for_work(space.brief):
+        work = [work_of(each_metric, build, space.brief.joining, series=series, modules=splits.modules[:, None])
+                for each_metric, build in zip(metrics, builds, strict=True)]  # fmt: skip
+        columns |= {name: np.hstack([one[name] for one in work]) for name in BUILDING}
     flat = op.options(limit_a.size, **{name: column.ravel() for name, column in columns.items()})
     row, build = np.indices(limit_a.shape).reshape(2, -1)
-    return Options(flat.values, np.column_stack([row, which[build]]).astype(np.int64))
+    picks = np.column_stack([row, which[build]]).astype(np.int64)
+    laid = np.isfinite(flat.column("resistance_ohm"))
+    return Options(flat.values[laid], picks[laid])
+
+
+def stocked(metric: dict[str, Floats], build: Build) -> dict[str, Floats]:
+    """What the conductors come to in one stock.
+
+    R = ρ / t · squares; m = density · t · metal; limit = J · t / dense; sheets in n layers have 1 / n of the
+    resistance.
+
+    Parameters
+    ----------
+    metric : dict of str to ndarray
+        METRICS of the build's way.
+    build : Build
+
+    Returns
+    -------
+    dict of str to ndarray
+        ohm, spread_ohm [ohm], kg [kg], cost [currency], limit_a [A].
+    """
+    deep = build.stacked
+    kg = metric["metal_mm2"] * build.kg_per_mm2 * deep
+    bought = metric["bought_mm2"] * build.cost_per_mm2 * deep
+    return {
+        "ohm": metric["squares"] * build.square_ohm / deep,
+        "spread_ohm": metric["spread"] * build.square_ohm / deep,
+        "kg": kg,
+        "cost": bought + metric["cut_mm"] * build.cut_cost_per_mm * deep,
+        "limit_a": build.thickness_mm * deep * build.density_a_mm2 / np.maximum(metric["dense"], 1e-12),
+    }
+
+
+BUILDING = (*WORK, "build_min")
+
+
+def asks_for_work(brief: Brief) -> bool:
+    """Whether the brief has an objective or a constraint on the work of building."""
+    asked = set(brief.objectives.use) | {f"{name}".rsplit("_", 1)[0] for name, bound in brief.constraints if bound}
+    return bool(asked & set(BUILDING))
+
+
+def work_of(
+    metric: Mapping[str, Floats], build: Build, rules: JoiningRules, *, series: npt.ArrayLike, modules: npt.ArrayLike
+) -> dict[str, Floats]:
+    """Work of building in one stock.
+
+    minutes = welds · weld_min + pieces · piece_min + folds · fold_min + leads · lead_min + cases · case_min
+
+    Leads are a balance lead for each group, one more for each case, and two of power.
+
+    Parameters
+    ----------
+    metric : mapping of str to ndarray
+        WORK of the build's way.
+    build : Build
+    rules : JoiningRules
+    series, modules : int or ndarray
+        Groups and cases [-].
+
+    Returns
+    -------
+    dict of str to ndarray
+        BUILDING.
+    """
+    out = {name: np.asarray(metric[name], dtype=float) for name in WORK}
+    for name in ("pieces", "welds"):
+        out[name] = out[name] * build.stacked
+    leads = np.asarray(series) + np.asarray(modules) + 2
+    out["build_min"] = np.asarray(
+        out["welds"] * rules.weld_min + out["pieces"] * rules.piece_min + out["folds"] * rules.fold_min
+        + leads * rules.lead_min + np.asarray(modules) * rules.case_min
+    )  # fmt: skip
+    return out
 
 
 def _fixed(

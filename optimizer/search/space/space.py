@@ -22,7 +22,7 @@ from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Fill, FillRules, fills
 from optimizer.search.space.guard import Guard, guard, overloads
-from optimizer.search.space.parts import Build, builds
+from optimizer.search.space.parts import Build, builds, lay_rules, ways_of
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -36,6 +36,7 @@ CHAIN_SECONDS = 0.05
 # Reasons for which a candidate is refused before it is scored, in the order in which they are tried.
 VOLTAGE, ROOM, NO_PART, STOCK = "voltage window", "does not fit", "no BMS or fuse", "stock"
 BREAKS, PROTECTS = "fuse cannot break the fault current", "fuse does not protect wire or plates"
+JOINING, CONDUCTORS = "cannot be joined", "conductors"
 
 
 @dataclass(frozen=True)
@@ -199,7 +200,8 @@ class Space:
                 case=case_rules(self.brief),
                 ways=self.brief.fit.ways,
                 groups_per_module=self.brief.fit.groups_per_module,
-                layers=tuple(sorted(self.brief.vary.strip_layers)),
+                made=ways_of(self.builds),
+                lay=lay_rules(self.brief),
                 seconds=CHAIN_SECONDS,
                 seed=fit_seed(self.brief),
                 shared=self.shared_chains,

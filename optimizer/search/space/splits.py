@@ -15,6 +15,7 @@ from optimizer.brief import HarnessRules
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import centre_mm, to_vehicle
 from optimizer.front.pareto import nondominated
+from optimizer.pack.conductors.chained import METRICS, Way
 from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS, HarnessBlock, Places, harness_block
 from optimizer.search.space import roomwise
 from optimizer.search.space.counts import ways_by_groups
@@ -155,6 +156,17 @@ class Shares:
     def held(self, *, reduced: bool = True, up_to: int | None = None) -> list[int]:
         """How many (split, fills) `of` goes through for 0, 1, 2 … groups in all: see there, and `ways`."""
         return self._counted(self.useful, up_to) if reduced else self.ways(up_to=up_to)
+
+    def laid(self, way: Way, *, up_to: int | None = None) -> list[int]:
+        """As `ways`, of fills whose conductors can be laid in a way."""
+        name = f"{way.name}:{METRICS[0]}"
+        tables = []
+        for each, most in self._sizes():
+            table = np.zeros((len(each), most + 1), dtype=bool)
+            for k, fill in enumerate(each):
+                table[k, : fill.groups + 1] = np.isfinite(fill.metrics[:, fill.names.index(name)])
+            tables.append(table)
+        return self._counted(tables, up_to)
 
     def _sizes(self) -> list[tuple[Sequence[Fill], int]]:
         """Fills of each compartment with the most groups that one of them holds."""

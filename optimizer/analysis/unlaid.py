@@ -1,0 +1,56 @@
+"""Why no conductors can be laid over the groups of any pack asked for: the first place in the way."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from optimizer.fit.region.geometry import clearance
+from optimizer.pack.conductors.chained import Way, chain_metal
+from optimizer.search.exact.branch import joinable
+from optimizer.search.space import parts, ways
+from optimizer.search.space import space as rules
+from optimizer.search.space.space import Space, Task
+
+
+def unlaid(space: Space, tasks: Sequence[Task]) -> list[tuple[str, str]]:
+    """Rules of conductors that no pack of the space meets, each with what stands in the way.
+
+    Parameters
+    ----------
+    space : Space
+    tasks : sequence of Task
+
+    Returns
+    -------
+    list of (rule, text)
+        Empty where some pack has conductors that can be laid.
+    """
+    joined, texts = False, list[str]()
+    for task in tasks:
+        able = [space.builds[k] for k in joinable(space, task)]
+        joined = joined or bool(able)
+        series = ways.series_of(space, task)
+        shares = ways.shares_of(space, task)
+        for way in parts.ways_of(able):
+            laid = shares.laid(way, up_to=series[-1])
+            if any(laid[groups] for groups in series if groups < len(laid)):
+                return []
+            texts += _places(space, task, way, series[0])
+    if not joined:
+        methods = ", ".join(space.brief.joining.methods)
+        names = ", ".join(sorted({str(space.inputs.strips.id[build.strip]) for build in space.builds}))
+        return [(rules.JOINING, f"[joining] methods = {methods} join none of {names} to these cells")]
+    return [(rules.CONDUCTORS, "; ".join(dict.fromkeys(texts[:3])))]
+
+
+def _places(space: Space, task: Task, way: Way, needed: int) -> list[str]:
+    """What keeps the conductors of a way from being laid in the fill that holds the most groups."""
+    found = []
+    for room, each in zip(space.rooms, space.fills(task), strict=True):
+        for fill in each[:1]:
+            made = chain_metal(
+                fill.layout, fill.chain, way, gaps=clearance(space.brief), rules=parts.lay_rules(space.brief)
+            )
+            faults = made.faults_at(min(needed, fill.groups))
+            found += [f"{room.name}, {fill.layout.name}, {way.words}: {fault.text}" for fault in faults[:1]]
+    return found

@@ -1,0 +1,36 @@
+"""Table of a brief that says how metal is joined to cells, and how long it takes."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from optimizer.brief.kinds import NotNegative, Section, Whole
+
+
+class JoiningRules(Section):
+    """[joining]: what the builder joins metal to cells with, and what the cases leave room for."""
+
+    methods: Annotated[tuple[Literal["spot", "laser", "ultrasonic", "bolt"], ...], Field(min_length=1)] = (
+        "spot",
+        "laser",
+        "ultrasonic",
+        "bolt",
+    )
+    """Methods at hand, the preferred one first: resistance spot welder, laser, ultrasonic welder, bolts; default: any,
+    and each design says which one it takes."""
+    spot_energy: Literal["small", "large"] = "large"
+    """Energy of the spot welder: small joins nickel to 0.2 mm, large to 0.3 mm."""
+    taps: Annotated[Whole, Field(ge=1, le=100)] = 1
+    """Places at which each lead is joined to its end plate, the current shared evenly; default: one."""
+    weld_min: NotNegative = 0.2
+    """Time for one weld, two spots, checked and pulled [min]; default: common practice, no published source."""
+    piece_min: NotNegative = 0.5
+    """Time to cut, clean and lay one piece of metal [min]; default: common practice, no published source."""
+    fold_min: NotNegative = 1.0
+    """Time for one fold with its insulation [min]; default: common practice, no published source."""
+    lead_min: NotNegative = 4.0
+    """Time to join and route one lead [min]; default: common practice, no published source."""
+    case_min: NotNegative = 20.0
+    """Time to fill and close one case [min]; default: common practice, no published source."""

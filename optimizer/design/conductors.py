@@ -1,0 +1,260 @@
+"""The conductors of a design as they are built: outlines, welds, leads, and what each comes to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.fit.chain.adjacency import lateral_axes
+from optimizer.fit.region.geometry import clearance
+from optimizer.fit.region.layout import Layout
+from optimizer.pack.conductors.chained import ChainMetal, chain_metal, figures, shape_key
+from optimizer.pack.conductors.faces import face_name, name_of
+from optimizer.pack.conductors.joints import INSULATOR_MM, Joint
+from optimizer.pack.conductors.laid import Metal
+from optimizer.pack.conductors.sites import EXIT, Site
+from optimizer.pack.conductors.solved import fed, field_of, shares
+from optimizer.search.space.parts import lay_rules
+
+if TYPE_CHECKING:
+    from optimizer.design.model import Station
+    from optimizer.design.select import Chosen
+    from optimizer.search.space.parts import Build
+    from optimizer.search.space.space import Space
+
+Floats = npt.NDArray[np.float64]
+
+# Insulation under the metal, a ring on each positive end and a sheet with windows (common practice, no published
+# source) [mm].
+RING_MM = 0.2
+
+
+@dataclass(frozen=True)
+class Stock:
+    """What conductors are made of.
+
+    Parameters
+    ----------
+    way, material : str
+    thickness_mm, density_kg_m3, square_ohm : float
+        Of one layer [mm], [kg/m³], [ohm].
+    stacked : int
+        Layers by which whole plates are multiplied.
+    layers : int
+        Of strip that carries the pack current.
+    cell_ohm : float
+        Resistance behind each weld [ohm].
+    """
+
+    way: str
+    material: str
+    thickness_mm: float
+    density_kg_m3: float
+    square_ohm: float
+    stacked: int
+    layers: int
+    cell_ohm: float
+
+
+def stock_of(space: Space, chosen: Chosen, build: Build) -> Stock:
+    """The stock of a design."""
+    strips, cells = space.inputs.strips, space.inputs.cells
+    return Stock(
+        way=build.way.form,
+        material=str(strips.material[chosen.strip]),
+        thickness_mm=build.thickness_mm,
+        density_kg_m3=float(strips.density_kg_m3[chosen.strip]),
+        square_ohm=build.square_ohm,
+        stacked=build.stacked,
+        layers=build.layers,
+        cell_ohm=float(cells.dcir_mohm[space.context.cells.row[chosen.cell]]) * 1e-3,
+    )
+
+
+def station_metal(space: Space, station: Station, build: Build) -> ChainMetal:
+    """Metal of a compartment's chain, all numbers of groups."""
+    return chain_metal(
+        station.layout, station.chain, build.way, gaps=clearance(space.brief),
+        rules=lay_rules(space.brief), before=station.first_group,
+    )  # fmt: skip
+
+
+def conductor_records(space: Space, chosen: Chosen, stations: Sequence[Station], build: Build) -> list[dict[str, Any]]:
+    """Every conductor of a design, in the order in which the current passes them.
+
+    Parameters
+    ----------
+    space : Space
+    chosen : Chosen
+    stations : sequence of Station
+        In the order of the chain.
+    build : Build
+
+    Returns
+    -------
+    list of dict
+        Plain JSON values: name, compartment, face, layer, module, level, way, from_group, to_group (the pack's
+        negative end is 0 to 1, its positive end S to S + 1), material, thickness_mm, insulator_mm, pieces,
+        terminals, taps, resistance_mohm, worst_share, worst_density_a_mm2_per_a, mass_g. Coordinates are the
+        compartment's own. A joint is a disc of 3 mm.
+    """
+    stock = stock_of(space, chosen, build)
+    return [
+        record
+        for station in stations
+        for record in station_records(station, station_metal(space, station, build), stock, series=chosen.series)
+    ]
+
+
+def station_records(station: Station, made: ChainMetal, stock: Stock, *, series: int) -> list[dict[str, Any]]:
+    """Conductors of one compartment, see `conductor_records`; series counts the groups of the pack."""
+    found: list[dict[str, Any]] = []
+    folds = {joint.exit.node: joint for joint in made.joints if joint.first <= station.groups}
+    for k in made.present(station.groups):
+        site, metal = made.sites[k], made.metals[k]
+        if metal is None:
+            continue
+        found.append(_plate(site, metal, station, stock, _lead(site, station, folds, series)))
+        if site.kind == EXIT and site.node in folds:
+            found.append(_fold(folds[site.node], station, stock))
+    return found
+
+
+def _lead(site: Site, station: Station, folds: dict[int, Joint], series: int) -> str:
+    """Where a lead goes."""
+    number = site.node + station.first_group
+    if number == 0:
+        return "pack negative"
+    if number == series:
+        return "pack positive"
+    if site.node in folds:
+        return f"fold P{number}"
+    return f"wire to P{number}{'-' if site.kind == EXIT else '+'}"
+
+
+def solid(layout: Layout, site: Site, points: Floats) -> list[list[float]]:
+    """Points of a site's plane in the compartment's axes, on the ends of its cells [mm]."""
+    cell = int(site.cells[0])
+    out = np.empty((len(points), 3))
+    out[:, list(lateral_axes(layout.axis))] = points
+    half = layout.extents_mm[cell, layout.axis] / 2
+    out[:, layout.axis] = layout.centres_mm[cell, layout.axis] + site.side * half
+    return [[round(float(v), 4) + 0.0 for v in row] for row in out]
+
+
+def _plate(site: Site, metal: Metal, station: Station, stock: Stock, lead: str) -> dict[str, Any]:
+    layout, before = station.layout, station.first_group
+    each, deep = figures(metal, site), stock.stacked
+    scale = stock.square_ohm / deep
+    impedance = field_of(metal).impedance
+    current = shares(impedance * scale, site.positive, len(metal.tap_mm), cell_ohm=stock.cell_ohm)
+    cells = current[: len(site.cells)]
+    mean = np.abs(fed(site.positive, len(metal.tap_mm)))[: len(site.cells)]
+    welds = solid(layout, site, metal.weld_mm)
+    number = site.node + before
+    return {
+        "name": name_of(site, before=before),
+        "compartment": station.compartment.name,
+        "face": face_name(layout, site),
+        "layer": site.layer,
+        "module": site.module,
+        "level": 0,
+        "way": stock.way,
+        "from_group": number,
+        "to_group": number + 1,
+        "material": stock.material,
+        "thickness_mm": stock.thickness_mm,
+        "insulator_mm": RING_MM,
+        "pieces": [
+            {
+                "layers": piece.layers * deep,
+                "outline_mm": solid(layout, site, piece.outline_mm),
+                "width_mm": round(piece.width_mm, 4),
+                "length_mm": round(piece.length_mm, 4),
+            }
+            for piece in metal.pieces
+        ],
+        "terminals": [
+            {"cell": int(cell), "pole": "+" if plus else "-", "centre_mm": weld}
+            for cell, plus, weld in zip(site.cells, site.positive, welds, strict=True)
+        ],
+        "taps": [{"at_mm": at, "lead": lead} for at in solid(layout, site, metal.tap_mm)],
+        "resistance_mohm": float(current @ (impedance * scale) @ current) * 1e3,
+        "worst_share": float((np.abs(cells) / mean).max()),
+        "worst_density_a_mm2_per_a": each.dense_per_mm / (stock.thickness_mm * deep),
+        "mass_g": each.metal_mm2 * deep * stock.thickness_mm * stock.density_kg_m3 * 1e-6,
+    }
+
+
+def _fold(joint: Joint, station: Station, stock: Stock) -> dict[str, Any]:
+    """A joint between layers: outside the plates, on insulation, round the edge of the layer."""
+    layout, number = station.layout, joint.exit.node + station.first_group
+    layers = stock.layers
+    section = joint.width_mm * layers
+    metal = sum(joint.lengths_mm) * section
+
+    def rounded(points: Floats) -> list[list[float]]:
+        return [[round(float(v), 4) + 0.0 for v in row] for row in points]
+
+    return {
+        "name": f"P{number} fold",
+        "compartment": station.compartment.name,
+        "face": face_name(layout, joint.exit),
+        "layer": joint.exit.layer,
+        "module": joint.exit.module,
+        "level": 1,
+        "way": "fold",
+        "from_group": number,
+        "to_group": number + 1,
+        "material": stock.material,
+        "thickness_mm": stock.thickness_mm,
+        "insulator_mm": INSULATOR_MM,
+        "pieces": [
+            {"layers": layers, "outline_mm": rounded(o), "width_mm": joint.width_mm, "length_mm": length}
+            for o, length in zip(joint.outlines_mm, joint.lengths_mm, strict=True)
+        ],
+        "terminals": [],
+        "taps": [{"at_mm": at, "lead": f"P{number}{mark}"} for at, mark in
+                 zip(rounded(joint.path_mm[[0, -1]]), "+-", strict=True)],
+        "folds": joint.folds,
+        "slot_mm": rounded(joint.slot_mm[None])[0],
+        "resistance_mohm": joint.length_mm * stock.square_ohm / section * 1e3,
+        "worst_share": 1.0,
+        "worst_density_a_mm2_per_a": 1.0 / (section * stock.thickness_mm),
+        "mass_g": metal * stock.thickness_mm * stock.density_kg_m3 * 1e-6,
+    }  # fmt: skip
+
+
+def cut_rows(records: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Cut list of a design: equal pieces of a compartment on one line, with the conductors that they go into.
+
+    Parameters
+    ----------
+    records : sequence of dict
+        As `conductor_records` gives them.
+
+    Returns
+    -------
+    list of dict
+        compartment, plate (names), direction, pieces (all layers), material, thickness_mm, width_mm, length_mm, layers.
+    """
+    found: dict[tuple[Any, ...], dict[str, Any]] = {}
+    for record in records:
+        kind = "fold" if record["way"] == "fold" else "end" if record["taps"] else "series"
+        for piece in record["pieces"]:
+            shape = shape_key(np.asarray(piece["outline_mm"])) if record["way"] == "sheet" else b""
+            key = (record["compartment"], kind, piece["layers"], piece["width_mm"], piece["length_mm"], shape)
+            row = found.setdefault(key, {
+                "compartment": record["compartment"], "plate": [], "direction": kind, "pieces": 0,
+                "material": record["material"], "thickness_mm": record["thickness_mm"],
+                "width_mm": round(piece["width_mm"], 2), "length_mm": round(piece["length_mm"], 2),
+                "layers": piece["layers"],
+            })  # fmt: skip
+            row["pieces"] += piece["layers"]
+            if record["name"] not in row["plate"]:
+                row["plate"].append(record["name"])
+    return [{**row, "plate": " ".join(row["plate"])} for row in found.values()]

@@ -1,0 +1,1 @@
+"""Conductors as metal: which terminals they join, the pieces with their outlines, what they resist."""

@@ -1,0 +1,378 @@
+"""The metal of a whole chain, in every way of making it: what the search multiplies by each stock."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.fit.chain.adjacency import lateral_axes
+from optimizer.fit.chain.groups import Chain
+from optimizer.fit.region.layout import Clearance, Layout
+from optimizer.pack.conductors.cut import Parts, cut_sheet, share_out
+from optimizer.pack.conductors.faces import Fault, face_name, faults_of, name_of
+from optimizer.pack.conductors.joints import SHEET_WIDTH_MM, Joint, joints_of_chain
+from optimizer.pack.conductors.laid import CannotLay, Metal, lay_strip
+from optimizer.pack.conductors.sites import SERIES, Ints, Site, chain_sites
+from optimizer.pack.conductors.solved import Figures, figures_of
+
+Floats = NDArray[np.float64]
+
+STRIP, SHEET = "strip", "sheet"
+
+
+@dataclass(frozen=True, order=True)
+class Way:
+    """A way of making plates, as far as geometry goes.
+
+    Parameters
+    ----------
+    form : str
+        "strip" or "sheet".
+    width_mm : float
+        Of strip; 0 for sheet [mm].
+    layers : int
+        Of strip that carries the pack current; sheets are stacked without a change of shape, so 1 there.
+    """
+
+    form: str
+    width_mm: float
+    layers: int
+
+    @property
+    def name(self) -> str:
+        """Short name of the way in metrics."""
+        return SHEET if self.form == SHEET else f"{self.width_mm:g}x{self.layers}"
+
+    @property
+    def words(self) -> str:
+        """What people read."""
+        return "cut sheet" if self.form == SHEET else f"strip of {self.width_mm:g} mm"
+
+
+@dataclass(frozen=True)
+class LayRules:
+    """What the brief asks of conductors besides their gaps.
+
+    Parameters
+    ----------
+    slots : bool
+        Whether cases have slots for joints between layers.
+    taps : int
+        Places at which each lead is joined to its end plate, at least 1; fewer where an end has fewer neighbours.
+    """
+
+    slots: bool = True
+    taps: int = 1
+
+
+PLAIN = LayRules()
+
+
+@dataclass(frozen=True, eq=False)
+class ChainMetal:
+    """All conductors of a chain made in one way.
+
+    Parameters
+    ----------
+    way : Way
+    sites : tuple of Site
+    metals : tuple of Metal or None
+    faults : tuple of Fault
+    joints : tuple of Joint
+        From layer to layer, in the order of the chain.
+    """
+
+    way: Way
+    sites: tuple[Site, ...]
+    metals: tuple[Metal | None, ...]
+    faults: tuple[Fault, ...]
+    joints: tuple[Joint, ...]
+
+    def present(self, groups: int) -> list[int]:
+        """Sites that are there when the first groups are in use."""
+        return [k for k, site in enumerate(self.sites) if site.first <= groups <= site.last]
+
+    def faults_at(self, groups: int) -> list[Fault]:
+        """What stands against laying the first groups."""
+        return [fault for fault in self.faults if fault.first <= groups <= fault.last]
+
+
+def free_width_mm(layout: Layout, gaps: Clearance) -> float:
+    """Widest strip along a row at the edge that keeps off the next row and inside its cells' sides [mm]."""
+    side = min(layout.size.diameter_mm, np.inf) if layout.size.shape == "cylinder" else min(
+        layout.size.width_mm, layout.size.thickness_mm
+    )
+    half = min(side / 2 - 0.5, side / 2 + gaps.cell_gap_mm - gaps.plate_gap_mm)
+    return float(np.floor(2 * half * 2) / 2)
+
+
+def chain_metal(
+    layout: Layout,
+    chain: Chain,
+    way: Way,
+    *,
+    gaps: Clearance,
+    rules: LayRules = PLAIN,
+    sites: Sequence[Site] | None = None,
+    before: int = 0,
+) -> ChainMetal:
+    """Lay or cut every conductor of a chain.
+
+    Parameters
+    ----------
+    layout : Layout
+    chain : Chain
+        With at least one group.
+    way : Way
+    gaps : Clearance
+    rules : LayRules
+    sites : sequence of Site, optional
+        Of the chain, when known.
+    before : int
+        Groups of the pack before the chain, for names in faults.
+
+    Returns
+    -------
+    ChainMetal
+    """
+    places = list(chain_sites(layout, chain, cell_gap_mm=gaps.cell_gap_mm) if sites is None else sites)
+    make = _sheets(layout, chain, gaps, rules) if way.form == SHEET else _strips(layout, way, gaps, rules)
+    metals: list[Metal | None] = []
+    faults: list[Fault] = []
+    for site in places:
+        try:
+            metals.append(make(site))
+        except CannotLay as no:
+            metals.append(None)
+            text = f"{name_of(site, before=before)} on face {face_name(layout, site)}: {no}"
+            faults.append(Fault(site.first, site.last, text))
+    metals = _strengthened(places, metals)
+    faults += faults_of(
+        layout, places, metals, gap_mm=gaps.plate_gap_mm, group=chain.group, groups=chain.groups, before=before
+    )
+    wide = SHEET_WIDTH_MM if way.form == SHEET else way.width_mm
+    joints, unlaid = joints_of_chain(
+        layout, places, metals, width_mm=wide, gap_mm=gaps.plate_gap_mm, group=chain.group, slots=rules.slots
+    )
+    return ChainMetal(way, tuple(places), tuple(metals), (*faults, *unlaid), tuple(joints))
+
+
+# Most layers that an end gets over those of the plates, so that it is no weaker than they are.
+MOST_DOUBLED = 4
+
+
+def _strengthened(sites: Sequence[Site], metals: Sequence[Metal | None]) -> list[Metal | None]:
+    """Ends in so many layers that the current that gathers at their lead is no denser than in the plates between.
+
+    A lead at one place draws half of the pack's current through the strip on either side of it, where a plate
+    between groups has a tie for each cell.
+    """
+    between = [figures(m, s).dense_per_mm for s, m in zip(sites, metals, strict=True) if m is not None and not s.end]
+    if not between:
+        return list(metals)
+    bound = max(between) * (1.0 + 1e-6)
+    out: list[Metal | None] = []
+    for site, metal in zip(sites, metals, strict=True):
+        if metal is not None and site.end:
+            dense = figures(metal, site).dense_per_mm
+            times = min(max(int(np.ceil(dense / bound)), 1), MOST_DOUBLED)
+            metal = replace(metal, pieces=tuple(replace(p, layers=p.layers * times) for p in metal.pieces))
+        out.append(metal)
+    return out
+
+
+_LAID: dict[bytes, Metal | str] = {}
+_SOLVED: dict[bytes, Figures] = {}
+_MOST_KEPT = 50_000
+
+
+def _key(site: Site, *more: object) -> bytes:
+    """Equal for sites that are moved copies."""
+    place = np.round(site.centre_mm - site.centre_mm[0], 3) + 0.0
+    parts = (place.tobytes(), site.positive.tobytes(), site.inside.tobytes(), site.across.tobytes())
+    return b"|".join([*parts, repr((site.kind, *more)).encode()])
+
+
+def _moved(metal: Metal, by: Floats) -> Metal:
+    """The same metal elsewhere."""
+    pieces = tuple(replace(p, outline_mm=p.outline_mm + by) for p in metal.pieces)
+    return Metal(metal.weld_mm + by, metal.tap_mm + by, pieces, tuple(s + by for s in metal.sections))
+
+
+def _strips(layout: Layout, way: Way, gaps: Clearance, rules: LayRules) -> Callable[[Site], Metal]:
+    free = free_width_mm(layout, gaps)
+
+    def make(site: Site) -> Metal:
+        key = _key(site, way.width_mm, layout.size, free, rules.taps)
+        if key not in _LAID:
+            if len(_LAID) > _MOST_KEPT:
+                _LAID.clear()
+            corner = site.centre_mm[0].copy()
+            home = replace(site, centre_mm=site.centre_mm - corner)
+            try:
+                _LAID[key] = lay_strip(
+                    home, layout.size, width_mm=way.width_mm, layers=2, free_mm=free, taps=rules.taps
+                )
+            except CannotLay as no:
+                _LAID[key] = str(no)
+        found = _LAID[key]
+        if isinstance(found, str):
+            raise CannotLay(found)
+        # Laid with two layers where the pack current flows, so that one laying tells of any number.
+        deep = tuple(replace(p, layers=way.layers if p.layers == 2 else 1) for p in found.pieces)
+        return _moved(replace(found, pieces=deep), site.centre_mm[0])
+
+    return make
+
+
+def _sheets(layout: Layout, chain: Chain, gaps: Clearance, rules: LayRules) -> Callable[[Site], Metal]:
+    axes = lateral_axes(layout.axis)
+    known: dict[tuple[int, int], tuple[Parts, Ints]] = {}
+
+    def make(site: Site) -> Metal:
+        place = (site.module, site.layer)
+        if place not in known:
+            here = np.flatnonzero(
+                (layout.module == site.module) & (layout.layer == site.layer) & (chain.group >= 0)
+            )
+            row_of = np.full(layout.cells, -1, dtype=np.int64)
+            row_of[here] = np.arange(len(here))
+            known[place] = share_out(
+                layout.centres_mm[here][:, list(axes)], layout.extents_mm[here][:, list(axes)],
+                round_cells=layout.size.shape == "cylinder", gap_mm=gaps.plate_gap_mm,
+            ), row_of  # fmt: skip
+        return cut_sheet(site, layout, *known[place], axes=axes, gap_mm=gaps.plate_gap_mm, taps=rules.taps)
+
+    return make
+
+
+def figures(metal: Metal, site: Site) -> Figures:
+    """Figures of a plate, each shape of plate solved once."""
+    place = [np.round(np.concatenate([metal.weld_mm, metal.tap_mm]) - metal.weld_mm[0], 2)]
+    place += [np.round(p.outline_mm - metal.weld_mm[0], 2) for p in metal.pieces]
+    layers = bytes(p.layers for p in metal.pieces)
+    key = b"|".join([*((part + 0.0).tobytes() for part in place), site.positive.tobytes(), layers])
+    if key not in _SOLVED:
+        if len(_SOLVED) > _MOST_KEPT:
+            _SOLVED.clear()
+        _SOLVED[key] = figures_of(metal, site.positive)
+    return _SOLVED[key]
+
+
+ELECTRIC = ("squares", "dense", "spread", "metal_mm2", "bought_mm2", "cut_mm")
+WORK = ("pieces", "distinct_pieces", "distinct_plates", "welds", "folds")
+METRICS = (*ELECTRIC, *WORK)
+RULES = ("add", "worst", "worst", *["add"] * 8)
+
+
+def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
+    """METRICS of the first 1 … G groups of a chain; infinite where its conductors cannot be laid.
+
+    Parameters
+    ----------
+    made : ChainMetal
+    groups, parallel : int
+        Of the chain.
+
+    Returns
+    -------
+    ndarray, shape (groups, len(METRICS))
+        squares: resistance over that of a square of one layer [-]; dense: current per width of one layer of the
+        densest section over the pack's [1/mm]; spread: largest drop of a cell's share, over r / (squares of one
+        layer) [-]; metal and stock [mm²]; contour [mm]; pieces and places welded, all layers counted, shapes of
+        pieces and of plates that differ in more than place and turn, folds [-].
+    """
+    out = np.zeros((groups, len(METRICS)))
+    bad = np.zeros(groups + 1, dtype=bool)
+    for fault in made.faults:
+        bad[fault.first : fault.last + 1] = True
+    enter: dict[int, Floats] = {}
+    leave: dict[int, list[tuple[Site, Floats]]] = {}
+    for site, metal in zip(made.sites, made.metals, strict=True):
+        span = slice(site.first - 1, site.last)
+        if metal is None or bad[site.first : site.last + 1].all():
+            continue
+        each = figures(metal, site)
+        sums = (each.squares, each.metal_mm2, each.bought_mm2, each.cut_mm)
+        out[span, 0] += sums[0]
+        out[span, 1] = np.maximum(out[span, 1], each.dense_per_mm)
+        out[span, 3:6] += np.array(sums[1:4])
+        if site.kind != "exit":
+            enter[site.group + (site.kind == SERIES)] = each.potential[~site.positive]
+        if site.kind != "entry":
+            leave.setdefault(site.group, []).append((site, each.potential[site.positive]))
+    for joint in made.joints:
+        out[joint.first - 1 :, : len(ELECTRIC)] += _joined(joint, made.way.layers)
+        dense = 1.0 / (joint.width_mm * made.way.layers)
+        out[joint.first - 1 :, 1] = np.maximum(out[joint.first - 1 :, 1], dense)
+    for group, ways in leave.items():
+        for site, ahead in ways:
+            if group in enter:
+                drop = enter[group] - ahead
+                worst = parallel * float((drop - drop.mean()).max())
+                span = slice(site.first - 1, site.last)
+                out[span, 2] = np.maximum(out[span, 2], worst)
+    out[:, len(ELECTRIC) :] = _work(made, groups)
+    # What is cut and counted stays a number, so that no price of 0 meets infinity.
+    out[bad[1:], :5] = np.inf
+    return out
+
+
+def _joined(joint: Joint, layers: int) -> Floats:
+    """ELECTRIC that a joint adds, but for its density."""
+    area = sum(joint.lengths_mm) * joint.width_mm * layers
+    contour = 2.0 * (sum(joint.lengths_mm) + joint.width_mm * len(joint.lengths_mm)) * layers
+    squares = joint.length_mm / (joint.width_mm * layers)
+    return np.array([squares, 0.0, 0.0, area, area, contour])
+
+
+def _work(made: ChainMetal, groups: int) -> Floats:
+    """WORK of the first 1 … G groups, shape (G, len(WORK))."""
+    out = np.zeros((groups, len(WORK)))
+    plates = [_shapes(metal) if metal is not None else None for metal in made.metals]
+    for g in range(1, groups + 1):
+        here = [plates[k] for k in made.present(g)]
+        known = [one for one in here if one is not None]
+        joints = [joint for joint in made.joints if joint.first <= g]
+        kinds = {key for one in known for key in one.pieces}
+        kinds |= {("joint", joint.width_mm, length) for joint in joints for length in joint.lengths_mm}
+        out[g - 1] = (
+            sum(one.count for one in known) + made.way.layers * sum(len(joint.lengths_mm) for joint in joints),
+            len(kinds),
+            len({one.plate for one in known}) + len({joint.lengths_mm for joint in joints}),
+            sum(one.welds for one in known),
+            sum(joint.folds for joint in joints),
+        )
+    return out
+
+
+@dataclass(frozen=True)
+class _Shapes:
+    """What tells plates apart for whoever cuts and welds them: equal for moved, turned and turned-over copies."""
+
+    plate: bytes
+    pieces: frozenset[tuple[object, ...]]
+    count: int
+    welds: int
+
+
+def _shapes(metal: Metal) -> _Shapes:
+    corners = [p.outline_mm for p in metal.pieces]
+    keys = frozenset((round(p.width_mm, 2), round(p.length_mm, 2), shape_key(p.outline_mm)) for p in metal.pieces)
+    return _Shapes(
+        shape_key(np.concatenate([*corners, metal.weld_mm])),
+        keys,
+        sum(p.layers for p in metal.pieces),
+        sum(p.layers * len(p.welds) for p in metal.pieces),
+    )
+
+
+def shape_key(points_mm: Floats) -> bytes:
+    """Equal for points that are a moved, turned or mirrored copy: their distances from the middle, to 0.2 mm."""
+    middle = (points_mm.min(axis=0) + points_mm.max(axis=0)) / 2 if len(points_mm) < 3 else points_mm.mean(axis=0)
+    far = np.sort(np.linalg.norm(points_mm - middle, axis=1))
+    # Off any number that a length would round to, so that a hair does not tell equal shapes apart.
+    return np.floor(far * 5.0 + 0.1371).astype(np.int64).tobytes()

@@ -1,0 +1,251 @@
+"""Current in flat metal: potentials of outlines that lie on each other, on a grid of square elements.
+
+Pieces that lie on each other are one conductor as thick as all of them; welds are discs of fused metal. An element
+that an outline cuts counts by the share that it covers: current runs along an edge, so that this share carries it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.linalg import cho_solve_banded, cholesky_banded
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+STEP_MM = 2.0
+WELD_MM = 3.0
+
+# Rows of samples in an element, grid lines nearer than this are one, what fused metal conducts over that around it
+# in an element that a weld covers whole, and the disc on the grid that answers as a true one does.
+_ROWS = 4
+_MERGED_MM = 0.35
+_FUSED = 60.0
+_DISC_MM = 1.23
+# Stiffness of a bilinear element of unit sides and conductance along its two axes, nodes in turn around it.
+_STIFF_X = np.array([[2, -2, -1, 1], [-2, 2, 1, -1], [-1, 1, 2, -2], [1, -1, -2, 2]]) / 6.0
+_STIFF_Y = np.array([[2, 1, -1, -2], [1, 2, -2, -1], [-1, -2, 2, 1], [-2, -1, 1, 2]]) / 6.0
+_TURN = ((0, 0), (1, 0), (1, 1), (0, 1))
+
+
+@dataclass(frozen=True, eq=False)
+class Field:
+    """A conductor on its grid, ready to be fed at its joints.
+
+    Parameters
+    ----------
+    lines : tuple of ndarray
+        Grid lines along the two axes [mm].
+    sheets : ndarray, shape (nx, ny)
+        Conductance of each element over that of one layer [-].
+    node : ndarray of int, shape (nx + 1, ny + 1)
+        Number of each node in the system; −1 off the metal.
+    potential : ndarray, shape (n, m)
+        Of each node for 1 A into each joint and out at the ground [squares of one layer].
+    impedance : ndarray, shape (m, m)
+        Potential of each joint for 1 A into each other one [squares of one layer].
+    """
+
+    lines: tuple[Floats, Floats]
+    sheets: Floats
+    node: Ints
+    potential: Floats
+    impedance: Floats
+
+
+@njit(cache=True)
+def _cover(corners: Floats, starts: Ints, weight: Floats, xs: Floats, ys: Floats, out: Floats) -> None:
+    """Add to each element the weight of every polygon times the share that it covers (scan lines, even-odd)."""
+    hits = np.empty(512)
+    for p in range(len(starts) - 1):
+        a, b = starts[p], starts[p + 1]
+        low, high = corners[a:b, 1].min(), corners[a:b, 1].max()
+        first = max(np.searchsorted(ys, low, side="right") - 1, 0)
+        last = min(np.searchsorted(ys, high), len(ys) - 1)
+        for row in range(first * _ROWS, last * _ROWS):
+            j = row // _ROWS
+            y = ys[j] + (row % _ROWS + 0.5) * (ys[j + 1] - ys[j]) / _ROWS
+            count = 0
+            for k in range(a, b):
+                m = k + 1 if k + 1 < b else a
+                y0, y1 = corners[k, 1], corners[m, 1]
+                if (y0 <= y) != (y1 <= y) and count < len(hits):
+                    hits[count] = corners[k, 0] + (y - y0) / (y1 - y0) * (corners[m, 0] - corners[k, 0])
+                    count += 1
+            ends = np.sort(hits[:count])
+            for k in range(0, count - 1, 2):
+                i = max(np.searchsorted(xs, ends[k], side="right") - 1, 0)
+                while i < len(xs) - 1 and xs[i] < ends[k + 1]:
+                    part = min(ends[k + 1], xs[i + 1]) - max(ends[k], xs[i])
+                    if part > 0:
+                        out[i, j] += weight[p] * part / (xs[i + 1] - xs[i]) / _ROWS
+                    i += 1
+
+
+@njit(cache=True)
+def _cover_each(polygons: Floats, xs: Floats, ys: Floats, out: Floats) -> None:
+    """Share of each element that each of many polygons (m, k, 2) covers, in out (m, nx, ny)."""
+    starts, one = np.array([0, polygons.shape[1]]), np.ones(1)
+    for p in range(len(polygons)):
+        _cover(polygons[p], starts, one, xs, ys, out[p])
+
+
+@njit(cache=True)
+def _spaced(lines: Floats, step: float) -> Floats:
+    """Lines with those nearer than _MERGED_MM to the one before left out, and others put into wide gaps."""
+    kept = np.empty(len(lines))
+    kept[0], count = lines[0], 1
+    for line in lines[1:]:
+        if line - kept[count - 1] >= _MERGED_MM:
+            kept[count] = line
+            count += 1
+    kept[count - 1] = max(kept[count - 1], lines[-1])
+    out = [kept[0]]
+    for k in range(count - 1):
+        gap = kept[k + 1] - kept[k]
+        parts = max(int(np.ceil(gap / step - 1e-9)), 1)
+        for m in range(1, parts):
+            out.append(kept[k] + gap * m / parts)
+        out.append(kept[k + 1])
+    return np.array(out)
+
+
+def coverage(outlines: Sequence[Floats], *, weight: Sequence[float], lines: tuple[Floats, Floats]) -> Floats:
+    """Sum over closed outlines of weight times the share of each element that they cover.
+
+    Parameters
+    ----------
+    outlines : sequence of ndarray, shape (k, 2)
+        [mm]
+    weight : sequence of float
+        [-]
+    lines : tuple of ndarray
+        Grid lines along the two axes, rising [mm].
+
+    Returns
+    -------
+    ndarray, shape (nx, ny)
+    """
+    out = np.zeros((len(lines[0]) - 1, len(lines[1]) - 1))
+    starts = np.cumsum([0, *map(len, outlines)]).astype(np.int64)
+    corners = np.concatenate([np.asarray(o, float)[:, :2] for o in outlines])
+    _cover(corners, starts, np.asarray(weight, float), *lines, out)
+    return out
+
+
+def grid_lines(outlines: Sequence[Floats], joints_mm: Floats, *, step_mm: float) -> tuple[Floats, Floats]:
+    """Lines through every joint and beside its disc, along edges that follow an axis, and between them.
+
+    Parameters
+    ----------
+    outlines : sequence of ndarray, shape (k, 2)
+    joints_mm : ndarray, shape (m, 2)
+    step_mm : float
+        Most distance of two lines [mm].
+
+    Returns
+    -------
+    tuple of ndarray
+    """
+    found = []
+    corners = np.concatenate([np.asarray(o, float) for o in outlines])
+    four = np.array([np.asarray(o, float) for o in outlines if len(o) == 4]).reshape(-1, 4, 2)
+    for axis in (0, 1):
+        middle = joints_mm[:, axis]
+        low, high = corners[:, axis].min(), corners[:, axis].max()
+        along = four[:, :, axis]
+        edges = along[np.abs(along - np.roll(along, -1, axis=1)) < 1e-6]
+        lines = np.unique(np.round([*middle, *(middle - _DISC_MM), *(middle + _DISC_MM), *edges, low, high], 3))
+        lines = lines[(lines >= low - 1e-3) & (lines <= high + 1e-3)]
+        found.append(_spaced(lines, step_mm))
+    return found[0], found[1]
+
+
+def _disc(centre: Floats, radius: float) -> Floats:
+    turn = 2.0 * np.pi * np.arange(24) / 24
+    # As large as the disc.
+    grown = radius * np.sqrt(np.pi / (12 * np.sin(np.pi / 12)))
+    return np.asarray(centre + grown * np.column_stack([np.cos(turn), np.sin(turn)]))
+
+
+def solve_field(
+    outlines: Sequence[Floats], *, layers: Sequence[float], joints_mm: Floats, step_mm: float = STEP_MM
+) -> Field:
+    """Solve a conductor for a current into each of its joints.
+
+    ∇·(n ∇φ) = −j, n the layers on each other, φ the same all over a weld; bilinear elements, banded Cholesky.
+
+    Parameters
+    ----------
+    outlines : sequence of ndarray, shape (k, 2)
+        Closed outlines of the pieces [mm].
+    layers : sequence of float
+        Of each piece, over one layer of the reference thickness [-].
+    joints_mm : ndarray, shape (m, 2)
+        Middles of welds and taps, on the metal [mm].
+    step_mm : float
+        Most side of an element [mm].
+
+    Returns
+    -------
+    Field
+
+    Raises
+    ------
+    ValueError
+        If a joint is off the metal.
+    """
+    joints = np.asarray(joints_mm, float)
+    lines = grid_lines(outlines, joints, step_mm=step_mm)
+    sheets = coverage(outlines, weight=layers, lines=lines)
+    discs = [_disc(c, _DISC_MM) for c in joints]
+    part = np.minimum(coverage(discs, weight=[1.0] * len(discs), lines=lines), 1.0)
+    sheets = sheets * np.minimum((1.0 + part) / np.maximum(1.0 - part, 1e-9), _FUSED)
+    node, band = _matrix(sheets, lines)
+    feed = np.zeros((int(node.max()) + 1, len(discs)))
+    each = np.zeros((len(discs), *sheets.shape))
+    _cover_each(np.array(discs), *lines, each)
+    each *= np.diff(lines[0])[:, None] * np.diff(lines[1])[None, :] * (sheets > 1e-6)
+    whole = each.sum(axis=(1, 2))
+    if np.any(whole <= 0):
+        raise ValueError(f"joint {int(np.argmin(whole))} is off the metal")
+    k, i, j = np.nonzero(each)
+    share = each[k, i, j] / whole[k] / 4.0
+    for di, dj in _TURN:
+        np.add.at(feed, (node[i + di, j + dj], k), share)
+    factor = cholesky_banded(band, lower=True, check_finite=False)
+    potential = cho_solve_banded((factor, True), feed, check_finite=False)
+    return Field(lines, sheets, node, potential, feed.T @ potential)
+
+
+def _matrix(sheets: Floats, lines: tuple[Floats, Floats]) -> tuple[Ints, Floats]:
+    """Numbers of the nodes on metal along the longer side, and the matrix as the band below its diagonal."""
+    nx, ny = sheets.shape
+    metal = sheets > 1e-6
+    used = np.zeros((nx + 1, ny + 1), dtype=bool)
+    for di, dj in _TURN:
+        used[di : nx + di, dj : ny + dj] |= metal
+    node = np.full((nx + 1, ny + 1), -1, dtype=np.int64)
+    if nx >= ny:
+        node[used] = np.arange(used.sum())
+    else:
+        node.T[used.T] = np.arange(used.sum())
+    i, j = np.nonzero(metal)
+    corner = np.stack([node[i + di, j + dj] for di, dj in _TURN], axis=1)
+    rows = np.repeat(corner, 4, axis=1).ravel()
+    cols = np.tile(corner, (1, 4)).ravel()
+    tall = (np.diff(lines[1])[j] / np.diff(lines[0])[i])[:, None]
+    each = sheets[i, j][:, None] * (tall * _STIFF_X.ravel() + _STIFF_Y.ravel() / tall)
+    values = each.ravel()
+    below = rows >= cols
+    rows, cols, values = rows[below], cols[below], values[below]
+    width, count = int((rows - cols).max()) + 1, int(used.sum())
+    band = np.bincount((rows - cols) * count + cols, weights=values, minlength=width * count).reshape(width, count)
+    # One node holds the ground; a trace on all others holds splinters of an outline that touch nothing.
+    band[0] += 1e-9
+    band[0, int(np.argmax(band[0]))] += 1.0
+    return node, np.asarray(band, dtype=np.float64)

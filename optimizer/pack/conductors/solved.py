@@ -1,0 +1,178 @@
+"""Figures of one plate's metal: resistance, unevenness, densest section, area; before any thickness."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry import Polygon
+
+from optimizer.pack.conductors.field import Field, solve_field
+from optimizer.pack.conductors.laid import Metal
+from optimizer.pack.conductors.sites import Flags
+
+Floats = NDArray[np.float64]
+
+# Points of a section at which the current is taken, and the distance over which it is [mm].
+_SAMPLES = (np.arange(9) - 4.0) / 9.0
+_APART_MM = 0.8
+
+
+@dataclass(frozen=True, eq=False)
+class Figures:
+    """What one plate comes to in metal of unit resistance per square (of one layer).
+
+    Parameters
+    ----------
+    squares : float
+        Heat over the square of the current when each cell of a group carries an equal share [squares].
+    potential : ndarray, shape (m,)
+        Of the cells' welds at 1 A and equal shares [squares].
+    dense_per_mm : float
+        Mean current over the width of one layer in the worst section, at 1 A [A/mm per A].
+    metal_mm2 : float
+        Area of all layers [mm²].
+    bought_mm2 : float
+        Area of the stock that goes into it: strip as cut, sheet by the rectangle around the plate [mm²].
+    cut_mm : float
+        Length of contour [mm].
+    pieces : int
+        All layers counted.
+    """
+
+    squares: float
+    potential: Floats
+    dense_per_mm: float
+    metal_mm2: float
+    bought_mm2: float
+    cut_mm: float
+    pieces: int
+
+
+def fed(positive: Flags, taps: int) -> Floats:
+    """Currents into the joints at 1 A: equal ones from positive ends, into negative ends, by the taps the rest."""
+    up, down = max(int(positive.sum()), 1), max(int((~positive).sum()), 1)
+    cells = np.where(positive, 1.0 / up, -1.0 / down)
+    return np.concatenate([cells, np.full(taps, -cells.sum() / max(taps, 1))])
+
+
+def shares(impedance_ohm: Floats, positive: Flags, taps: int, *, cell_ohm: float) -> Floats:
+    """Currents into the joints at 1 A when each cell feeds the plate through its own resistance.
+
+    The far ends of the cells of a group lie at one potential: (Z + r) i = λ over each group, Σ i = ±1.
+
+    Parameters
+    ----------
+    impedance_ohm : ndarray, shape (m, m)
+        Of the plate's joints, welds before taps [ohm].
+    positive : ndarray of bool
+        Of the welds.
+    taps : int
+    cell_ohm : float
+        Above 0 [ohm].
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        [A]
+    """
+    count, even = len(positive), fed(positive, taps)
+    kinds = [flags for flags in (positive, ~positive) if flags.any()]
+    size = count + len(kinds)
+    matrix, right = np.zeros((size, size)), np.zeros(size)
+    matrix[:count, :count] = impedance_ohm[:count, :count] + cell_ohm * np.eye(count)
+    right[:count] = -impedance_ohm[:count, count:] @ even[count:]
+    for k, flags in enumerate(kinds):
+        matrix[:count, count + k] = -flags.astype(float)
+        matrix[count + k, :count] = flags
+        right[count + k] = even[:count][flags].sum()
+    solved = np.linalg.solve(matrix, right)
+    return np.concatenate([solved[:count], even[count:]])
+
+
+def field_of(metal: Metal) -> Field:
+    """The plate's field, joints in the order welds, taps."""
+    return solve_field(
+        [piece.outline_mm for piece in metal.pieces],
+        layers=[float(piece.layers) for piece in metal.pieces],
+        joints_mm=np.concatenate([metal.weld_mm, metal.tap_mm]),
+    )
+
+
+def figures_of(metal: Metal, positive: Flags) -> Figures:
+    """Solve a plate.
+
+    Parameters
+    ----------
+    metal : Metal
+    positive : ndarray of bool, shape (m,)
+        Which of the site's ends are positive.
+
+    Returns
+    -------
+    Figures
+    """
+    field = field_of(metal)
+    feed = fed(positive, len(metal.tap_mm))
+    at_joints = field.impedance @ feed
+    area = np.array([Polygon(p.outline_mm).area * p.layers for p in metal.pieces])
+    return Figures(
+        squares=float(feed @ at_joints),
+        potential=at_joints[: len(positive)],
+        dense_per_mm=worst_density(field, field.potential @ feed, metal.sections),
+        metal_mm2=float(area.sum()),
+        bought_mm2=float(sum(p.width_mm * p.length_mm * p.layers for p in metal.pieces)),
+        cut_mm=float(sum(Polygon(p.outline_mm).length * p.layers for p in metal.pieces)),
+        pieces=int(sum(p.layers for p in metal.pieces)),
+    )
+
+
+def worst_density(field: Field, potential: Floats, sections: tuple[Floats, ...]) -> float:
+    """Mean current over the width of one layer in the densest section [A/mm].
+
+    Mean over the section of the slope of the potential square to it.
+
+    Parameters
+    ----------
+    field : Field
+    potential : ndarray, shape (n,)
+        Of each node [squares].
+    sections : tuple of ndarray, shape (2, 2)
+        [mm]
+
+    Returns
+    -------
+    float
+    """
+    if not sections:
+        return 0.0
+    cuts = np.array(sections)
+    along = cuts[:, 1] - cuts[:, 0]
+    length = np.hypot(*along.T)[:, None]
+    square = np.column_stack([-along[:, 1], along[:, 0]]) / length
+    middle = cuts.mean(axis=1)
+    points = middle[:, None, :] + _SAMPLES[None, :, None] * along[:, None, :]
+    ahead, behind = (
+        _at(field, potential, points + sign * _APART_MM / 2 * square[:, None, :]) for sign in (1.0, -1.0)
+    )
+    slope = (ahead - behind) / _APART_MM
+    there = np.isfinite(slope)
+    mean = np.abs(np.where(there, slope, 0.0).sum(axis=1)) / np.maximum(there.sum(axis=1), 1)
+    return float(mean.max())
+
+
+def _at(field: Field, potential: Floats, points: Floats) -> Floats:
+    """Potential at points, NaN off the metal."""
+    flat = points.reshape(-1, 2)
+    place, part = [], []
+    for axis, lines in enumerate(field.lines):
+        k = np.clip(np.searchsorted(lines, flat[:, axis], side="right") - 1, 0, len(lines) - 2)
+        place.append(k)
+        part.append(np.clip((flat[:, axis] - lines[k]) / (lines[k + 1] - lines[k]), 0.0, 1.0))
+    (i, j), (x, y) = place, part
+    total = np.zeros(len(flat))
+    for di, dj, weight in ((0, 0, (1 - x) * (1 - y)), (1, 0, x * (1 - y)), (1, 1, x * y), (0, 1, (1 - x) * y)):
+        node = field.node[i + di, j + dj]
+        total += np.where(node >= 0, weight * potential[np.maximum(node, 0)], np.where(weight > 1e-9, np.nan, 0.0))
+    return np.asarray(total.reshape(points.shape[:-1]))

@@ -1,0 +1,95 @@
+"""Which method joins a stock to a cell's terminals, of those that the builder has."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from optimizer.brief import JoiningRules
+from optimizer.catalog.types import Strips
+
+SPOT, LASER, ULTRASONIC, BOLT, SOLDER = "spot", "laser", "ultrasonic", "bolt", "solder"
+
+
+@dataclass(frozen=True)
+class Rule:
+    """Up to which thickness a method joins a material.
+
+    Parameters
+    ----------
+    method : str
+    material : str
+    steel_mm, stud_mm : float
+        To the nickel-plated steel of a round cell, and to the stud or tab of a block; 0: not at all [mm].
+    top : bool
+        Whether a top of steel or nickel must lie on it, in which the heat arises.
+    """
+
+    method: str
+    material: str
+    steel_mm: float
+    stud_mm: float
+    top: bool = False
+
+
+# Common practice, no published source: a resistance spot welder makes its heat in the strip, which takes a material
+# that resists; one of small energy manages nickel to 0.2 mm, one of large energy to 0.3 mm. Copper leads the heat away
+# and is welded through a top of steel or nickel, aluminium on steel not at all. Blocks have studs and threaded
+# terminals, or tabs that are welded with ultrasound.
+SMALL = (
+    Rule(SPOT, "nickel", 0.2, 0.0),
+    Rule(SPOT, "nickel_plated_steel", 0.2, 0.0),
+    Rule(SPOT, "copper", 0.1, 0.0, top=True),
+)
+LARGE = (
+    Rule(SPOT, "nickel", 0.3, 0.0),
+    Rule(SPOT, "nickel_plated_steel", 0.3, 0.0),
+    Rule(SPOT, "copper", 0.2, 0.0, top=True),
+)
+OTHERS = (
+    Rule(LASER, "nickel", 0.5, 0.5),
+    Rule(LASER, "nickel_plated_steel", 0.5, 0.5),
+    Rule(LASER, "copper", 0.3, 0.5),
+    Rule(LASER, "aluminium", 0.5, 2.0),
+    Rule(ULTRASONIC, "copper", 0.0, 0.5),
+    Rule(ULTRASONIC, "aluminium", 0.0, 1.0),
+    Rule(ULTRASONIC, "nickel", 0.0, 0.3),
+    Rule(BOLT, "copper", 0.0, 10.0),
+    Rule(BOLT, "aluminium", 0.0, 10.0),
+    Rule(BOLT, "nickel", 0.0, 10.0),
+    Rule(BOLT, "nickel_plated_steel", 0.0, 10.0),
+)
+
+
+def rules_for(rules: JoiningRules) -> tuple[Rule, ...]:
+    """What each method at hand joins, the first one named first."""
+    known = (*(SMALL if rules.spot_energy == "small" else LARGE), *OTHERS)
+    return tuple(rule for method in rules.methods for rule in known if rule.method == method)
+
+
+def method_for(strips: Strips, row: int, *, block: bool, rules: JoiningRules) -> Rule | None:
+    """How a stock is joined to the cells.
+
+    Parameters
+    ----------
+    strips : Strips
+    row : int
+        Of the table.
+    block : bool
+        Whether the cells are blocks with studs or tabs, and not round ones of steel.
+    rules : JoiningRules
+
+    Returns
+    -------
+    Rule or None
+        The first method at hand that does; None where none does. A stock that names its methods in the column
+        `joined_by` is joined by these alone, whatever its thickness.
+    """
+    material, thick = str(strips.material[row]), float(strips.thickness_mm[row])
+    named = frozenset(filter(None, (word.strip() for word in str(strips.joined_by[row]).split(";"))))
+    for rule in rules_for(rules):
+        if named:
+            if rule.method in named and rule.material == material:
+                return rule
+        elif rule.material == material and thick <= (rule.stud_mm if block else rule.steel_mm) + 1e-9:
+            return rule
+    return None
