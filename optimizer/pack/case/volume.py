@@ -274,8 +274,8 @@ def _one(
 def details(rules: CaseRules, *, cells: int, groups: int, bodies: int, feet: bool) -> tuple[float, float]:
     """What bosses, feet and slots add to a body, and pegs, holes and marks to one cover [mm³].
 
-    A boss counts with the part that stands free of wall and ring, a third of its disc as drawn for rows along a
-    wall; marks with both strokes of a plus on one cover and one of a minus on the other.
+    A boss counts with the part of its disc that stands free of wall and ring, as measured on packs of all kinds;
+    marks with both strokes of a plus on one cover and one of a minus on the other.
 
     Parameters
     ----------
@@ -291,7 +291,8 @@ def details(rules: CaseRules, *, cells: int, groups: int, bodies: int, feet: boo
     """
     body = cover = 0.0
     if rules.lid != "none" and rules.cover_mm > 0:
-        boss = np.pi * (BOSS_MM**2 * BOSS_HIGH_MM / 3.0 - HOLE_MM**2 * HOLE_DEEP_MM)
+        stands_free = 0.4 if rules.webbed else 0.8
+        boss = np.pi * (BOSS_MM**2 * BOSS_HIGH_MM * stands_free - HOLE_MM**2 * HOLE_DEEP_MM)
         body += 2.0 * FASTENERS * bodies * boss
         peg = np.pi * PEG_MM**2 * PEG_LONG_MM
         hole = np.pi * (SHANK_MM**2 * rules.cover_mm + (HEAD_MM**2 - SHANK_MM**2) * HEAD_HIGH_MM / 2.0)
