@@ -41,6 +41,11 @@ def seats_png(seats: pd.DataFrame, design: Design | None) -> bytes:
         return to_bytes(figure, kind="png", dpi=150)
 
 
+def _rows(seats: pd.DataFrame) -> list[Any]:
+    """Rows as named tuples; what they hold is known by name alone."""
+    return list(seats.itertuples())
+
+
 def _in_rows(seats: pd.DataFrame) -> Figure:
     """A row for each group, a field for each cell."""
     series, parallel = int(seats["group"].max()), int(seats["seat"].max())
@@ -49,7 +54,7 @@ def _in_rows(seats: pd.DataFrame) -> Figure:
     FigureCanvasAgg(figure)
     axes = figure.subplots()
     size = 6.0 if parallel <= 40 else 3.0
-    for row in seats.itertuples():
+    for row in _rows(seats):
         tint = TINTS[(row.group - 1) % len(TINTS)]
         axes.add_patch(Rectangle((row.seat - 1, row.group - 1), 1, 1, facecolor=tint, edgecolor="white", lw=1))
         axes.text(row.seat - 0.5, row.group - 0.5, str(row.id), ha="center", va="center", fontsize=size, color=INK)
@@ -84,7 +89,7 @@ def _panel(axes: Any, station: Any, layer: pd.DataFrame, title: str) -> None:
     one, other = (name for k, name in enumerate("xyz") if k != axis)
     extents = station.layout.extents_mm[0]
     across = [float(extents[k]) for k in range(3) if k != axis]
-    for row in layer.itertuples():
+    for row in _rows(layer):
         at = (getattr(row, f"{one}_mm"), getattr(row, f"{other}_mm"))
         tint = TINTS[(row.group - 1) % len(TINTS)]
         if abs(across[0] - across[1]) < 0.5:
@@ -114,7 +119,7 @@ def labels_pdf(seats: pd.DataFrame) -> bytes:
     bytes
         PDF.
     """
-    rows = list(seats.itertuples())
+    rows = _rows(seats)
     buffer = io.BytesIO()
     with own_look(), mpl.rc_context({"pdf.fonttype": 42}), PdfPages(buffer, metadata={"CreationDate": None}) as pages:
         for start in range(0, len(rows), ACROSS * DOWN):
