@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 
@@ -43,8 +44,9 @@ def make_ready(space: Space, workers: Workers, *, report: Told | None = None) ->
 
 def compiled() -> bool:
     """Whether this machine holds the kernel that all searches need, as the program stands now."""
+    kernel: Any = run_block  # numba has no name for its cache
     try:
-        return bool(run_block._cache._cache_file._load_index())
+        return bool(kernel._cache._cache_file._load_index())
     except (AttributeError, OSError):
         return True
 
