@@ -18,7 +18,7 @@ from optimizer.brief.rules import RuleChecks
 from optimizer.design.conductors import conductor_records
 from optimizer.design.file import Choices, DesignFile, LayoutClaim, chain_faults, read_design_file, shape_problems
 from optimizer.design.protection import broken, parts_after_peak, turned_off
-from optimizer.design.select import CHOICES, Chosen, build_of, choose, design_block, harness_of
+from optimizer.design.select import CHOICES, Chosen, build_of, choose, design_block, harness_of, metric
 from optimizer.design.settings import settings_sheet
 from optimizer.design.solids import portable, solids_of, unpacked
 from optimizer.design.unfold import stations_of
@@ -326,6 +326,8 @@ def _check_choices(path: Path, space: Space, choices: Choices) -> None:
         complain("split", choices.split, f"must add up to series = {chosen.series}")
     if chosen.layers not in space.brief.vary.strip_layers:
         complain("strip_layers", chosen.layers, f"must be one of {list(space.brief.vary.strip_layers)}")
+    elif not np.isfinite(metric(chosen, f"{build_of(space, chosen).way.name}:squares")):
+        complain("strip", choices.strip, "cannot be laid over these groups: its conductors would touch or hang loose")
     cells, row = space.inputs.cells, int(space.context.cells.row[chosen.cell])
     full_v = chosen.series * float(cells.voltage_max_v[row])
     chemistry, profile = str(cells.chemistry[row]), space.context.profile

@@ -25,6 +25,7 @@ from optimizer.pack.wiring.table import WireKind, harness_table
 from optimizer.ride.simulate import simulate_trace
 from optimizer.score.score import packs
 from optimizer.search.space import parts
+from optimizer.search.space.joining import METHODS, method_for
 from optimizer.search.space.space import Space
 
 __all__ = ["choose", "design_block", "stations_of", "unfold"]
@@ -76,7 +77,7 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         case=case_rules(space.brief),
         stations=stations,
         cell=part(inputs.cells, int(space.context.cells.row[chosen.cell])),
-        strip={**part(inputs.strips, chosen.strip), "layers": chosen.layers},
+        strip={**part(inputs.strips, chosen.strip), "layers": chosen.layers, **_joined(space, chosen)},
         wire=part(inputs.wires, chosen.wire),
         bms=part(inputs.bms, chosen.bms),
         fuse=part(inputs.fuses, chosen.fuse),
@@ -102,6 +103,16 @@ def _measured(space: Space) -> tuple[tuple[float, float], ...]:
     """Capacity and resistance of each measured group."""
     groups = space.brief.measured
     return () if groups is None else tuple(zip(groups.capacity_ah, groups.resistance_mohm, strict=True))
+
+
+def _joined(space: Space, chosen: Chosen) -> dict[str, str]:
+    """How the stock is joined to the cells, in words."""
+    block = space.sizes[int(space.size_of[chosen.cell])].shape == "block"
+    rule = method_for(space.inputs.strips, chosen.strip, block=block, rules=space.brief.joining)
+    if rule is None:
+        return {}
+    top = ", through a top of steel or nickel of 0.1 to 0.15 mm on each weld" if rule.top else ""
+    return {"joined": f"{METHODS[rule.method]}{top}"}
 
 
 def stations_of(space: Space, chosen: Chosen, block: HarnessBlock) -> tuple[Station, ...]:

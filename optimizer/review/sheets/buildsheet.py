@@ -153,13 +153,23 @@ def _weld(design: Design) -> Step:
     rows = tuple(tuple(_figure(value) for value in row) for row in plates[columns].itertuples(index=False))
     headers = tuple(name.replace("compartment", "box").replace("_mm", " [mm]") for name in columns)
     layers = int(design.strip.get("layers", 1))
+    joined = str(design.strip.get("joined", ""))
+    folds = [
+        f"Then fold {one['name']} round the edge of the layer through its slot, from {one['name'].split()[0]}+ to "
+        f"{one['name'].split()[0]}-, over insulation of {one['insulator_mm']:g} mm; bend it once, over a rounded edge."
+        for one in design.conductors if one["way"] == "fold"
+    ]  # fmt: skip
     checks = (
         "Cover every group that is not being worked on; a strip that falls across two plates burns.",
+        *([f"Join the metal to the cells by {joined}."] if joined else []),
         f"Weld the plates in the order of their numbers. Strips that lie in the series direction carry "
         f"the pack current: {layers} layer{'s' if layers != 1 else ''} there. Strips within "
-        f"a group only level it.",
-        "Plate 3-4 is P3 on the drawings. The end of one case and the start of the next share a number: a "
-        "wire joins them.",
+        f"a group only level it. The second layer is welded through the first, or beside it.",
+        "P3 joins the positive ends of group 3 to the negative ends of group 4. P3+ and P3- are its two halves where "
+        "the chain goes on in another case or layer.",
+        "Join each lead to its end plate, at the ring on the drawing, before the plate is welded to cells: no "
+        "soldering on a cell.",
+        *folds,
         "Two weld pairs at least on each end. No weld on the centre of the negative end, where the "
         "inner tab is: weld off its centre.",
         "After each plate check by eye and by a light pull that every weld holds.",

@@ -7,7 +7,15 @@ from dataclasses import dataclass
 from optimizer.brief import JoiningRules
 from optimizer.catalog.types import Strips
 
-SPOT, LASER, ULTRASONIC, BOLT, SOLDER = "spot", "laser", "ultrasonic", "bolt", "solder"
+SPOT, LASER, ULTRASONIC, BOLT = "spot", "laser", "ultrasonic", "bolt"
+
+
+METHODS = {
+    SPOT: "resistance spot welder",
+    LASER: "laser",
+    ULTRASONIC: "ultrasonic welder",
+    BOLT: "bolts",
+}
 
 
 @dataclass(frozen=True)
