@@ -41,6 +41,8 @@ crr = 0.015
 drivetrain_efficiency = 0.8
 [ride]
 speed_kmh = 18.0
+[protection]
+fuse_protects = false
 [objectives]
 use = ["range_km", "peak_power_w", "cost"]
 [vary]
