@@ -47,6 +47,9 @@ CELL_COLUMNS = (
     Column("temp_max_c", signed=True, low=15, high=110, ask="degrees Celsius"),
     Column("ocv", "text", needed=False, filled=False),
     Column("tolerance_mm", needed=False, filled=False, zero=True, low=0.005, high=5, ask="millimetres", default=0.0),
+    # Below it a cell takes no charge; left out, the chemistry's own limits stand.
+    Column("charge_temp_min_c", needed=False, filled=False, signed=True, low=-60, high=40, ask="degrees Celsius",
+           default=-80.0),
 )
 STRIP_COLUMNS = (
     Column("id", "text", label=True),
@@ -162,6 +165,7 @@ class Cells(Catalog):
     stock: Floats
     temp_min_c: Floats
     temp_max_c: Floats
+    charge_temp_min_c: Floats
     break_quantity: Floats
     break_price: Floats
     curves: tuple[OcvCurve, ...]

@@ -135,12 +135,15 @@ COLD_CHARGE = ((15.0, 1.0), (5.0, 0.4), (0.0, 0.2))
 NO_GRAPHITE = ("LTO", "Na-ion")
 
 
-def charge_factor(brief: Brief, chemistry: npt.NDArray[np.str_]) -> Floats:
-    """Part of their charge current that cells take at the coldest temperature of the brief, shape (n_cells,)."""
+def charge_factor(brief: Brief, chemistry: npt.NDArray[np.str_], least_c: Floats) -> Floats:
+    """Part of their charge current that cells take at the coldest temperature of the brief, shape (n_cells,).
+
+    Nothing below least_c, the catalog's own limit of each cell [°C].
+    """
     assert brief.ride is not None and brief.electrical is not None
     coldest = min(brief.ride.temp_c, brief.electrical.temp_c)
     left = next((part for from_c, part in COLD_CHARGE if coldest >= from_c), 0.0)
-    return np.where(np.isin(chemistry, NO_GRAPHITE), 1.0, left)
+    return np.where(coldest < least_c, 0.0, np.where(np.isin(chemistry, NO_GRAPHITE), 1.0, left))
 
 
 def cell_table(
@@ -197,7 +200,8 @@ def cell_table(
             for model in models
         ]),
         ocv_grid_v=_on_grid(models, [model.ocv_v for model in models]),
-        regen_a=cells.current_charge_a[rows] * charge_factor(brief, cells.chemistry[rows]),
+        regen_a=cells.current_charge_a[rows]
+        * charge_factor(brief, cells.chemistry[rows], cells.charge_temp_min_c[rows]),
         temp_max_c=cells.temp_max_c[rows],
         fault_a=cells.voltage_max_v[rows] / least_ohm(models),
     )

@@ -17,6 +17,7 @@ BANDS = {
     "thickness_mm": (0.02, 200),
     "height_mm": (0.5, 500),
     "tolerance_mm": (0, 6),
+    "charge_temp_min_c": (-60, 40),
     "capacity_ah": (0.05, 600),
     "capacity_min_ah": (0.05, 600),
     "voltage_nominal_v": (0.9, 6),

@@ -24,8 +24,8 @@ from optimizer.cell.curves import read_curves, read_profile, read_pulses
 CATALOGS = builtin_catalogs()
 FLAT = {
     "prismatic": "slab-a,own,prismatic,,120.0,34.0,12.0,0.2,LFP,6.0,5.9,3.2,3.65,2.5,6.5,12,24,10,3,125.0,9.5,"
-    "50:9;200:8,40,-10,55,",
-    "pouch": "pouch-a,own,pouch,,130.0,60.0,9.0,,NMC,8.0,7.8,3.7,4.2,3.0,5.0,24,60,10,8,170.0,14.0,,,-20,60,own.csv",
+    "50:9;200:8,40,-10,55,,5",
+    "pouch": "pouch-a,own,pouch,,130.0,60.0,9.0,,NMC,8.0,7.8,3.7,4.2,3.0,5.0,24,60,10,8,170.0,14.0,,,-20,60,own.csv,",
 }
 OWN = "soc,ocv_v\n0,3.0\n0.1,3.4\n0.3,3.55\n0.5,3.65\n0.7,3.85\n0.9,4.05\n1,4.18\n"
 CURVES = "current_a,capacity_ah,voltage_v\n" + "".join(

@@ -22,6 +22,6 @@ def test_rides_and_charges_in_the_cold_are_met():
     assert {kind for _, _, kind, _ in found} == {"ride", "peak", "charge"}
     for temp_c, case, kind, error in found:
         assert abs(error) <= (PEAK if kind == "peak" else LIMITS[kind](temp_c)), (temp_c, case)
-    # The rest voltage of this set rises by 0.8 mV/K at 80 %, and the data tell more than one law.
+    # The rest voltage of this set rises by 0.8 mV/K at 80 %, and the data tell the law of charge transfer.
     assert fit.model.entropic_v_k is not None and abs(fit.model.entropic_v_k[800]) > 5e-4
-    assert "ohmic" in fit.fitted_laws and set(fit.fitted_laws) <= set(PARTS)
+    assert "kinetic" in fit.fitted_laws and set(fit.fitted_laws) <= set(PARTS)

@@ -84,7 +84,7 @@ class Cell:
         amps, factor = self.reference_a, arrhenius(temp_c)
         lag = self.lag(amps, seconds, factor)
         part1 = 1.0 if math.isinf(seconds) else -math.expm1(-seconds / TAU1)
-        part2 = 1.0 if math.isinf(seconds) else -math.expm1(-seconds / TAU2)
+        part2 = 1.0 if math.isinf(seconds) else -math.expm1(-seconds / (TAU2 * factor))
         out = []
         for z, rest, r1, r2 in zip(self.soc, self.ocv, self.r1, self.r2, strict=True):
             surface = beyond(z - lag, self.ocv)

@@ -262,6 +262,8 @@ class Plain:
         part = 1.0 if coldest >= 15 else 0.4 if coldest >= 5 else 0.2 if coldest >= 0 else 0.0
         if str(self.inputs.cells.chemistry[pack.cell]) in ("LTO", "Na-ion"):
             part = 1.0
+        if coldest < float(self.inputs.cells.charge_temp_min_c[pack.cell]):
+            part = 0.0
         cell_a = part * float(self.inputs.cells.current_charge_a[pack.cell]) * pack.parallel / share
         return min(cell_a, *caps["regen"].values(), self.brief.electrical.regen_current_a)
 
