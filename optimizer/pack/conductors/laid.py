@@ -168,7 +168,7 @@ def weld_points(site: Site, size: CellSize) -> Floats:
     if site.kind == SERIES:
         way = _unit(tie)
         step = site.centre_mm[site.across[:, 0]] - site.centre_mm[site.across[:, 1]]
-        sign = np.float64(np.sign(np.round((step @ way).sum(), 6)) or 1.0)
+        sign = np.array([[np.sign(np.round((step @ way).sum(), 6)) or 1.0]])
     else:
         # Along the row towards its middle, so that nothing reaches beyond the cells' sides.
         way = _unit(row)
