@@ -19,6 +19,7 @@ from optimizer.cell.fit_params import (
     CURVE_GRID,
     EXTRA,
     FEW_GRID,
+    FIT_TAU1_S,
     GRID,
     NAMES,
     PULSE_GRID,
@@ -34,7 +35,7 @@ from optimizer.cell.fit_params import (
 )
 from optimizer.cell.laws import PARTS, REFERENCE_TEMP_C, USUAL, Floats, Laws
 from optimizer.cell.measured import Curve, CurveError, Fit, Pulse, PulseError
-from optimizer.cell.model import TAU1_S, CellModel
+from optimizer.cell.model import CellModel
 from optimizer.cell.steps import step_packed
 
 VOLT_SIGMA = 0.003
@@ -254,7 +255,7 @@ def _as_model(trial: Trial, task: Task, name: str, chemistry: str, voltage_min_v
         exchange_a=t[2],
         r1_ohm=t[3],
         r2_ohm=t[4],
-        tau1_s=TAU1_S,
+        tau1_s=FIT_TAU1_S,
         tau2_s=float(n[4]),
         diffusion_slow_s=float(n[2]),
         diffusion_fast_s=float(n[3]),

@@ -28,7 +28,7 @@ from optimizer.base.constants import CELSIUS_K, FARADAY_C_MOL, GAS_CONSTANT_J_MO
 from optimizer.cell.laws import PARTS, REFERENCE_TEMP_C, Floats, Laws, factors
 
 # Time constants of the two delays, where nothing else is known [s]: common practice for cells of 18 to 26 mm, no
-# published source. A fit keeps the first.
+# published source.
 TAU1_S, TAU2_S = 3.0, 180.0
 SOC_POINTS = 1001
 # The limiting current never falls below this part of itself at half charge.
