@@ -29,6 +29,7 @@ FIELDS = {
     "neg_peak_a": ("peak_cap_a", -1), "neg_continuous_a": ("continuous_cap_a", -1),
     "neg_charge_a": ("charge_cap_a", -1), "spread_ohm": ("spread_ohm", 1), "hot_rise_k_per_w": ("hot_rise_k_per_w", 1),
     **{name: (name, 1) for name in WORK_FIGURES},
+    "neg_ride_a": ("ride_cap_a", -1), "neg_regen_a": ("regen_cap_a", -1),
 }  # fmt: skip
 
 
