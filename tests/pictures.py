@@ -2,6 +2,7 @@
 
 import shutil
 import subprocess
+import sys
 import tempfile
 from pathlib import Path
 
@@ -11,16 +12,15 @@ from optimizer.design.runs import read_run
 from optimizer.design.unfold import unfold
 from optimizer.review.sheets import charts, drawings
 from optimizer.search.space.setup import load_space
+from optimizer.workflows.shortlist import verdict_of
 
 DEMO = Path("results/demo")
 BRIEF = Path("catalogs/briefs/cargo-scooter.toml")
-DRAWN = "d33bfdc0714"
-"""The balanced design of the front."""
 
 
 def cellstow(*words: object) -> None:
     """One command, quiet."""
-    subprocess.run(["cellstow", *map(str, words), "--quiet"], check=True)
+    subprocess.run([sys.executable, "-m", "optimizer", *map(str, words), "--quiet"], check=True)
 
 
 def page(folder: Path) -> None:
@@ -40,8 +40,8 @@ def main() -> None:
     """All four."""
     front = read_run(DEMO, brief=BRIEF).front
     charts.front_chart(front, currency="EUR").savefig(DEMO / "front.png", dpi=90)
-    row = front[front["design_id"] == DRAWN].iloc[0]
-    drawings.draw(unfold(load_space(BRIEF), row)).savefig(DEMO / "layout.png", dpi=80)
+    picked = verdict_of(read_run(DEMO, brief=BRIEF)).row
+    drawings.draw(unfold(load_space(BRIEF), picked)).savefig(DEMO / "layout.png", dpi=80)
     with tempfile.TemporaryDirectory() as name:
         only = [word for dim in ("deck height", "deck width", "stem height") for word in ("--only", dim)]
         cellstow("vary", BRIEF, "--step-mm", 4, *only, "--out", Path(name) / "vary")
