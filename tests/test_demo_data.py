@@ -140,6 +140,7 @@ class TestParts:
             6.0: 3.30,
             10.0: 1.91,
             16.0: 1.21,
+            25.0: 0.78,
         }
         wires = read_wires(CATALOGS / "wires.csv")
         assert set(wires.area_mm2) == set(standard)

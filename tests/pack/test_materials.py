@@ -11,7 +11,7 @@ import pytest
 import optimizer
 from optimizer.base.materials import MATERIALS, resistance_factor, resistivity
 from optimizer.catalog import builtin_catalogs, read_strips
-from optimizer.cell import default, fit, model
+from optimizer.cell import default, fit, fit_params, model
 
 HOUSE = Path(optimizer.__file__).parent
 
@@ -72,8 +72,9 @@ def test_constants_stand_once(name):
 
 
 def test_time_constants_of_a_cell_stand_once():
-    """A cell fitted to curves and one known by its row alone have the same first delay."""
-    assert fit.TAU1_S == default.TAU1_S == model.TAU1_S == 3.0
+    """A cell known by its row alone has the model's delays; a fit keeps a first delay of its own."""
+    assert default.TAU1_S == model.TAU1_S == 3.0
+    assert fit.FIT_TAU1_S == fit_params.FIT_TAU1_S == 5.0
     assert default.TAU2_S == model.TAU2_S
     found = [path.name for path in sorted((HOUSE / "cell").rglob("*.py")) if re.search(r"^TAU", path.read_text(), re.M)]
     assert found == ["model.py"]

@@ -209,7 +209,9 @@ def parts():
         yield whole.share[row], whole.tau_s[row], plain.wire_stages(wires, row, 40.0)[2]
     for row in range(len(strips)):
         for layers in (1, 2):
-            section = float(strips.width_mm[row] * strips.thickness_mm[row])
+            # A sheet is looked at in stretches of 15 mm.
+            width = 15.0 if strips.form[row] == "sheet" else float(strips.width_mm[row])
+            section = width * float(strips.thickness_mm[row])
             one = warming.strip(
                 str(strips.material[row]), section_mm2=section, layers=layers, span_mm=19.2, cell_mm3=17300.0,
                 density_a_mm2=float(strips.current_density_a_mm2[row]), limit_c=80.0, air_c=40.0,
