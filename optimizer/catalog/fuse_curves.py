@@ -94,7 +94,9 @@ def curves(parsed: Columns) -> tuple[Floats, Floats]:
     rows = zip(parsed.texts("kind"), parsed.texts("points"), parsed.numbers("current_a"), strict=True)
     for row, (kind, points, rating) in enumerate(rows):
         try:
-            found.append(opening_points(str(points) or gates(str(kind), rating), decimal=parsed.table.decimal))
+            # Points of a standard stand here with a point, whatever the table's decimal mark.
+            own = opening_points(str(points), decimal=parsed.table.decimal) if points else None
+            found.append(own or opening_points(gates(str(kind), rating)))
         except ValueError as wrong:
             parsed.complain("fuse-curve", row, "points", short(str(points)), str(wrong))
             found.append(opening_points(GATES[USUAL_KIND]))

@@ -48,7 +48,7 @@ CELL_COLUMNS = (
     Column("ocv", "text", needed=False, filled=False),
     Column("tolerance_mm", needed=False, filled=False, zero=True, low=0.005, high=5, ask="millimetres", default=0.0),
     # Below it a cell takes no charge; left out, the chemistry's own limits stand.
-    Column("charge_temp_min_c", needed=False, filled=False, signed=True, low=-60, high=40, ask="degrees Celsius",
+    Column("charge_temp_min_c", needed=False, filled=False, signed=True, low=-80, high=40, ask="degrees Celsius",
            default=-80.0),
 )
 STRIP_COLUMNS = (

@@ -7,6 +7,7 @@ import contextlib
 import json
 import math
 import random
+import re
 
 SPECIAL_NUMBERS = (
     "nan", "NaN", "inf", "-inf", "Infinity", "1e999", "-1e999", "1e308", "-1e308", "1e-308", "5e-324", "0",
@@ -329,8 +330,8 @@ def as_spreadsheet(rng, rows):
 
 
 def comma(text):
-    """A number with a decimal comma; price breaks, too."""
-    return text if any(sign.isalpha() for sign in text) else text.replace(".", ",")
+    """A number with a decimal comma; price breaks and points of fuses, too."""
+    return text if any(sign.isalpha() for sign in text) else re.sub(r"(?<!\.)\.(?!\.)", ",", text)
 
 
 def thousands(text):

@@ -125,10 +125,12 @@ def test_a_pickle_in_a_checkpoint_is_not_opened(tmp_path):
     sink = io.BytesIO()
     np.savez(
         sink,
+        number=np.ones(1, dtype=int),
+        rows=np.ones(1, dtype=int),
         names=np.array([{"a": 1}], dtype=object),
         numbers=np.zeros(1),
         objectives=np.zeros(1),
-        tally=np.array("{}"),
+        tallies=np.array("[{}]"),
     )
     data = MAGIC + hashlib.sha256(sink.getvalue()).hexdigest().encode() + b"\n" + sink.getvalue()
     with pytest.raises(ValueError, match=r"pickle|allow_pickle"):
