@@ -37,15 +37,12 @@ def page(folder: Path) -> None:
 
 
 def main() -> None:
-    """All four."""
+    """All three."""
     front = read_run(DEMO, brief=BRIEF).front
     charts.front_chart(front, currency="EUR").savefig(DEMO / "front.png", dpi=90)
     picked = verdict_of(read_run(DEMO, brief=BRIEF)).row
     drawings.draw(unfold(load_space(BRIEF), picked)).savefig(DEMO / "layout.png", dpi=80)
     with tempfile.TemporaryDirectory() as name:
-        only = [word for dim in ("deck height", "deck width", "stem height") for word in ("--only", dim)]
-        cellstow("vary", BRIEF, "--step-mm", 4, *only, "--out", Path(name) / "vary")
-        shutil.copy(Path(name) / "vary" / "vary.png", DEMO / "vary.png")
         page(Path(name))
 
 
