@@ -157,7 +157,7 @@ axes = ["z"]
 [electrical]
 voltage_max_v = 42
 voltage_min_v = 20
-battery_current_a = 20
+battery_current_a = 10
 [vehicle]
 mass_kg = 15
 rider_kg = 75
@@ -170,9 +170,9 @@ trace = "../rides/steady-25.csv"
 cells = ["amber-18650-e29"]
 series = [10, 10]
 parallel = [1, 2]
-strips = ["nickel-8x0.10"]
-wires = ["silicone-0.5", "silicone-1"]
-fuses = ["blade-60v-30a"]
+strips = ["copper-10x0.15"]
+wires = ["silicone-1", "silicone-2.5"]
+fuses = ["blade-60v-15a"]
 """
 
 
