@@ -54,11 +54,11 @@ def candidates(space):
             fuse, fuses = parts.fuse_options(space.inputs, full_v=full_v, profile=profile)
             if not len(bms) or not len(fuse):
                 continue
-            count += len(here) * len(bms) * len(fuse)
             fault_a = float(space.context.cells.fault_a[cell]) * task.parallel
             for k, row in enumerate(fuses):
                 if space.brief.protection.fuse_breaks and fault_a > space.inputs.fuses.breaking_a[row]:
                     continue
+                count += len(here) * len(bms)
                 good = protected(space, task, here, plates_a[groups == series], int(row))
                 left = op.Options(here.values[good], here.picks[good])
                 one = op.Options(fuse.values[[k]], fuse.picks[[k]])

@@ -25,12 +25,12 @@ def assert_same_front(found, want):
 
 
 def assert_counts(tally, count):
-    """Every candidate is scored or pruned; those left by voltage, room, parts, stock and metal are all there are.
+    """Every candidate is scored or pruned; those left by voltage, room, parts, fault, joints and metal are all.
 
     `count` was counted apart, one array of candidates after the other.
     """
     assert tally.raw == tally.scored + sum(tally.pruned.values())
-    refused = (rules.VOLTAGE, rules.ROOM, rules.NO_PART, rules.JOINING, rules.CONDUCTORS)
+    refused = (rules.VOLTAGE, rules.ROOM, rules.NO_PART, rules.BREAKS, rules.JOINING, rules.CONDUCTORS)
     assert tally.raw - sum(tally.pruned[rule] for rule in refused) == count
 
 
