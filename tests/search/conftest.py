@@ -4,29 +4,13 @@ import tomllib
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
+from small import small_bms
 
 from optimizer.catalog import builtin_catalogs
 from optimizer.search.space.setup import load_space
 
 OBJECTIVES = ["range_km", "peak_power_w", "pack_mass_kg", "cost"]
-
-
-def small_bms(folder):
-    """The demo's boards made to manage 3 to 8 cells in series, so that packs of few cells have one.
-
-    Returns
-    -------
-    Path
-        bms.csv in the folder.
-    """
-    table = pd.read_csv(builtin_catalogs() / "bms.csv", comment="#")
-    table["series_min"] = 3 + np.arange(len(table)) % 3
-    table["series_max"] = 8 - np.arange(len(table)) % 2
-    path = folder / "bms.csv"
-    table.to_csv(path, index=False)
-    return path
 
 
 def brief_text(rng, *, bms):

@@ -4,8 +4,10 @@ from dataclasses import fields, replace
 from unittest import mock
 
 import numpy as np
+import pandas as pd
 
 from optimizer.brief.schema import Constraints, Objectives
+from optimizer.catalog import builtin_catalogs
 from optimizer.ride import bins
 from optimizer.search.space.setup import make_space
 from optimizer.search.space.space import Space, Task
@@ -15,6 +17,22 @@ LIMITS = {
     "range_km_min": (1, 7), "peak_power_w_min": (50, 400), "pack_mass_kg_max": (0.8, 3), "cost_max": (60, 250),
     "hot_cell_c_max": (35, 80), "continuous_power_w_min": (50, 200),
 }  # fmt: skip
+
+
+def small_bms(folder):
+    """The demo's boards made to manage 3 to 8 cells in series, so that packs of few cells have one.
+
+    Returns
+    -------
+    Path
+        bms.csv in the folder.
+    """
+    table = pd.read_csv(builtin_catalogs() / "bms.csv", comment="#")
+    table["series_min"] = 3 + np.arange(len(table)) % 3
+    table["series_max"] = 8 - np.arange(len(table)) % 2
+    path = folder / "bms.csv"
+    table.to_csv(path, index=False)
+    return path
 
 
 def shaken(table, rng, names):

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from brute import objectives
-from conftest import small_bms
+from small import small_bms
 from test_exact import assert_counts, assert_same_front
 
 from optimizer.brief import HarnessRules
