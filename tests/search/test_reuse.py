@@ -10,9 +10,9 @@ from optimizer.search.space import fills
 from optimizer.workflows.how import How
 from optimizer.workflows.search import run_job
 
-# What takes the time of a first search: layouts, modules, chains of groups, plates, cases with their heat.
+# What takes the time of a first search: layouts, modules, chains of groups, plates, cases, their heat.
 WORK = [(place, "candidates"), (fills, "module_layouts"), (fills, "chain"), (fills, "plate_metrics"),
-        (fills, "_case_and_heat")]  # fmt: skip
+        (fills, "case_volume"), (fills, "_heat")]  # fmt: skip
 
 
 @pytest.fixture
