@@ -1,5 +1,6 @@
 """Makes the README's pictures again from the committed run: python -m tests.pictures (in an installed checkout)."""
 
+import os
 import shutil
 import subprocess
 import sys
@@ -18,15 +19,16 @@ DEMO = Path("results/demo")
 BRIEF = Path("catalogs/briefs/cargo-scooter.toml")
 
 
-def cellstow(*words: object) -> None:
-    """One command, quiet."""
-    subprocess.run([sys.executable, "-m", "optimizer", *map(str, words), "--quiet"], check=True)
+def cellstow(*words: object, folder: Path) -> None:
+    """One command, quiet, in a folder."""
+    home = os.environ | {"PYTHONPATH": str(Path.cwd())}
+    subprocess.run([sys.executable, "-m", "optimizer", *map(str, words), "--quiet"], check=True, cwd=folder, env=home)
 
 
 def page(folder: Path) -> None:
     """The top of the report, as a window of 1440 by 1640 pixels shows it."""
-    run = shutil.copytree(DEMO, folder / "run")
-    cellstow("report", run, "--brief", BRIEF)
+    run = shutil.copytree(DEMO, folder / "demo")
+    cellstow("report", "demo", "--brief", BRIEF.resolve(), folder=folder)
     with sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
         window = browser.new_page(viewport={"width": 1440, "height": 1640}, device_scale_factor=0.7)
