@@ -36,7 +36,7 @@ def test_summary_fits_and_shows_figures_with_units(front):
 
 def test_which_cell_it_is_matters_more_than_what_nobody_asked_for(front):
     front["cell_id"] = [f"birch-21700-b{k:02d}" for k in range(len(front))]
-    text = front_summary(front, objectives=USE, currency="EUR")
+    text = front_summary(front, objectives=USE, currency="EUR", width=100)
     assert "…" not in text and "hottest" not in text
     assert all(front["cell_id"].iloc[place] in text for _, place in highlights(front, objectives=USE))
     assert "hottest °C" in front_summary(front, objectives=USE, currency="EUR", width=140)
