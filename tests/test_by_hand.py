@@ -121,17 +121,21 @@ def cut(length):
 
 
 def strip_mm(parts):
-    """Length of strip: at 3 boundaries 2 ties in 2 layers and 2 runs in one, at 2 ends a run in 2 layers."""
+    """Length of strip: at 3 boundaries 2 ties in 2 layers and 2 runs in one, at either end a run in layers.
+
+    The positive run goes from centre to centre in 2 layers. The negative one joins welds that lie off the centres
+    towards each other; with its lead so near to both it is a little denser than the ties, and so is doubled to 4.
+    """
     p, off = pitch_mm(parts), off_mm(parts)
-    return 3 * (2 * 2 * cut(p - off) + 2 * cut(p)) + 2 * 2 * cut(p)
+    return 3 * (2 * 2 * cut(p - off) + 2 * cut(p)) + 2 * cut(p) + 4 * cut(p - 2 * off)
 
 
 def squares(parts):
     """Resistance of the plates in squares of one layer: their outlines by scikit-fem."""
     p, off, half = pitch_mm(parts), off_mm(parts), parts["strip"]["width_mm"] / 2
 
-    def lying(y):
-        long = cut(p) / 2
+    def lying(y, between=p):
+        long = cut(between) / 2
         return [[p / 2 - long, y - half], [p / 2 + long, y - half], [p / 2 + long, y + half], [p / 2 - long, y + half]]
 
     def standing(x):
@@ -144,8 +148,11 @@ def squares(parts):
     feed = np.array([0.5, 0.5, -0.5, -0.5])
     one = feed @ impedance(plate, [1, 1, 2, 2], at) @ feed
     feed = np.array([0.5, 0.5, -1.0])
-    end = feed @ impedance([lying(0.0)], [2], [(0.0, 0.0), (p, 0.0), (p / 2, 0.0)]) @ feed
-    return 3 * one + 2 * end
+    ends = 0.0
+    for between, layers in ((p, 2), (p - 2 * off, 4)):
+        welds = [((p - between) / 2, 0.0), ((p + between) / 2, 0.0), (p / 2, 0.0)]
+        ends += feed @ impedance([lying(0.0, between)], [layers], welds) @ feed
+    return 3 * one + ends
 
 
 def case_cm3(parts):
@@ -200,14 +207,8 @@ def test_voltages_energy_and_counts(found):
     assert row["voltage_full_v"] == pytest.approx(4 * cell["voltage_max_v"])
     assert row["voltage_empty_v"] == pytest.approx(4 * cell["voltage_min_v"])
     assert row["voltage_nominal_v"] == pytest.approx(4 * cell["voltage_nominal_v"])
-    cells = read_cells(builtin_catalogs() / "cells.csv")
-    k = int(np.flatnonzero(cells.id == "amber-21700-e50")[0])
-    curve = cells.curves[cells.curve[k]]
-    mean_v = sum(
-        (a + b) / 2 * (q - p)
-        for a, b, p, q in zip(curve.ocv_v, curve.ocv_v[1:], curve.soc, curve.soc[1:], strict=False)
-    )
-    assert row["energy_wh"] == pytest.approx(8 * cell["capacity_ah"] * mean_v, rel=1e-4)
+    # The curve of the chemistry is moved so that its mean is the datasheet's nominal voltage.
+    assert row["energy_wh"] == pytest.approx(8 * cell["capacity_ah"] * cell["voltage_nominal_v"], rel=1e-4)
 
 
 def test_mass_and_cost_line_by_line(found):
@@ -238,10 +239,12 @@ def test_peak_power_and_what_limits_it(found):
     models = models_of()
     ocv = float(np.interp(0.5, models[0].soc, models[0].ocv_v))
     rated = cell["current_pulse_a"] if cell["pulse_s"] >= 10 else cell["current_continuous_a"]
-    strip_a = (
-        parts["strip"]["current_density_a_mm2"] * 2 * 2 * parts["strip"]["width_mm"] * parts["strip"]["thickness_mm"]
-    )
-    others = {"wire": parts["wire"]["current_a"], "BMS": 45.0, "fuse": parts["fuse"]["current_a"], "controller": 60.0,
+    # Strip and wire warm during 10 s with no heat lost: J² ρ t = d c ΔT, and the rating is for currents without end.
+    # Strip may go from the 40 °C of the box to 80 °C; wire of 4 mm², from 40 °C to the 180 °C of its insulation.
+    strip_mm2 = 2 * 2 * parts["strip"]["width_mm"] * parts["strip"]["thickness_mm"]
+    strip_a = strip_mm2 * 1e-6 * math.sqrt(8890.0 * 456.0 * 40.0 / (9.5e-8 * 10.0))
+    wire_a = 4e-6 * math.sqrt(8960.0 * 385.0 * 140.0 / (2.0e-8 * 10.0))
+    others = {"wire": wire_a, "BMS": 45.0, "fuse": parts["fuse"]["current_a"], "controller": 60.0,
               "strip": strip_a}  # fmt: skip
     sag_a = (ocv - cell["voltage_min_v"]) * 2 / (cell["dcir_mohm"] * 1e-3)
     # Uneven cells: groups of two, 2 % spread over 8 cells; checked to 2 %.
@@ -278,6 +281,8 @@ def test_range_by_stepping_through_one_cell(found):
         i = min(int(x), n - 1)
         return grid[0, i] + (x - i) * (grid[0, i + 1] - grid[0, i])
 
+    # The weakest of 4 groups ends the ride: 0.3 % spread over √2 cells, least of 4 normal deviates −1.0294.
+    capacity = cell.capacity_ah[0] * (1 - 0.003 * 1.0294 / math.sqrt(2))
     power = load_w(85.0 + row["pack_mass_kg"]) / 8
     outside = extra_ohm(parts) * 2 / 4
     z, v1, v2, lag, t, dt = 1.0, 0.0, 0.0, 0.0, 0.0, 1.0
@@ -288,9 +293,9 @@ def test_range_by_stepping_through_one_cell(found):
         assert u - i * at(cell.r0_ohm, z) > parts["cell"]["voltage_min_v"]
         v1 += (i * at(cell.r1_ohm, z) - v1) * (1 - math.exp(-dt / cell.tau1_s[0]))
         v2 += (i * at(cell.r2_ohm, z) - v2) * (1 - math.exp(-dt / cell.tau2_s[0]))
-        goal = cell.lag_s[0] * i / (3600 * cell.capacity_ah[0])
+        goal = cell.lag_s[0] * i / (3600 * capacity)
         lag += (goal - lag) * (1 - math.exp(-dt / cell.lag_tau_s[0]))
-        z -= i * dt / (3600 * cell.capacity_ah[0])
+        z -= i * dt / (3600 * capacity)
         t += dt
     assert row["range_stop"] == "reserve"
     assert row["range_km"] == pytest.approx(16 * t / 3600, rel=2e-3)
