@@ -108,6 +108,7 @@ def test_a_design_scores_the_same_from_its_own_file(folder):
     done = run("rescore", path, "--json")
     assert done.exit_code == 0, done.output
     json.loads(done.stdout)
+    assert "Same figures as written" in run("rescore", path).output
     # A figure changed by hand in the file is noticed.
     record = json.loads(path.read_text())
     text = json.dumps(record)

@@ -178,10 +178,15 @@ class Cells(Catalog):
         A chemistry's curve is moved so that its mean is the cell's nominal voltage: the datasheet knows the cell.
         """
         known: dict[tuple[int, float | None], Floats] = {}
-        for key in self._kinds():
-            curve = self.curves[key[0]]
-            known[key] = (curve if key[1] is None else curve.with_mean(key[1])).at(soc)
+        for row, key in enumerate(self._kinds()):
+            if key not in known:
+                known[key] = self.curve_of(row).at(soc)
         return np.array([known[key] for key in self._kinds()])
+
+    def curve_of(self, row: int) -> OcvCurve:
+        """The curve that a cell is reckoned with: its own, or its chemistry's moved to its nominal voltage."""
+        k, mean = self._kinds()[row]
+        return self.curves[k] if mean is None else self.curves[k].with_mean(mean)
 
     def _kinds(self) -> list[tuple[int, float | None]]:
         """Index of each cell's curve, and the mean that it is moved to; None for a curve of the cell's own."""

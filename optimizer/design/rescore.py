@@ -195,7 +195,7 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
     inputs = space.inputs
     cell = int(space.context.cells.row[chosen.cell])
     wires = sorted({chosen.wire, lead_wire(inputs)})
-    curve = inputs.cells.curves[inputs.cells.curve[cell]]
+    curve = inputs.cells.curve_of(cell)
     picked = {
         "cells": (inputs.cells, [cell]), "strips": (inputs.strips, [chosen.strip]),
         "wires": (inputs.wires, wires), "bms": (inputs.bms, [chosen.bms]), "fuses": (inputs.fuses, [chosen.fuse]),
