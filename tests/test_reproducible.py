@@ -68,6 +68,8 @@ speed_kmh = 18.0
 grade_pct = 0.2
 [constraints]
 cost_max = 400.0
+[protection]
+fuse_protects = false
 [objectives]
 use = ["range_km", "peak_power_w", "pack_mass_kg", "cost"]
 resolution = {{ range_km = 0.2, peak_power_w = 20.0, pack_mass_kg = 0.05, cost = 2.0 }}

@@ -41,11 +41,11 @@ def test_full_while_the_front_is_written(night, tmp_path, room_kib):
 import pathlib, time
 from optimizer.workflows import search as job
 real = job.write_last
-def write_last(*args):
+def write_last(*args, **more):
     pathlib.Path({str(tmp_path / "now")!r}).touch()
     while not pathlib.Path({str(tmp_path / "go")!r}).exists():
         time.sleep(0.01)
-    return real(*args)
+    return real(*args, **more)
 job.write_last = write_last
 """
     with small_disk(tmp_path / "disk", kib=8000) as disk:
