@@ -51,9 +51,15 @@ def key_of(brief):
     return run_key(open_boxes(open_brief(brief)).inputs)[:32]
 
 
+@functools.cache
+def storage_of(url, folder):
+    """One storage for all questions of a test: each holds connections, of which a server has a hundred."""
+    return open_storage(url, folder=folder)
+
+
 def trials_of(url, folder, *states):
     """Trials that a storage holds in some states, or in any; none before there is a study."""
-    storage = open_storage(url, folder=folder)
+    storage = storage_of(url, folder)
     wanted = key_of(next(folder.glob("boxes*.toml")))
     return [
         trial
@@ -69,9 +75,15 @@ def boxes_told(url, folder):
     return Counter(tuple(t.user_attrs[BOX]) for t in trials_of(url, folder, *TOLD) if GAIN in t.user_attrs)
 
 
-def stopped_with_a_box_in_hand(victim, url, folder, *, told):
-    """Halt a command that has solved some boxes and has others in work; those."""
-    wait_for(lambda: len(boxes_told(url, folder)) >= told, victim)
+def packs_told(url, folder):
+    """Packs that each told box added, as they are kept."""
+    told = [trial for trial in trials_of(url, folder, *TOLD) if ADDED in trial.user_attrs]
+    return {tuple(trial.user_attrs[BOX]): trial.user_attrs[ADDED] for trial in told}
+
+
+def stopped_with_a_box_in_hand(victim, url, folder):
+    """Halt a command that has told packs of some box and has others in work; those."""
+    wait_for(lambda: packs_told(url, folder), victim)
     while True:
         victim.send_signal(signal.SIGSTOP)
         held = trials_of(url, folder, TrialState.RUNNING)
@@ -94,8 +106,8 @@ def test_two_commands_one_killed_lose_nothing(tmp_path, monkeypatch, postgres, t
     monkeypatch.setenv("CELLSTOW_CACHE", str(tmp_path / "cache"))
     brief, url = brief_of_few_boxes(tmp_path, trials=trials), postgres
     victim = start(brief, tmp_path / "first", "--storage", url)
-    held = stopped_with_a_box_in_hand(victim, url, tmp_path, told=1)
-    before = boxes_told(url, tmp_path)
+    held = stopped_with_a_box_in_hand(victim, url, tmp_path)
+    before, kept = boxes_told(url, tmp_path), packs_told(url, tmp_path)
     assert not held & before.keys() and len(before) < 12
     heir = start(brief, tmp_path / "second", "--storage", url)
     wait_for(lambda: len(boxes_told(url, tmp_path)) >= len(before) + 2, heir)
@@ -113,7 +125,7 @@ def test_two_commands_one_killed_lose_nothing(tmp_path, monkeypatch, postgres, t
     want = front_of_packs(found, boxes=open_boxes(open_brief(brief)))
     front = pd.read_parquet(tmp_path / "second" / "front.parquet")
     assert front["design_id"].tolist() == want["design_id"].tolist() and len(front) > 10
-    assert before.keys() & {tuple(names[-2:]) for names in found.names.tolist()}
+    assert kept and kept.items() <= packs_told(url, tmp_path).items()
     if trials == BOXES:
         assert held <= solved.keys()
         alone = run_open_job(open_brief(brief), folder=tmp_path / "whole", how=How(workers=1))

@@ -102,6 +102,7 @@ def _server(url: str, heartbeat_s: int, grace_s: int) -> BaseStorage:
     from optuna.storages import RDBStorage, RetryHeartbeatStaleTrialCallback
     from sqlalchemy import create_engine, text
     from sqlalchemy.exc import SQLAlchemyError
+    from sqlalchemy.pool import NullPool
 
     driver = "postgresql+psycopg:" + url.split(":", 1)[1]
     how = {"connect_args": {"connect_timeout": CONNECT_S}, "pool_pre_ping": True}
@@ -109,7 +110,8 @@ def _server(url: str, heartbeat_s: int, grace_s: int) -> BaseStorage:
         with warnings.catch_warnings():
             # Heartbeats are marked experimental in Optuna; the kill tests show that they do what we need.
             warnings.simplefilter("ignore")
-            gate = create_engine(driver, **how)
+            # Without a pool: the gate's connection ends with its use, and is not one of the server's few for long.
+            gate = create_engine(driver, poolclass=NullPool, connect_args=how["connect_args"])
             with gate.connect() as connection:
                 connection.execute(text("SELECT pg_advisory_lock(:key)"), {"key": TABLES_LOCK})
                 try:
