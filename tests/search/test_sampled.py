@@ -117,10 +117,14 @@ def test_bounds_across_boxes_lose_nothing(folder, sampler):
     np.testing.assert_allclose(as_rows(state.found.objectives), as_rows(want), rtol=1e-9)
 
 
+# Wide enough that the conductors of ten groups can be laid in every box; at 66 mm of width they can't.
+ROOMY = "{ min = 82, max = 98, step = 16 }"
+
+
 def small(folder, **parts):
     """Two dimensions of two values each."""
     two = {"length": "{ min = 110, max = 130, step = 20 }", "width": "{ min = 66, max = 82, step = 16 }"}
-    return boxes_of(folder, "small", **two, **parts)
+    return boxes_of(folder, "small", **{**two, **parts})
 
 
 def test_same_seed_same_boxes_and_a_search_goes_on_where_it_stopped(folder):
@@ -142,7 +146,7 @@ def test_same_seed_same_boxes_and_a_search_goes_on_where_it_stopped(folder):
 
 
 def test_stops_without_gain_and_at_the_time(folder):
-    boxes = small(folder)
+    boxes = small(folder, width=ROOMY)
     state = Explorer(boxes, rules=SearchRules(trials=50, grid=1, patience=1, gain=0.5), seed=1).run()
     gains = [gain for _, _, gain in state.history]
     assert state.stopped == "no gain" and min(gains[:-1]) >= 0.5 > gains[-1]
@@ -169,7 +173,7 @@ def test_the_envelope_counts_walls(folder):
 
 
 def test_a_constraint_that_no_pack_of_a_box_meets_is_a_constraint_of_the_box(folder):
-    boxes = small(folder, search="[constraints]\nrange_km_min = 400.0\n")
+    boxes = small(folder, width=ROOMY, search="[constraints]\nrange_km_min = 400.0\n")
     explorer = Explorer(boxes, rules=SearchRules(trials=4, grid=2), seed=1)
     assert len(explorer.run().found) == 0
     assert all(t.constraints["range_km_min"] > 0 for t in explorer.study.trials)
@@ -305,7 +309,7 @@ def test_gain_and_representatives_by_hand():
 
 
 def test_packs_survive_storage_to_the_last_bit(folder):
-    boxes = small(folder)
+    boxes = small(folder, width=ROOMY)
     found, _ = solve(boxes, (0, 0), known=NONE)
     assert len(found) > 2
     again = unpacked(packed(found))
