@@ -17,7 +17,7 @@ from optimizer.search.space.space import Task
 # What reads the brief to say what is asked for; its answer is part of the key as a value.
 ASKING = {
     "optimizer.search.space.space", "optimizer.fit.region.geometry", "optimizer.fit.placement.survey",
-    "optimizer.score.inputs", "optimizer.brief.schema",
+    "optimizer.score.inputs", "optimizer.brief.schema", "optimizer.pack.case.wanted", "optimizer.search.space.parts",
 }  # fmt: skip
 
 
@@ -113,8 +113,9 @@ def test_fills_of_layouts_that_stand_alike_keep_their_own_names(space):
     (tray, *_) = space.layouts(0, 0)
     how = {"size": space.sizes[0], "parallel": 2}
     rules = fills.FillRules(
-        clearance=fills.Clearance(), ways=("tray",), groups_per_module=(), layers=(1,), seconds=0.05, seed=1
-    )
+        clearance=fills.Clearance(), case=fills.CaseRules(), ways=("tray",), groups_per_module=(),
+        made=(fills.Way("strip", 8.0, 1),), lay=fills.LayRules(), seconds=0.05, seed=1,
+    )  # fmt: skip
     for name in ("square along z", "staggered along z", "square along z"):
         (fill,) = fills.fills(space.rooms[0], trays=[replace(tray, name=name)], rules=rules, **how)
         assert fill.layout.name == name

@@ -27,8 +27,9 @@ from plain_road import G, bins_of, lap_of
 from plain_step import Load, fine_steps, ride
 
 from optimizer.fit.region.geometry import clearance
+from optimizer.pack.case.room import room_for
 from optimizer.pack.case.volume import case_volume
-from optimizer.pack.case.wanted import case_rules, room_for
+from optimizer.pack.case.wanted import case_rules
 
 LIMIT_ORDER = ("sag", "cell current", "strip", "wire", "BMS", "fuse", "controller", "matched load", "temperature",
                "controller cut-off")  # fmt: skip

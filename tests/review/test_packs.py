@@ -8,8 +8,8 @@ import pytest
 import trimesh
 from packs import kinds
 
+from optimizer.pack.case.room import room_for
 from optimizer.pack.case.volume import case_volume
-from optimizer.pack.case.wanted import room_for
 from optimizer.review.cad.bodies import case_parts
 from optimizer.review.cad.model import glb_bytes, things
 

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from optimizer.base.problems import Problem
 from optimizer.brief import Brief
-from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import CellSize
-from optimizer.fit.region.section import free_section
 from optimizer.pack.case.outline import CaseRules
 
 
@@ -21,16 +18,6 @@ def case_rules(brief: Brief) -> CaseRules:
         "mark_mm", "slot_mm", "layer_mm", "speed_mm_s",
     })  # fmt: skip
     return CaseRules(**gaps, **asked)
-
-
-def room_for(room: Compartment, *, axis: int, rules: CaseRules) -> Callable[[float, float], Any]:
-    """Where a case that stands between two heights of an axis may be, seen along it: clear of walls and keep-outs."""
-
-    def free(low_mm: float, high_mm: float) -> Any:
-        section = free_section(room, axis=axis, low_mm=low_mm, high_mm=high_mm)
-        return section.buffer(-rules.wall_mm, join_style="mitre")
-
-    return free
 
 
 def bed_problems(brief: Brief, sizes: Sequence[CellSize]) -> list[Problem]:

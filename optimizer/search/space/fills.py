@@ -18,8 +18,8 @@ from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import CellSize, Clearance, Layout
 from optimizer.pack.case.outline import CaseRules
+from optimizer.pack.case.room import room_for
 from optimizer.pack.case.volume import CaseVolume, case_volume
-from optimizer.pack.case.wanted import room_for
 from optimizer.pack.conductors.chained import LayRules, Way
 from optimizer.pack.thermal import heat, neighbours
 from optimizer.search.space.plate_metrics import plate_metrics
