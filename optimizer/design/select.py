@@ -271,6 +271,10 @@ def design_block(space: Space, chosen: Chosen) -> Block:
     number = np.array([chosen.series * chosen.parallel])
     build = build_of(space, chosen)
     way, deep = build.way.name, build.stacked
+    if not np.isfinite(metric(chosen, f"{way}:squares")):
+        strip = str(inputs.strips.id[chosen.strip])
+        expected = "cannot be laid over these groups: its conductors would touch or hang loose"
+        raise BadInput([Problem("unsuited-part", str(space.brief.path), "", "strip", strip, expected)])
     plates_ohm = build.square_ohm / deep * metric(chosen, f"{way}:squares")
     plates_ohm += space.brief.parts.weld_mohm * 1e-3 * metric(chosen, "weld")
     wire_ohm = block.power_length_mm[0] * inputs.wires.resistance_ohm_per_km[chosen.wire] * 1e-6
