@@ -61,7 +61,9 @@ def plates(placement, way, parallel):
 def reference(site, metal):
     """Heat at equal shares [squares] and currents behind cells [A] by scikit-fem."""
     joints = np.concatenate([metal.weld_mm, metal.tap_mm])
-    z = impedance([p.outline_mm for p in metal.pieces], [p.layers for p in metal.pieces], joints)
+    # Few welds are much of the whole, and a disc of 3 mm is ragged on 0.3 mm: by 4 % of an end of two cells.
+    step = 0.2 if len(site.cells) <= 4 else 0.3
+    z = impedance([p.outline_mm for p in metal.pieces], [p.layers for p in metal.pieces], joints, step)
     feed = fed(site.positive, len(metal.tap_mm))
     current = shares(z * SQUARE_OHM, site.positive, len(metal.tap_mm), cell_ohm=CELL_OHM)
     return feed @ z @ feed, current[: len(site.cells)] / feed[: len(site.cells)]
@@ -109,10 +111,14 @@ def test_layers_divide_and_a_weld_off_the_metal_is_refused():
 
 
 def test_the_densest_section_carries_what_kirchhoff_gives():
-    """A row of 4 with its lead in the middle: two cells' current, half of all, on either side of it."""
+    """A row of 4 with its lead in the middle: two cells' current, half of all, on either side of it.
+
+    So much is denser than in the plates between, whose ties carry a quarter each: the end has two layers.
+    """
     layout = LAYOUTS["square"]
     links = chain(layout, parallel=4, cell_gap_mm=GAPS.cell_gap_mm, seconds=0.05, groups=3)
     made = chain_metal(layout, links, WAYS["strip"], gaps=GAPS)
     k = next(k for k, site in enumerate(made.sites) if site.end and len(made.metals[k].pieces) == 1)
     dense = figures(made.metals[k], made.sites[k]).dense_per_mm
-    assert dense == pytest.approx(0.5 / 8.0, rel=0.03)
+    assert made.metals[k].pieces[0].layers == 2
+    assert dense == pytest.approx(0.5 / 8.0 / 2, rel=0.03)
