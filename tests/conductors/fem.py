@@ -1,6 +1,6 @@
 """Flat metal by finite elements of a general library: scikit-fem on a fine grid of triangles.
 
-Published methods, other code: linear triangles (P1) of 0.3 mm or less; pieces that lie on each other are one conductor as
+Published methods, other code: linear triangles (P1) of 0.3 mm; pieces that lie on each other are one conductor as
 thick as all of them; a joint is a disc of 3 mm at one potential.
 """
 

@@ -1,7 +1,7 @@
 """Resistance, share and density of drawn metal against scikit-fem on the same outlines.
 
-Grade: general reference library (scikit-fem, P1 elements of 0.2 to 0.3 mm); aims of the issue: 5 % in resistance, 3 % in the
-worst cell's share, 10 % in the mean density of the worst section.
+Grade: general reference library (scikit-fem, P1 elements of 0.2 to 0.3 mm); aims of the issue: 5 % in resistance, 3 %
+in the worst cell's share, 10 % in the mean density of the worst section.
 """
 
 from dataclasses import replace
