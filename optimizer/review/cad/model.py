@@ -192,10 +192,12 @@ def _mesh(thing: Thing) -> Any:
     trimesh = _trimesh()
     thin = thing.solid.simplify(THIN_MM) if thing.kind == "case" else thing.solid
     mesh = thin.to_mesh()
-    shape = trimesh.Trimesh(
-        np.asarray(mesh.vert_properties, dtype=float)[:, :3] * METRES_PER_MM,
-        np.asarray(mesh.tri_verts, dtype=np.int64), process=False,
-    )  # fmt: skip
+    corners = np.asarray(mesh.vert_properties, dtype=float)[:, :3] * METRES_PER_MM
+    # Corners that the file's single precision makes one are one, and triangles without area left out with them.
+    _, first, same = np.unique(corners.astype(np.float32), axis=0, return_index=True, return_inverse=True)
+    faces = first[same.reshape(-1)][np.asarray(mesh.tri_verts, dtype=np.int64)]
+    apart = (faces != np.roll(faces, 1, axis=1)).all(axis=1)
+    shape = trimesh.Trimesh(corners, faces[apart], process=False)
     colour = COLOURS[thing.kind]
     shape.visual = trimesh.visual.TextureVisuals(
         material=trimesh.visual.material.PBRMaterial(
