@@ -27,6 +27,8 @@ RIM_MM = 0.5
 OVERHANG_MM = 3.0
 CUT_STEP_MM = 0.5
 COVER_MM = WELD_MM / 2 + RIM_MM
+# Corners keep this far inside a round end, whose outline is one of straight pieces [mm].
+ROUND_MM = 0.05
 # Pieces within this angle are parallel; more than so many directions in one plate are a criss-cross nobody builds.
 PARALLEL_DEG = 5.0
 MOST_DIRECTIONS = 3
@@ -234,7 +236,7 @@ def _piece(
 def _ladder(site: Site, size: CellSize, width_mm: float, layers: int, free_mm: float, taps: int) -> Metal:
     """Runs within groups, ties between them."""
     welds = weld_points(site, size)
-    leads = tap_points(site, size, welds, taps=taps)
+    leads = tap_points(site, size, welds, taps=taps, width_mm=width_mm)
     if len(site.cells) == 1:
         return _single(site, welds, leads, width_mm, layers)
     tie, row = directions(site)
@@ -338,16 +340,20 @@ def _over(welds: Floats, edges: Ints, width_mm: float, layers: int) -> Piece:
     return Piece(corners, layers, width_mm, b - a, cells)
 
 
-def tap_points(site: Site, size: CellSize, welds: Floats, *, taps: int = 1) -> Floats:
+def tap_points(site: Site, size: CellSize, welds: Floats, *, taps: int = 1, width_mm: float = 0.0) -> Floats:
     """Where the lead is joined: between the two neighbours that lie most in the middle; beside a cell alone.
 
-    Several places are spread evenly over the neighbours along the row.
+    Several places are spread evenly over the neighbours along the row. Beside a cell alone strip of some width ends
+    where its corners still lie within the cell's end.
     """
     if not site.end:
         return np.zeros((0, 2))
     if len(site.cells) == 1:
         side = min(size.diameter_mm, 1e9) if size.shape == "cylinder" else min(size.width_mm, size.thickness_mm)
         spare = side / 2 - OVERHANG_MM
+        if width_mm > 0:
+            within = max((side / 2) ** 2 - (width_mm / 2) ** 2, 0.0) ** 0.5 if size.shape == "cylinder" else side / 2
+            spare = max(within - OVERHANG_MM - CUT_STEP_MM / 2 - ROUND_MM, 0.0)
         sign = 1.0 if site.kind == EXIT else -1.0
         return np.asarray(site.centre_mm + sign * spare * _unit(directions(site)[1]))
     row = directions(site)[1]
