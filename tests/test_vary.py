@@ -59,6 +59,8 @@ crr = 0.014
 drivetrain_efficiency = 0.8
 [ride]
 speed_kmh = 16.0
+[protection]
+fuse_protects = false
 [constraints]
 peak_power_w_min = 150.0
 pack_mass_kg_max = 2.0
