@@ -13,7 +13,7 @@ from click.testing import CliRunner
 import optimizer
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
-from optimizer.review.terminal.overview import near_misses
+from optimizer.review.terminal.overview import remedy_lines
 
 QUICK = builtin_catalogs() / "briefs" / "quick-36v.toml"
 
@@ -125,7 +125,7 @@ def test_check_prints_every_default_in_use(brief):
     assert record["defaults"]["ageing.capacity_fraction"] == 1.0
 
 
-def test_a_brief_that_admits_nothing_ends_with_code_3_the_reasons_and_the_nearest_miss(brief, tmp_path):
+def test_a_brief_that_admits_nothing_ends_with_code_3_the_reasons_and_the_nearest_pack(brief, tmp_path):
     text = brief.read_text()
     if "[constraints]" in text:
         spoil(brief, "[constraints]", "[constraints]\nrange_km_min = 4000.0\n#")
@@ -139,7 +139,9 @@ def test_a_brief_that_admits_nothing_ends_with_code_3_the_reasons_and_the_neares
     done = run("search", brief, "--out", tmp_path / "run", "--workers", 1)
     assert done.exit_code == 3, done.output
     assert "range_km_min" in done.output
-    assert "Nearest miss" in done.output
+    assert "One change of a limit" in done.output and "km less" in done.output
+    told = json.loads((tmp_path / "run" / "run.json").read_text())["remedies"]
+    assert [each["constraint"] for each in told] == ["range_km_min"] and told[0]["pack"]["cell_id"] in done.output
     assert not (tmp_path / "run" / "front.csv").exists()
 
 
@@ -241,13 +243,16 @@ def test_a_folder_in_place_of_a_brief_has_its_code_once(tmp_path):
     assert "is a folder: a file is expected" in done.output and "can't be read" not in done.output
 
 
-def test_a_nearest_miss_has_unit_value_and_remedy():
-    record = {"brief": {"currency": "EUR", "constraints": {"range_km_min": 300.0, "cost_max": 50.0}},
-              "nearest": {"range_km_min": -128.0, "cost_max": -30.0, "peak_power_w_min": 4.0}}  # fmt: skip
-    lines = near_misses(record)
-    assert len(lines) == 2
-    assert "128 km away, with a range of 172 km against 300" in lines[0] and "range_km_min = 172" in lines[0]
-    assert "30 EUR away" in lines[1] and "cost_max = 80" in lines[1]
+def test_a_remedy_has_unit_value_share_and_pack():
+    pack = {"design_id": "d0", "cell_id": "some", "series": 20, "parallel": 4, "split": "deck:20"}
+    found = [
+        {"constraint": "range_km_min", "bound": 60.0, "needed": 38.1299, "pack": pack},
+        {"constraint": "cost_max", "bound": 800.0, "needed": 820.1401, "pack": pack},
+    ]
+    head, less, more = remedy_lines({"brief": {"currency": "EUR"}, "remedies": found})
+    assert "smallest first" in head
+    assert less == "  range_km_min = 38.12 in place of 60 (21.88 km less, 36 %): 20S4P some, deck:20"
+    assert more == "  cost_max = 820.2 in place of 800 (20.2 EUR more, 2.5 %): 20S4P some, deck:20"
 
 
 def test_the_version_tells_what_changed():

@@ -12,12 +12,14 @@ import pytest
 from click.testing import CliRunner
 
 from optimizer import api
+from optimizer.analysis.obstacles import remedies
 from optimizer.analysis.why import parse_shares, whole_space, why
 from optimizer.base.problems import BadInput
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
 from optimizer.design.subspace import Asked
 from optimizer.front.pareto import signed
+from optimizer.search.running.run import search
 
 QUICK = builtin_catalogs() / "briefs" / "quick-36v.toml"
 
@@ -108,6 +110,20 @@ def test_limits_that_only_fail_together(tmp_path, front):
     reason = only(why(limited(tmp_path, **both), Asked(cell=cell)))
     assert reason.rule == "limits together"
     assert "range_km_min" in reason.text or "cost_max" in reason.text
+
+
+def test_one_change_of_a_limit_lets_a_pack_through_and_a_smaller_one_does_not(tmp_path, front):
+    limits = {"range_km_min": float(front["range_km"].max()) - 2.0, "cost_max": float(front["cost"].min()) + 20.0}
+    narrow = limited(tmp_path, **limits)
+    found = remedies(narrow)
+    assert {each.name for each in found} == set(limits)
+    assert [each.share for each in found] == sorted(each.share for each in found)
+    for each in found:
+        low = each.name.endswith("_min")
+        assert each.row["margin_" + ("cost_max" if low else "range_km_min")] >= 0
+        for part, some in ((1e-6, True), (-1e-4, False)):
+            changed = each.needed * (1.0 - part if low else 1.0 + part)
+            assert bool(len(search(limited(tmp_path, **limits | {each.name: changed})).found)) is some
 
 
 def test_rows_said_to_beat_a_pack_do(space, front):

@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from optimizer.analysis import obstacles
 from optimizer.base.problems import BadInput, Problem, Stopped
 from optimizer.base.workers import Workers
 from optimizer.brief import open_brief
@@ -83,7 +84,7 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
             outcome = search(
                 space, workers=workers, progress=watch, until=until, checkpoints=checkpoints, known=known
             )  # fmt: skip
-            front, run = write_last(space, outcome, folder, checkpoints.key, workers=workers)
+            front, run = write_last(space, outcome, folder, checkpoints.key, workers=workers, report=report)
         if outcome.complete:
             checkpoints.clear()
     return Result(
@@ -110,6 +111,7 @@ def _check_options(how: How, brief: Path) -> None:
 def write_outcome(
     space: Space, outcome: Outcome, folder: Path, key: str, *, most: int | None = None,
     workers: Workers | None = None, stop: Callable[[], bool] = lambda: False,
+    say: Callable[[str], None] = lambda text: None,
 ) -> tuple[pd.DataFrame, dict[str, Any]]:  # fmt: skip
     """Re-score what was found and write it: the front, and the account of the run.
 
@@ -124,6 +126,8 @@ def write_outcome(
         Write no more rows than this, spread over the front.
     workers, stop
         See rows.rescored.
+    say : callable
+        Told what is looked at where no pack was found.
 
     Returns
     -------
@@ -132,12 +136,15 @@ def write_outcome(
         Content of run.json.
     """
     some = archive.some(outcome.found, most=most)
+    told: dict[str, Any] = {}
+    if outcome.complete and not len(some):
+        told = obstacles.account(space, report=say)
     found, figures = rows.rescored(some, space=space, workers=workers, stop=stop)
     # A front whose rows were not all stepped is not whole.
     outcome.interrupted = outcome.interrupted or stop()
     front = rows.table(found, figures, space=space)
     brief_file = from_folder(space.brief.path, folder)
-    run = run_record(space, outcome, front) | {"brief_file": brief_file, "key": key}
+    run = run_record(space, outcome, front) | {"brief_file": brief_file, "key": key} | told
     if len(front):
         store.write_run(folder, front=front, units=units(space), run=run)
     else:
@@ -146,7 +153,7 @@ def write_outcome(
 
 
 def write_last(
-    space: Space, outcome: Outcome, folder: Path, key: str, *, workers: Workers
+    space: Space, outcome: Outcome, folder: Path, key: str, *, workers: Workers, report: Report | None = None
 ) -> tuple[pd.DataFrame, dict[str, Any]]:
     """As `write_outcome`, at the end; an interrupt leaves the rows stepped so far.
 
@@ -162,6 +169,7 @@ def write_last(
             front, run = write_outcome(
                 space, outcome, folder, key, most=Watch.ROWS if cut else None,
                 workers=None if outcome.stopped else workers, stop=lambda: asked.wanted and not cut,
+                say=(lambda text: None) if report is None else report.step,
             )  # fmt: skip
     except (OSError, MemoryError, Stopped) as wrong:
         raise Stopped(f"{outcome.stopped or fault(wrong)}. The front was not written. {kept}.") from wrong

@@ -9,6 +9,7 @@ from typing import Any, cast
 
 import pandas as pd
 
+from optimizer.analysis import obstacles
 from optimizer.analysis.why import Answer, parse_shares, whole_space, why
 from optimizer.design.runs import is_run, read_run
 from optimizer.design.subspace import Asked, is_open
@@ -40,6 +41,7 @@ class OfPack:
             "asked": {name: value for name, value in asdict(answer.asked).items() if value is not None},
             "feasible": not answer.reasons,
             "reasons": [asdict(reason) for reason in answer.reasons],
+            "remedies": [each.record() for each in answer.remedies],
             "notes": [asdict(reason) for reason in answer.notes],
             "on_front": list(answer.on_front),
             "beaten": [
@@ -64,7 +66,8 @@ class OfSpace:
 
     def record(self) -> dict[str, Any]:
         """As JSON's types."""
-        return {"candidates": dict(whole_space(self.accounts)), "nearest": dict(self.accounts["nearest"])}
+        return {"candidates": dict(whole_space(self.accounts)), "nearest": dict(self.accounts["nearest"]),
+                **{name: self.accounts[name] for name in ("obstacles", "remedies") if name in self.accounts}}
 
 
 def ask(
@@ -113,6 +116,7 @@ def ask(
     if is_open(asked):
         say("searching the whole space …")
         outcome = search(space, workers=1)
-        return OfSpace(run_record(space, outcome, pd.DataFrame()) | {"front": {}})
+        told = {} if len(outcome.found) else obstacles.account(space, report=say)
+        return OfSpace(run_record(space, outcome, pd.DataFrame()) | {"front": {}} | told)
     front = run.front if run is not None else None
     return OfPack(why(space, asked, front=front), space, front)

@@ -106,24 +106,44 @@ def room_words(brief: Brief, item: Any) -> str:
     return f"{item.name} ({shape}): {sides} mm, {room.volume_mm3 * 1e-6:.3f} l free"
 
 
-def near_misses(record: Mapping[str, Any]) -> list[str]:
-    """How near the best pack came to each constraint that none met, in its unit, and what would let it through."""
-    bounds, lines = record["brief"]["constraints"], []
-    for name, gap in record.get("nearest", {}).items():
-        if gap >= 0:
-            continue
-        figure, side = name.rsplit("_", 1)
-        label, unit, _ = describe(figure, currency=str(record["brief"].get("currency", "")))
-        known = bounds.get(name)
-        text = f"Nearest miss on {name}: the pack that comes nearest is {-gap:.4g} {unit}".rstrip()
-        if known is not None:
-            value = known + gap if side == "min" else known - gap
-            text += (
-                f" away, with a {label} of {value:.4g} {unit} against {known:g}. With {name} = {value:.4g} a search "
-                "names that pack; a larger compartment or other limits may reach the bound"
-            )
-        lines.append(f"{text}.")
+def remedy_lines(account: Mapping[str, Any]) -> list[str]:
+    """What stands against every pack, and each change of one limit that lets a pack through, smallest first.
+
+    Parameters
+    ----------
+    account : mapping
+        Content of run.json, or of a part of it: keys obstacles, remedies, brief.
+    """
+    lines = [f"{each['rule']}: {each['text']}." for each in account.get("obstacles", ())]
+    found = account.get("remedies", ())
+    if found:
+        lines.append("One change of a limit that lets a pack through, the others kept, smallest first:")
+    for each in found:
+        figure, side = each["constraint"].rsplit("_", 1)
+        _, unit, _ = describe(figure, currency=str(account["brief"].get("currency", "")))
+        # Rounded to the side on which the pack still meets it.
+        needed = rounded(each["needed"], up=side == "max")
+        change = needed - each["bound"]
+        amount = f"{abs(change):.4g} {unit}".rstrip() + (" more" if change > 0 else " less")
+        pack = each["pack"]
+        lines.append(
+            f"  {each['constraint']} = {needed:.10g} in place of {each['bound']:g} ({amount}, "
+            f"{100 * abs(change) / max(abs(each['bound']), 1e-9):.2g} %): "
+            f"{pack['series']}S{pack['parallel']}P {pack['cell_id']}, {pack['split']}"
+        )
     return lines
+
+
+def rounded(value: float, *, up: bool, digits: int = 4) -> float:
+    """A number with few digits, never rounded to the other side.
+
+    >>> rounded(812.3401, up=True), rounded(38.1299, up=False)
+    (812.4, 38.12)
+    """
+    if value == 0 or not math.isfinite(value):
+        return value
+    step = 10.0 ** (math.floor(math.log10(abs(value))) + 1 - digits)
+    return float(f"{(math.ceil if up else math.floor)(value / step) * step:.12g}")
 
 
 def moved_words(inputs: Inputs) -> str:
@@ -216,5 +236,6 @@ def search_summary(result: Result, *, whole: bool = False) -> str:
     lines.append("No candidate meets every constraint. Candidates by reason:")
     reasons = {**space["pruned"], **space["rejected"]}
     lines += [f"  {count:>15,}  {reason}" for reason, count in sorted(reasons.items(), key=lambda x: -x[1])]
-    lines += near_misses(result.run)
+    for line in remedy_lines(result.run):
+        lines += textwrap.wrap(line, console.columns(), subsequent_indent="    ")
     return "\n".join(lines)

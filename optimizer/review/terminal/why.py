@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from optimizer.base import console
-from optimizer.review.terminal.overview import near_misses
+from optimizer.review.terminal.overview import remedy_lines
 from optimizer.review.terminal.tables import counted, headers_for, text_table
 from optimizer.review.words import describe, meaning, number
 
@@ -46,6 +46,9 @@ def why_text(answer: Answer, *, objectives: Sequence[str], currency: str, front:
         for reason in answer.reasons:
             text = reason_text(reason)
             lines += textwrap.wrap(text, console.columns(), initial_indent="  - ", subsequent_indent="    ")
+        told = {"remedies": [each.record() for each in answer.remedies], "brief": {"currency": currency}}
+        for line in remedy_lines(told):
+            lines += textwrap.wrap(line, console.columns(), subsequent_indent="    ")
         return "\n".join(lines)
     few = counted(len(answer.feasible), "pack")
     meet = "meets" if len(answer.feasible) == 1 else "meet"
@@ -145,5 +148,6 @@ def space_text(record: Mapping[str, Any], counts: Sequence[tuple[str, int]]) -> 
     front = record.get("front", {})
     if front:
         lines += ["", f"On the front: {front.get('rows', 0)} rows, {front.get('before_thinning', 0)} before thinning."]
-    lines += near_misses(record)
+    for line in remedy_lines(record):
+        lines += textwrap.wrap(line, console.columns(), subsequent_indent="    ")
     return "\n".join(lines)
