@@ -224,6 +224,8 @@ def test_chargers_that_fit_no_series_count_are_named(brief):
     assert done.exit_code == 0, done.output
     assert "warning" in done.output and "no-charger" in done.output and "no charging time is given" in done.output
     assert "30, 50" in done.output
+    done = run("search", brief, "--out", brief.parent / "run", "--workers", 1)
+    assert done.exit_code == 0 and "no charging time is given" in done.stderr
     # Where the brief weighs the charging time there is no answer without one.
     spoil(brief, "[objectives]", "[constraints]\ncharge_min_max = 300.0\n[objectives]")
     done = run("check", brief)

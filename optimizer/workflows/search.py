@@ -14,7 +14,7 @@ from optimizer.base.problems import BadInput, Problem, Stopped
 from optimizer.base.workers import Workers
 from optimizer.brief import open_brief
 from optimizer.front import store
-from optimizer.score.inputs import read_inputs
+from optimizer.score.inputs import charger_warnings, read_inputs
 from optimizer.search.exact import archive, rows
 from optimizer.search.running.asked import Asked
 from optimizer.search.running.checkpoint import Checkpoints, run_key
@@ -77,6 +77,8 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
             lay_out(space, workers=workers, report=report, until=until)
             ways.check(space, report=report, until=until)
             if report is not None:
+                for text in charger_warnings(inputs):
+                    report.say(f"Warning: {text}.")
                 report.say(estimate(space, workers=how.processes))
             if not how.resume:
                 checkpoints.begin()
