@@ -72,7 +72,7 @@ class Remedy:
 
     def record(self) -> dict[str, Any]:
         """As JSON's types."""
-        pack = {name: str(self.row[name]) for name in ("design_id", "cell_id", "split")}
+        pack: dict[str, Any] = {name: str(self.row[name]) for name in ("design_id", "cell_id", "split")}
         pack |= {name: int(self.row[name]) for name in ("series", "parallel")}
         return {
             "constraint": self.name, "bound": self.bound, "needed": self.needed,

@@ -14,7 +14,8 @@ from optimizer.review.words import describe, meaning, number
 if TYPE_CHECKING:
     import pandas as pd
 
-    from optimizer.analysis.why import Answer, Beaten, Reason
+    from optimizer.analysis.obstacles import Reason
+    from optimizer.analysis.why import Answer, Beaten
 
 MOST_BEATERS = 3
 
