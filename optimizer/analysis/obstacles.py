@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from optimizer.analysis.unlaid import unlaid
-from optimizer.base.figures import OBJECTIVES
+from optimizer.base.figures import ANY, OBJECTIVES, in_situation, sided, split_name
 from optimizer.brief import Constraints
 from optimizer.design.protection import broken
 from optimizer.design.rescore import scored
@@ -17,7 +17,7 @@ from optimizer.design.select import choose
 from optimizer.design.subspace import FUSE_RULES, with_brief
 from optimizer.front.pareto import balanced
 from optimizer.pack.bill import with_spares
-from optimizer.score.score import margins
+from optimizer.score.score import margins, score
 from optimizer.search.running.run import search
 from optimizer.search.space import parts
 from optimizer.search.space import space as rules
@@ -123,7 +123,7 @@ def remedies(space: Space, *, report: Callable[[str], None] = lambda text: None)
     found = []
     for name, bound in _bounds(space).items():
         report(f"looking for the least change of {name} that lets a pack through")
-        figure = name.rsplit("_", 1)[0]
+        figure = sided(name)[0]
         others = space.brief.constraints.model_copy(update={name: None})
         part = with_brief(space, constraints=others, objectives=(figure,))
         best = search(part, workers=1).found
@@ -276,20 +276,34 @@ def _limits(space: Space) -> list[Reason]:
     free = with_brief(space, constraints=Constraints())
     found = []
     for name, bound in bounds.items():
-        figure, side = name.rsplit("_", 1)
+        figure, side = sided(name)
         best = best_of(free, figure)
         if best is None:
             continue
         short = bound - best if side == "min" else best - bound
         if short > 0:
             word = "at most" if OBJECTIVES[figure] else "at least"
-            found.append(Reason(name, f"{figure} comes to {word} {best:.4g}, {bound:g} is asked", float(short)))
+            text = f"{figure} comes to {word} {best:.4g}, {bound:g} is asked{_worst_in(free, figure)}"
+            found.append(Reason(name, text, float(short)))
     return found or [_together(free, bounds)]
+
+
+def _worst_in(space: Space, figure: str) -> str:
+    """Of the worst of all situations, which one it is for the pack that is best in it; "" of other figures."""
+    base, situation = split_name(figure)
+    if situation != ANY:
+        return ""
+    found = search(with_brief(space, objectives=(figure,)), workers=1).found
+    names = [name for name, _ in space.context.everywhere()]
+    asked = frozenset(in_situation(base, name) for name in names)
+    each = score(found.take(np.array([0])).block(), context=space.context, figures=asked, stepped=True)
+    values = [float(each[in_situation(base, name)][0]) * (1.0 if OBJECTIVES[base] else -1.0) for name in names]
+    return f", by {names[int(np.argmin(values))] or 'the conditions of the brief itself'}"
 
 
 def _together(free: Space, bounds: Mapping[str, float]) -> Reason:
     """Limits that can be met one by one but not together: the pack that misses least, and by what."""
-    figures = tuple(dict.fromkeys(name.rsplit("_", 1)[0] for name in bounds))
+    figures = tuple(dict.fromkeys(sided(name)[0] for name in bounds))
     found = search(with_brief(free, objectives=figures), workers=1).found
     values = {
         name: column * (-1.0 if OBJECTIVES[name] else 1.0)

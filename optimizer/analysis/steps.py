@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from optimizer.base.figures import bounded, sided
 from optimizer.brief import BoxCompartment, Brief, PrismCompartment, SolidCompartment, SolidKeepOut
 from optimizer.fit.placement.survey import compartment_problems
 from optimizer.fit.region.layout import AXES
@@ -40,8 +41,9 @@ class Step:
     @property
     def tightens(self) -> bool:
         """Whether it can only forbid packs: those that stay allowed keep their figures."""
-        less = self.name.endswith("_max") or self.name == "voltage_max_v"
-        more = self.name.endswith("_min") or self.name == "voltage_min_v"
+        side = sided(self.name)[1] if bounded(self.name) else ""
+        less = side == "max" or self.name == "voltage_max_v"
+        more = side == "min" or self.name == "voltage_min_v"
         return (less and self.change < 0) or (more and self.change > 0)
 
 

@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from optimizer.analysis.steps import Step, steps
+from optimizer.base.figures import sided
 from optimizer.brief import Brief
 from optimizer.design.rescore import scored
 from optimizer.design.subspace import CARRIED, with_brief
@@ -263,7 +264,7 @@ def _allowed(winner: Survivors, *, space: Space) -> Survivors | None:
     low, high = space.window
     cell, series = int(block.cell[0]), int(block.series[0])
     held = {name: bound for name, bound in space.brief.constraints if bound is not None}
-    needed = frozenset(FIGURES) | {name.rsplit("_", 1)[0] for name in held}
+    needed = frozenset(FIGURES) | {sided(name)[0] for name in held}
     figures = score(block, context=space.context, figures=needed, stepped=True)
     good = all(bool((gap >= 0).all()) for gap in margins(figures, constraints=held).values())
     if not good or not low[cell] <= series <= high[cell]:

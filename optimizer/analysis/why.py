@@ -25,7 +25,7 @@ from optimizer.search.space.space import Space
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-VARY = "[vary]"
+VARY, SITUATION = "[vary]", "situation"
 # Rows of the asked packs' own front that are stepped through and held against the run's front.
 MOST_ROWS = 300
 
@@ -119,8 +119,10 @@ def why(space: Space, asked: Asked, *, front: pd.DataFrame | None = None) -> Ans
     BadInput
         When a part or compartment is not known.
     """
-    part = restricted_space(space.inputs, asked)
     notes = tuple(_vary_notes(space, asked))
+    if asked.cell is not None and asked.cell in space.inputs.left_out:
+        return Answer(asked, (Reason(SITUATION, space.inputs.left_out[asked.cell]),), notes, pd.DataFrame())
+    part = restricted_space(space.inputs, asked)
     reasons = obstacles(part)
     if reasons:
         return Answer(asked, tuple(reasons), notes, pd.DataFrame())

@@ -2,13 +2,20 @@
 
 Schema, score, front, tables, terminal and page read this table. A new objective or constraint is a function that
 computes it (`score`) and a row here; its order is the order in which figures are shown.
+
+A figure in a situation of the brief has the situation's name behind its own, `range_km_winter`, and the worst over the
+brief's own conditions and all situations is `range_km_any`. Both tables know such names: FIGURES["range_km_winter"] is
+the row of range_km under that name. A constraint on it is `range_km_min_winter`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TypeVar
 
 Band = tuple[float, float]
+T = TypeVar("T")
 
 # What the question is put in when a value lies outside its band.
 WORDS = {
@@ -22,6 +29,7 @@ WORDS = {
     "degC": "degrees Celsius",
     "min": "minutes",
     "A": "amperes",
+    "years": "years",
     "1": "a number",
 }
 # How people write a unit; the others are written as they are named.
@@ -43,9 +51,8 @@ class Figure:
     decimals : int
         Digits behind the point that people read.
     part : str
-        Which part of the score makes it: "statics", "powers", "ride", "heat", "speed", "charge"; "safety" where the
-        table adds it, "row" where only
-        a finished row has it.
+        Which part of the score makes it: "statics", "powers", "ride", "heat", "speed", "charge", "use"; "safety" where
+        the table adds it, "row" where only a finished row has it.
     more_is_better : bool, optional
         Sense of an objective; None for a figure that can't be one.
     limit : (float, float), optional
@@ -86,13 +93,54 @@ class Figure:
         """Key of the brief's constraint on it, such as "range_km_min"; "" where there is none."""
         if self.limit is None:
             return ""
-        return f"{self.name}_{'min' if self.more_is_better else 'max'}"
+        base, situation = split_name(self.name)
+        return in_situation(f"{base}_{'min' if self.more_is_better else 'max'}", situation)
+
+    @property
+    def varies(self) -> bool:
+        """Whether it has a value of its own in every situation: objectives that conditions change."""
+        moved = self.part in ("powers", "ride", "heat", "speed", "charge") or self.name == "energy_wh"
+        return self.more_is_better is not None and moved
+
+
+class _Table(dict[str, T]):
+    """A table by figure that knows the names of its figures in a situation, too."""
+
+    def __contains__(self, name: object) -> bool:
+        return dict.__contains__(self, name) or (isinstance(name, str) and bool(split_name(name)[1]))
+
+
+class _Figures(_Table[Figure]):
+    """Rows by name; a figure in a situation has the figure's row under that name."""
+
+    def __missing__(self, name: str) -> Figure:
+        base, situation = split_name(name)
+        if not situation:
+            raise KeyError(name)
+        row, worst = self[base], situation == ANY
+        words = "worst of all situations" if worst else situation.replace("_", " ")
+        meaning = f"{row.meaning}, {'the worst of all situations' if worst else f'in {situation}'}"
+        return replace(row, name=name, label=f"{row.label}, {words}", meaning=meaning)
+
+
+class _Senses(_Table[bool]):
+    """Whether more is better, by objective."""
+
+    def __missing__(self, name: str) -> bool:
+        base, situation = split_name(name)
+        if not situation:
+            raise KeyError(name)
+        return self[base]
+
+
+# Stands in a name for the worst over the brief's own conditions and all situations.
+ANY = "any"
 
 
 _POWER: Band = (5.0, 1e6)
 _POWER_STEP: Band = (1e-4, 1e5)
 
-FIGURES: dict[str, Figure] = {
+FIGURES: dict[str, Figure] = _Figures({
     figure.name: figure
     for figure in (
         Figure(
@@ -208,6 +256,29 @@ FIGURES: dict[str, Figure] = {
             name="fuse_opens_s", unit="s", label="fuse opens a short within", decimals=3, part="safety",
             meaning="longest time until the fuse opens that short circuit",
         ),
+        Figure(
+            name="life_years", unit="years", label="life to 80 %", decimals=1, part="use", more_is_better=True,
+            limit=(0.05, 30), step=(1e-4, 10), views="tfs",
+            meaning="years until 80 % of the capacity is left, by [use] and the middle of published cells, 30 at most",
+        ),
+        Figure(
+            name="life_years_least", unit="years", label="life, harshest published cell", decimals=1, part="use",
+            views="f", meaning="the same by the published cell that fades most",
+        ),
+        Figure(
+            name="life_years_most", unit="years", label="life, mildest published cell", decimals=1, part="use",
+            views="f", meaning="the same by the published cell that fades least",
+        ),
+        Figure(
+            name="life_km", unit="km", label="distance to 80 %", decimals=0, part="use", more_is_better=True,
+            limit=(1, 1e7), step=(1e-3, 1e6), views="tfs",
+            meaning="distance ridden until 80 % of the capacity is left",
+        ),
+        Figure(
+            name="cost_per_1000_km", unit="", label="cost per 1,000 km", decimals=2, part="use", more_is_better=False,
+            limit=(0.01, 1e8), step=(1e-6, 1e6), views="tfs",
+            meaning="pack and energy for each 1,000 km until 80 % of the capacity is left",
+        ),
         *(
             Figure(
                 name=name, unit=unit, label=label, decimals=decimals, part="statics", more_is_better=False, limit=limit,
@@ -246,12 +317,12 @@ FIGURES: dict[str, Figure] = {
             meaning="how far the full pack lies below the highest voltage of its BMS",
         ),
     )
-}  # fmt: skip
+})  # fmt: skip
 
 # Objectives that a brief may choose and whether more is better.
-OBJECTIVES: dict[str, bool] = {
+OBJECTIVES: dict[str, bool] = _Senses({
     figure.name: figure.more_is_better for figure in FIGURES.values() if figure.more_is_better is not None
-}
+})  # fmt: skip
 
 
 def made_by(part: str) -> frozenset[str]:
@@ -262,3 +333,50 @@ def made_by(part: str) -> frozenset[str]:
 def shown_in(view: str) -> tuple[str, ...]:
     """Names of the figures that a view shows, in order; views are letters, see `Figure`."""
     return tuple(figure.name for figure in FIGURES.values() if view in figure.views)
+
+
+@lru_cache(maxsize=4096)
+def split_name(name: str) -> tuple[str, str]:
+    """A figure's name and the situation in it; "" for the brief's own conditions.
+
+    >>> split_name("range_km_winter"), split_name("range_km"), split_name("cost_winter")
+    (('range_km', 'winter'), ('range_km', ''), ('cost_winter', ''))
+    """
+    if not dict.__contains__(FIGURES, name):
+        for base in VARYING:
+            if name.startswith(f"{base}_") and len(name) > len(base) + 1:
+                return base, name[len(base) + 1 :]
+    return name, ""
+
+
+def in_situation(name: str, situation: str) -> str:
+    """The name of a figure or constraint in a situation; as it is where that is ""."""
+    return f"{name}_{situation}" if situation else name
+
+
+@lru_cache(maxsize=4096)
+def sided(constraint: str) -> tuple[str, str]:
+    """Figure that a constraint is on, and its side.
+
+    >>> sided("range_km_min"), sided("range_km_min_winter"), sided("charge_min_max_any")
+    (('range_km', 'min'), ('range_km_winter', 'min'), ('charge_min_any', 'max'))
+    """
+    if constraint not in BOUNDS:
+        for key, figure in BOUNDS.items():
+            if figure.varies and constraint.startswith(f"{key}_") and len(constraint) > len(key) + 1:
+                return f"{figure.name}{constraint[len(key) :]}", key.rsplit("_", 1)[1]
+    figure_name, _, side = constraint.rpartition("_")
+    return figure_name, side
+
+
+def bounded(constraint: str) -> Figure | None:
+    """Row of the figure that a constraint is on; None where no constraint has that name."""
+    if constraint in BOUNDS:
+        return BOUNDS[constraint]
+    name, _ = sided(constraint)
+    return FIGURES[name] if split_name(name)[1] and FIGURES[name].limit else None
+
+
+# Figures that situations change, the longest name first, and constraints by key.
+VARYING = sorted((figure.name for figure in FIGURES.values() if figure.varies), key=len, reverse=True)
+BOUNDS = {figure.constraint: figure for figure in FIGURES.values() if figure.limit}

@@ -29,6 +29,7 @@ from optimizer.brief.schema import (
     Vary,
     Vehicle,
 )
+from optimizer.brief.situations import Situation, Use, brief_in
 from optimizer.brief.spaces import (
     BoxCompartment,
     BoxKeepOut,
@@ -65,11 +66,14 @@ __all__ = [
     "PrismKeepOut",
     "RidePlan",
     "SearchRules",
+    "Situation",
     "SolidCompartment",
     "SolidKeepOut",
     "Spread",
+    "Use",
     "Vary",
     "Vehicle",
+    "brief_in",
     "brief_json_schema",
     "brief_of",
     "defaults_in_use",

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict
-from pydantic_core import PydanticCustomError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict, WithJsonSchema
+from pydantic_core import PydanticCustomError, PydanticKnownError
 
-from optimizer.base.figures import OBJECTIVES
+from optimizer.base.figures import OBJECTIVES, VARYING
 from optimizer.base.texts import unseen
 
 
@@ -44,10 +44,24 @@ Seed = Annotated[Whole, Field(ge=0, le=2**32 - 1)]
 CompartmentName = Annotated[Text, Field(pattern=r"^\w[\w .+()-]*$", max_length=60), AfterValidator(_visible)]
 Names = Annotated[tuple[Name, ...], Field(min_length=1, max_length=10_000)]
 
-if TYPE_CHECKING:
-    ObjectiveName = str
-else:
-    ObjectiveName = Literal[tuple(OBJECTIVES)]
+
+
+def _objective(name: object) -> object:
+    if name not in OBJECTIVES:
+        *most, last = (f"'{each}'" for each in OBJECTIVES)
+        raise PydanticKnownError("literal_error", {"expected": f"{', '.join(most)} or {last}"})
+    return name
+
+
+# An objective's name, or that of one that situations change with a situation's name, or any, behind it.
+ObjectiveName = Annotated[
+    Text,
+    BeforeValidator(_objective),
+    WithJsonSchema({"anyOf": [
+        {"enum": list(OBJECTIVES), "type": "string"},
+        {"pattern": f"^({'|'.join(VARYING)})_[A-Za-z0-9_]+$", "type": "string"},
+    ]}),
+]  # fmt: skip
 
 
 class Section(BaseModel):

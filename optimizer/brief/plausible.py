@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from optimizer.base.figures import FIGURES, WORDS
+from optimizer.base.figures import FIGURES, WORDS, bounded, sided, split_name
+from optimizer.brief.situations import OVERRIDES
 
 # A compartment's size and place [mm].
 MOST_MM = 20000.0
@@ -74,6 +75,7 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "ride.grade_pct": (-40, 40, "percent"),
     "ride.length_km": (0.01, 500, "kilometres"),
     "ride.temp_c": (-50, 60, "degrees Celsius"),
+    "ride.headwind_kmh": (0.1, 150, "kilometres per hour"),
     **{
         f"constraints.{figure.constraint}": (*figure.limit, WORDS[figure.unit])
         for figure in FIGURES.values()
@@ -106,6 +108,34 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "spread.mass": (0, 0.2, "a fraction"),
     "spread.price": (0, 1, "a fraction"),
 }
+# Keys of a situation have the bands of the brief's own.
+PLAUSIBLE |= {
+    f"situation.{key}": PLAUSIBLE[f"{section}.{key}"]
+    for section, keys in OVERRIDES.items() for key in keys if f"{section}.{key}" in PLAUSIBLE
+}  # fmt: skip
+PLAUSIBLE |= {
+    "situation.start_temp_c": PLAUSIBLE["electrical.temp_c"],
+    "situation.years": (0.01, 30, "years"),
+    "use.rides_per_week": (0.05, 200, "rides in a week"),
+    "use.ride_km": (0.1, 500, "kilometres"),
+    "use.storage_temp_c": (-20, 50, "degrees Celsius"),
+    "use.energy_price_per_kwh": (1e-4, 1e5, "whole units of the currency"),
+}
+
+
+def band_of(section: str, key: str) -> tuple[float, float, str] | None:
+    """Plausible band of a key and the unit that is asked about; None where there is none.
+
+    A constraint or resolution in a situation has the band of the brief's own.
+    """
+    if section == "constraints" and bounded(key) is not None:
+        name, side = sided(key)
+        key = f"{split_name(name)[0]}_{side}"
+    elif section == "resolution":
+        key = split_name(key)[0]
+    return PLAUSIBLE.get(f"{section}.{key}")
+
+
 SIGNED = ("_c", "_c_max", "_pct", "altitude_m", "headroom_kmh_min")
 
 # Lists of numbers: the most that each may be away from zero, and the unit.

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ValidationError
 
+from optimizer.base.figures import split_name
 from optimizer.base.problems import BadInput, Problem
 from optimizer.base.texts import unseen
 from optimizer.brief.faults import Loc, key_lines, line_of, schema_problems
@@ -299,7 +300,7 @@ def require_for_search(brief: Brief) -> list[Problem]:
         if getattr(brief, name) is None
     ]
     needed = ["strips", "wires", "bms", "fuses"]
-    asked = brief.figures_asked()
+    asked = {split_name(name)[0] for name in brief.figures_asked()}
     if "charge_min" in asked:
         needed.append("chargers")
     for key in needed:

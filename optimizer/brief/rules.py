@@ -13,7 +13,8 @@ from typing import Any
 
 from optimizer.base.problems import Problem
 from optimizer.brief.faults import Loc, dotted, key_lines, line_of, show
-from optimizer.brief.plausible import LISTS, MOST_MM, PLAUSIBLE, SIGNED
+from optimizer.brief.plausible import LISTS, MOST_MM, PLAUSIBLE, SIGNED, band_of
+from optimizer.brief.situations import situation_faults
 from optimizer.catalog.columns import asked
 
 
@@ -34,6 +35,7 @@ class RuleChecks:
         self._ride()
         self._places()
         self._counts()
+        situation_faults(self.data, self.complain)
         return self.problems
 
     def complain(self, code: str, loc: Loc, expected: str, found: str = "") -> None:
@@ -54,7 +56,7 @@ class RuleChecks:
     def _plausible(self) -> None:
         for loc, value in leaves(self.data):
             words = [part for part in loc if isinstance(part, str)]
-            bounds = PLAUSIBLE.get(".".join(words[-2:]))
+            bounds = band_of(*words[-2:]) if len(words) > 1 else None
             number = _finite(value)
             if bounds is None or number is None or not isinstance(loc[-1], str):
                 continue
@@ -236,6 +238,7 @@ def file_problems(data: Mapping[str, Any], *, folder: Path, file: str, text: str
     for key in ("solid", "profile"):
         named |= {loc: value for loc, value in leaves(data) if loc[0] == "compartment" and loc[-1] == key}
     named[("ride", "trace")] = _table(data.get("ride")).get("trace")
+    named |= {("situation", at, "trace"): item.get("trace") for at, item in enumerate(_items(data.get("situation")))}
     lines = key_lines(text)
     problems = []
     for loc, value in named.items():

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, PrivateAttr, create_model
 
-from optimizer.base.figures import FIGURES, Figure
+from optimizer.base.figures import FIGURES, Figure, sided
 from optimizer.brief.joining import JoiningRules
 from optimizer.brief.kinds import (
     Axis,
@@ -33,6 +33,7 @@ from optimizer.brief.kinds import (
     Title,
     Whole,
 )
+from optimizer.brief.situations import ConstraintsOfAll, Situation, Use
 from optimizer.brief.spaces import BoxWalls, CaseRules, ClearanceRules, Compartment, Envelope, FitRules
 
 
@@ -153,6 +154,8 @@ class RidePlan(Section):
     """State of charge at which the range ends, 0 to 1."""
     temp_c: Number = 25.0
     """Temperature of the air [°C]."""
+    headwind_kmh: NotNegative = 0.0
+    """Wind against the ride [km/h]; 0: none."""
 
 
 def _constraint(figure: Figure) -> tuple[Any, Any]:
@@ -170,7 +173,7 @@ if TYPE_CHECKING:
 else:
     Constraints = create_model(
         "Constraints",
-        __base__=Section,
+        __base__=ConstraintsOfAll,
         __doc__="[constraints]: what every pack of the front must meet; None asks for nothing.",
         **{figure.constraint: _constraint(figure) for figure in FIGURES.values() if figure.limit},
     )
@@ -368,6 +371,10 @@ class Brief(Section):
     """Masses and resistances to motion; `fit` does without, the search needs it."""
     ride: RidePlan | None = None
     """What the range is measured on; `fit` does without, the search needs it."""
+    situation: Annotated[tuple[Situation, ...], Field(max_length=20)] = ()
+    """Other conditions in which every pack is judged, one [[situation]] for each; none: the brief's own alone."""
+    use: Use | None = None
+    """How the pack is used over years; left out: neither fade nor life nor cost of use."""
     constraints: Constraints = Constraints()
     """What every pack of the front must meet; empty: nothing."""
     objectives: Objectives = Objectives()
@@ -410,7 +417,7 @@ class Brief(Section):
 
     def figures_asked(self) -> frozenset[str]:
         """Figures that objectives and constraints name."""
-        bounds = (name.rsplit("_", 1)[0] for name, value in self.constraints if value is not None)
+        bounds = (sided(name)[0] for name, value in self.constraints if value is not None)
         return frozenset({*self.objectives.use, *bounds})
 
     def files(self) -> dict[str, Path]:
@@ -418,6 +425,7 @@ class Brief(Section):
         named = {f"catalog.{key}": value for key, value in self.catalog if value is not None}
         if self.ride is not None and self.ride.trace is not None:
             named["ride.trace"] = self.ride.trace
+        named |= {f"situation[{item.name}].trace": item.trace for item in self.situation if item.trace is not None}
         for at, room in enumerate(self.compartment, start=1):
             for place, item in ((f"compartment[{at}]", room), *(
                 (f"compartment[{at}].keep_out[{k}]", part) for k, part in enumerate(room.keep_out, start=1)

@@ -83,6 +83,7 @@ def _changed(space: Space, values: Mapping[str, float]) -> Space:
     inputs = replace(space.inputs, brief=brief)
     models = cell_models(inputs.cells, inputs.cell_rows, ageing=brief.ageing)
     context = build_context(
-        brief, cells=inputs.cells, rows=inputs.cell_rows, models=models, trace=inputs.ride, chargers=inputs.chargers
-    )
+        brief, cells=inputs.cells, rows=inputs.cell_rows, models=models, trace=inputs.ride, chargers=inputs.chargers,
+        traces=inputs.rides,
+    )  # fmt: skip
     return Space(inputs, context, space._fills)

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief.kinds import CompartmentName, Label, Number, Point3, Title, Whole
+from optimizer.brief.situations import SITUATION_NAME
 from optimizer.catalog.tables import cap, read_bounded
 from optimizer.fit.chain.adjacency import compressed, neighbours
 from optimizer.fit.chain.groups import Chain
@@ -115,6 +116,8 @@ class DesignFile(_Part):
     catalog: Tables
     ocv_curve: Curve
     ride_trace: Trace | None = None
+    # Rides of situations that have their own, by name.
+    situation_traces: dict[Annotated[str, Field(pattern=SITUATION_NAME)], Trace] = {}
     solids: dict[Annotated[str, Field(pattern=SOLID_NAME)], Annotated[str, Field(max_length=MOST_BYTES)]] = {}
     layouts: Annotated[list[LayoutClaim], Field(min_length=1, max_length=100)]
 

@@ -15,6 +15,7 @@ from optimizer import __version__
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Brief
 from optimizer.brief.rules import RuleChecks
+from optimizer.catalog import Ride
 from optimizer.design.conductors import conductor_records
 from optimizer.design.file import Choices, DesignFile, LayoutClaim, chain_faults, read_design_file, shape_problems
 from optimizer.design.protection import broken, parts_after_peak, turned_off
@@ -212,9 +213,8 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         "solids": solids_of(space.rooms),
         "catalog": {name: _records(table, rows) for name, (table, rows) in picked.items() if table is not None},
         "ocv_curve": {"name": curve.name, "soc": curve.soc.tolist(), "ocv_v": curve.ocv_v.tolist()},
-        "ride_trace": None if ride is None else {
-            name: getattr(ride, name).tolist() for name in ("time_s", "speed_kmh", "grade_pct")
-        },
+        "ride_trace": None if ride is None else _trace_record(ride),
+        **({"situation_traces": {k: _trace_record(each) for k, each in inputs.rides.items()}} if inputs.rides else {}),
         "layouts": [
             _layout_record(room.name, fill)
             for room, fill in zip(space.rooms, chosen.fills, strict=True)
@@ -227,6 +227,10 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         "conductors": conductor_records(space, chosen, stations_of(space, chosen, block), build_of(space, chosen)),
         "inputs": inputs.hashes(),
     }  # fmt: skip
+
+
+def _trace_record(ride: Ride) -> dict[str, Any]:
+    return {name: getattr(ride, name).tolist() for name in ("time_s", "speed_kmh", "grade_pct")}
 
 
 def _plain(value: Any) -> Any:
@@ -294,6 +298,9 @@ def read_design(path: Path) -> tuple[Space, dict[str, Any], dict[str, Any]]:
                 # The file holds defaults, too; those of a steady cruise are at odds with a trace.
                 steady = ("speed_kmh", "grade_pct", "length_km")
                 data["ride"] = {k: v for k, v in data["ride"].items() if k not in steady} | {"trace": "ride.csv"}
+            for each in data.get("situation", ()):
+                if each.get("name") in file.situation_traces:
+                    each["trace"] = f"ride_{each['name']}.csv"
             brief = Brief.model_validate(data)
             wrong = RuleChecks(data, file=str(path), text="").run()
             if wrong:
@@ -354,6 +361,8 @@ def _write_tables(folder: Path, file: DesignFile) -> dict[str, str]:
     pd.DataFrame(file.ocv_curve.model_dump()).to_csv(folder / "ocv.csv", index=False)
     if file.ride_trace is not None:
         pd.DataFrame(file.ride_trace.model_dump()).to_csv(folder / "ride.csv", index=False)
+    for name, trace in file.situation_traces.items():
+        pd.DataFrame(trace.model_dump()).to_csv(folder / f"ride_{name}.csv", index=False)
     return files
 
 

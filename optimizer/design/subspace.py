@@ -80,6 +80,8 @@ def asked_problems(inputs: Inputs, asked: Asked) -> list[Problem]:
         wanted, known = getattr(asked, name), getattr(inputs, table).id.tolist()
         if wanted is not None and wanted not in known:
             found.append(_unknown(str(getattr(inputs, table).file), name, wanted, known))
+    if asked.cell is not None and asked.cell in inputs.left_out:
+        found.append(Problem("left-out", file, "", "cell", asked.cell, inputs.left_out[asked.cell]))
     for name in (*(asked.split or {}), *(asked.axes or {})):
         if name not in rooms:
             found.append(_unknown(file, "compartment", name, rooms))

@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.figures import sided, split_name
 from optimizer.design.select import Chosen, choose, design_block
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.geometry import clearance
 from optimizer.pack.spread import Factors, Spread, fit_chance, monte_carlo
-from optimizer.ride.kernels.cells import CAPACITY
-from optimizer.score.context import CellTable, Context
+from optimizer.score.context import Context, with_own_cells
 from optimizer.score.score import Block, margins, score
 from optimizer.search.space.space import Space
 
@@ -77,18 +77,20 @@ def tolerances(
     brief = space.brief
     spread = Spread(**brief.spread.model_dump())
     constraints = {name: bound for name, bound in brief.constraints if bound is not None}
-    figures = list(dict.fromkeys([*brief.objectives.use, *(name.rsplit("_", 1)[0] for name in constraints)]))
+    figures = list(dict.fromkeys([*brief.objectives.use, *(sided(name)[0] for name in constraints)]))
     plain = score(block, context=space.context, figures=frozenset(figures))
-    stepped = np.array([float(row["range_km"]) for row in picked])
-    ratio = stepped / np.maximum(plain["range_km"], 1e-9) if "range_km" in plain else np.ones(len(block))
+    ranges = [name for name in figures if split_name(name)[0] == "range_km"]
+    ratio = {
+        name: np.array([float(row[name]) for row in picked]) / np.maximum(plain[name], 1e-9) for name in ranges
+    }
 
     def drawn(factors: Factors) -> tuple[dict[str, Floats], dict[str, Floats]]:
         shape = factors.mass.shape
         many, context = varied(block, space.context, factors)
         values = score(many, context=context, figures=frozenset(figures))
         table = {name: values[name].reshape(shape) for name in figures}
-        if "range_km" in table:
-            table["range_km"] = table["range_km"] * ratio
+        for name in ranges:
+            table[name] = table[name] * ratio[name]
         gaps = margins(table, constraints=constraints)
         return {name: table[name] for name in brief.objectives.use}, gaps
 
@@ -130,37 +132,23 @@ def varied(block: Block, context: Context, factors: Factors) -> tuple[Block, Con
         cells_cost=block.cells_cost[back] * flat["price"],
         spread_ohm=(share - 1.0) * ohm * flat["resistance"],
     )
-    return many, _context(context, cell, flat)
+    return many, _context(context, cell, many.series * many.parallel, flat)
 
 
-def _context(context: Context, cell: Ints, flat: Mapping[str, Floats]) -> Context:
-    """A context in which every drawn pack has its own cell."""
-    kept = {item.name: getattr(context.arrays, item.name)[cell] for item in fields(context.arrays)}
-    for name in ("r0_ohm", "r1_ohm", "r2_ohm"):
-        kept[name] = kept[name] * flat["resistance"][:, None]
-    kept["capacity_ah"] = kept["capacity_ah"] * flat["capacity"]
-    arrays = replace(context.arrays, **kept)
-    table = context.ride.table[cell]
-    table[:, CAPACITY] = arrays.capacity_ah
-    ride = replace(
-        context.ride, cells=arrays, table=table, critical=context.ride.critical[cell],
-        critical_count=context.ride.critical_count[cell], runs=context.ride.runs[cell],
-    )  # fmt: skip
+def _context(context: Context, cell: Ints, number: Ints, flat: Mapping[str, Floats]) -> Context:
+    """A context in which every drawn pack has its own cell, in each situation as old as there."""
+    others = {}
+    for name, other in context.situations.items():
+        left = other.fade_of(cell, number)
+        aged = {"capacity": flat["capacity"] * left.capacity, "resistance": flat["resistance"] * left.resistance}
+        others[name] = replace(_context(other, cell, number, {**flat, **aged}), years=0.0)
+    own = with_own_cells(context, cell, capacity=flat["capacity"], resistance=flat["resistance"])
+    cells = replace(own.cells, mass_kg=own.cells.mass_kg * flat["mass"])
     # Currents are held against shares that were drawn: what the score expects of the spread would count twice.
     return replace(
-        context, cells=_cells(context.cells, cell, flat), arrays=arrays, ride=ride, dcir_cv=0.0, capacity_cv=0.0,
-        weakest_group=flat["weakest_group"],
+        own, cells=cells, dcir_cv=0.0, capacity_cv=0.0, weakest_group=flat["weakest_group"], situations=others,
+        wear=None if own.wear is None else own.wear.of_cells(cell),
     )  # fmt: skip
-
-
-def _cells(table: CellTable, cell: Ints, flat: Mapping[str, Floats]) -> CellTable:
-    """The cells' figures of every drawn pack."""
-    taken = {item.name: getattr(table, item.name)[..., cell] for item in fields(table)}
-    for name in ("peak_ohm", "peak_low_ohm", "steady_ohm", "lasting_ohm"):
-        taken[name] = taken[name] * flat["resistance"]
-    taken["mass_kg"] = taken["mass_kg"] * flat["mass"]
-    taken["energy_wh"] = taken["energy_wh"] * flat["capacity"]
-    return CellTable(**taken)
 
 
 def chance_of_fit(space: Space, chosen: Chosen, *, draws: int = 1000) -> float:

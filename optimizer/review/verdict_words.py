@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from optimizer.analysis.verdict import Alternative, Change, Verdict, groups_of
-from optimizer.base.figures import FIGURES
+from optimizer.base.figures import FIGURES, sided
 from optimizer.review.words import describe, number, quantity
 
 ORDINAL = {1: "a second box", 2: "two more boxes"}
@@ -71,8 +71,8 @@ def limits_words(row: Mapping[str, Any]) -> str:
 def margin_words(weakest: tuple[str, float], row: Mapping[str, Any], *, currency: str) -> str:
     """The weakest margin, such as "cost: 12 EUR under its limit (1.4 %)"."""
     name, part = weakest
-    figure = name.rsplit("_", 1)[0]
-    side = "under" if name.endswith("_max") else "over"
+    figure = sided(name)[0]
+    side = "under" if sided(name)[1] == "max" else "over"
     amount = quantity(figure, abs(float(row[f"margin_{name}"])), currency=currency)
     return f"{describe(figure)[0]}, {amount} {side} its limit ({100 * part:.1f} %)"
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
-from optimizer.base.figures import FIGURES
+from optimizer.base.figures import FIGURES, bounded, sided, split_name
 
 # Column of a front that is no figure: label, unit, decimals. Money has no unit of its own; the brief names it.
 COLUMNS: dict[str, tuple[str, str, int]] = {
@@ -27,6 +28,13 @@ COLUMNS: dict[str, tuple[str, str, int]] = {
     "controller_empty_v": ("controller window, empty", "V", 1),
     "bms_full_v": ("BMS, full", "V", 1),
 } | {figure.name: (figure.label, figure.sign, figure.decimals) for figure in FIGURES.values()}
+
+# Columns that a situation has beside its figures, with their label and decimals; the longest first.
+IN_SITUATION = {
+    "range_stop": ("range ends by", 0), "peak_limit": ("peak limited by", 0),
+    "capacity_left_least": ("capacity left, harshest published cell", 3),
+    "capacity_left_most": ("capacity left, mildest published cell", 3), "capacity_left": ("capacity left", 3),
+}  # fmt: skip
 
 # What the accounts of a run call things, in words.
 MEANING = {
@@ -81,20 +89,44 @@ def describe(column: str, *, currency: str = "") -> tuple[str, str, int]:
     if column in COLUMNS:
         label, unit, decimals = COLUMNS[column]
         return label, currency if column in ("cost", "unit_price") else unit, decimals
+    if column in FIGURES:
+        row = FIGURES[column]
+        return row.label, row.sign, row.decimals
+    for text, (label, decimals) in IN_SITUATION.items():
+        if column.startswith(f"{text}_"):
+            return f"{label}, {column.removeprefix(text)[1:].replace('_', ' ')}", "", decimals
     stem = column.removeprefix("margin_")
     prefix = "margin, " if stem != column else ""
-    if stem in COLUMNS:
+    if stem in COLUMNS or (stem in FIGURES and not bounded(stem)):
         label, unit, decimals = describe(stem, currency=currency)
         return prefix + label, unit, decimals
     # Limits are named with _max or _min after the unit: "pack_mass_kg_max".
-    base = stem.removesuffix("_max").removesuffix("_min")
-    if base != stem and base in COLUMNS:
+    base = sided(stem)[0] if bounded(stem) else stem.removesuffix("_max").removesuffix("_min")
+    if base != stem and (base in COLUMNS or base in FIGURES):
         label, unit, decimals = describe(base, currency=currency)
         return f"{prefix}{label}", unit, decimals
     for ending, unit, decimals in ENDINGS:
         if stem.endswith(ending):
             return prefix + stem.removesuffix(ending).replace("_", " "), unit, decimals
     return prefix + stem.replace("_", " "), "", 3
+
+
+def of_situations(columns: Iterable[object], *, view: str) -> list[str]:
+    """Columns of a front that tell of situations, as far as a view shows their figures, in their order.
+
+    Parameters
+    ----------
+    columns : iterable of str
+    view : str
+        Letter of the view, see `Figure.views`.
+
+    Returns
+    -------
+    list of str
+    """
+    names, beside = [str(name) for name in columns], tuple(f"{text}_" for text in IN_SITUATION)
+    figures = [name for name in names if split_name(name)[1] and view in FIGURES[name].views]
+    return figures + [name for name in names if name.startswith(beside)]
 
 
 def axis_label(column: str, *, currency: str = "") -> str:
@@ -171,6 +203,5 @@ def meaning(reason: str) -> str:
     -------
     str
     """
-    base = reason.rsplit("_", 1)[0]
-    limit = f"fails the limit on {describe(base)[0]}" if base != reason and base in COLUMNS else ""
+    limit = f"fails the limit on {describe(sided(reason)[0])[0]}" if bounded(reason) else ""
     return MEANING.get(reason, limit)

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.brief import Brief
+from optimizer.brief import Brief, brief_in
 from optimizer.catalog import Cells, Chargers, Ride
+from optimizer.cell.fade import Fade
 from optimizer.cell.model import CellModel, pulse_resistance_ohm
 from optimizer.pack import limits
 from optimizer.ride.bins import CompressedRide, compress, drawn_all_the_way, falls_with_mass
-from optimizer.ride.kernels.cells import CellArrays, from_models
+from optimizer.ride.kernels.cells import CAPACITY, CellArrays, from_models
 from optimizer.ride.load.headroom import Motor
 from optimizer.ride.load.profile import Profile, profile
 from optimizer.ride.load.roadload import RideSteps, Vehicle, air_density, ride_steps
-from optimizer.ride.load.trace import Trace, steady_cruise, trace_from_arrays
+from optimizer.ride.load.trace import KMH_PER_M_S, Trace, steady_cruise, trace_from_arrays
+from optimizer.score.wear import Wear, wear_of
 
 Floats = npt.NDArray[np.float64]
 
@@ -69,7 +72,10 @@ class CellTable:
 
 @dataclass(frozen=True, eq=False)
 class Context:
-    """Everything about a brief that is the same for all candidates."""
+    """Everything about a brief that is the same for all candidates, under its own conditions and in each situation.
+
+    The profile is the hardest of all: parts are rated once, for every ride that they must bear.
+    """
 
     cells: CellTable
     arrays: CellArrays
@@ -92,6 +98,22 @@ class Context:
     # Resistance of the worst series group over the mean one [-], one per candidate of the block that is scored,
     # where it has been drawn; None: what dcir_cv lets expect.
     weakest_group: Floats | None = None
+    situations: Mapping[str, Context] = field(default_factory=dict)
+    # How packs are used, under the brief's own conditions; and their age here, by that use [years].
+    wear: Wear | None = None
+    years: float = 0.0
+
+    def everywhere(self) -> Iterator[tuple[str, Context]]:
+        """The brief's own conditions under "", then each situation by its name."""
+        yield "", self
+        yield from self.situations.items()
+
+    def fade_of(self, cell: npt.NDArray[np.int64], number: npt.NDArray[np.int64]) -> Fade:
+        """What the years here leave of cells in packs of so many of them, shape (n,)."""
+        if self.wear is None or self.years == 0.0:
+            new = np.ones(len(cell))
+            return Fade(new, new, new, new)
+        return self.wear.after(self.years, cell=cell, number=number)
 
     @cached_property
     def mass_may_help(self) -> bool:
@@ -215,8 +237,9 @@ def build_context(
     models: Sequence[CellModel],
     trace: Ride | None,
     chargers: Chargers | None,
+    traces: Mapping[str, Ride] | None = None,
 ) -> Context:
-    """Context of a brief that has [electrical], [vehicle] and [ride].
+    """Context of a brief that has [electrical], [vehicle] and [ride], with those of its situations.
 
     Parameters
     ----------
@@ -229,7 +252,32 @@ def build_context(
     trace : Ride or None
         The ride's trace; None for a steady cruise.
     chargers : Chargers or None
+    traces : mapping of str to Ride, optional
+        Rides of situations that have their own, by the situation's name.
     """
+    what: dict[str, Any] = {"cells": cells, "rows": rows, "models": models, "chargers": chargers}
+    own = _context_of(brief, trace=trace, **what)
+    found: dict[str, Context] = {}
+    for situation in brief.situation:
+        ride = (traces or {}).get(situation.name, trace if situation.speed_kmh is None else None)
+        here = _context_of(brief_in(brief, situation), trace=ride, **what)
+        found[situation.name] = replace(here, wear=own.wear, years=situation.years)
+    if not found:
+        return own
+    hardest = replace(own.profile, others=tuple(each.profile for each in found.values()))
+    return replace(own, situations=found, profile=hardest)
+
+
+def _context_of(
+    brief: Brief,
+    *,
+    cells: Cells,
+    rows: npt.NDArray[np.int64],
+    models: Sequence[CellModel],
+    trace: Ride | None,
+    chargers: Chargers | None,
+) -> Context:
+    """Context of one set of conditions."""
     asked, vehicle, ride = brief.electrical, brief.vehicle, brief.ride
     assert asked is not None and vehicle is not None and ride is not None
     lap = (
@@ -241,13 +289,15 @@ def build_context(
     arrays = from_models(models)
     mass_kg = vehicle.mass_kg + vehicle.rider_kg + vehicle.payload_kg
     lap_profile = profile(steps, masses_kg=tuple(mass_kg + pack_kg for pack_kg in PROFILE_KG))
+    table = cell_table(cells, rows, models=models, brief=brief, profile=lap_profile)
+    short = compress(
+        steps, cells=arrays, mass_min_kg=mass_kg + PACK_MASS_KG[0], mass_max_kg=mass_kg + PACK_MASS_KG[1]
+    )
     return Context(
-        cells=cell_table(cells, rows, models=models, brief=brief, profile=lap_profile),
+        cells=table,
         arrays=arrays,
         steps=steps,
-        ride=compress(
-            steps, cells=arrays, mass_min_kg=mass_kg + PACK_MASS_KG[0], mass_max_kg=mass_kg + PACK_MASS_KG[1]
-        ),
+        ride=short,
         trace=lap,
         vehicle_mass_kg=mass_kg,
         start_soc=ride.start_soc,
@@ -263,7 +313,46 @@ def build_context(
         motor=_motor(brief),
         chargers=chargers,
         profile=lap_profile,
-    )
+        wear=wear_of(
+            brief, ride=short, vehicle_mass_kg=mass_kg, chemistry=cells.chemistry[rows], cell_kg=table.mass_kg,
+            cell_wh=table.energy_wh,
+        ),
+    )  # fmt: skip
+
+
+def with_own_cells(context: Context, cell: npt.NDArray[np.int64], *, capacity: Floats, resistance: Floats) -> Context:
+    """A context of one set of conditions in which every pack has its own cell, by factors on capacity and resistance.
+
+    Parameters
+    ----------
+    context : Context
+    cell : ndarray of int, shape (n,)
+        Cell of each pack in the context.
+    capacity, resistance : ndarray, shape (n,)
+        [-]
+
+    Returns
+    -------
+    Context
+        Of n cells.
+    """
+    kept = {item.name: getattr(context.arrays, item.name)[cell] for item in fields(context.arrays)}
+    for name in ("r0_ohm", "r1_ohm", "r2_ohm"):
+        kept[name] = kept[name] * resistance[:, None]
+    kept["capacity_ah"] = kept["capacity_ah"] * capacity
+    arrays, ride = replace(context.arrays, **kept), context.ride
+    table = ride.table[cell]
+    table[:, CAPACITY] = arrays.capacity_ah
+    ride = replace(
+        ride, cells=arrays, table=table, critical=ride.critical[cell], critical_count=ride.critical_count[cell],
+        runs=ride.runs[cell],
+    )  # fmt: skip
+    taken = {item.name: getattr(context.cells, item.name) for item in fields(context.cells)}
+    taken = {name: values[:, cell] if name == "lasting_ohm" else values[cell] for name, values in taken.items()}
+    for name in ("peak_ohm", "peak_low_ohm", "steady_ohm", "lasting_ohm"):
+        taken[name] = taken[name] * resistance
+    taken["energy_wh"] = taken["energy_wh"] * capacity
+    return replace(context, cells=CellTable(**taken), arrays=arrays, ride=ride)
 
 
 def _vehicle(brief: Brief) -> Vehicle:
@@ -278,6 +367,7 @@ def _vehicle(brief: Brief) -> Vehicle:
         accessory_w=given.accessory_w,
         rotating_factor=given.rotating_factor,
         density_kg_m3=float(air_density(given.altitude_m, temp_c=ride.temp_c)),
+        headwind_m_s=ride.headwind_kmh / KMH_PER_M_S,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar
@@ -10,10 +10,11 @@ from typing import Any, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.base.figures import made_by
+from optimizer.base.figures import in_situation, made_by, split_name
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import (
     Brief,
+    brief_in,
     defaults_in_use,
     input_hashes,
     load_brief,
@@ -46,6 +47,7 @@ from optimizer.pack.charge import MATCH_V_PER_CELL
 from optimizer.pack.wiring.harness import MOST_COMPARTMENTS, SENSORS_OF_MANY, TRIED_COMPARTMENTS
 from optimizer.ride.load.headroom import Motor
 from optimizer.ride.load.trace import KMH_PER_M_S
+from optimizer.score.left_out import in_window
 
 Table = TypeVar("Table")
 Rows = npt.NDArray[np.int64]
@@ -66,6 +68,10 @@ class Inputs:
     fuses: Fuses
     chargers: Chargers | None
     ride: Ride | None
+    # Rides of situations that have their own.
+    rides: Mapping[str, Ride]
+    # Why situations leave cells out, by the cell's id.
+    left_out: Mapping[str, str]
     cell_rows: Rows
     strip_rows: Rows
     wire_rows: Rows
@@ -150,14 +156,16 @@ def with_regen_rule(brief: Brief) -> Brief:
     Returns
     -------
     Brief
-        As it is where the rule is turned off, nothing is returned when braking, or the brief asks for as much.
+        As it is where the rule is turned off, nothing is returned when braking, or the brief asks for as much. The
+        rule holds in every situation.
     """
     assert brief.electrical is not None and brief.vehicle is not None
     asked = brief.electrical.regen_current_a
-    most = getattr(brief.constraints, "regen_limit_a_min", None) or 0.0
-    if not (brief.vehicle.balances_on_motor and brief.protection.regen_holds) or asked <= most:
+    names = [in_situation("regen_limit_a_min", name) for name in ("", *(item.name for item in brief.situation))]
+    short = [name for name in names if asked > (getattr(brief.constraints, name, None) or 0.0)]
+    if not (brief.vehicle.balances_on_motor and brief.protection.regen_holds) or not short:
         return brief
-    held = brief.constraints.model_copy(update={"regen_limit_a_min": asked})
+    held = brief.constraints.model_copy(update=dict.fromkeys(short, asked))
     return brief.model_copy(update={"constraints": held})
 
 
@@ -190,8 +198,10 @@ def read_inputs(brief: Brief) -> Inputs:
     fuses = read(read_fuses, files.get("catalog.fuses"))
     chargers = read(read_chargers, files.get("catalog.chargers"))
     ride = read(read_ride, files.get("ride.trace"))
+    rides = {item.name: read(read_ride, files.get(f"situation[{item.name}].trace")) for item in brief.situation}
     tables = {"cells": cells, "strips": strips, "wires": wires, "bms": bms, "fuses": fuses}
     rows = {name: _rows(brief, name, table, read.problems) for name, table in tables.items()}
+    rows["cells"], left_out = in_window(brief, cells, rows["cells"], read.problems)
     if cells is not None and len(rows["cells"]):
         read.problems += series_problems(
             brief,
@@ -203,12 +213,16 @@ def read_inputs(brief: Brief) -> Inputs:
         sizes, _ = distinct_sizes(cells, rows["cells"], step_mm=brief.fit.size_step_mm)
         read.problems += bed_problems(brief, sizes)
     read.problems += speed_problems(brief, ride)
+    for item in brief.situation if brief.vehicle is not None and brief.ride is not None else ():
+        if item.trace is not None or item.speed_kmh is not None:
+            read.problems += speed_problems(brief_in(brief, item), rides[item.name], place=f"situation[{item.name}]")
     if read.problems:
         raise BadInput(read.problems)
     assert cells is not None and strips is not None and wires is not None
     assert bms is not None and fuses is not None
     return Inputs(
         with_regen_rule(brief), cells, strips, wires, bms, fuses, chargers, ride,
+        {name: each for name, each in rides.items() if each is not None}, left_out,
         rows["cells"], rows["strips"], rows["wires"], rows["bms"], rows["fuses"],
     )  # fmt: skip
 
@@ -304,7 +318,7 @@ def room_count_problems(brief: Brief) -> list[Problem]:
     return []
 
 
-def speed_problems(brief: Brief, ride: Ride | None) -> list[Problem]:
+def speed_problems(brief: Brief, ride: Ride | None, *, place: str = "ride") -> list[Problem]:
     """A ride faster than the motor turns without load at the controller's highest voltage.
 
     Returns
@@ -323,17 +337,16 @@ def speed_problems(brief: Brief, ride: Ride | None) -> list[Problem]:
     if ride is not None:
         fast = np.flatnonzero(ride.speed_kmh > most)
         if len(fast):
-            place = f"at {ride.time_s[fast[0]]:g} s"
-            return [Problem("ride-too-fast", ride.file, place, "speed_kmh", f"{ride.speed_kmh[fast[0]]:g}", expected)]
+            moment = f"at {ride.time_s[fast[0]]:g} s"
+            return [Problem("ride-too-fast", ride.file, moment, "speed_kmh", f"{ride.speed_kmh[fast[0]]:g}", expected)]
     elif plan.speed_kmh is not None and plan.speed_kmh > most:
-        return [Problem("ride-too-fast", str(brief.path), "", "ride.speed_kmh", f"{plan.speed_kmh:g}", expected)]
+        return [Problem("ride-too-fast", str(brief.path), "", f"{place}.speed_kmh", f"{plan.speed_kmh:g}", expected)]
     return []
 
 
 def brief_weighs(brief: Brief, figures: frozenset[str]) -> bool:
     """Whether a brief has one of some figures as an objective or under a constraint."""
-    asked = {*brief.objectives.use, *(name.rsplit("_", 1)[0] for name, bound in brief.constraints if bound is not None)}
-    return bool(asked & figures)
+    return bool({split_name(name)[0] for name in brief.figures_asked()} & figures)
 
 
 def charger_warnings(inputs: Inputs) -> list[str]:

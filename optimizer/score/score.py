@@ -14,16 +14,16 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.base.figures import made_by
+from optimizer.base.figures import ANY, VARYING, in_situation, made_by, sided, split_name
 from optimizer.pack import limits
 from optimizer.pack.charge import charge_time, choose_charger
 from optimizer.pack.sharing import weakest_group_capacity, weakest_group_factor, worst_share
 from optimizer.ride.kernels.course import BEST, LEAST, MOST
-from optimizer.ride.load.headroom import speed_headroom_kmh
-from optimizer.ride.load.roadload import battery_power_w
 from optimizer.ride.range import PackBlock, RangeBlock, range_block
 from optimizer.ride.simulate import simulate
-from optimizer.score.context import Context, at_soc
+from optimizer.score.context import Context
+from optimizer.score.lap import headrooms, hot_cell_c, lap_current_a
+from optimizer.score.situations import TOLD_IN_SITUATIONS, aged, needed_in, worst
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -102,8 +102,8 @@ class Block:
 Scores = dict[str, Floats]
 
 # Which figures each part computes; a caller that needs few is not charged for all.
-POWER_FIGURES, RIDE_FIGURES, HEAT_FIGURES, SPEED_FIGURES, CHARGE_FIGURES = (
-    made_by(part) for part in ("powers", "ride", "heat", "speed", "charge")
+POWER_FIGURES, RIDE_FIGURES, HEAT_FIGURES, SPEED_FIGURES, CHARGE_FIGURES, USE_FIGURES = (
+    made_by(part) for part in ("powers", "ride", "heat", "speed", "charge", "use")
 )
 # On request only: the stepped range is not below the one nor above the other (ride/course.py); monotone as the range.
 RANGE_BOUNDS = {"range_least_km": LEAST, "range_most_km": MOST}
@@ -112,7 +112,7 @@ RANGE_BOUNDS = {"range_least_km": LEAST, "range_most_km": MOST}
 def score(
     block: Block, *, context: Context, figures: frozenset[str] | None = None, stepped: bool = False
 ) -> Scores:
-    """Figures of every candidate.
+    """Figures of every candidate, under the brief's own conditions and in its situations.
 
     Parameters
     ----------
@@ -121,7 +121,8 @@ def score(
     context : Context
         What the brief says of cells, ride, controller and states.
     figures : frozenset of str, optional
-        Those that are needed; all when left out. More may be returned than asked for.
+        Those that are needed; when left out all, but for the worst over all situations. More may be returned than
+        asked for.
     stepped : bool
         Range and consumption from stepping through the ride (`simulate`), as searches and their rows have them; else
         from the fast form, which takes a thirtieth of the time.
@@ -132,6 +133,21 @@ def score(
         Figures by name with their units; `range_stop`, `peak_limit`, `peak_low_limit` and
         `continuous_limit` are indices into optimizer.ride.range.STOP_NAMES and optimizer.pack.limits.LIMITS.
     """
+    out: Scores = {}
+    for situation, here in context.everywhere():
+        needed = needed_in(situation, figures) if figures is not None else frozenset(VARYING) if situation else None
+        if not situation or needed:
+            found = _score_in(*aged(block, here), figures=needed, stepped=stepped)
+            kept = found if not situation else {name: found[name] for name in TOLD_IN_SITUATIONS if name in found}
+            out |= {in_situation(name, situation): values for name, values in kept.items()}
+    for name in figures or ():
+        if split_name(name)[1] == ANY:
+            out[name] = worst(out, name, context=context)
+    return out
+
+
+def _score_in(block: Block, context: Context, *, figures: frozenset[str] | None, stepped: bool) -> Scores:
+    """Figures under one set of conditions."""
     out = statics(block, context=context)
     mass_kg = out["pack_mass_kg"]
     if figures is None or figures & POWER_FIGURES:
@@ -146,6 +162,11 @@ def score(
         out |= headrooms(block, context=context, pack_mass_kg=mass_kg)
     if figures is None or figures & CHARGE_FIGURES:
         out |= charge_times(block, context=context)
+    if context.wear is not None and (figures is None or figures & USE_FIGURES):
+        volts, current_a = lap_current_a(block, context=context, pack_mass_kg=mass_kg)
+        watt = (volts * current_a) @ context.ride.weight
+        number = block.series * block.parallel
+        out |= context.wear.figures(cell=block.cell, number=number, watt=watt, cost=out["cost"])
     return out
 
 
@@ -294,67 +315,6 @@ def ridden(block: Block, *, context: Context, pack_mass_kg: Floats, lean: int = 
     )
 
 
-def hot_cell_c(block: Block, *, context: Context, pack_mass_kg: Floats) -> Floats:
-    """Temperature that the hottest cell would reach if the ride went on and on at the reference charge.
-
-    T = T_air + rise · r_steady · mean((I/P)²), I the current of each power bin of the lap: at the sagging voltage
-    where the pack gives power, P/OCV where it takes power back.
-
-    Steady, so on the safe side of any ride that ends; and free of the pack's limits, so that a pack which
-    stops early does not look cool. Braking through a resistance takes a little less current than P/OCV; counted
-    so, a worse wire would cool the cells.
-    """
-    lap = context.ride
-    k = block.cell
-    wheel_w = lap.constant_w + lap.per_mass_w_kg * (pack_mass_kg + context.vehicle_mass_kg)[:, None]
-    power_w = battery_power_w(
-        wheel_w,
-        drivetrain_efficiency=lap.vehicle.drivetrain_efficiency,
-        regen_efficiency=lap.vehicle.regen_efficiency,
-        accessory_w=lap.vehicle.accessory_w,
-    )
-    volts = (context.cells.ocv_reference_v[k] * block.series)[:, None]
-    ohm = limits.pack_resistance(
-        context.cells.steady_ohm[k], series=block.series, parallel=block.parallel, extra_ohm=block.extra_ohm
-    )[:, None]
-    root = np.sqrt(np.maximum(volts**2 - 4.0 * ohm * power_w, 0.0))
-    current_a = np.where(power_w > 0.0, 2.0 * power_w / (volts + root), power_w / volts)
-    square = (current_a**2) @ lap.weight / block.parallel**2
-    heat_w = context.cells.steady_ohm[k] * square
-    out: Floats = context.air_c + block.hot_rise_k_per_w * heat_w
-    return out
-
-
-def headrooms(block: Block, *, context: Context, pack_mass_kg: Floats) -> Scores:
-    """Speed at which the voltage runs out under the ride's load, full, at the reference charge and at reserve.
-
-    speed_headroom_kmh is what is left at the reserve over the ride's highest speed: below 0 the motor runs
-    out of voltage before the ride's end.
-    """
-    motor, arrays, k = context.motor, context.arrays, block.cell
-    assert motor is not None
-    out: Scores = {}
-    states = {"full": context.start_soc, "reference": context.reference_soc, "reserve": context.reserve_soc}
-    for at, (name, soc) in enumerate(states.items()):
-        ohm = limits.pack_resistance(
-            context.cells.lasting_ohm[at][k],
-            series=block.series,
-            parallel=block.parallel,
-            extra_ohm=block.extra_ohm,
-        )
-        left = speed_headroom_kmh(
-            at_soc(arrays.ocv_v, soc)[k] * block.series,
-            pack_resistance_ohm=ohm,
-            mass_kg=pack_mass_kg + context.vehicle_mass_kg,
-            motor=motor,
-            vehicle=context.ride.vehicle,
-            trace=context.trace,
-        )
-        out[f"speed_{name}_kmh"] = left + context.trace.speed_max_kmh
-        out["speed_headroom_kmh"] = left
-    return out
-
-
 def charge_times(block: Block, *, context: Context) -> Scores:
     """Minutes from the reserve to 80 % and to full with the best charger of the catalog; infinite without one.
 
@@ -416,7 +376,7 @@ def margins(scores: Mapping[str, Floats], *, constraints: Mapping[str, float]) -
     """
     out: Scores = {}
     for name, bound in constraints.items():
-        figure, side = name.rsplit("_", 1)
+        figure, side = sided(name)
         value = scores[figure]
         out[f"margin_{name}"] = value - bound if side == "min" else bound - value
     return out

@@ -9,7 +9,7 @@ from typing import Any, Protocol
 
 import pandas as pd
 
-from optimizer.base.figures import OBJECTIVES
+from optimizer.base.figures import ANY, FIGURES, OBJECTIVES, VARYING, in_situation, sided, split_name
 from optimizer.base.workers import Workers, processors
 from optimizer.search.exact import archive, rows
 from optimizer.search.space.space import Space
@@ -104,7 +104,9 @@ def best_text(space: Space, found: archive.Survivors) -> list[str]:
     table, out = units(space), []
     for column, name in enumerate(space.brief.objectives.use):
         best = found.objectives[:, column].min() * (-1.0 if OBJECTIVES[name] else 1.0)
-        words = name.rsplit("_", 1)[0].replace("_", " ") if name != "cost" else name
+        base, situation = split_name(name)
+        words = base.rsplit("_", 1)[0].replace("_", " ") if name != "cost" else name
+        words = f"{words} {situation}".rstrip()
         out.append(f"{words} {best:.4g} {table.get(name, '')}".strip())
     return out
 
@@ -135,7 +137,10 @@ def units(space: Space) -> dict[str, str]:
     """Unit of every numeric column of the front."""
     table = dict(rows.UNITS)
     table["cost"] = space.brief.currency
+    situations = (*space.context.situations, ANY)
+    table |= {in_situation(name, each): FIGURES[name].unit for name in VARYING for each in situations}
+    table |= {f"capacity_left{end}_{each}": "1" for end in ("", "_least", "_most") for each in space.context.situations}
     for name, _ in space.brief.constraints:
-        figure = name.rsplit("_", 1)[0]
+        figure = sided(name)[0]
         table[f"margin_{name}"] = table.get(figure, space.brief.currency if figure == "cost" else "1")
     return table

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from optimizer.base.figures import sided
 from optimizer.review.words import describe, quantity
 
 Section = Mapping[str, Any]
@@ -85,7 +86,7 @@ def limit_words(name: str, value: Any, *, currency: str = "") -> str:
     -------
     str
     """
-    base, side = name.rsplit("_", 1)
+    base, side = sided(name)
     base = {"peak_low_power_w": "peak_low_w"}.get(base, base)
     kind = "at least" if side == "min" else "at most"
     return f"{describe(base)[0]} {kind} {quantity(base, value, currency=currency)}"
@@ -110,6 +111,7 @@ def brief_sentences(brief: Section) -> list[str]:
         found.append(f"The battery must fit into {joined(boxes)}.")
     found += _electrical(brief.get("electrical"))
     found += _ride(brief.get("vehicle"), brief.get("ride"))
+    found += [f"Situation {situation_words(each)}." for each in brief.get("situation") or ()]
     limits = {k: v for k, v in (brief.get("constraints") or {}).items() if v is not None}
     if limits:
         words = [limit_words(k, v, currency=currency) for k, v in limits.items()]
@@ -118,6 +120,20 @@ def brief_sentences(brief: Section) -> list[str]:
     if use:
         found.append(f"Wanted: the best trade-offs of {joined([describe(name)[0] for name in use])}.")
     return found
+
+
+def situation_words(situation: Section) -> str:
+    """A situation in words, such as "winter (a frosty morning): air -5 °C, 3 years old"."""
+    says = {
+        "temp_c": "air {:g} °C", "start_temp_c": "cells {:g} °C", "trace": "the ride in {}",
+        "speed_kmh": "a steady {:g} km/h", "grade_pct": "{:g} % grade", "headwind_kmh": "{:g} km/h of headwind",
+        "rider_kg": "rider {:g} kg", "payload_kg": "load {:g} kg", "start_soc": "from {:.0%} of charge",
+        "reserve_soc": "down to {:.0%} of charge",
+    }  # fmt: skip
+    words = [text.format(situation[key]) for key, text in says.items() if situation.get(key) is not None]
+    words += [f"{situation['years']:g} years old"] if situation.get("years") else []
+    title = f" ({situation['title']})" if situation.get("title") else ""
+    return f"{situation['name']}{title}: {', '.join(words) or 'as the brief'}"
 
 
 def _electrical(section: Section | None) -> list[str]:

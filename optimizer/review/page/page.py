@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from optimizer.analysis.verdict import pack_names, verdict
-from optimizer.base.figures import OBJECTIVES, shown_in
+from optimizer.base.figures import OBJECTIVES, shown_in, split_name
 from optimizer.base.files import write_text
 from optimizer.review.page import grids
 from optimizer.review.page.brief_words import brief_sentences
@@ -20,7 +20,7 @@ from optimizer.review.sheets import charts, drawings
 from optimizer.review.sheets import style as look
 from optimizer.review.sheets.buildsheet import GENERAL, build_steps, cautions
 from optimizer.review.verdict_words import verdict_lines
-from optimizer.review.words import describe, number
+from optimizer.review.words import describe, number, of_situations
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -77,12 +77,17 @@ def _values(series: pd.Series[Any]) -> list[Any] | dict[str, list[Any]]:
 def _columns(front: pd.DataFrame, currency: str) -> list[dict[str, Any]]:
     """Columns that the page holds: those of its table, then the margins of constraints."""
     found = []
-    for name in [*TABLE, *(str(name) for name in front if str(name).startswith("margin_"))]:
+    for name in [*_table_of(front), *(str(name) for name in front if str(name).startswith("margin_"))]:
         if name in front:
             label, unit, decimals = describe(name, currency=currency)
             figure = front[name].dtype.kind in "iuf"
             found.append({"name": name, "label": label, "unit": unit, "decimals": decimals, "number": figure})
     return found
+
+
+def _table_of(front: pd.DataFrame) -> list[str]:
+    """Columns of the table that the front holds, those of its situations last."""
+    return [*(name for name in TABLE if name in front), *of_situations(front, view="t")]
 
 
 def front_data(
@@ -124,17 +129,18 @@ def front_data(
     called = pack_names(front)
     numbers = [c["name"] for c in columns if c["number"]]
     used = [name for name in objectives if name in names]
+    senses = [*OBJECTIVES, *(name for name in names if name in OBJECTIVES and split_name(name)[1])]
     own = [{"name": str(row["design_id"])} | {n: row[n] for n in names[1:] if row.get(n) == row.get(n)} for row in mine]
     return {
         "ids": ids,
         "names": [called[name] for name in ids],
         "columns": columns,
-        "table": [name for name in TABLE if name in front],
+        "table": _table_of(front),
         "values": {name: _values(front[name]) for name in names},
         "objectives": used,
         "parallel": [name for name in dict.fromkeys((*used, "hot_cell_c")) if name in numbers],
-        "lessIsBetter": sorted(n for n, more in OBJECTIVES.items() if not more),
-        "moreIsBetter": [n for n, more in OBJECTIVES.items() if more],
+        "lessIsBetter": sorted(n for n in senses if not OBJECTIVES[n]),
+        "moreIsBetter": [n for n in senses if OBJECTIVES[n]],
         "axes": [name for name in dict.fromkeys((*used, *AXES, *numbers)) if name in numbers][:3],
         "marks": [name for name in MARKS if name in names],
         "limits": [{"name": name, "side": "least" if OBJECTIVES[name] else "most"} for name in used],
@@ -207,7 +213,7 @@ def _summary(design: Design) -> str:
 
 def _facts(row: Mapping[str, Any], currency: str) -> list[dict[str, str]]:
     found = []
-    for name in FACTS:
+    for name in (*FACTS, *of_situations(row, view="f")):
         if name in row and row[name] == row[name]:
             label, unit, decimals = describe(name, currency=currency)
             found.append({"label": label, "value": f"{number(row[name], decimals=decimals)} {unit}".strip()})

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from optimizer.base.figures import OBJECTIVES
 from optimizer.base.texts import clipped
-from optimizer.review.terminal.designs import FACTS
+from optimizer.review.terminal.designs import facts_of
 from optimizer.review.terminal.tables import counted, headers_for, text_table
 from optimizer.review.terminal.why import pack_words, step
 from optimizer.review.words import describe, number
@@ -84,8 +84,8 @@ def designs_text(found: DesignsCompared) -> str:
     currency = a.run.currency
     margins = [str(name) for name in a.row if str(name).startswith("margin_") and name in b.row]
     rows = []
-    for column in [*FACTS, *margins]:
-        if column not in a.row or column not in b.row:
+    for column in [*facts_of(a.row), *margins]:
+        if column not in b.row:
             continue
         label, unit, decimals = describe(column, currency=currency)
         x, y = a.row[column], b.row[column]

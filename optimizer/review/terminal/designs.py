@@ -16,7 +16,7 @@ from optimizer.base.figures import shown_in
 from optimizer.front.pareto import dominated_by, signed
 from optimizer.front.ranking import merit
 from optimizer.review.terminal.tables import counted, headers_for, side_by_side, text_table
-from optimizer.review.words import describe, number
+from optimizer.review.words import describe, number, of_situations
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,6 +32,11 @@ FACTS = (
     "cell_id", "series", "parallel", "split", "strip", "wire", "bms", "fuse", "range_stop", "peak_limit",
     *shown_in("s"),
 )  # fmt: skip
+
+
+def facts_of(row: Mapping[str, Any]) -> list[str]:
+    """Columns of a row that are told of a design, those of its situations last."""
+    return [*(name for name in FACTS if name in row), *of_situations(row, view="s")]
 
 
 def shortlist_text(
@@ -114,7 +119,7 @@ def pinned_text(
         lines.append(f"{better} of {len(front)} rows of the front are no worse in any objective.")
         pick = int(np.argmax(np.round(merit(front, objectives=objectives), 12)))
         beside.append({str(k): v for k, v in front.iloc[pick].items()})
-    table = side_by_side(beside, columns=[c for c in FACTS if c in row], currency=currency)
+    table = side_by_side(beside, columns=facts_of(row), currency=currency)
     what = "The pinned pack beside the pick of the front:" if len(front) else "The pinned pack:"
     return f"{what}\n\n{table}\n\n" + "\n".join(lines)
 
@@ -250,7 +255,7 @@ def rescore_text(
     -------
     str
     """
-    columns = [name for name in FACTS if name in row]
+    columns = facts_of(row)
     lines = []
     for name in columns:
         label, unit, decimals = describe(name, currency=currency)

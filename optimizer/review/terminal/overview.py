@@ -13,13 +13,15 @@ import numpy as np
 
 from optimizer.analysis.verdict import Verdict, verdict
 from optimizer.base import console
+from optimizer.base.figures import sided, split_name
 from optimizer.brief import defaults_in_use
 from optimizer.fit.region.geometry import compartment
 from optimizer.pack.cautions import pack_cautions
+from optimizer.review.page.brief_words import situation_words
 from optimizer.review.terminal.designs import cautions_of
 from optimizer.review.terminal.tables import front_summary, text_table
 from optimizer.review.verdict_words import verdict_lines
-from optimizer.review.words import describe
+from optimizer.review.words import IN_SITUATION, describe, number, of_situations
 from optimizer.score.inputs import charger_warnings
 
 if TYPE_CHECKING:
@@ -75,6 +77,8 @@ def check_text(inputs: Inputs, *, free: Sequence[FreeDimension] = ()) -> str:
         lines += [" " * 16 + text for text in steps]
     if inputs.ride is not None:
         lines.append(f"  ride          {ride_words(inputs.ride)}")
+    lines += [f"  situation     {situation_words(each.model_dump())}" for each in brief.situation]
+    lines += [f"  left out      {name}: {text}" for name, text in sorted(inputs.left_out.items())]
     ignored = {
         Path(table.file).name: table.ignored_columns
         for table in (inputs.cells, inputs.strips, inputs.wires, inputs.bms, inputs.fuses)
@@ -119,7 +123,7 @@ def remedy_lines(account: Mapping[str, Any]) -> list[str]:
     if found:
         lines.append("One change of a limit that lets a pack through, the others kept, smallest first:")
     for each in found:
-        figure, side = each["constraint"].rsplit("_", 1)
+        figure, side = sided(each["constraint"])
         _, unit, _ = describe(figure, currency=str(account["brief"].get("currency", "")))
         # Rounded to the side on which the pack still meets it.
         needed = rounded(each["needed"], up=side == "max")
@@ -197,6 +201,18 @@ def verdict_text(found: Verdict, *, objectives: Sequence[str], currency: str) ->
     return "\n".join(lines)
 
 
+def situations_text(row: Mapping[str, Any], columns: Sequence[str], *, currency: str) -> str:
+    """A pack in its situations, one line per situation and figure beside the brief's own."""
+    lines = []
+    for column in columns:
+        label, unit, decimals = describe(column, currency=currency)
+        base, situation = split_name(column)
+        base = base if situation else next((text for text in IN_SITUATION if column.startswith(text)), "")
+        own = number(row[base], decimals=decimals) if base in row else ""
+        lines.append([f"{label} {unit}".strip(), number(row[column], decimals=decimals), own])
+    return text_table(["The pick in its situations", "there", "own"], lines)
+
+
 def search_summary(result: Result, *, whole: bool = False) -> str:
     """What a search found: the best by each objective, the verdict, then the pick's cautions.
 
@@ -218,6 +234,10 @@ def search_summary(result: Result, *, whole: bool = False) -> str:
         if space["complete"]
         else f"Not complete: {space['scored']:,} candidates scored so far; --resume goes on from here."
     ]
+    spent = result.run["timing"].get("situations_s", {})
+    if spent:
+        words = ", ".join(f"{name} {seconds:.1f} s" for name, seconds in spent.items())
+        lines += textwrap.wrap(f"Scoring took, by situation, over all processes: {words}.", console.columns())
     for name, why in space["unproven"].items():
         lines += textwrap.wrap(f"Not proven to be the whole front in {describe(name)[0]}: {why}.", console.columns())
     if len(result.front):
@@ -226,6 +246,9 @@ def search_summary(result: Result, *, whole: bool = False) -> str:
         found = verdict(result.front, objectives=result.objectives, constraints=bounds)
         assert found is not None
         lines += ["", verdict_text(found, objectives=result.objectives, currency=result.currency)]
+        told = of_situations(result.front, view="s")
+        if told:
+            lines += ["", situations_text(found.row, told, currency=result.currency)]
         lines += ["", pick_cautions(result, found.row, whole=whole)]
         lines.append(f"\nWritten: {result.folder}/front.parquet, front.csv, run.json")
         lines.append(f"Next: cellstow shortlist {shlex.quote(str(result.folder))}")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimizer.base import console
-from optimizer.base.figures import OBJECTIVES
+from optimizer.base.figures import OBJECTIVES, split_name
 from optimizer.base.texts import clipped
 from optimizer.front.ranking import merit
 from optimizer.review.words import describe, number
@@ -166,7 +166,7 @@ def front_summary(
     if len(frame) == 0:
         return "The front is empty: nothing meets every limit."
     width = width or console.columns()
-    columns = [name for name in FACTS if name in frame]
+    columns = [name for name in (*FACTS, *(name for name in objectives if split_name(name)[1])) if name in frame]
     found = highlights(frame, objectives=objectives)
     picked = [{str(name): value for name, value in frame.iloc[place].items()} for _, place in found]
     names = [[why, *_pack(row), str(row["design_id"])] for (why, _), row in zip(found, picked, strict=True)]

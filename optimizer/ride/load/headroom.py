@@ -99,7 +99,9 @@ def steady_force_n(
         [N], arguments broadcast.
     """
     speed, mass, slope = (np.asarray(value, dtype=np.float64) for value in (speed_m_s, mass_kg, grade))
-    drag = drag_force_n(speed, cda_m2=vehicle.cda_m2, density_kg_m3=vehicle.density_kg_m3)
+    drag = drag_force_n(
+        speed, cda_m2=vehicle.cda_m2, density_kg_m3=vehicle.density_kg_m3, headwind_m_s=vehicle.headwind_m_s
+    )
     return np.asarray(
         drag + rolling_force_n(mass, crr=vehicle.crr, grade=slope) + grade_force_n(mass, grade=slope)
     )

@@ -30,10 +30,13 @@ class Profile:
         |power| over the highest power drawn, at most 1, at m total masses [-].
     seconds : ndarray, shape (n,)
         Of the steps [s].
+    others : tuple of Profile
+        Laps that the same parts must bear, too: the hardest of all counts.
     """
 
     share: Floats
     seconds: Floats
+    others: tuple[Profile, ...] = ()
 
     def mean_square(self, tau_s: Floats) -> Floats:
         """Largest moving mean of the squared share, the past forgotten with a time constant; the worst of the masses.
@@ -54,6 +57,8 @@ class Profile:
         found = np.zeros(len(flat))
         for row in self.share:
             found = np.maximum(found, _moving(row**2, self.seconds, flat))
+        for other in self.others:
+            found = np.maximum(found, other.mean_square(flat))
         return np.asarray(found[back].reshape(np.shape(tau_s)))
 
     def longest(self) -> Floats:
@@ -62,6 +67,8 @@ class Profile:
         for row in self.share:
             for k in range(LEVELS):
                 out[k] = max(out[k], _longest(row >= k / LEVELS, self.seconds))
+        for other in self.others:
+            out = np.maximum(out, other.longest())
         return out
 
 

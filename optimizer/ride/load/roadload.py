@@ -209,6 +209,8 @@ class Vehicle:
         At least 1 [-].
     density_kg_m3 : float
         Of the air, above 0 [kg/m³].
+    headwind_m_s : float
+        Wind against the ride, at least 0 [m/s].
 
     Raises
     ------
@@ -223,6 +225,7 @@ class Vehicle:
     accessory_w: float = 0.0
     rotating_factor: float = 1.05
     density_kg_m3: float = 1.225
+    headwind_m_s: float = 0.0
 
     def __post_init__(self) -> None:
         # Written so that NaN fails too.
@@ -235,6 +238,7 @@ class Vehicle:
             ("accessory_w must be >= 0", self.accessory_w, self.accessory_w >= 0),
             ("rotating_factor must be >= 1", self.rotating_factor, self.rotating_factor >= 1),
             ("density_kg_m3 must be > 0", self.density_kg_m3, self.density_kg_m3 > 0),
+            ("headwind_m_s must be >= 0", self.headwind_m_s, self.headwind_m_s >= 0),
         )  # fmt: skip
         faults = [f"{text}, found {value:g}" for text, value, right in checks if not right]
         if faults:
@@ -277,7 +281,7 @@ class RideSteps:
 def ride_steps(trace: Trace, *, vehicle: Vehicle) -> RideSteps:
     """The road load of a ride, step by step, with the mass still open.
 
-    a = ½·ρ·CdA·mean(v³),  b = (crr·g·cos θ + g·sin θ + λ·dv/dt) · mean(v)
+    a = ½·ρ·CdA·mean((v + w)²·v), w the headwind,  b = (crr·g·cos θ + g·sin θ + λ·dv/dt) · mean(v)
 
     Parameters
     ----------
@@ -297,7 +301,9 @@ def ride_steps(trace: Trace, *, vehicle: Vehicle) -> RideSteps:
             1.0, acceleration_m_s2=trace.acceleration_m_s2, rotating_factor=vehicle.rotating_factor
         )
     ) * speed
-    drag = 0.5 * vehicle.density_kg_m3 * vehicle.cda_m2 * trace.step_speed_cubed
+    wind = vehicle.headwind_m_s
+    flow = trace.step_speed_cubed + 2.0 * wind * trace.step_speed_squared + wind**2 * speed
+    drag = 0.5 * vehicle.density_kg_m3 * vehicle.cda_m2 * flow
     return RideSteps(drag, per_mass, trace.step_s, trace.step_distance_m, vehicle)
 
 

@@ -60,6 +60,12 @@ class Trace:
         return 0.25 * (first + last) * (first**2 + last**2)
 
     @property
+    def step_speed_squared(self) -> Floats:
+        """Mean of v² over each step, for a speed that changes linearly in it, shape (n - 1,) [m²/s²]."""
+        first, last = self.speed_m_s[:-1], self.speed_m_s[1:]
+        return (first**2 + first * last + last**2) / 3.0
+
+    @property
     def step_grade(self) -> Floats:
         """Mean grade of each step, shape (n - 1,) [-]."""
         return 0.5 * (self.grade[:-1] + self.grade[1:])

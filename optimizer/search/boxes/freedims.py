@@ -13,6 +13,7 @@ from typing import Any, ClassVar
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.figures import sided
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import FreeDimension, OpenBrief, open_brief
 from optimizer.fit.placement.survey import compartment_problems
@@ -347,7 +348,7 @@ def hopeful(space: BoxSpace, task: Task, *, held: Sequence[int], against: Floats
     block = _ideal(space, cell, series.astype(np.int64), task)
     objectives = space.brief.objectives.use
     limits = {k: v for k, v in space.brief.constraints if v is not None}
-    needed = set(objectives) | {name.rsplit("_", 1)[0] for name in limits}
+    needed = set(objectives) | {sided(name)[0] for name in limits}
     figures = best_figures(block, context=space.context, figures=frozenset(needed))
     # Without any BMS or fuse that suits there is no pack.
     good = np.isfinite(block.parts_cost)

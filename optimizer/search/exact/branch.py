@@ -336,15 +336,18 @@ def _useful_builds(whole: Space, size: int, among: Ints) -> Ints:
 
 def _useful_currents(whole: Space, task: Task, cells: Ints) -> dict[str, float]:
     """Largest currents that the controller, the charger and the best of the cells could ever use."""
-    table, asked = whole.context.cells, whole.brief.electrical
+    asked, tables = whole.brief.electrical, [here.cells for _, here in whole.context.everywhere()]
     assert asked is not None
     charger = whole.context.chargers
     filling = float(charger.current_a.max()) if charger is not None else 0.0
-    p = task.parallel
+
+    def most(name: str) -> float:
+        return task.parallel * max(float(getattr(table, name)[cells].max()) for table in tables)
+
     return {
-        "neg_peak_a": min(asked.battery_current_a, p * float(table.peak_a[cells].max())),
-        "neg_continuous_a": min(asked.battery_current_a, p * float(table.continuous_a[cells].max())),
-        "neg_charge_a": min(filling, p * float(table.charge_a[cells].max())),
-        "neg_ride_a": min(asked.battery_current_a, p * float(table.ride_a[cells].max())),
-        "neg_regen_a": min(asked.regen_current_a, p * float(table.regen_a[cells].max())),
+        "neg_peak_a": min(asked.battery_current_a, most("peak_a")),
+        "neg_continuous_a": min(asked.battery_current_a, most("continuous_a")),
+        "neg_charge_a": min(filling, most("charge_a")),
+        "neg_ride_a": min(asked.battery_current_a, most("ride_a")),
+        "neg_regen_a": min(asked.regen_current_a, most("regen_a")),
     }

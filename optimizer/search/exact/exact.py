@@ -20,10 +20,12 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.figures import ANY, sided, split_name
 from optimizer.front.pareto import nondominated, signed
 from optimizer.pack.bill import best_purchase, with_spares
 from optimizer.score.context import Context
-from optimizer.score.score import RIDE_FIGURES, WORK_FIGURES, Block, margins, score
+from optimizer.score.score import WORK_FIGURES, Block, margins, score
+from optimizer.score.situations import stages_of
 from optimizer.search.exact import archive
 from optimizer.search.exact.branch import BUNCH, Branch, Ground, Safety
 from optimizer.search.exact.pending import Pending, Rows, joined, names_of, whole_of
@@ -53,6 +55,7 @@ OTHERS_BEAT, BEATEN = "parts that others beat", "beaten by a pack found"
 # What a bound may take a figure for when the figure need not worsen with mass.
 BEST_CASE = {
     "range_km": np.inf, "consumption_wh_per_km": -np.inf, "hot_cell_c": -np.inf, "speed_headroom_kmh": np.inf,
+    "cost_per_1000_km": -np.inf,
 }  # fmt: skip
 
 
@@ -79,9 +82,10 @@ class Engine:
         brief = space.brief
         self.objectives = tuple(brief.objectives.use)
         self.constraints = {k: v for k, v in brief.constraints if v is not None}
-        needed = set(self.objectives) | {name.rsplit("_", 1)[0] for name in self.constraints}
+        needed = set(self.objectives) | {sided(name)[0] for name in self.constraints}
         self.figures = frozenset(needed)
-        self.mass_may_help = space.context.mass_may_help
+        self.stages = stages_of(self.figures, tuple(space.context.situations))
+        self.mass_may_help = space.mass_may_help
         self.known = known if known is not None else np.zeros((0, len(self.objectives)))
 
     def run(self, task: Task | Slice, *, samples: bool = True) -> tuple[archive.Survivors, Tally]:
@@ -214,11 +218,11 @@ class Engine:
             Objectives that none of them is better than.
         """
         alive, best = np.ones(len(block), dtype=bool), bound.copy()
-        quick = self.figures - RIDE_FIGURES
-        for stage in (quick, self.figures) if quick != self.figures else (quick,):
+        for at, stage in enumerate(self.stages):
             rows = np.flatnonzero(alive)
-            tally.bounds += len(rows) if stage == self.figures else 0
-            figures = best_figures(block.take(rows), context=self.space.context, figures=stage)
+            tally.bounds += len(rows) if at == min(1, len(self.stages) - 1) else 0
+            with tally.timed(stage):
+                figures = best_figures(block.take(rows), context=self.space.context, figures=stage)
             good = self._possible(figures, stage, weight[rows], tally)
             for column, name in enumerate(self.objectives):
                 if name in stage:
@@ -231,7 +235,7 @@ class Engine:
 
     def _possible(self, figures: Mapping[str, Floats], stage: frozenset[str], weight: Ints, tally: Tally) -> Flags:
         """Which ideal packs meet the constraints on the figures of a stage, rounding allowed for."""
-        held = {k: v for k, v in self.constraints.items() if k.rsplit("_", 1)[0] in stage}
+        held = {k: v for k, v in self.constraints.items() if sided(k)[0] in stage}
         gaps = margins(figures, constraints=held)
         tally.note_margins(gaps)
         alive = np.ones(len(weight), dtype=bool)
@@ -311,12 +315,13 @@ class Engine:
 
         One of each bunch comes first: it bounds its neighbours, whose ride then needs no stepping through.
         """
-        quick = self.figures - RIDE_FIGURES
+        quick, later = self.stages[0], self.stages[1:]
         rows = rows.take(np.argsort(rows.group % BUNCH, kind="stable"))
         for start in range(0, len(rows), STEPPED):
             here = rows.take(slice(start, start + STEPPED))
             block = self._rows_block(batch, here, tables)
-            figures = score(block, context=self.space.context, figures=quick)
+            with tally.timed(quick):
+                figures = score(block, context=self.space.context, figures=quick)
             keep = np.flatnonzero(self._feasible(figures, quick, tally))
             best = here.bound[keep]
             for column, name in enumerate(self.objectives):
@@ -327,10 +332,14 @@ class Engine:
             tally.scored += len(here) - int(worse.sum())
             tally.raw += len(here) - int(worse.sum())
             keep, points = keep[~worse], best[~worse]
-            if quick != self.figures:
-                figures = score(block.take(keep), context=self.space.context, figures=self.figures, stepped=True)
-                good = self._feasible(figures, RIDE_FIGURES, tally)
-                keep, points = keep[good], signed(figures, objectives=self.objectives)[good]
+            for stage in later:
+                with tally.timed(stage):
+                    figures = score(block.take(keep), context=self.space.context, figures=stage, stepped=True)
+                good = self._feasible(figures, stage - quick, tally)
+                keep, points = keep[good], points[good]
+                for column, name in enumerate(self.objectives):
+                    if name in stage:
+                        points[:, column] = signed(figures, objectives=[name])[good, 0]
             alive = np.flatnonzero(~mine.beats(points))
             alive = alive[nondominated(points[alive])]
             names = names_of(batch, here.take(keep[alive]), options)
@@ -345,7 +354,7 @@ class Engine:
 
     def _feasible(self, figures: Mapping[str, Floats], stage: frozenset[str], tally: Tally) -> Flags:
         """Which candidates meet the constraints on a stage's figures; the others are counted by the first they fail."""
-        held = {k: v for k, v in self.constraints.items() if k.rsplit("_", 1)[0] in stage}
+        held = {k: v for k, v in self.constraints.items() if sided(k)[0] in stage}
         gaps = margins(figures, constraints=held)
         tally.note_margins(gaps)
         alive = np.ones(len(figures["cost"]), dtype=bool)
@@ -388,9 +397,12 @@ def best_figures(block: Block, *, context: Context, figures: frozenset[str]) -> 
     figures : frozenset of str
         Those that are needed.
     """
-    open_end = BEST_CASE.keys() & figures if context.mass_may_help else frozenset()
-    found = score(block, context=context, figures=figures - open_end, stepped=True)
-    return {**found, **{name: np.full(len(block), BEST_CASE[name]) for name in open_end}}
+    helped = {where for where, here in context.everywhere() if here.mass_may_help}
+    helped |= {ANY} if helped else set()
+    named = {name: split_name(name) for name in figures}
+    open_end = {name: BEST_CASE[base] for name, (base, where) in named.items() if base in BEST_CASE and where in helped}
+    found = score(block, context=context, figures=figures - open_end.keys(), stepped=True)
+    return {**found, **{name: np.full(len(block), best) for name, best in open_end.items()}}
 
 
 def cells_cost(space: Space, cell: Ints, number: Ints) -> Floats:

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from optimizer.base.figures import FIGURES
+from optimizer.base.figures import ANY, FIGURES, VARYING, in_situation, split_name
 from optimizer.base.pool import Job
 from optimizer.base.workers import Workers
 from optimizer.front.pareto import nondominated, signed, thin
@@ -19,6 +19,7 @@ from optimizer.pack.limits import LIMITS, rated_current
 from optimizer.pack.protection.fuses import continuous_current_a, opening_seconds
 from optimizer.ride.range import STOP_NAMES
 from optimizer.score.score import Block, Scores, margins, regen_limit_a, ridden, score
+from optimizer.score.situations import worst
 from optimizer.search.exact.archive import NAMES, Survivors
 from optimizer.search.space.guard import box_air_c, wires_over_time
 from optimizer.search.space.parts import fuse_peak_a
@@ -134,6 +135,9 @@ def refuse_nan(figures: Scores) -> None:
 def full_figures(block: Block, *, space: Space) -> Scores:
     """All figures of a block, and the range of the fast form beside them; ArithmeticError by `refuse_nan`."""
     figures = score(block, context=space.context, stepped=True)
+    for name in sorted(space.brief.figures_asked()):
+        if split_name(name)[1] == ANY:
+            figures[name] = worst(figures, name, context=space.context)
     if len(block):
         fast = ridden(block, context=space.context, pack_mass_kg=figures["pack_mass_kg"])
         figures["fast_range_km"] = fast.range_km
@@ -264,6 +268,14 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
             frame["peak_limit"] = limit_names(found, figures, space=space, continuous=False)
         if column == "continuous_power_w":
             frame["continuous_limit"] = limit_names(found, figures, space=space, continuous=True)
+    for situation in space.context.situations:
+        here = {key: figures[in_situation(key, situation)] for key in ("peak_limit", "peak_current_a")}
+        frame[f"range_stop_{situation}"] = _named(figures[f"range_stop_{situation}"], STOP_NAMES)
+        if space.context.situations[situation].years:
+            left = space.context.situations[situation].fade_of(name["cell"], name["series"] * name["parallel"])
+            for end, part in (("", left.capacity), ("_least", left.harshest), ("_most", left.mildest)):
+                frame[f"capacity_left{end}_{situation}"] = np.round(part, DIGITS)
+        frame[f"peak_limit_{situation}"] = limit_names(found, here, space=space, continuous=False)
     frame["crossing_conductors"] = name["crossing"]
     chargers = inputs.chargers
     names = np.append(chargers.id if chargers is not None else np.array([], dtype=str), "none").astype(object)
@@ -276,6 +288,8 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
 def _figure_columns(figures: Scores) -> list[str]:
     """Figures that the table shows, in its order."""
     names = [figure.name for figure in FIGURES.values() if figure.part != "row" and figure.name in figures]
+    varying = [name for name in FIGURES if name in VARYING]
+    names += [name for each in varying for name in figures if split_name(name)[0] == each and name not in names]
     return names + [name for name in figures if name.startswith("margin_")]
 
 

@@ -9,9 +9,10 @@ from typing import Any
 import pandas as pd
 
 from optimizer import __version__
-from optimizer.base.figures import FIGURES, OBJECTIVES
+from optimizer.base.figures import ANY, FIGURES, OBJECTIVES
 from optimizer.base.sources import code_hash, versions
 from optimizer.brief import defaults_in_use
+from optimizer.search.exact.tally import Tally
 from optimizer.search.running.run import Outcome
 from optimizer.search.space.space import Space
 
@@ -44,12 +45,21 @@ def run_record(space: Space, outcome: Outcome, front: pd.DataFrame) -> dict[str,
         },
         "nearest": {name.removeprefix("margin_"): gap for name, gap in sorted(tally.nearest.items())},
         "front": {"rows": len(front), "before_thinning": len(outcome.found)},
-        "timing": {"search_s": round(outcome.seconds, 3)},
+        "timing": {"search_s": round(outcome.seconds, 3), **_situation_times(space, tally)},
         "tasks": {"all": outcome.tasks, "done": outcome.done, "from_before": outcome.resumed},
         "peak_memory_mib": peak_memory_mib(),
         "versions": {name: text for name, text in versions().items() if name not in ("code", "machine")},
         "machine": platform.machine(),
     }
+
+
+def _situation_times(space: Space, tally: Tally) -> dict[str, Any]:
+    """What scoring each situation cost, over all workers [s]; {} without situations."""
+    if not space.context.situations:
+        return {}
+    spent = {"own": tally.seconds.get("", 0.0)}
+    spent |= {name: tally.seconds.get(name, 0.0) for name in (*space.context.situations, ANY)}
+    return {"situations_s": {name: round(seconds, 3) for name, seconds in spent.items()}}
 
 
 def unproven(space: Space) -> dict[str, str]:

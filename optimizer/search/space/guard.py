@@ -26,9 +26,10 @@ Ints = npt.NDArray[np.int64]
 
 
 def box_air_c(brief: Brief) -> float:
-    """Air inside the closed box: the warmer of ride and powers, and what the box adds [°C]."""
+    """Air inside the closed box: the warmest of ride, powers and situations, and what the box adds [°C]."""
     assert brief.ride is not None and brief.electrical is not None
-    return max(brief.ride.temp_c, brief.electrical.temp_c) + brief.protection.box_rise_k
+    others = [each for item in brief.situation for each in (item.temp_c, item.start_temp_c) if each is not None]
+    return max(brief.ride.temp_c, brief.electrical.temp_c, *others) + brief.protection.box_rise_k
 
 
 def wires_over_time(inputs: Inputs, rows: Ints) -> Warming:

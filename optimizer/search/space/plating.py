@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.figures import sided
 from optimizer.brief import Brief, JoiningRules
 from optimizer.pack.case.outline import straps_per_body
 from optimizer.pack.conductors.chained import METRICS, WORK
@@ -123,7 +124,7 @@ BUILDING = (*WORK, "build_min")
 
 def asks_for_work(brief: Brief) -> bool:
     """Whether the brief has an objective or a constraint on the work of building."""
-    asked = set(brief.objectives.use) | {f"{name}".rsplit("_", 1)[0] for name, bound in brief.constraints if bound}
+    asked = set(brief.objectives.use) | {sided(name)[0] for name, bound in brief.constraints if bound}
     return bool(asked & set(BUILDING))
 
 

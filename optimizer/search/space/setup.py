@@ -31,5 +31,6 @@ def make_space(inputs: Inputs) -> Space:
         models=models,
         trace=inputs.ride,
         chargers=inputs.chargers,
+        traces=inputs.rides,
     )
     return Space(inputs, context)

@@ -10,6 +10,7 @@ from typing import ClassVar
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.figures import ANY, split_name
 from optimizer.brief import Brief
 from optimizer.fit.placement.place import place
 from optimizer.fit.placement.survey import fit_seed
@@ -61,6 +62,14 @@ class Space:
     def brief(self) -> Brief:
         """The brief."""
         return self.inputs.brief
+
+    @property
+    def mass_may_help(self) -> bool:
+        """Whether a heavier pack may go further, on the brief's own ride or in a situation that it asks about."""
+        asked = {split_name(name)[1] for name in self.brief.figures_asked()}
+        return any(
+            here.mass_may_help for name, here in self.context.everywhere() if not name or asked & {name, ANY}
+        )
 
     @cached_property
     def rooms(self) -> tuple[Compartment, ...]:

@@ -87,7 +87,7 @@ def check(space: Space, *, report: Told | None = None, until: float | None = Non
     Stopped
         When the time is up.
     """
-    may_help = space.context.mass_may_help
+    may_help = space.mass_may_help
     most = limit(space, mass_may_help=may_help)
     doubtful = [task for task in space.tasks() if _at_most(space, task) > most]
     worst: tuple[int, Task] | None = None

@@ -1,0 +1,134 @@
+"""Packs judged in several situations: figures, pruning and what the search finds, against plain enumeration.
+
+Expected values: identities (a situation like the brief's own conditions), and `brute`, which reduces and bounds
+nothing.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from brute import candidates, front
+from small import small_space
+from test_exact import assert_counts, assert_same_front
+from test_monotone import FIELDS, assert_none_betters, packs, worsened
+
+from optimizer.base.figures import FIGURES, in_situation
+from optimizer.brief import Constraints, Objectives, Situation
+from optimizer.score.inputs import with_regen_rule
+from optimizer.score.score import score
+from optimizer.score.situations import stages_of
+from optimizer.search.running.run import search
+from optimizer.search.space.setup import make_space
+
+SITUATIONS = (
+    Situation(name="same"),
+    Situation(name="cold", temp_c=-5.0),
+    Situation(name="far", rider_kg=95.0, payload_kg=10.0, headwind_kmh=12.0, reserve_soc=0.2, start_temp_c=35.0),
+    Situation(name="flat_out", speed_kmh=27.0, grade_pct=1.0, start_soc=0.9),
+)
+NAMES = ("", *(item.name for item in SITUATIONS))
+# What is traded off and asked for, one after the other: one situation, the worst of all, several.
+AIMS = (
+    (("range_km_cold", "cost"), {}),
+    (("range_km_any", "pack_mass_kg"), {"peak_power_w_min_cold": 60.0}),
+    (("range_km", "peak_low_w_any", "cost"), {"range_km_min_far": 1.0}),
+    (("range_km_cold", "range_km_flat_out", "pack_mass_kg"), {"range_km_min_any": 0.5}),
+    (("hot_cell_c_any", "consumption_wh_per_km_far", "cost"), {"hot_cell_c_max_far": 90.0}),
+    (("cost", "pack_mass_kg"), {"range_km_min_any": 1.0, "continuous_power_w_min_cold": 40.0}),
+)
+
+
+@pytest.fixture(scope="module")
+def wide(wide_spaces):
+    """The wide spaces with situations."""
+    out = {}
+    for name, base in wide_spaces.items():
+        brief = base.brief.model_copy(update={"situation": SITUATIONS})
+        out[name] = make_space(replace(base.inputs, brief=brief))
+        out[name].take_rooms(base)
+    return out
+
+
+@pytest.mark.parametrize("stepped", [False, True])
+def test_a_situation_like_the_briefs_own_gives_its_figures_to_the_last_digit(wide, stepped):
+    block = packs(wide["cruise"], np.random.default_rng(3)).take(slice(0, 60))
+    figures = score(block, context=wide["cruise"].context, stepped=stepped)
+    same = [name for name, figure in FIGURES.items() if figure.varies and name in figures]
+    assert {"range_km", "peak_low_w", "hot_cell_c", "charge_min", "energy_wh"} <= set(same)
+    for name in same:
+        np.testing.assert_array_equal(figures[f"{name}_same"], figures[name])
+    # And one that differs, does.
+    for name in ("range_km", "peak_power_w", "regen_limit_a"):
+        assert np.any(figures[f"{name}_cold"] < figures[name]), name
+
+
+def test_more_to_carry_against_the_wind_takes_more(wide):
+    """Closed form: drag is ½·ρ·CdA·(v + w)², so per kilometre; mass goes into rolling and grade in proportion."""
+    own, far = wide["cruise"].context, wide["cruise"].context.situations["far"]
+    speed, wind = own.trace.speed_m_s[0], 12.0 / 3.6
+    assert far.steps.constant_w[0] == pytest.approx(own.steps.constant_w[0] * (speed + wind) ** 2 / speed**2)
+    assert far.vehicle_mass_kg == own.vehicle_mass_kg + 30.0
+
+
+NIGHTLY = [pytest.param(ride, seed, marks=pytest.mark.nightly) for ride, seed in (
+    ("cruise", 0), ("cruise", 2), ("hills", 0), ("hills", 1), ("downhill", 0), ("downhill", 1), ("downhill", 2))]
+
+
+@pytest.mark.parametrize(("ride", "seed"), [("cruise", 1), *NIGHTLY])
+def test_the_front_with_situations_is_that_of_plain_enumeration(wide, ride, seed):
+    space = small_space(wide[ride], np.random.default_rng([17, seed]))
+    space = replace(space, inputs=replace(space.inputs, brief=space.brief.model_copy(
+        update={"protection": space.brief.protection.model_copy(update={"fuse_protects": False})})))  # fmt: skip
+    figures, count = candidates(space)
+    for name in ("range_km", "peak_low_w", "hot_cell_c"):
+        least = np.max if name == "hot_cell_c" else np.min
+        figures[f"{name}_any"] = least([figures[in_situation(name, each)] for each in NAMES], axis=0)
+    filled = 0
+    for use, limits in AIMS:
+        if "consumption_wh_per_km_far" in use and ride != "cruise":
+            use = ("hot_cell_c_any", "cost")  # consumption is not proven monotone
+        aims = {"constraints": Constraints(**limits), "objectives": Objectives(use=use)}
+        aimed = replace(space, inputs=replace(space.inputs, brief=space.brief.model_copy(update=aims)))
+        outcome, want = search(aimed), front(figures, aimed.brief)
+        assert_same_front(outcome.found.objectives, want)
+        assert_counts(outcome.tally, count)
+        filled += len(want) > 0
+        assert set(outcome.tally.seconds) <= {"", "same", "cold", "far", "flat_out", "any"}
+    # No pack of so few cells rides the hills far.
+    assert filled >= (3 if seed == 1 and ride == "cruise" else ride != "hills")
+
+
+@pytest.mark.parametrize("column", FIELDS)
+def test_no_figure_of_a_situation_betters_when_a_part_worsens(wide, column):
+    """What pruning rests on, situation by situation; the worst of all is as monotone as each of them."""
+    rng = np.random.default_rng([19, list(FIELDS).index(column)])
+    for ride in ("cruise", "hills"):
+        block = packs(wide[ride], rng)
+        before, after = (score(b, context=wide[ride].context) for b in (block, worsened(block, *FIELDS[column], rng)))
+        assert sum(name.endswith("_cold") for name in before) > 7
+        assert_none_betters(wide[ride], column, before, after)
+
+
+def test_parts_are_rated_for_the_hardest_of_all_rides(wide):
+    context = wide["hills"].context
+    tau = np.array([5.0, 60.0, np.inf])
+    each = [here.profile.mean_square(tau) for _, here in list(context.everywhere())[1:]]
+    assert np.all(context.profile.mean_square(tau) >= np.max(each, axis=0) - 1e-15)
+
+
+def test_the_ride_is_stepped_one_situation_at_a_time():
+    figures = frozenset({"cost", "range_km", "range_km_cold", "peak_low_w_cold", "range_km_any"})
+    assert stages_of(figures, ("warm", "cold")) == (
+        frozenset({"cost", "peak_low_w_cold"}), frozenset({"cost", "peak_low_w_cold", "range_km"}),
+        frozenset({"range_km_cold"}), frozenset({"range_km_any"}),
+    )  # fmt: skip
+    assert stages_of(frozenset({"cost"}), ("cold",)) == (frozenset({"cost"}),)
+
+
+def test_the_rule_of_braking_holds_in_every_situation(wide):
+    brief = wide["hills"].brief
+    brief = brief.model_copy(update={"vehicle": brief.vehicle.model_copy(update={"balances_on_motor": True})})
+    held = dict(with_regen_rule(brief).constraints)
+    asked = brief.electrical.regen_current_a
+    assert {held[f"regen_limit_a_min{end}"] for end in ("", "_cold", "_far", "_flat_out")} == {asked}
