@@ -1,6 +1,7 @@
 """Briefs with situations: what they become, and one clear message for each fault."""
 
-import numpy as np
+import re
+
 import pytest
 
 from optimizer.base.problems import BadInput
@@ -86,13 +87,16 @@ def test_cells_outside_their_window_are_left_out_with_the_reason(tmp_path):
     assert all("is outside" in text and "winter" in text for text in inputs.left_out.values())
 
 
-def test_cells_without_published_fade_are_left_out_of_years(tmp_path):
+def test_years_of_cells_whose_fade_nobody_published(tmp_path):
     path = brief(tmp_path, WINTER + "years = 2.0\n" + USE)
-    path.write_text(path.read_text().replace('"amber-18650-*"', '"juniper-18650-*", "amber-18650-*"'))
+    text = path.read_text()
+    path.write_text(text.replace('"amber-18650-*"', '"juniper-18650-*", "amber-18650-*"'))
     inputs = load_inputs(path)
-    assert np.all(inputs.cells.chemistry[inputs.cell_rows] == "NMC")
-    assert set(inputs.left_out) == {"juniper-18650-e13", "juniper-18650-e15"}
-    assert "no fade of Na-ion cells is published" in inputs.left_out["juniper-18650-e13"]
+    assert not inputs.left_out and "Na-ion" in inputs.cells.chemistry[inputs.cell_rows]
+    path.write_text(re.sub(r"\ncells = \[.*", '\ncells = ["juniper-18650-*"]', text))
+    with pytest.raises(BadInput, match="published for NMC, NCA, LFP only") as bad:
+        load_inputs(path)
+    assert [problem.code for problem in bad.value.problems] == ["no-fade"]
 
 
 def test_editors_know_constraints_in_situations():

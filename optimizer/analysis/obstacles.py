@@ -284,6 +284,8 @@ def _limits(space: Space) -> list[Reason]:
         if short > 0:
             word = "at most" if OBJECTIVES[figure] else "at least"
             text = f"{figure} comes to {word} {best:.4g}, {bound:g} is asked{_worst_in(free, figure)}"
+            if not np.isfinite(best) and split_name(figure)[1]:
+                text = f"{figure} is not known: no fade of such cells is published in the form used here"
             found.append(Reason(name, text, float(short)))
     return found or [_together(free, bounds)]
 

@@ -181,6 +181,11 @@ def nca_loss(duty: Duty, days: Floats) -> Floats:
     return np.asarray(rest * days**0.512 + cycle * _cycles(duty, days) ** 0.699)
 
 
+def nca_rise(duty: Duty, days: Floats) -> Floats:
+    """Rise of resistance of NCA cells, of which none is published here: per capacity lost that of NMC111 [-]."""
+    return nmc111_rise(duty, days) * nca_loss(duty, days) / np.maximum(nmc111_loss(duty, days), 1e-9)
+
+
 NMC111 = Published(
     "NMC111 18650, 2.15 Ah", "Schmalstieg et al., J. Power Sources 257 (2014) 325",
     "rest at 35 to 50 °C, cycles at 35 °C and 1C", nmc111_loss, nmc111_rise,
@@ -197,7 +202,7 @@ PUBLISHED: dict[str, tuple[Published, ...]] = {
     "NCA": (
         Published("NCA 18650, 3.2 Ah", "rest: doi 10.1149/2.0411609jes; cycles: doi 10.1149/1945-7111/abae37, fitted "
                   "in blast-lite; resistance borrowed from NMC111", "15 to 35 °C, depth 0.8 to 1, to 2C", nca_loss,
-                  nmc111_rise),
+                  nca_rise),
     ),
     "LFP": (
         Published("LFP 26650, 3 Ah", "Naumann et al., doi 10.1016/j.est.2018.01.019 and 10.1016/j.jpowsour.2019.227666",
@@ -233,6 +238,8 @@ LEAST_CAPACITY = 0.3
 def fade(models: Sequence[Published], duty: Duty, *, days: npt.ArrayLike) -> Fade:
     """What a duty leaves of a chemistry's cells after some days.
 
+    Resistance rises for each part of capacity lost as it does in the published cell of which both are known.
+
     Parameters
     ----------
     models : sequence of Published
@@ -248,8 +255,10 @@ def fade(models: Sequence[Published], duty: Duty, *, days: npt.ArrayLike) -> Fad
     """
     time = np.broadcast_to(np.asarray(days, dtype=float), np.shape(duty.cycles_per_day))
     left = np.array([np.clip(1.0 - model.loss(duty, time), LEAST_CAPACITY, 1.0) for model in models])
-    rise = next(model.rise for model in models if model.rise is not None)
-    return Fade(np.median(left, axis=0), left.min(axis=0), left.max(axis=0), 1.0 + np.maximum(rise(duty, time), 0.0))
+    middle = np.median(left, axis=0)
+    known, rise = next((model, model.rise) for model in models if model.rise is not None)
+    per_loss = np.maximum(rise(duty, time), 0.0) / np.maximum(known.loss(duty, time), 1e-9)
+    return Fade(middle, left.min(axis=0), left.max(axis=0), 1.0 + per_loss * (1.0 - middle))
 
 
 def days_until(models: Sequence[Published], duty: Duty, *, capacity: float = 0.8, most: float = 30.0) -> Floats:

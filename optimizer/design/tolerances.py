@@ -141,6 +141,7 @@ def _context(context: Context, cell: Ints, number: Ints, flat: Mapping[str, Floa
     for name, other in context.situations.items():
         left = other.fade_of(cell, number)
         aged = {"capacity": flat["capacity"] * left.capacity, "resistance": flat["resistance"] * left.resistance}
+        aged = {key: np.where(np.isnan(values), flat[key], values) for key, values in aged.items()}
         others[name] = replace(_context(other, cell, number, {**flat, **aged}), years=0.0)
     own = with_own_cells(context, cell, capacity=flat["capacity"], resistance=flat["resistance"])
     cells = replace(own.cells, mass_kg=own.cells.mass_kg * flat["mass"])

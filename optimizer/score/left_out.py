@@ -1,4 +1,4 @@
-"""Cells that some situation leaves out: outside their temperatures, or of a chemistry whose fade is not published."""
+"""Cells that some situation leaves out, since they are not made for its temperatures."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Rows = npt.NDArray[np.int64]
 def in_window(
     brief: Brief, cells: Cells | None, rows: Rows, problems: list[Problem]
 ) -> tuple[Rows, dict[str, str]]:
-    """Cells that can be judged in all situations, by temperature and fade, and why the others are left out.
+    """Cells that are made for the temperatures of all situations, and why the others are left out.
 
     Parameters
     ----------
@@ -25,7 +25,7 @@ def in_window(
     rows : ndarray of int
         Those that [vary] allows.
     problems : list of Problem
-        Added to where no cell is left: code temp-window, no-fade.
+        Added to where no cell is left, code temp-window, or none has a published fade, code no-fade.
 
     Returns
     -------
@@ -36,15 +36,10 @@ def in_window(
     left_out: dict[str, str] = {}
     good = np.ones(len(rows), dtype=bool)
     for item in brief.situation:
-        known = np.isin(cells.chemistry[rows], list(PUBLISHED)) | (item.years == 0.0)
-        for at in np.flatnonzero(~known & good):
-            text = f"no fade of {cells.chemistry[rows[at]]} cells is published in the form used here"
-            left_out[str(cells.id[rows[at]])] = f"situation {item.name}: {text}"
-        if good.any() and not (good & known).any():
+        if item.years and not np.isin(cells.chemistry[rows], list(PUBLISHED)).any():
             text = f"needs fade that is published for {', '.join(PUBLISHED)} only; [ageing] takes factors of your own"
             field = f"situation[{item.name}].years"
             problems.append(Problem("no-fade", str(brief.path), "", field, f"{item.years:g}", text))
-        good &= known
         least, most = cells.temp_min_c[rows], cells.temp_max_c[rows]
         for key in ("temp_c", "start_temp_c"):
             value = getattr(item, key)

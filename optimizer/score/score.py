@@ -23,7 +23,7 @@ from optimizer.ride.range import PackBlock, RangeBlock, range_block
 from optimizer.ride.simulate import simulate
 from optimizer.score.context import Context
 from optimizer.score.lap import headrooms, hot_cell_c, lap_current_a
-from optimizer.score.situations import TOLD_IN_SITUATIONS, aged, needed_in, worst
+from optimizer.score.situations import TOLD_IN_SITUATIONS, aged, needed_in, with_unknown, worst
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -137,7 +137,7 @@ def score(
     for situation, here in context.everywhere():
         needed = needed_in(situation, figures) if figures is not None else frozenset(VARYING) if situation else None
         if not situation or needed:
-            found = _score_in(*aged(block, here), figures=needed, stepped=stepped)
+            found = with_unknown(_score_in(*aged(block, here), figures=needed, stepped=stepped), block, here)
             kept = found if not situation else {name: found[name] for name in TOLD_IN_SITUATIONS if name in found}
             out |= {in_situation(name, situation): values for name, values in kept.items()}
     for name in figures or ():

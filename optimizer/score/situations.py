@@ -62,5 +62,15 @@ def aged(block: Block, context: Context) -> tuple[Block, Context]:
     pairs = np.column_stack([block.cell, block.series * block.parallel])
     pairs, back = np.unique(pairs, axis=0, return_inverse=True)
     left = context.fade_of(pairs[:, 0], pairs[:, 1])
-    here = with_own_cells(context, pairs[:, 0], capacity=left.capacity, resistance=left.resistance)
+    capacity, resistance = (np.where(np.isnan(part), 1.0, part) for part in (left.capacity, left.resistance))
+    here = with_own_cells(context, pairs[:, 0], capacity=capacity, resistance=resistance)
     return replace(block, cell=back.ravel().astype(np.int64)), here
+
+
+def with_unknown(figures: dict[str, Floats], block: Block, context: Context) -> dict[str, Floats]:
+    """Figures after years, infinitely bad of cells whose fade is not published: what can't be known meets no limit."""
+    if context.years == 0.0:
+        return figures
+    unknown = np.isnan(context.fade_of(block.cell, block.series * block.parallel).capacity)
+    bad = {name: -np.inf if OBJECTIVES[name] else np.inf for name in figures if name in VARYING}
+    return figures | {name: np.where(unknown, worst, figures[name]) for name, worst in bad.items()}

@@ -14,7 +14,7 @@ from test_exact import assert_counts, assert_same_front
 from test_monotone import FIELDS, assert_none_betters, packs, worsened
 
 from optimizer.base.figures import FIGURES, in_situation
-from optimizer.brief import Constraints, Objectives, Situation
+from optimizer.brief import Ageing, Constraints, Objectives, Situation, Use
 from optimizer.score.inputs import with_regen_rule
 from optimizer.score.score import score
 from optimizer.score.situations import stages_of
@@ -132,3 +132,88 @@ def test_the_rule_of_braking_holds_in_every_situation(wide):
     held = dict(with_regen_rule(brief).constraints)
     asked = brief.electrical.regen_current_a
     assert {held[f"regen_limit_a_min{end}"] for end in ("", "_cold", "_far", "_flat_out")} == {asked}
+
+
+@pytest.fixture(scope="module")
+def old(wide_spaces):
+    """The cruise with two situations of years."""
+    base = wide_spaces["cruise"]
+    use = Use(rides_per_week=10.0, ride_km=2.0, charge_to_soc=0.9, storage_temp_c=20.0)
+    situations = (Situation(name="new", years=0.0), Situation(name="old", years=4.0))
+    brief = base.brief.model_copy(update={"situation": situations, "use": use})
+    space = make_space(replace(base.inputs, brief=brief))
+    space.take_rooms(base)
+    return space
+
+
+@pytest.mark.parametrize("stepped", [False, True])
+def test_years_are_what_the_same_factors_in_ageing_are(old, stepped):
+    """A second way to the same figures: models of cells aged before they are laid on grids, by [ageing]."""
+    block = packs(old, np.random.default_rng(5)).take(slice(0, 8))
+    figures = score(block, context=old.context, stepped=stepped)
+    left = old.context.situations["old"].fade_of(block.cell, block.series * block.parallel)
+    assert np.all((left.capacity > 0.5) & (left.capacity < 0.97) & (left.resistance > 1.01))
+    for k in range(0, len(block), 3):
+        ageing = Ageing(capacity_fraction=float(left.capacity[k]), resistance_factor=float(left.resistance[k]))
+        brief = old.brief.model_copy(update={"situation": (), "use": None, "ageing": ageing})
+        plain = score(block.take(slice(k, k + 1)), context=make_space(replace(old.inputs, brief=brief)).context,
+                      stepped=stepped)  # fmt: skip
+        for name in ("range_km", "peak_power_w", "peak_low_w", "energy_wh"):
+            assert figures[f"{name}_old"][k] == pytest.approx(plain[name][0], rel=0.02), name
+        # The lag of the surface, a part of the lasting resistance, is scaled here and not there: on the safe side.
+        rises = [found - old.context.air_c for found in (figures["hot_cell_c_old"][k], plain["hot_cell_c"][0])]
+        assert 0.98 < rises[0] / rises[1] < 1.15
+    assert np.all(figures["energy_wh_new"] == figures["energy_wh"])
+    np.testing.assert_allclose(figures["energy_wh_old"], left.capacity * figures["energy_wh"], rtol=1e-12)
+
+
+def test_more_cells_share_the_work_and_live_longer(old):
+    """Fade rests on cell, S·P and the brief alone: two packs of parts that differ fade alike."""
+    wear = old.context.wear
+    number = np.array([10, 20, 40, 80])
+    life = wear.life_years(cell=np.zeros(4, dtype=np.int64), number=number)
+    assert np.all(np.diff(life[0]) > 0) and np.all((life[1] <= life[0]) & (life[0] <= life[2]))
+    block = packs(old, np.random.default_rng(5)).take(slice(0, 50))
+    other = replace(block, extra_ohm=2 * block.extra_ohm, parts_kg=3 * block.parts_kg)
+    one, two = (score(b, context=old.context, figures=frozenset({"life_km"})) for b in (block, other))
+    np.testing.assert_array_equal(one["life_km"], two["life_km"])
+    # By hand: kilometres are years times rides times their length.
+    weeks = 365.25 / 7.0
+    np.testing.assert_allclose(one["life_km"], one["life_years"] * 10.0 * 2.0 * weeks, rtol=1e-12)
+
+
+def test_cost_of_use_by_hand(old):
+    """Cost per kilometre of the pack over its life, and of the cruise's energy behind the charger's losses."""
+    block = packs(old, np.random.default_rng(8)).take(slice(0, 5))
+    figures = score(block, context=old.context)
+    for k in range(len(block)):
+        mass = float(figures["pack_mass_kg"][k]) + old.context.vehicle_mass_kg
+        power = float(old.context.steps.battery_power_w(mass)[0])
+        volts = float(old.context.cells.ocv_reference_v[block.cell[k]] * block.series[k])
+        cell_ohm = float(old.context.cells.steady_ohm[block.cell[k]])
+        ohm = cell_ohm * block.series[k] / block.parallel[k] + float(block.extra_ohm[k])
+        current = (volts - np.sqrt(max(volts**2 - 4 * ohm * power, 0.0))) / (2 * ohm)
+        if volts**2 <= 4 * ohm * power:
+            continue
+        kwh = volts * current / 1e3 / (old.context.trace.speed_m_s[0] * 3.6)
+        want = 1e3 * (figures["cost"][k] / figures["life_km"][k] + 0.3 * kwh / 0.88)
+        assert figures["cost_per_1000_km"][k] == pytest.approx(want, rel=1e-9)
+
+
+@pytest.mark.parametrize("column", FIELDS)
+def test_no_figure_of_years_betters_when_a_part_worsens(old, column):
+    rng = np.random.default_rng([23, list(FIELDS).index(column)])
+    block = packs(old, rng)
+    before, after = (score(b, context=old.context) for b in (block, worsened(block, *FIELDS[column], rng)))
+    assert {"life_km", "cost_per_1000_km", "range_km_old", "peak_low_w_old"} <= set(before)
+    assert_none_betters(old, column, before, after)
+
+
+def test_what_nobody_published_meets_no_limit(old):
+    unknown = replace(old.context.wear, chemistry=np.full(len(old.context.cells.row), "LTO"))
+    aged = replace(old.context.situations["old"], wear=unknown)
+    context = replace(old.context, situations={"old": aged}, wear=unknown)
+    figures = score(packs(old, np.random.default_rng(5)).take(slice(0, 9)), context=context)
+    assert np.all(figures["range_km_old"] == -np.inf) and np.all(figures["hot_cell_c_old"] == np.inf)
+    assert np.all(np.isinf(figures["cost_per_1000_km"])) and np.all(figures["life_km"] == 0.0)
+    assert all(not np.isnan(values).any() for values in figures.values())

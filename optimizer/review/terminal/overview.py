@@ -208,9 +208,10 @@ def situations_text(row: Mapping[str, Any], columns: Sequence[str], *, currency:
         label, unit, decimals = describe(column, currency=currency)
         base, situation = split_name(column)
         base = base if situation else next((text for text in IN_SITUATION if column.startswith(text)), "")
-        own = number(row[base], decimals=decimals) if base in row else ""
-        lines.append([f"{label} {unit}".strip(), number(row[column], decimals=decimals), own])
-    return text_table(["The pick in its situations", "there", "own"], lines)
+        there, own = (number(row.get(name, ""), decimals=decimals) for name in (column, base))
+        if there != own:
+            lines.append([f"{label} {unit}".strip(), there, own])
+    return text_table(["The pick in its situations, where they differ", "there", "own"], lines)
 
 
 def search_summary(result: Result, *, whole: bool = False) -> str:
