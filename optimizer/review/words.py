@@ -88,7 +88,8 @@ def describe(column: str, *, currency: str = "") -> tuple[str, str, int]:
     """
     if column in COLUMNS:
         label, unit, decimals = COLUMNS[column]
-        return label, currency if column in ("cost", "unit_price") else unit, decimals
+        money = column == "unit_price" or (column in FIGURES and not FIGURES[column].unit)
+        return label, currency if money else unit, decimals
     if column in FIGURES:
         row = FIGURES[column]
         return row.label, row.sign, row.decimals

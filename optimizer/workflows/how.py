@@ -136,11 +136,11 @@ def from_folder(path: Path, folder: Path) -> str:
 def units(space: Space) -> dict[str, str]:
     """Unit of every numeric column of the front."""
     table = dict(rows.UNITS)
-    table["cost"] = space.brief.currency
+    table |= {name: space.brief.currency for name, figure in FIGURES.items() if not figure.unit}
     situations = (*space.context.situations, ANY)
     table |= {in_situation(name, each): FIGURES[name].unit for name in VARYING for each in situations}
     table |= {f"capacity_left{end}_{each}": "1" for end in ("", "_least", "_most") for each in space.context.situations}
     for name, _ in space.brief.constraints:
         figure = sided(name)[0]
-        table[f"margin_{name}"] = table.get(figure, space.brief.currency if figure == "cost" else "1")
+        table[f"margin_{name}"] = table.get(figure, "1")
     return table

@@ -14,7 +14,7 @@ from test_exact import assert_counts, assert_same_front
 from test_monotone import FIELDS, assert_none_betters, packs, worsened
 
 from optimizer.base.figures import FIGURES, in_situation
-from optimizer.brief import Ageing, Constraints, Objectives, Situation, Use
+from optimizer.brief import Ageing, Constraints, Objectives, Situation, Use, brief_in
 from optimizer.score.inputs import with_regen_rule
 from optimizer.score.score import score
 from optimizer.score.situations import stages_of
@@ -61,6 +61,18 @@ def test_a_situation_like_the_briefs_own_gives_its_figures_to_the_last_digit(wid
     # And one that differs, does.
     for name in ("range_km", "peak_power_w", "regen_limit_a"):
         assert np.any(figures[f"{name}_cold"] < figures[name]), name
+
+
+@pytest.mark.parametrize("name", ["cold", "far", "flat_out"])
+def test_a_situation_gives_what_a_brief_of_its_conditions_gives(wide, name):
+    space = wide["cruise"]
+    situation = next(item for item in SITUATIONS if item.name == name)
+    alone = make_space(replace(space.inputs, brief=brief_in(space.brief, situation), ride=None)).context
+    block = packs(space, np.random.default_rng(4)).take(slice(0, 30))
+    figures = score(block, context=space.context, stepped=True)
+    for key, values in score(block, context=alone, stepped=True).items():
+        if key in FIGURES and FIGURES[key].varies:
+            np.testing.assert_array_equal(figures[in_situation(key, name)], values)
 
 
 def test_more_to_carry_against_the_wind_takes_more(wide):

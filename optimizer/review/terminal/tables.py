@@ -202,7 +202,7 @@ def spans(frame: pd.DataFrame, *, columns: Sequence[str], currency: str = "") ->
         label, unit, decimals = describe(column, currency=currency)
         low, high = float(frame[column].min()), float(frame[column].max())
         reach = f"{number(low, decimals=decimals)} to {number(high, decimals=decimals)} {unit}".rstrip()
-        lines.append(f"{label:<14}{reach}")
+        lines.append(f"{label:<13} {reach}")
     return "\n".join(lines)
 
 
