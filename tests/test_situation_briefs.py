@@ -108,6 +108,7 @@ def test_editors_know_constraints_in_situations():
 
 def test_words_of_figures_in_situations():
     assert describe("range_km_winter_year_3") == ("range, winter year 3", "km", 1)
-    assert describe("margin_peak_low_w_min_any") == ("margin, peak power, low SoC, worst of all situations", "W", 0)
+    assert describe("margin_peak_low_w_min_any") == ("margin, peak power, low SoC, worst", "W", 0)
+    assert describe("range_km_min_winter") == ("range, winter", "km", 1)
     assert describe("range_stop_winter")[0] == "range ends by, winter"
     assert meaning("range_km_min_winter") == "fails the limit on range, winter"

@@ -118,7 +118,7 @@ class _Figures(_Table[Figure]):
         if not situation:
             raise KeyError(name)
         row, worst = self[base], situation == ANY
-        words = "worst of all situations" if worst else situation.replace("_", " ")
+        words = "worst" if worst else situation.replace("_", " ")
         meaning = f"{row.meaning}, {'the worst of all situations' if worst else f'in {situation}'}"
         return replace(row, name=name, label=f"{row.label}, {words}", meaning=meaning)
 
@@ -355,26 +355,30 @@ def in_situation(name: str, situation: str) -> str:
 
 
 @lru_cache(maxsize=4096)
+def bound_of(constraint: str) -> tuple[str, str] | None:
+    """Figure that a constraint is on, and its side; None where no constraint has that name."""
+    if constraint in BOUNDS:
+        return BOUNDS[constraint].name, constraint.rsplit("_", 1)[1]
+    for key, figure in BOUNDS.items():
+        if figure.varies and constraint.startswith(f"{key}_") and len(constraint) > len(key) + 1:
+            return f"{figure.name}{constraint[len(key) :]}", key.rsplit("_", 1)[1]
+    return None
+
+
 def sided(constraint: str) -> tuple[str, str]:
-    """Figure that a constraint is on, and its side.
+    """Figure that a constraint is on, and its side; of an unknown one by its last underscore.
 
     >>> sided("range_km_min"), sided("range_km_min_winter"), sided("charge_min_max_any")
     (('range_km', 'min'), ('range_km_winter', 'min'), ('charge_min_any', 'max'))
     """
-    if constraint not in BOUNDS:
-        for key, figure in BOUNDS.items():
-            if figure.varies and constraint.startswith(f"{key}_") and len(constraint) > len(key) + 1:
-                return f"{figure.name}{constraint[len(key) :]}", key.rsplit("_", 1)[1]
     figure_name, _, side = constraint.rpartition("_")
-    return figure_name, side
+    return bound_of(constraint) or (figure_name, side)
 
 
 def bounded(constraint: str) -> Figure | None:
     """Row of the figure that a constraint is on; None where no constraint has that name."""
-    if constraint in BOUNDS:
-        return BOUNDS[constraint]
-    name, _ = sided(constraint)
-    return FIGURES[name] if split_name(name)[1] and FIGURES[name].limit else None
+    found = bound_of(constraint)
+    return None if found is None else FIGURES[found[0]]
 
 
 # Figures that situations change, the longest name first, and constraints by key.

@@ -173,7 +173,7 @@ def _years(data: Mapping[str, Any], complain: Complain) -> None:
         for name in [*(aims if isinstance(aims, list) else []), *_table(data.get("constraints"))]:
             if isinstance(name, str) and (name in USE_FIGURES or sided(name)[0] in USE_FIGURES):
                 complain("missing-section", ("use",), f"is missing: {name} needs [use]")
-    elif _table(data.get("ageing")) and ages:
+    elif ages and any(value != 1.0 for value in _table(data.get("ageing")).values()):
         expected = "and [ageing] exclude each other: fade by published cells, or factors of your own"
         complain("conflict", ("situation", ages[0], "years"), expected)
 

@@ -90,7 +90,7 @@ def describe(column: str, *, currency: str = "") -> tuple[str, str, int]:
         label, unit, decimals = COLUMNS[column]
         money = column == "unit_price" or (column in FIGURES and not FIGURES[column].unit)
         return label, currency if money else unit, decimals
-    if column in FIGURES:
+    if column in FIGURES and not bounded(column):
         row = FIGURES[column]
         return row.label, row.sign, row.decimals
     for text, (label, decimals) in IN_SITUATION.items():
