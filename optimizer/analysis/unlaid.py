@@ -31,16 +31,27 @@ def unlaid(space: Space, tasks: Sequence[Task]) -> list[tuple[str, str]]:
         joined = joined or bool(able)
         series = ways.series_of(space, task)
         shares = ways.shares_of(space, task)
-        for way in parts.ways_of(able):
-            laid = shares.laid(way, up_to=series[-1])
+        for build in able:
+            laid = shares.laid(build, up_to=series[-1])
             if any(laid[groups] for groups in series if groups < len(laid)):
                 return []
+        for way in parts.ways_of(able):
             texts += _places(space, task, way, series[0])
+        texts = texts or _high(space, able)
     if not joined:
         methods = ", ".join(space.brief.joining.methods)
         names = ", ".join(sorted({str(space.inputs.strips.id[build.strip]) for build in space.builds}))
         return [(rules.JOINING, f"[joining] methods = {methods} join none of {names} to these cells")]
     return [(rules.CONDUCTORS, "; ".join(dict.fromkeys(texts[:3])))]
+
+
+def _high(space: Space, builds: Sequence[parts.Build]) -> list[str]:
+    """Stocks whose layers find no room under the cover, each with what has room."""
+    return [
+        f"{space.inputs.strips.id[b.strip]} in {b.layers} layers: under the cover there is room for "
+        f"{b.most_stack} layers on each other, {b.most_under} under a joint to another layer"
+        for b in builds
+    ]
 
 
 def _places(space: Space, task: Task, way: Way, needed: int) -> list[str]:
@@ -49,7 +60,8 @@ def _places(space: Space, task: Task, way: Way, needed: int) -> list[str]:
     for room, each in zip(space.rooms, space.fills(task), strict=True):
         for fill in each[:1]:
             made = chain_metal(
-                fill.layout, fill.chain, way, gaps=clearance(space.brief), rules=parts.lay_rules(space.brief)
+                fill.layout, fill.chain, way, gaps=clearance(space.brief), rules=parts.lay_rules(space.brief),
+                room=room,
             )
             faults = made.faults_at(min(needed, fill.groups))
             found += [f"{room.name}, {fill.layout.name}, {way.words}: {fault.text}" for fault in faults[:1]]

@@ -16,7 +16,7 @@ from optimizer.pack.conductors.chained import ChainMetal, chain_metal, figures, 
 from optimizer.pack.conductors.faces import face_name, name_of
 from optimizer.pack.conductors.joints import INSULATOR_MM, Joint
 from optimizer.pack.conductors.laid import Metal
-from optimizer.pack.conductors.sites import EXIT, Site
+from optimizer.pack.conductors.sites import EXIT, RING_MM, Site, face_mm
 from optimizer.pack.conductors.solved import fed, field_of, shares
 from optimizer.search.space.parts import lay_rules
 
@@ -27,10 +27,6 @@ if TYPE_CHECKING:
     from optimizer.search.space.space import Space
 
 Floats = npt.NDArray[np.float64]
-
-# Insulation under the metal, a ring on each positive end and a sheet with windows (common practice, no published
-# source) [mm].
-RING_MM = 0.2
 
 
 @dataclass(frozen=True)
@@ -79,7 +75,7 @@ def station_metal(space: Space, station: Station, build: Build) -> ChainMetal:
     """Metal of a compartment's chain, all numbers of groups."""
     return chain_metal(
         station.layout, station.chain, build.way, gaps=clearance(space.brief),
-        rules=lay_rules(space.brief), before=station.first_group,
+        rules=lay_rules(space.brief), before=station.first_group, room=station.compartment,
     )  # fmt: skip
 
 
@@ -138,11 +134,9 @@ def _lead(site: Site, station: Station, folds: dict[int, Joint], series: int) ->
 
 def solid(layout: Layout, site: Site, points: Floats) -> list[list[float]]:
     """Points of a site's plane in the compartment's axes, on the ends of its cells [mm]."""
-    cell = int(site.cells[0])
     out = np.empty((len(points), 3))
     out[:, list(lateral_axes(layout.axis))] = points
-    half = layout.extents_mm[cell, layout.axis] / 2
-    out[:, layout.axis] = layout.centres_mm[cell, layout.axis] + site.side * half
+    out[:, layout.axis] = face_mm(layout, site)
     return [[round(float(v), 4) + 0.0 for v in row] for row in out]
 
 
@@ -221,6 +215,7 @@ def _fold(joint: Joint, station: Station, stock: Stock) -> dict[str, Any]:
         "taps": [{"at_mm": at, "lead": f"P{number}{mark}"} for at, mark in
                  zip(rounded(joint.path_mm[[0, -1]]), "+-", strict=True)],
         "folds": joint.folds,
+        "ends_on": face_name(layout, joint.entry),
         "slot_mm": rounded(joint.slot_mm[None])[0],
         "resistance_mohm": joint.length_mm * stock.square_ohm / section * 1e3,
         "worst_share": 1.0,

@@ -18,8 +18,9 @@ from optimizer.brief.rules import RuleChecks
 from optimizer.catalog import Ride
 from optimizer.design.conductors import conductor_records
 from optimizer.design.file import Choices, DesignFile, LayoutClaim, chain_faults, read_design_file, shape_problems
+from optimizer.design.metal_gaps import gap_records
 from optimizer.design.protection import broken, parts_after_peak, turned_off
-from optimizer.design.select import CHOICES, Chosen, build_of, choose, design_block, harness_of, metric
+from optimizer.design.select import CHOICES, Chosen, build_of, choose, design_block, harness_of, is_laid
 from optimizer.design.settings import settings_sheet
 from optimizer.design.solids import portable, solids_of, unpacked
 from optimizer.design.unfold import stations_of
@@ -203,6 +204,8 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         "chargers": (inputs.chargers, None),
     }  # fmt: skip
     ride, sheet = inputs.ride, settings_sheet(space, chosen, row)
+    stations = stations_of(space, chosen, block)
+    metal = conductor_records(space, chosen, stations, build_of(space, chosen))
     return {
         "cellstow": __version__,
         "needs": NEEDS,
@@ -224,7 +227,8 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         "settings": [{k: v for k, v in vars(one).items() if v not in (None, "")} for one in sheet.settings],
         "trips": [vars(one) for one in sheet.trips],
         "protection": {"turned_off": turned_off(space), "broken": broken(space, chosen)},
-        "conductors": conductor_records(space, chosen, stations_of(space, chosen, block), build_of(space, chosen)),
+        "conductors": metal,
+        "conductor_gaps": gap_records(stations, metal),
         "inputs": inputs.hashes(),
     }  # fmt: skip
 
@@ -333,7 +337,7 @@ def _check_choices(path: Path, space: Space, choices: Choices) -> None:
         complain("split", choices.split, f"must add up to series = {chosen.series}")
     if chosen.layers not in space.brief.vary.strip_layers:
         complain("strip_layers", chosen.layers, f"must be one of {list(space.brief.vary.strip_layers)}")
-    elif not np.isfinite(metric(chosen, f"{build_of(space, chosen).way.name}:squares")):
+    elif not is_laid(chosen, build_of(space, chosen)):
         complain("strip", choices.strip, "cannot be laid over these groups: its conductors would touch or hang loose")
     cells, row = space.inputs.cells, int(space.context.cells.row[chosen.cell])
     full_v = chosen.series * float(cells.voltage_max_v[row])

@@ -14,7 +14,7 @@ from optimizer.base.problems import BadInput, Problem
 from optimizer.fit.region.geometry import box_walls
 from optimizer.pack import bill
 from optimizer.pack.case.outline import straps_per_body
-from optimizer.pack.conductors.chained import METRICS, SHEET
+from optimizer.pack.conductors.chained import HEIGHT, METRICS, SHEET
 from optimizer.pack.wiring.harness import HarnessBlock, Places, harness_block
 from optimizer.score.score import Block
 from optimizer.search.exact.branch import CAPS
@@ -23,7 +23,7 @@ from optimizer.search.space import parts
 from optimizer.search.space.fills import Fill
 from optimizer.search.space.plating import stocked
 from optimizer.search.space.space import Space, Task
-from optimizer.search.space.splits import places
+from optimizer.search.space.splits import laid_groups, places
 
 CHOICES = ("cell_id", "series", "parallel", "split", "layout", "strip", "strip_layers", "wire", "bms", "fuse")
 
@@ -159,6 +159,12 @@ def worst(chosen: Chosen, name: str) -> float:
     )
 
 
+def is_laid(chosen: Chosen, build: parts.Build) -> bool:
+    """Whether the conductors of a design can be laid from its stock and have room under the covers."""
+    held = [(fill, n) for fill, n in zip(chosen.fills, chosen.split, strict=True) if fill is not None]
+    return all(laid_groups(fill, build)[groups] for fill, groups in held)
+
+
 def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.Line]:
     """Every line of a design's bill; their sums are its mass and cost."""
     inputs, rules, printed = space.inputs, space.brief.parts, space.brief.case
@@ -222,7 +228,9 @@ def _conductor_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[
     """Strip by cut length, power wire, balance leads and sensor wires."""
     strips, wires, lead = space.inputs.strips, space.inputs.wires, parts.lead_wire(space.inputs)
     build = build_of(space, chosen)
-    stock = stocked({name: np.asarray(metric(chosen, f"{build.way.name}:{name}")) for name in METRICS}, build)
+    numbers = {name: np.asarray(metric(chosen, f"{build.way.name}:{name}")) for name in METRICS}
+    numbers |= {name: np.asarray(worst(chosen, f"{build.way.name}:{name}")) for name in HEIGHT}
+    stock = stocked(numbers, build)
     bought_mm2 = metric(chosen, f"{build.way.name}:bought_mm2") * build.stacked
     if build.way.form == SHEET:
         cut_mm = metric(chosen, f"{build.way.name}:cut_mm") * build.stacked
@@ -271,7 +279,7 @@ def design_block(space: Space, chosen: Chosen) -> Block:
     number = np.array([chosen.series * chosen.parallel])
     build = build_of(space, chosen)
     way, deep = build.way.name, build.stacked
-    if not np.isfinite(metric(chosen, f"{way}:squares")):
+    if not is_laid(chosen, build):
         strip = str(inputs.strips.id[chosen.strip])
         expected = "cannot be laid over these groups: its conductors would touch or hang loose"
         raise BadInput([Problem("unsuited-part", str(space.brief.path), "", "strip", strip, expected)])

@@ -10,6 +10,7 @@ import json
 import math
 from pathlib import Path
 
+import second_space
 import shapely
 from shapely.geometry import Point, Polygon
 from shapely.ops import unary_union
@@ -59,14 +60,15 @@ def faults(design):
         if mine:
             found += _room(mine, layout, gap, round_cells, design)
     found += _whole(design)
-    return found
+    return found + second_space.faults(design)
 
 
 def _room(mine, layout, gap, round_cells, design):
     found, axis = [], layout["axis"]
     ends = ends_of(layout, round_cells)
     groups = {t["cell"] for c in mine for t in c["terminals"]}
-    shapes = [[outline(p["outline_mm"], axis) for p in c["pieces"]] for c in mine]
+    # A folded joint seen along the cells is no plane outline; second_space measures it.
+    shapes = [[outline(p["outline_mm"], axis) for p in c["pieces"]] if c["way"] != "fold" else [] for c in mine]
     whole = [unary_union(each) for each in shapes]
     for (a, one), (b, two) in itertools.combinations(enumerate(mine), 2):
         if one["from_group"] == two["from_group"]:

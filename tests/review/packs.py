@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import trimesh
 
+from optimizer.design.conductors import Stock, station_records
 from optimizer.design.model import Station
 from optimizer.fit.chain.groups import chain
 from optimizer.fit.placement.modules import module_layouts
@@ -14,6 +15,7 @@ from optimizer.fit.region.compartment import Compartment, box, keep_out_box
 from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.fit.region.mesh import read_solid
 from optimizer.pack.case.outline import CaseRules
+from optimizer.pack.conductors.chained import Way, chain_metal
 
 C18650 = CellSize("cylinder", length_mm=65.2, diameter_mm=18.5)
 C21700 = CellSize("cylinder", length_mm=70.2, diameter_mm=21.3)
@@ -56,7 +58,20 @@ def pack(design, *stations, gaps=GAPS, **rules):
     for one in stations:
         placed.append(replace(one, first_group=first))
         first += one.groups
-    return replace(design, stations=tuple(placed), clearance=gaps, case=replace(case, **rules))
+    design = replace(design, stations=tuple(placed), clearance=gaps, case=replace(case, **rules))
+    return replace(design, conductors=tuple(metal(placed, gaps)))
+
+
+def metal(stations, gaps):
+    """Conductors of each compartment in the first way in which all can be laid: strip, or sheet; else none."""
+    series = sum(one.groups for one in stations)
+    for one in stations:
+        for way in (Way("strip", 8.0, 1), Way("sheet", 0.0, 1)):
+            made = chain_metal(one.layout, one.chain, way, gaps=gaps, before=one.first_group, room=one.compartment)
+            if not made.faults_at(one.groups):
+                stock = Stock(way.form, "nickel", 0.15, 8900.0, 9.5e-8 * 1e3 / 0.15, 1, 1, 14e-3)
+                yield from station_records(one, made, stock, series=series)
+                break
 
 
 def kinds(folder):

@@ -68,6 +68,11 @@ def test_glb_reads_back_without_interference(made):
     assert len(cells) == sum(int(station.used.sum()) for station in design.stations)
     copies = sum(part.copies for part in parts if not part.is_trial)
     assert sum(name.startswith("case") for name in bodies) == copies
+    metal = {f"conductor {one['compartment']} {one['name']}": one for one in design.conductors}
+    assert {name for name in bodies if name.startswith("conductor")} == set(metal)
+    for name, one in metal.items():
+        near = 0.04 if one["way"] == "fold" else 1e-3
+        assert bodies[name].volume() * 8.9e-3 == pytest.approx(one["mass_g"], rel=near), name
     extent = design.stations[0].layout.extents_mm[0]
     volume = np.prod(extent) * (np.pi / 4 if design.stations[0].layout.size.shape == "cylinder" else 1)
     assert bodies[cells[0]].volume() == pytest.approx(volume, rel=1e-3)

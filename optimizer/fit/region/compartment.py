@@ -54,10 +54,10 @@ class Compartment:
     def shape_key(self) -> tuple[object, ...]:
         """What tells free volumes apart, with the axes that cells may lie along."""
         own = (self.profile_mm, self.extrude, self.depth_mm, self.axes, self.solid.digest if self.solid else "")
-        keep_outs = [
+        keep_outs = tuple(
             (k.profile_mm, k.extrude, k.depth_mm, k.origin_mm, k.solid.digest if k.solid else "")
             for k in self.keep_outs
-        ]
+        )
         return (own, keep_outs)
 
     @property

@@ -16,8 +16,12 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Shapes = NDArray[np.object_]
 
-#: Strip and insulating ring under a cover; what is left of the end gap is the cover (common practice).
-END_STACK_MM = 0.5
+#: Room for insulating ring, plates and joints over them under a cover; what is left of the end gap is the cover
+#: (common practice).
+END_STACK_MM = 1.5
+
+#: Of the end gap that metal leaves to a cover or a sheet between facing ends (common practice).
+LEAST_COVER_MM = 0.4
 
 #: Corners in a quarter of a rounded outline, and of a bore.
 ROUND_SEGMENTS = 24

@@ -16,6 +16,15 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 
 from optimizer.base.arrays import Floats, same_kind
+from optimizer.pack.case.fasteners import (
+    BOSS_HIGH_MM,
+    BOSS_MM,
+    FASTENERS,
+    HOLE_DEEP_MM,
+    HOLE_MM,
+    boss_room,
+    spread,
+)
 from optimizer.pack.case.outline import (
     END_STACK_MM,
     CaseRules,
@@ -34,11 +43,9 @@ __all__ = ["END_STACK_MM", "CaseRules", "CaseVolume", "box_wall_volume", "case_v
 #: Distance of the lines on which areas are measured [mm].
 LINE_MM = 0.2
 
-#: Pegs or screws of one cover on one piece of a body, and the boss around each (common practice): radius of the
-#: boss, of the hole, and their depth; peg of a cover; head of a countersunk M2.5 screw, its shank, its height.
-FASTENERS = 4
-BOSS_MM, HOLE_MM, BOSS_HIGH_MM, HOLE_DEEP_MM = 2.9, 1.7, 8.0, 6.0
-PEG_MM, PEG_LONG_MM = 1.5, 5.0
+#: Peg of a cover, its radius and its depth in the boss; head of a countersunk M2.5 screw, its shank, its height
+#: (common practice).
+PEG_MM, PEG_DEEP_MM = 1.5, 4.5
 HEAD_MM, SHANK_MM, HEAD_HIGH_MM = 2.5, 1.35, 1.2
 
 #: Feet: four to a piece, their width along the wall and height along the cells; slots reach so far below the
@@ -258,20 +265,26 @@ def _one(
         section += web_mm2 - float(bore_area_mm2(seats, rules).sum())
     body = section * seats.length_mm + wall * 2.0 * rules.rim_mm
     used = group[group >= 0]
+    held = FASTENERS * number if rules.lid != "none" and rules.cover_mm > 0 else 0
+    if held and not rules.webbed:
+        # In an open frame cells may leave no room between wall and bores; rings always do.
+        held = min(len(spread(boss_room(outer, seats, rules))) * number, held)
     body_more, cover_more = details(
-        rules, cells=len(used), groups=len(np.unique(used)), bodies=number, feet=not modular
+        rules, cells=len(used), groups=len(np.unique(used)), bodies=number, feet=not modular, fasteners=held
     )
     around = float(outer.length)
     draw = rules.chamfer_mm**2 / 2.0 * around
     volume = body + body_more - draw
     if rules.cover_mm > 0:
         volume += 2.0 * (face * rules.cover_mm + cover_more - draw)
-    screws = 2.0 * FASTENERS * number if rules.lid == "screws" and rules.cover_mm > 0 else 0.0
+    screws = 2.0 * held if rules.lid == "screws" else 0.0
     height = seats.length_mm + 2.0 * rules.end_mm
     return np.array([volume, around * height, screws, number, face])
 
 
-def details(rules: CaseRules, *, cells: int, groups: int, bodies: int, feet: bool) -> tuple[float, float]:
+def details(
+    rules: CaseRules, *, cells: int, groups: int, bodies: int, feet: bool, fasteners: int
+) -> tuple[float, float]:
     """What bosses, feet and slots add to a body, and pegs, holes and marks to one cover [mm³].
 
     A boss counts with the part of its disc that stands free of wall and ring, as measured on packs of all kinds;
@@ -284,19 +297,23 @@ def details(rules: CaseRules, *, cells: int, groups: int, bodies: int, feet: boo
         In the case; pieces of its body.
     feet : bool
         Whether it stands by itself in its compartment; modules hold each other.
+    fasteners : int
+        Of one cover.
 
     Returns
     -------
     body_mm3, cover_mm3 : float
     """
     body = cover = 0.0
-    if rules.lid != "none" and rules.cover_mm > 0:
+    if fasteners:
         stands_free = 0.4 if rules.webbed else 0.8
         boss = np.pi * (BOSS_MM**2 * BOSS_HIGH_MM * stands_free - HOLE_MM**2 * HOLE_DEEP_MM)
-        body += 2.0 * FASTENERS * bodies * boss
-        peg = np.pi * PEG_MM**2 * PEG_LONG_MM
-        hole = np.pi * (SHANK_MM**2 * rules.cover_mm + (HEAD_MM**2 - SHANK_MM**2) * HEAD_HIGH_MM / 2.0)
-        cover += FASTENERS * bodies * (peg if rules.lid == "snaps" else -hole)
+        body += 2.0 * fasteners * boss
+        peg = np.pi * PEG_MM**2 * (rules.rim_mm + PEG_DEEP_MM)
+        hole = np.pi * SHANK_MM**2 * rules.cover_mm
+        if rules.cover_mm >= HEAD_HIGH_MM + rules.nozzle_mm:
+            hole += np.pi * (HEAD_MM**2 - SHANK_MM**2) * HEAD_HIGH_MM / 2.0
+        cover += fasteners * (peg if rules.lid == "snaps" else -hole)
     if feet and rules.foot_mm >= rules.nozzle_mm:
         body += FEET * bodies * FOOT_WIDE_MM * FOOT_HIGH_MM * rules.foot_mm
     body -= 2.0 * groups * rules.slot_mm * (rules.rim_mm + SLOT_DEEP_MM) * rules.case_mm

@@ -10,13 +10,15 @@ from numpy.typing import NDArray
 
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.groups import Chain
+from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import Clearance, Layout
 from optimizer.pack.conductors.cut import Parts, cut_sheet, share_out
 from optimizer.pack.conductors.faces import Fault, face_name, faults_of, name_of
-from optimizer.pack.conductors.joints import SHEET_WIDTH_MM, Joint, joints_of_chain
+from optimizer.pack.conductors.joints import SHEET_WIDTH_MM, Around, Joint, joints_of_chain
 from optimizer.pack.conductors.laid import CannotLay, Metal, lay_strip
 from optimizer.pack.conductors.sites import SERIES, Ints, Site, chain_sites
 from optimizer.pack.conductors.solved import Figures, figures_of
+from optimizer.pack.conductors.walls import wall_faults
 
 Floats = NDArray[np.float64]
 
@@ -118,6 +120,7 @@ def chain_metal(
     rules: LayRules = PLAIN,
     sites: Sequence[Site] | None = None,
     before: int = 0,
+    room: Compartment | None = None,
 ) -> ChainMetal:
     """Lay or cut every conductor of a chain.
 
@@ -133,6 +136,8 @@ def chain_metal(
         Of the chain, when known.
     before : int
         Groups of the pack before the chain, for names in faults.
+    room : Compartment, optional
+        Whose walls and keep-outs the metal keeps off; left out: none.
 
     Returns
     -------
@@ -153,10 +158,11 @@ def chain_metal(
     faults += faults_of(
         layout, places, metals, gap_mm=gaps.plate_gap_mm, group=chain.group, groups=chain.groups, before=before
     )
+    if room is not None:
+        faults += wall_faults(layout, room, places, metals, gap_mm=gaps.plate_gap_mm, before=before)
     wide = SHEET_WIDTH_MM if way.form == SHEET else way.width_mm
-    joints, unlaid = joints_of_chain(
-        layout, places, metals, width_mm=wide, gap_mm=gaps.plate_gap_mm, group=chain.group, slots=rules.slots
-    )
+    around = Around(chain.group, gaps.plate_gap_mm, rules.slots, room, before)
+    joints, unlaid = joints_of_chain(layout, places, metals, width_mm=wide, around=around)
     return ChainMetal(way, tuple(places), tuple(metals), (*faults, *unlaid), tuple(joints))
 
 
@@ -263,9 +269,10 @@ def figures(metal: Metal, site: Site) -> Figures:
 
 
 ELECTRIC = ("squares", "dense", "spread", "metal_mm2", "bought_mm2", "cut_mm")
+HEIGHT = ("stack", "stack_under")
 WORK = ("pieces", "distinct_pieces", "distinct_plates", "welds", "folds")
-METRICS = (*ELECTRIC, *WORK)
-RULES = ("add", "worst", "worst", *["add"] * 8)
+METRICS = (*ELECTRIC, *HEIGHT, *WORK)
+RULES = ("add", "worst", "worst", *["add"] * 3, "worst", "worst", *["add"] * 5)
 
 
 def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
@@ -282,7 +289,8 @@ def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
     ndarray, shape (groups, len(METRICS))
         squares: resistance over that of a square of one layer [-]; dense: current per width of one layer of the
         densest section over the pack's [1/mm]; spread: largest drop of a cell's share, over r / (squares of one
-        layer) [-]; metal and stock [mm²]; contour [mm]; pieces and places welded, all layers counted, shapes of
+        layer) [-]; metal and stock [mm²]; contour [mm]; most layers on each other at a weld, and those under a
+        joint to another layer, 0 without one; pieces and places welded, all layers counted, shapes of
         pieces and of plates that differ in more than place and turn, folds [-].
     """
     out = np.zeros((groups, len(METRICS)))
@@ -315,7 +323,8 @@ def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
                 worst = parallel * float((drop - drop.mean()).max())
                 span = slice(site.first - 1, site.last)
                 out[span, 2] = np.maximum(out[span, 2], worst)
-    out[:, len(ELECTRIC) :] = _work(made, groups)
+    out[:, len(ELECTRIC) : -len(WORK)] = _heights(made, groups)
+    out[:, -len(WORK) :] = _work(made, groups)
     # What is cut and counted stays a number, so that no price of 0 meets infinity.
     out[bad[1:], :5] = np.inf
     return out
@@ -327,6 +336,25 @@ def _joined(joint: Joint, layers: int) -> Floats:
     contour = 2.0 * (sum(joint.lengths_mm) + joint.width_mm * len(joint.lengths_mm)) * layers
     squares = joint.length_mm / (joint.width_mm * layers)
     return np.array([squares, 0.0, 0.0, area, area, contour])
+
+
+def stacked_layers(metal: Metal) -> int:
+    """Most layers of a plate that lie on each other at a weld; pieces cross nowhere else."""
+    return max(
+        (sum(p.layers for p in metal.pieces if k in p.welds) for k in range(len(metal.weld_mm))), default=0
+    )  # fmt: skip
+
+
+def _heights(made: ChainMetal, groups: int) -> Floats:
+    """HEIGHT of the first 1 … G groups, shape (G, len(HEIGHT))."""
+    out = np.zeros((groups, len(HEIGHT)))
+    for site, metal in zip(made.sites, made.metals, strict=True):
+        if metal is not None:
+            span = slice(site.first - 1, site.last)
+            out[span, 0] = np.maximum(out[span, 0], stacked_layers(metal))
+    first = min((joint.first for joint in made.joints), default=groups + 1)
+    out[first - 1 :, 1] = out[first - 1 :, 0]
+    return out
 
 
 def _work(made: ChainMetal, groups: int) -> Floats:

@@ -140,11 +140,30 @@ def cut_sheet(
     shape = shapely.simplify(shape, 0.02)
     welds = weld_points(site, size)
     leads = tap_points(site, size, welds, taps=taps)
+    if site.end and len(site.cells) == 1:
+        leads = _beside(shape, welds[0], leads[0], site.centre_mm[0])
     outline = _checked(shape, np.concatenate([welds, leads]))
     x0, y0, x1, y1 = outline.bounds
     corners = np.asarray(outline.exterior.coords)[:-1]
     piece = Piece(corners, 1, min(x1 - x0, y1 - y0), max(x1 - x0, y1 - y0), np.arange(len(welds)))
     return Metal(welds, leads, (piece,), tuple(_sections(site, outline, leads)))
+
+
+def _beside(shape: shapely.Geometry, weld: Floats, wanted: Floats, centre: Floats) -> Floats:
+    """Where a lead is joined beside a cell alone, shape (1, 2): as far from the weld as the sheet has its rim.
+
+    Of the four ways out from the cell's centre, no farther than the place wanted, which comes first of equal ones.
+    """
+    room = shape.buffer(-COVER_MM - HAIR_MM)
+    found: list[tuple[float, int, Floats]] = []
+    for way in (np.array([[1.0, 0.0], [0.0, 1.0]]), np.array([[0.0, -1.0], [1.0, 0.0]]), -np.eye(2),
+                np.array([[0.0, 1.0], [-1.0, 0.0]])):  # fmt: skip
+        reach = shapely.intersection(room, shapely.linestrings([centre, centre + way @ (wanted - centre)]))
+        points = shapely.get_coordinates(reach)
+        if len(points):
+            far = points[int(np.argmax(np.hypot(*(points - centre).T)))]
+            found.append((round(float(np.hypot(*(far - weld))), 3), -len(found), far))
+    return np.asarray(max(found)[2][None] if found else wanted[None])
 
 
 def _around(site: Site, extent: Floats, size: CellSize, spare_mm: float) -> shapely.Geometry:

@@ -14,17 +14,20 @@ import shapely
 from numpy.typing import NDArray
 
 from optimizer.fit.chain.adjacency import lateral_axes
+from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import Layout
+from optimizer.pack.conductors.cut import end_shapes
 from optimizer.pack.conductors.faces import Fault, face_name, name_of
 from optimizer.pack.conductors.laid import CUT_STEP_MM, OVERHANG_MM, Metal
-from optimizer.pack.conductors.sites import ENTRY, EXIT, Ints, Site
+from optimizer.pack.conductors.sites import ENTRY, EXIT, Ints, Site, face_mm
+from optimizer.pack.conductors.walls import Body, bodies_of, keeps_off
 
 Floats = NDArray[np.float64]
 
 # Between metal and the cells' side in the slot, height of a joint over the ends of the cells, insulation under it
 # (common practice, no published source), and its width where it is cut from sheet [mm].
 SLOT_MM = 0.3
-LEVEL_MM = 0.6
+LEVEL_MM = 1.1
 INSULATOR_MM = 0.3
 SHEET_WIDTH_MM = 15.0
 
@@ -66,11 +69,35 @@ class Joint:
         return self.entry.first
 
 
+@dataclass(frozen=True)
+class Around:
+    """What joints have around them.
+
+    Parameters
+    ----------
+    group : ndarray of int, shape (n,)
+        Of each cell of the layout.
+    gap_mm : float
+        From joints of other potential, walls and keep-outs [mm].
+    slots : bool
+        Whether cases have slots.
+    room : Compartment, optional
+        Left out: no walls.
+    before : int
+        Groups of the pack before the chain, for names.
+    """
+
+    group: Ints
+    gap_mm: float
+    slots: bool = True
+    room: Compartment | None = None
+    before: int = 0
+
+
 def joints_of_chain(
-    layout: Layout, sites: Sequence[Site], metals: Sequence[Metal | None], *, width_mm: float, gap_mm: float,
-    group: Ints, slots: bool,
-) -> tuple[list[Joint], list[Fault]]:  # fmt: skip
-    """Joints of a chain, each round the side where it is shortest, and what keeps them from being laid.
+    layout: Layout, sites: Sequence[Site], metals: Sequence[Metal | None], *, width_mm: float, around: Around
+) -> tuple[list[Joint], list[Fault]]:
+    """Joints of a chain, each round the side where it is shortest of those free, and what keeps them from being laid.
 
     Parameters
     ----------
@@ -79,12 +106,7 @@ def joints_of_chain(
         Of the chain.
     width_mm : float
         Of the joints' metal [mm].
-    gap_mm : float
-        Between joints of different potential [mm].
-    group : ndarray of int, shape (n,)
-        Of each cell of the layout.
-    slots : bool
-        Whether cases have slots.
+    around : Around
 
     Returns
     -------
@@ -98,37 +120,50 @@ def joints_of_chain(
         if site.kind != EXIT or after < 0 or sites[after].module != site.module:
             continue
         other = sites[after]
-        if not slots:
-            text = f"{name_of(site)} goes on to another layer, and the cases have no slot ([case] slot_mm)"
+        if not around.slots:
+            name = name_of(site, before=around.before)
+            text = f"{name} goes on to another layer, and the cases have no slot ([case] slot_mm)"
             faults.append(Fault(other.first, other.last, text))
         one, two = metals[k], metals[after]
-        if one is not None and two is not None:
-            joints.append(_joint(layout, site, other, one.tap_mm[0], two.tap_mm[0], width_mm, group))
-    return joints, faults + _clashes(layout, joints, gap_mm)
+        if one is None or two is None:
+            continue
+        options = _options(layout, site, other, (one.tap_mm[0], two.tap_mm[0]), width_mm, around.group)
+        against = [_faults(layout, joint, joints, around) for joint in options]
+        best = next((k for k, found in enumerate(against) if not found), 0)
+        joints.append(options[best])
+        faults += against[best]
+    return joints, faults
 
 
-def _height(layout: Layout, site: Site) -> float:
-    """Of the face on its axis, joints' metal on it [mm]."""
-    cell = int(site.cells[0])
-    half = layout.extents_mm[cell, layout.axis] / 2
-    return float(layout.centres_mm[cell, layout.axis] + site.side * (half + LEVEL_MM))
+def _options(
+    layout: Layout, site: Site, other: Site, ends: tuple[Floats, Floats], width: float, group: Ints
+) -> list[Joint]:
+    """Joints over the four sides of the case's cells, the shortest first."""
+    axes = list(lateral_axes(layout.axis))
+    own = (layout.module == site.module) & (group >= 0)
+    shapes = end_shapes(
+        layout.centres_mm[own][:, axes], layout.extents_mm[own][:, axes], round_cells=layout.size.shape == "cylinder"
+    )
+    hull = shapely.convex_hull(shapely.geometrycollections(shapes))
+    start, stop = ends
+    options = []
+    for along in (0, 1):
+        # As far out as the cells' hull reaches anywhere under the width of the joint.
+        low, high = np.full(2, -1e6), np.full(2, 1e6)
+        low[1 - along], high[1 - along] = stop[1 - along] - width / 2, stop[1 - along] + width / 2
+        bounds = shapely.bounds(shapely.intersection(hull, shapely.box(*low, *high)))
+        for edge in (bounds[along] - SLOT_MM, bounds[along + 2] + SLOT_MM):
+            reach = abs(start[along] - edge) + abs(stop[along] - edge) + abs(start[1 - along] - stop[1 - along])
+            options.append((round(float(reach), 3), along, float(edge)))
+    return [_joint(layout, site, other, ends, width, along, edge) for _, along, edge in sorted(options)]
 
 
 def _joint(
-    layout: Layout, site: Site, other: Site, start: Floats, stop: Floats, width: float, group: Ints
+    layout: Layout, site: Site, other: Site, ends: tuple[Floats, Floats], width: float, along: int, edge: float
 ) -> Joint:
-    """The shortest joint over the four sides of the case's cells."""
-    axes = list(lateral_axes(layout.axis))
-    own = (layout.module == site.module) & (group >= 0)
-    low = (layout.centres_mm[own] - layout.extents_mm[own] / 2)[:, axes].min(axis=0) - SLOT_MM
-    high = (layout.centres_mm[own] + layout.extents_mm[own] / 2)[:, axes].max(axis=0) + SLOT_MM
-    options = []
-    for along in (0, 1):
-        for edge in (low[along], high[along]):
-            reach = abs(start[along] - edge) + abs(stop[along] - edge) + abs(start[1 - along] - stop[1 - along])
-            options.append((round(float(reach), 3), along, float(edge)))
-    _, along, edge = min(options)
-    heights = _height(layout, site), _height(layout, other)
+    """The joint round one side."""
+    start, stop = ends
+    heights = tuple(face_mm(layout, each, level_mm=LEVEL_MM) for each in (site, other))
     corner = start.copy()
     corner[1 - along] = stop[1 - along]
     out = corner.copy()
@@ -170,44 +205,29 @@ def _ribbon(line: Floats, width: float, axis: int) -> Floats:
     return np.array([*(p + half for p in middle), *(p - half for p in reversed(middle))])
 
 
-def flat_parts(joint: Joint, layout: Layout, site: Site) -> shapely.Geometry:
-    """What of a joint lies on the face of a site, in its plane."""
-    axes = list(lateral_axes(layout.axis))
-    height = _height(layout, site)
-    parts = []
-    for outline in joint.outlines_mm:
-        on = np.abs(outline[:, layout.axis] - height) < 1e-6
-        if on.sum() >= 3:
-            parts.append(shapely.MultiPoint(outline[on][:, axes]).convex_hull)
-    return shapely.union_all(parts)
+def bodies(joint: Joint, layout: Layout) -> list[Body]:
+    """Its stretches between folds, in space."""
+    axes = lateral_axes(layout.axis)
+    return [body for outline in joint.outlines_mm for body in bodies_of(outline, axis=layout.axis, axes=axes)]
 
 
-def _clashes(layout: Layout, joints: Sequence[Joint], gap_mm: float) -> list[Fault]:
-    """Joints of different potential that come too near to each other on a face, or in the slots."""
-    found = []
-    for k, one in enumerate(joints):
-        for two in joints[:k]:
-            apart = float(np.hypot(*_between(layout, one, two)))
-            for a in (one.exit, one.entry):
-                for b in (two.exit, two.entry):
-                    if (a.module, a.layer, a.side) == (b.module, b.layer, b.side):
-                        left = flat_parts(one, layout, a).distance(flat_parts(two, layout, b))
-                        apart = min(apart, float(left))
-            if apart < gap_mm - 1e-6:
-                text = (
-                    f"joints of {name_of(two.exit)} and {name_of(one.exit)} to other layers on face "
-                    f"{face_name(layout, one.exit)} are {max(apart, 0.0):.2f} mm apart, {gap_mm:g} mm are asked"
-                )
-                found.append(Fault(max(one.first, two.first), max(one.exit.last, two.exit.last), text, apart))
+def _faults(layout: Layout, joint: Joint, others: Sequence[Joint], around: Around) -> list[Fault]:
+    """What is too near to a joint: others of different potential, on a face or in the slots, and walls."""
+    found, mine = [], bodies(joint, layout)
+    name, face = name_of(joint.exit, before=around.before), face_name(layout, joint.exit)
+    for other in others:
+        apart = min(a.gap_mm(b) for a in mine for b in bodies(other, layout))
+        if apart < around.gap_mm - 1e-6:
+            text = (
+                f"joints of {name_of(other.exit, before=around.before)} and {name} to other layers on face {face} are "
+                f"{apart:.2f} mm apart, {around.gap_mm:g} mm are asked"
+            )
+            found.append(Fault(max(joint.first, other.first), max(joint.exit.last, other.exit.last), text, apart))
+    room = around.room
+    if room is not None and not all(keeps_off(b, room, axis=layout.axis, gap_mm=around.gap_mm) for b in mine):
+        text = (
+            f"the joint of {name} to another layer on face {face} comes nearer than {around.gap_mm:g} mm to a wall or "
+            f"keep-out"
+        )
+        found.append(Fault(joint.first, joint.exit.last, text))
     return found
-
-
-def _between(layout: Layout, one: Joint, two: Joint) -> tuple[float, float]:
-    """Free distance of two joints' stretches in the slots, across and along the cells' axis [mm]."""
-    if one.exit.module != two.exit.module:
-        return np.inf, np.inf
-    axes = list(lateral_axes(layout.axis))
-    (a0, a1), (b0, b1) = (np.sort(j.path_mm[2:4, layout.axis]) for j in (one, two))
-    along = max(b0 - a1, a0 - b1, 0.0)
-    across = float(np.hypot(*(one.slot_mm - two.slot_mm)[axes]))
-    return max(across - (one.width_mm + two.width_mm) / 2, 0.0), float(along)

@@ -20,6 +20,9 @@ SERIES, EXIT, ENTRY = "series", "exit", "entry"
 # Diameter of the positive button over the cell's, where the catalog gives none: 7.4 mm of an 18650, 8.7 mm of a
 # 21700 (common practice, no published source).
 BUTTON_SHARE = 0.40
+# Insulation under the metal, a ring on each positive end and a sheet with windows (common practice, no published
+# source) [mm].
+RING_MM = 0.2
 # Weld of a negative end off its centre, where the inner tab is joined: over the radius, and at least [mm]
 # (common practice, no published source).
 OFF_CENTRE_SHARE, OFF_CENTRE_MM = 0.40, 3.0
@@ -79,6 +82,13 @@ def button_mm(size: CellSize) -> float:
 def off_centre_mm(size: CellSize) -> float:
     """How far from the centre of a negative end its welds lie; 0 for blocks [mm]."""
     return max(OFF_CENTRE_SHARE * size.diameter_mm / 2, OFF_CENTRE_MM) if size.shape == "cylinder" else 0.0
+
+
+def face_mm(layout: Layout, site: Site, *, level_mm: float = 0.0) -> float:
+    """Height of a site's face on the cells' axis, or so much outside it [mm]."""
+    cell = int(site.cells[0])
+    half = layout.extents_mm[cell, layout.axis] / 2
+    return float(layout.centres_mm[cell, layout.axis] + site.side * (half + level_mm))
 
 
 def joints_of(layout: Layout, chain: Chain) -> Ints:

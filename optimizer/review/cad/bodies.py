@@ -6,7 +6,7 @@ for welding, and a cover closes each. A body that is longer than the bed is cut 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 from scipy.spatial import cKDTree
-from shapely.geometry import Polygon
 
 from optimizer.fit.region.section import free_section
 from optimizer.pack.case import volume as case
+from optimizer.pack.case.fasteners import BOSS_MM
 from optimizer.pack.case.outline import (
     CaseRules,
     Seats,
@@ -28,6 +28,7 @@ from optimizer.pack.case.outline import (
 )
 from optimizer.review.cad import details as at
 from optimizer.review.cad.details import Plan
+from optimizer.review.cad.metal import conductor_solid, plan_shapes
 from optimizer.review.cad.pieces import Zones, zones_of
 from optimizer.review.cad.solids import Heights, body, cover, drawn_back, joined, raised, triangles_of, with_bosses
 
@@ -193,7 +194,9 @@ def _station_parts(design: Design, station: Station, label: str) -> list[Part]:
             numbers = np.where(one.group >= 0, one.group - first, -1)
             poles = station.chain.polarity[one.index]
             rows = np.column_stack([here, numbers, np.where(one.group >= 0, poles, 0)])
-            key = rows[np.lexsort(rows.T)].tobytes()
+            metal = [np.array(piece["outline_mm"]) - low for record in _metal_of(design, station, one)
+                     for piece in record["pieces"]]  # fmt: skip
+            key = rows[np.lexsort(rows.T)].tobytes(), b"".join((np.round(m, 2) + 0.0).tobytes() for m in metal)
         alike.setdefault(key, (one, []))[1].append(low)
     found: list[Part] = []
     for one, lows in alike.values():
@@ -264,7 +267,32 @@ def _plan(design: Design, station: Station, one: case.Case, z: Heights, rules: C
         outer, inner = outers[0], inners[0]
         number = one.group + station.first_group + 1
     plus = station.chain.polarity[one.index] > 0
-    return Plan(seats, number.astype(np.int64), plus, outer, inner, room, Polygon())
+    metal = [shape for record in _metal_of(design, station, one) for shape in plan_shapes(record, layout.axis)]
+    return Plan(seats, number.astype(np.int64), plus, outer, inner, room, shapely.union_all(metal))
+
+
+def _metal_of(design: Design, station: Station, one: case.Case) -> list[Mapping[str, Any]]:
+    """Conductors that lie on a case's cells or are led through its wall."""
+    return [
+        record
+        for record in design.conductors
+        if record["compartment"] == station.compartment.name
+        and (record["module"] == one.module or station.layout.way != "modules")
+        and (record["layer"] == one.layer or record["way"] == "fold")
+    ]
+
+
+def _with_room(found: list[Part], metal: Sequence[Mapping[str, Any]], rules: CaseRules, axis: int) -> list[Part]:
+    """Parts with the metal, and play around it, cut out of them where they would meet."""
+    if not metal:
+        return found
+    room = _to_axes(joined([conductor_solid(record, axis, grown_mm=rules.joint_mm) for record in metal]), axis)
+    cut = []
+    for part in found:
+        less = part.solid - room
+        same = less.volume() > part.volume_mm3 - 1e-6
+        cut.append(part if same else replace(part, solid=_whole(less, part.name, cut=True)))
+    return cut
 
 
 def _case_parts(
@@ -283,12 +311,17 @@ def _case_parts(
         island = f"{name}_part{k + 1}" if len(shapely.get_parts(whole.outer)) > 1 else name
         zones = zones_of(plan, rules)
         spots = [
-            at.bosses(plan, rules, within=zones.core(j).buffer(-case.BOSS_MM)) for j in range(len(zones.below))
+            at.bosses(plan, rules, within=zones.core(j).buffer(-BOSS_MM)) for j in range(len(zones.below))
         ]
         found += _bodies(plan, rules, z, zones, spots, island, station, places)
         if rules.cover_mm > 0:
             found += _covers(plan, rules, z, zones, spots, island, station, places)
-    return found
+    wall = whole.outer.difference(whole.inner)
+    metal = [
+        record for record in _metal_of(design, station, one)
+        if record["way"] == "fold" or any(wall.dwithin(s, rules.joint_mm) for s in plan_shapes(record, axis))
+    ]  # fmt: skip
+    return _with_room(found, metal, rules, axis)
 
 
 def _parted(plan: Plan) -> list[Plan]:

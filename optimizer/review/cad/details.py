@@ -11,10 +11,8 @@ from shapely.affinity import affine_transform, translate
 from shapely.geometry import LineString, Point, Polygon
 
 from optimizer.pack.case import volume as case
+from optimizer.pack.case.fasteners import BOSS_MM, boss_room, spread
 from optimizer.pack.case.outline import CaseRules, Floats, Ints, Seats, rings
-
-#: Two printed lines stay between a hole and a bore.
-LINES = 2.0
 
 #: Height of digits and letters, and of the smallest that a nozzle draws [mm] (common practice).
 TEXT_MM, SMALL_TEXT_MM = 4.0, 3.0
@@ -60,33 +58,13 @@ def bosses(plan: Plan, rules: CaseRules, *, within: shapely.Geometry) -> Floats:
     Returns
     -------
     ndarray, shape (n, 2)
-        [mm]; at most case.FASTENERS, none where bores leave no room.
+        [mm]; at most FASTENERS, none where bores leave no room.
     """
     if rules.lid == "none" or rules.cover_mm <= 0:
         return np.zeros((0, 2))
-    band = plan.outer.buffer(-case.BOSS_MM).difference(
-        plan.outer.buffer(-(case.BOSS_MM + 0.7 * max(rules.case_mm, rules.rib_mm)))
-    )
-    away = rules.play_mm + case.HOLE_MM + LINES * rules.nozzle_mm
-    room = band.difference(rings(plan.seats, rules, play_mm=away)).intersection(within)
-    room = room.difference(plan.taken.buffer(case.HEAD_MM))
-    return _spread(room, case.FASTENERS, apart_mm=2.5 * case.BOSS_MM)
-
-
-def _spread(room: shapely.Geometry, count: int, *, apart_mm: float) -> Floats:
-    """Points of a region that lie far from each other, the outermost first."""
-    spots = [part.representative_point() for part in shapely.get_parts(room) if part.area > 1e-3]
-    corners = shapely.get_coordinates(shapely.simplify(room, 0.05))
-    points = np.concatenate([np.array([[p.x, p.y] for p in spots]).reshape(-1, 2), corners])
-    if not len(spots):
-        return np.zeros((0, 2))
-    chosen = [int(np.argmax(np.linalg.norm(points - points.mean(axis=0), axis=1)))]
-    while len(chosen) < count:
-        near = np.linalg.norm(points[:, None] - points[chosen], axis=2).min(axis=1)
-        if near.max() < apart_mm:
-            break
-        chosen.append(int(near.argmax()))
-    return points[chosen]
+    room = boss_room(plan.outer, plan.seats, rules).intersection(within)
+    head = case.HEAD_MM if rules.lid == "screws" else case.PEG_MM + rules.joint_mm
+    return spread(room.difference(plan.taken.buffer(head)))
 
 
 def feet(plan: Plan, rules: CaseRules, *, within: shapely.Geometry) -> shapely.Geometry:
@@ -137,7 +115,7 @@ def slots(plan: Plan, rules: CaseRules, *, keep: Floats, cuts: shapely.Geometry)
     cost = np.maximum(rules.slot_mm / 2.0 - shapely.distance(solid, points), 0.0) * 4.0
     if len(keep):
         near = shapely.distance(shapely.multipoints(keep), points)
-        cost += np.where(near < case.BOSS_MM + rules.slot_mm / 2 + 0.5, 1e3, 0.0)
+        cost += np.where(near < BOSS_MM + rules.slot_mm / 2 + 0.5, 1e3, 0.0)
     cost += np.where(shapely.distance(cuts, points) < rules.slot_mm / 2 + 0.5, 1e3, 0.0) if not cuts.is_empty else 0.0
     found: list[Polygon] = []
     for number in np.unique(plan.group[plan.group >= 0]):

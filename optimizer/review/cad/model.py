@@ -15,6 +15,7 @@ import shapely
 from optimizer.base.files import write_bytes
 from optimizer.fit.region.geometry import rotation
 from optimizer.fit.region.solid import whole as body_of
+from optimizer.review.cad.metal import conductor_solid
 from optimizer.review.cad.solids import raised
 
 if TYPE_CHECKING:
@@ -50,7 +51,8 @@ class Thing:
     Parameters
     ----------
     name : str
-        Unique; cells begin with "cell", printed bodies with "case", compartments with "box".
+        Unique; cells begin with "cell", printed bodies with "case", compartments with "box", plates and joints with
+        "conductor".
     kind : str
         Key of COLOURS.
     solid : manifold3d.Manifold
@@ -87,6 +89,11 @@ def things(design: Design, parts: Sequence[Part]) -> Iterator[Thing]:
         home = home_of(station.compartment)
         yield Thing(f"box {station.compartment.name}", "box", box_walls(station.compartment), home)
         yield from _cells(station, home)
+        mine = [one for one in design.conductors if one["compartment"] == station.compartment.name]
+        for record in mine:
+            name = f"conductor {station.compartment.name} {record['name']}"
+            solid = conductor_solid(record, station.layout.axis)
+            yield Thing(name, "conductor", to_axes(solid, station.layout.axis), home)
         for part in parts:
             if part.compartment == station.compartment.name and not part.is_trial:
                 for k, place in enumerate(part.places):

@@ -15,6 +15,7 @@ import shapely
 from shapely.geometry import Polygon
 
 from optimizer.pack.case import volume as case
+from optimizer.pack.case.fasteners import BOSS_HIGH_MM, BOSS_MM, HOLE_DEEP_MM, HOLE_MM
 from optimizer.pack.case.outline import CaseRules, bores, rings, ties
 from optimizer.review.cad import details as at
 from optimizer.review.cad.details import Plan
@@ -136,12 +137,12 @@ def with_bosses(body: Any, plan: Plan, rules: CaseRules, z: Heights, spots: npt.
                 ends = low + sign * a, low + sign * b
                 return _round(spot, *ends, r, s) if sign > 0 else _round(spot, ends[1], ends[0], s, r)
 
-            solids += [span(0.0, case.BOSS_HIGH_MM, case.BOSS_MM, case.BOSS_MM)]
+            solids += [span(0.0, BOSS_HIGH_MM, BOSS_MM, BOSS_MM)]
             if sign < 0:
-                solids.append(span(case.BOSS_HIGH_MM, case.BOSS_HIGH_MM + case.BOSS_MM, case.BOSS_MM, 0.2))
-            holes.append(span(-1.0, case.HOLE_DEEP_MM, case.HOLE_MM, case.HOLE_MM))
+                solids.append(span(BOSS_HIGH_MM, BOSS_HIGH_MM + BOSS_MM, BOSS_MM, 0.2))
+            holes.append(span(-1.0, HOLE_DEEP_MM, HOLE_MM, HOLE_MM))
             if rules.lid == "snaps":
-                holes.append(span(3.2, 4.6, case.HOLE_MM + 0.3, case.HOLE_MM + 0.3))
+                holes.append(span(3.2, 4.6, HOLE_MM + 0.3, HOLE_MM + 0.3))
     inside = raised(plan.outer, low_mm=z.cell_low, high_mm=z.cell_high)
     clear = raised(bores(plan.seats, rules), low_mm=z.low, high_mm=z.high)
     return body + ((joined(solids) ^ inside) - clear) - joined(holes)
@@ -156,7 +157,7 @@ def cover(
     outside, inside, sign = (z.high, z.body_high, -1.0) if high else (z.low, z.body_low, 1.0)
     for spot in spots:
         if rules.lid == "snaps":
-            solid = solid + _peg(spot, inside, sign)
+            solid = solid + _peg(spot, inside, sign, rules.rim_mm)
         else:
             ends = sorted((outside - sign, inside + sign))
             solid = solid - _round(spot, ends[0], ends[1], case.SHANK_MM)
@@ -175,16 +176,17 @@ def cover(
     return drawn_back(solid, plan.outer, rules, outside, up=not high)
 
 
-def _peg(spot: npt.NDArray[np.float64], inside: float, sign: float) -> Any:
-    """A peg with a bead and a slit, which snaps into the groove of a boss."""
+def _peg(spot: npt.NDArray[np.float64], inside: float, sign: float, rim: float) -> Any:
+    """A peg with a bead and a slit, which reaches past the rim and snaps into the groove of a boss."""
     import manifold3d
 
     def span(a: float, b: float, r: float, s: float) -> Any:
         ends = inside + sign * a, inside + sign * b
         return _round(spot, *ends, r, s) if sign > 0 else _round(spot, ends[1], ends[0], s, r)
 
-    long, thin, bead = case.PEG_LONG_MM, case.PEG_MM, case.HOLE_MM + 0.15
-    solid = joined([span(-0.2, long, thin, thin), span(3.9, 4.4, thin, bead), span(4.4, 4.9, bead, thin)])
+    long, thin, bead = rim + case.PEG_DEEP_MM, case.PEG_MM, HOLE_MM + 0.15
+    snaps = [span(rim + a, rim + a + 0.5, *wide) for a, wide in ((3.4, (thin, bead)), (3.9, (bead, thin)))]
+    solid = joined([span(-0.2, long, thin, thin), *snaps])
     slit = manifold3d.Manifold.cube((0.7, 8.0, long - 1.0), True)
     middle = inside + sign * (long + 1.0) / 2.0
     return solid - slit.translate((float(spot[0]), float(spot[1]), middle + sign * 0.01))

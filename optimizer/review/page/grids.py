@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from optimizer.design.metal_gaps import gap_rows
 from optimizer.review.words import axis_label, describe, meaning, number
 
 if TYPE_CHECKING:
@@ -198,6 +199,9 @@ def tolerances(design: Design) -> Grid:
             bad = proven < asked - 1e-6
             name = Cell(f"{station.compartment.name}: {what}")
             rows.append(Row((name, Cell(f"{asked:.2f}", True), Cell(f"{proven:.2f}", True, bad=bad))))
+        for what, least, gap_mm in gap_rows(station, design.conductors, gap):
+            name, bad = Cell(f"{station.compartment.name}: {what}"), gap_mm < least - 1e-2
+            rows.append(Row((name, Cell(f"{least:.2f}", True), Cell(f"{gap_mm:.2f}", True, bad=bad))))
     headers = (Cell("gap [mm]"), Cell("asked for", True), Cell("least found", True))
     return Grid(headers, tuple(rows), "Independent proof, with every cell at its largest size")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from optimizer.design.metal_gaps import gap_rows
 from optimizer.pack.case.outline import print_hours
 from optimizer.review.sheets import expected
 from optimizer.review.sheets.settings import settings_steps
@@ -170,11 +171,23 @@ def _weld(design: Design) -> Step:
         "Join each lead to its end plate, at the ring on the drawing, before the plate is welded to cells: no "
         "soldering on a cell.",
         *folds,
+        *_gaps(design),
         "Two weld pairs at least on each end. No weld on the centre of the negative end, where the "
         "inner tab is: weld off its centre.",
         "After each plate check by eye and by a light pull that every weld holds.",
     )
     return Step("Weld the plates", checks, (headers, rows))
+
+
+def _gaps(design: Design) -> list[str]:
+    """The least gaps of the metal as drawn, box by box."""
+    found = []
+    for station in design.stations:
+        rows = gap_rows(station, design.conductors, design.clearance) if station.groups else []
+        if rows:
+            told = ", ".join(f"{what} {gap:.2f} mm ({asked:g} asked for)" for what, asked, gap in rows)
+            found.append(f"Least gaps in {station.compartment.name}, as drawn: {told}. Measure them once welded.")
+    return found
 
 
 def _figure(value: object) -> str:

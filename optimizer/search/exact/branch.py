@@ -245,10 +245,12 @@ class Ground:
         last = series[-1] if len(series) else 0
         counted = self.shares.ways(up_to=last)
         builds = [self.whole.builds[k] for k in self.joinable]
-        by_way = {way: self.shares.laid(way, up_to=last) for way in {build.way for build in builds}}
+        kinds = {(build.way, build.most_stack, build.most_under): build for build in builds}
+        laid_by = {kind: self.shares.laid(build, up_to=last) for kind, build in kinds.items()}
+        by_build = [laid_by[build.way, build.most_stack, build.most_under] for build in builds]
         for groups in series:
             found = counted[groups] if groups < len(counted) else 0
-            laid = sum(by_way[build.way][groups] for build in builds if groups < len(by_way[build.way]))
+            laid = sum(each[groups] for each in by_build if groups < len(each))
             yield Branch(self, groups, found, laid, found * len(builds))
 
     def able(self, series: int) -> tuple[Ints, Ints]:
@@ -323,9 +325,10 @@ def _useful_builds(whole: Space, size: int, among: Ints) -> Ints:
     for kind in sorted(set(kinds.values())):
         same = np.array([k for k in among.tolist() if kinds[k] == kind], dtype=np.int64)
         numbers = [
-            (b.square_ohm, b.kg_per_mm2, b.cost_per_mm2, b.cut_cost_per_mm, -b.thickness_mm * b.density_a_mm2)
+            (b.square_ohm, b.kg_per_mm2, b.cost_per_mm2, b.cut_cost_per_mm, -b.thickness_mm * b.density_a_mm2,
+             -b.most_stack, -b.most_under)
             for b in (whole.builds[k] for k in same)
-        ]
+        ]  # fmt: skip
         # A stock's worth behind each fuse: how much current in one layer the fuse lets it take.
         limit = np.array([whole.builds[k].thickness_mm * whole.builds[k].density_a_mm2 for k in same])
         worth = -limit / np.maximum(whole.guard(size).need_a[:, same], 1e-12)

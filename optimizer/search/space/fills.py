@@ -190,7 +190,7 @@ def measured(layout: Layout, links: Chain, *, room: Compartment, rules: FillRule
     """
     size, parallel = layout.size, links.parallel
     names, how, plates = plate_metrics(
-        layout, links, gaps=rules.clearance, made=rules.made, rules=rules.lay
+        layout, links, gaps=rules.clearance, made=rules.made, rules=rules.lay, room=room
     )
     room_free = room_for(room, axis=layout.axis, rules=rules.case)
     cases = case_volume(layout, group=links.group, rules=rules.case, free=room_free)

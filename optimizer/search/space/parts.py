@@ -8,9 +8,14 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.brief import Brief
+from optimizer.fit.region.geometry import clearance
+from optimizer.fit.region.layout import Clearance
 from optimizer.pack import limits
+from optimizer.pack.case.outline import END_STACK_MM, LEAST_COVER_MM
 from optimizer.pack.conductors.chained import SHEET, STRIP, LayRules, Way
-from optimizer.pack.conductors.joints import SHEET_WIDTH_MM
+from optimizer.pack.conductors.joints import INSULATOR_MM, LEVEL_MM, SHEET_WIDTH_MM
+from optimizer.pack.conductors.joints import SLOT_MM as JOINT_SLOT_MM
+from optimizer.pack.conductors.sites import RING_MM
 from optimizer.pack.protection.fuses import continuous_current_a, peak_current_a
 from optimizer.ride.load.profile import LEVELS, Profile
 from optimizer.score.inputs import Inputs
@@ -44,6 +49,8 @@ class Build:
         Of cutting a contour through one layer [currency/mm].
     density_a_mm2 : float
         Most current density [A/mm²].
+    most_stack, most_under : int
+        Most layers on each other for which the cover leaves room, and under a joint to another layer; 0: no joint.
     """
 
     strip: int
@@ -56,6 +63,8 @@ class Build:
     cost_per_mm2: float
     cut_cost_per_mm: float
     density_a_mm2: float
+    most_stack: int
+    most_under: int
 
     @property
     def section_mm2(self) -> float:
@@ -67,15 +76,20 @@ class Build:
         """Layers by which whole plates are multiplied: those of sheet; strip has its layers in its geometry."""
         return self.layers if self.way.form == SHEET else 1
 
+    def fits(self, stack: npt.ArrayLike, under: npt.ArrayLike) -> npt.NDArray[np.bool_]:
+        """Whether plates of so many layers on each other, and under joints, have room under the cover."""
+        return np.asarray((np.asarray(stack) <= self.most_stack) & (np.asarray(under) <= self.most_under))
+
 
 def builds(inputs: Inputs) -> list[Build]:
     """Every stock that may be chosen in every number of layers, in the order strip, layers."""
-    out = []
+    out, gaps = [], clearance(inputs.brief)
     for row in inputs.strip_rows:
         strips = inputs.strips
         width, thick = float(strips.width_mm[row]), float(strips.thickness_mm[row])
         for layers in inputs.brief.vary.strip_layers:
             sheet = str(strips.form[row]) == SHEET
+            stack, under = most_layers(thick, joint_mm=thick * layers, gaps=gaps)
             out.append(
                 Build(
                     strip=int(row),
@@ -88,9 +102,35 @@ def builds(inputs: Inputs) -> list[Build]:
                     cost_per_mm2=float(strips.price_per_m[row]) * 1e-3 / width,
                     cut_cost_per_mm=float(strips.price_cut_per_m[row]) * 1e-3 if sheet else 0.0,
                     density_a_mm2=float(strips.current_density_a_mm2[row]),
+                    most_stack=stack // (layers if sheet else 1),
+                    most_under=under // (layers if sheet else 1),
                 )
             )
     return out
+
+
+def most_layers(thickness_mm: float, *, joint_mm: float, gaps: Clearance) -> tuple[int, int]:
+    """How many layers may lie on each other over the ends of the cells, and how many where a joint passes over them.
+
+    ring + layers · t ≤ room under the cover; under a joint ring + layers · t + insulation ≤ the joint's height, if the
+    joint itself has room under the cover and in the case's wall.
+
+    Parameters
+    ----------
+    thickness_mm, joint_mm : float
+        Of a layer, of a joint with all its layers [mm].
+    gaps : Clearance
+
+    Returns
+    -------
+    stack, under : int
+        under is 0 where a joint has no room.
+    """
+    room = min(gaps.end_mm - LEAST_COVER_MM, END_STACK_MM)
+    stack = int(np.floor((room - RING_MM) / thickness_mm + 1e-6))
+    joint = LEVEL_MM + joint_mm <= room + 1e-9 and JOINT_SLOT_MM + joint_mm <= gaps.case_mm + 1e-9
+    under = int(np.floor((LEVEL_MM - RING_MM - INSULATOR_MM) / thickness_mm + 1e-6)) if joint else 0
+    return max(stack, 0), max(min(stack, under), 0)
 
 
 def lay_rules(brief: Brief) -> LayRules:

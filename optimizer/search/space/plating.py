@@ -111,7 +111,9 @@ def stocked(metric: dict[str, Floats], build: Build) -> dict[str, Floats]:
     kg = metric["metal_mm2"] * build.kg_per_mm2 * deep
     bought = metric["bought_mm2"] * build.cost_per_mm2 * deep
     return {
-        "ohm": metric["squares"] * build.square_ohm / deep,
+        "ohm": np.where(
+            build.fits(metric["stack"], metric["stack_under"]), metric["squares"] * build.square_ohm / deep, np.inf
+        ),
         "spread_ohm": metric["spread"] * build.square_ohm / deep,
         "kg": kg,
         "cost": bought + metric["cut_mm"] * build.cut_cost_per_mm * deep,

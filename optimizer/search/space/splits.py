@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -15,11 +16,14 @@ from optimizer.brief import HarnessRules
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import centre_mm, to_vehicle
 from optimizer.front.pareto import nondominated
-from optimizer.pack.conductors.chained import METRICS, Way
+from optimizer.pack.conductors.chained import HEIGHT
 from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS, HarnessBlock, Places, harness_block
 from optimizer.search.space import roomwise
 from optimizer.search.space.counts import ways_by_groups
 from optimizer.search.space.fills import Fill
+
+if TYPE_CHECKING:
+    from optimizer.search.space.parts import Build
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -104,6 +108,14 @@ def all_splits(most: Sequence[int], *, series: tuple[int, int]) -> Ints:
     return rows
 
 
+def laid_groups(fill: Fill, build: Build) -> npt.NDArray[np.bool_]:
+    """For which of 0, 1, 2 … groups of a fill conductors can be laid from a stock."""
+    squares, stack, under = (
+        fill.metrics[:, fill.names.index(f"{build.way.name}:{name}")] for name in ("squares", *HEIGHT)
+    )
+    return np.asarray(np.isfinite(squares) & build.fits(stack, under))
+
+
 class Shares:
     """Ways to share groups out for one cell size and P, made for one number of groups at a time.
 
@@ -157,14 +169,13 @@ class Shares:
         """How many (split, fills) `of` goes through for 0, 1, 2 … groups in all: see there, and `ways`."""
         return self._counted(self.useful, up_to) if reduced else self.ways(up_to=up_to)
 
-    def laid(self, way: Way, *, up_to: int | None = None) -> list[int]:
-        """As `ways`, of fills whose conductors can be laid in a way."""
-        name = f"{way.name}:{METRICS[0]}"
+    def laid(self, build: Build, *, up_to: int | None = None) -> list[int]:
+        """As `ways`, of fills whose conductors can be laid from a stock."""
         tables = []
         for each, most in self._sizes():
             table = np.zeros((len(each), most + 1), dtype=bool)
             for k, fill in enumerate(each):
-                table[k, : fill.groups + 1] = np.isfinite(fill.metrics[:, fill.names.index(name)])
+                table[k, : fill.groups + 1] = laid_groups(fill, build)
             tables.append(table)
         return self._counted(tables, up_to)
 
