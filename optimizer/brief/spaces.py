@@ -68,7 +68,7 @@ class CaseRules(Section):
     mark_mm: NotNegative = 0.4
     """Depth of polarity, group numbers and names in the covers [mm]; 0: no marks."""
     slot_mm: NotNegative = 5.0
-    """Width of the slots in the wall for leads and sensors [mm]; joints get slots of their own width; 0: none at all."""
+    """Width of the slots in the wall for leads and sensors [mm]; joints get slots of their own width; 0: no slots."""
     screw_g: NotNegative = 0.9
     """Mass of one screw with its insert [g]."""
     screw_price: NotNegative = 0.15

@@ -166,8 +166,10 @@ def chain_metal(
     return ChainMetal(way, tuple(places), tuple(metals), (*faults, *unlaid), tuple(joints))
 
 
-# Most layers that an end gets over those of the plates, so that it is no weaker than they are.
+# Most layers that an end gets over those of the plates, so that it is no weaker than they are; by how much it may be
+# before it gets another one: densities are met to 10 %, so that less is no difference.
 MOST_DOUBLED = 4
+WEAKER = 0.05
 
 
 def _strengthened(sites: Sequence[Site], metals: Sequence[Metal | None]) -> list[Metal | None]:
@@ -179,7 +181,7 @@ def _strengthened(sites: Sequence[Site], metals: Sequence[Metal | None]) -> list
     between = [figures(m, s).dense_per_mm for s, m in zip(sites, metals, strict=True) if m is not None and not s.end]
     if not between:
         return list(metals)
-    bound = max(between) * (1.0 + 1e-6)
+    bound = max(between) * (1.0 + WEAKER)
     out: list[Metal | None] = []
     for site, metal in zip(sites, metals, strict=True):
         if metal is not None and site.end:
