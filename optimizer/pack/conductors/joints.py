@@ -18,7 +18,7 @@ from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import Layout
 from optimizer.pack.conductors.cut import end_shapes
 from optimizer.pack.conductors.faces import Fault, face_name, name_of
-from optimizer.pack.conductors.laid import CUT_STEP_MM, OVERHANG_MM, Metal
+from optimizer.pack.conductors.laid import COVER_MM, CUT_STEP_MM, OVERHANG_MM, Metal
 from optimizer.pack.conductors.sites import ENTRY, EXIT, Ints, Site, face_mm
 from optimizer.pack.conductors.walls import Body, bodies_of, keeps_off
 
@@ -170,8 +170,9 @@ def _joint(
     out[along] = edge
     flat = [(start, heights[0]), (corner, heights[0]), (out, heights[0]), (out, heights[1]), (stop, heights[1])]
     path = np.array([_solid(layout, p, h) for p, h in flat])
-    bent = abs(start[1 - along] - stop[1 - along]) > width / 2
-    lines = ([path[:2]] if bent else []) + [path[1:] if bent else path[[0, 2, 3, 4]]]
+    # Square to the edge; what it is wide enough for needs no piece of its own along the face.
+    bent = abs(start[1 - along] - stop[1 - along]) > max(width / 2 - COVER_MM, 0.0)
+    lines = ([path[:2]] if bent else []) + [path[1:]]
     outlines = tuple(_ribbon(line, width, layout.axis) for line in lines)
     lengths = tuple(_cut(float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())) for line in lines)
     return Joint(

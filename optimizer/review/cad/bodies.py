@@ -195,7 +195,7 @@ def _station_parts(design: Design, station: Station, label: str) -> list[Part]:
             poles = station.chain.polarity[one.index]
             rows = np.column_stack([here, numbers, np.where(one.group >= 0, poles, 0)])
             metal = [np.array(piece["outline_mm"]) - low for record in _metal_of(design, station, one)
-                     for piece in record["pieces"]]  # fmt: skip
+                     if record["way"] == "fold" for piece in record["pieces"]]  # fmt: skip
             key = rows[np.lexsort(rows.T)].tobytes(), b"".join((np.round(m, 2) + 0.0).tobytes() for m in metal)
         alike.setdefault(key, (one, []))[1].append(low)
     found: list[Part] = []

@@ -140,7 +140,7 @@ def with_bosses(body: Any, plan: Plan, rules: CaseRules, z: Heights, spots: npt.
             solids += [span(0.0, BOSS_HIGH_MM, BOSS_MM, BOSS_MM)]
             if sign < 0:
                 solids.append(span(BOSS_HIGH_MM, BOSS_HIGH_MM + BOSS_MM, BOSS_MM, 0.2))
-            holes.append(span(-1.0, HOLE_DEEP_MM, HOLE_MM, HOLE_MM))
+            holes.append(span(-rules.rim_mm - 0.5, HOLE_DEEP_MM, HOLE_MM, HOLE_MM))
             if rules.lid == "snaps":
                 holes.append(span(3.2, 4.6, HOLE_MM + 0.3, HOLE_MM + 0.3))
     inside = raised(plan.outer, low_mm=z.cell_low, high_mm=z.cell_high)
