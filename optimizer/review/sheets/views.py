@@ -15,6 +15,7 @@ from shapely.geometry import box as rectangle
 from optimizer.fit.chain.adjacency import neighbours
 from optimizer.fit.region.section import cross_axes, free_section, prism_extent
 from optimizer.fit.region.solid import silhouette as outline_along
+from optimizer.pack.conductors.joints import LEVEL_MM
 
 if TYPE_CHECKING:
     from optimizer.design.model import Design, Station
@@ -28,7 +29,7 @@ AXIS_NAMES = ("x", "y", "z")
 # Looking along an axis against its arrow, x, y, z order of the other two is a mirror image for y alone.
 NATURAL_SIDE = (1, -1, 1)
 # How far above the ends of its cells a conductor of a face may lie [mm].
-ABOVE_MM = 1.0
+ABOVE_MM = LEVEL_MM + 0.1
 
 
 @dataclass(frozen=True)
