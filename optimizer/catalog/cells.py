@@ -59,6 +59,7 @@ def read_cells(path: Path, *, ocv_folder: Path | None = None, sizes_only: bool =
 
 def _check_cells(parsed: Columns) -> None:
     _check_dimensions(parsed)
+    _check_terminals(parsed)
     check_order(parsed, "capacity_min_ah", "capacity_ah", code="capacity-order")
     check_order(parsed, "voltage_min_v", "voltage_max_v", code="voltage-order", equal=False)
     check_order(parsed, "voltage_min_v", "voltage_nominal_v", code="voltage-order", equal=False)
@@ -86,6 +87,28 @@ def _check_dimensions(parsed: Columns) -> None:
         for row in np.flatnonzero(other & filled):
             expected = f"does not apply to a {shapes[row]}; leave it empty"
             parsed.complain("shape-dimension", int(row), name, texts[row], expected)
+
+
+def _check_terminals(parsed: Columns) -> None:
+    """Columns of terminals that do not apply to a shape, and terminals that stand out over the cell's end."""
+    shapes = parsed.texts("shape")
+    for name, apart in (("positive_diameter_mm", False), ("terminal_mm", True), ("terminal_spacing_mm", True)):
+        values = parsed.numbers(name)
+        for row in np.flatnonzero(np.isfinite(values) & ((shapes == "cylinder") == apart)):
+            expected = f"does not apply to a {shapes[row]}; leave it empty"
+            parsed.complain("shape-dimension", int(row), name, f"{values[row]:g}", expected)
+    for row in np.flatnonzero((shapes == "cylinder") & (parsed.texts("terminal_layout") == "same_end")):
+        expected = "does not apply to a cylinder, which has a terminal at each end"
+        parsed.complain("shape-dimension", int(row), "terminal_layout", "same_end", expected)
+    width, thick = parsed.numbers("width_mm"), parsed.numbers("thickness_mm")
+    across, spacing = parsed.numbers("terminal_mm"), parsed.numbers("terminal_spacing_mm")
+    for name, values, most in (("terminal_mm", across, thick), ("terminal_spacing_mm", spacing, width)):
+        for row in np.flatnonzero(values > most):
+            parsed.complain("shape-dimension", int(row), name, f"{values[row]:g}", f"must be within {most[row]:g} mm")
+    for row in np.flatnonzero(parsed.numbers("positive_diameter_mm") > 0.8 * parsed.numbers("diameter_mm")):
+        value = parsed.numbers("positive_diameter_mm")[row]
+        expected = "must be well under diameter_mm"
+        parsed.complain("shape-dimension", int(row), "positive_diameter_mm", f"{value:g}", expected)
 
 
 def _check_format(parsed: Columns) -> None:

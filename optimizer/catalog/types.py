@@ -50,6 +50,12 @@ CELL_COLUMNS = (
     # Below it a cell takes no charge; left out, the chemistry's own limits stand.
     Column("charge_temp_min_c", needed=False, filled=False, signed=True, low=-80, high=40, ask="degrees Celsius",
            default=-80.0),
+    # Terminals; left out, those usual for the shape (fit.region.geometry.terminals_of).
+    Column("terminal_layout", "text", needed=False, filled=False, choices=("ends", "same_end")),
+    Column("positive_diameter_mm", needed=False, filled=False, low=1, high=60, ask="millimetres"),
+    Column("terminal_mm", needed=False, filled=False, low=2, high=80, ask="millimetres"),
+    Column("terminal_spacing_mm", needed=False, filled=False, low=3, high=600, ask="millimetres"),
+    Column("vent_end", "text", needed=False, filled=False, choices=("terminals", "other", "none")),
 )
 STRIP_COLUMNS = (
     Column("id", "text", label=True),
@@ -62,7 +68,7 @@ STRIP_COLUMNS = (
     ),
     Column("current_density_a_mm2", low=0.5, high=100, ask="amperes per square millimetre"),
     Column("price_per_m", zero=True, low=0.001, high=1e5, ask="whole units of the currency"),
-    Column("form", "text", needed=False, filled=False, choices=("strip", "sheet")),
+    Column("form", "text", needed=False, filled=False, choices=("strip", "sheet", "busbar")),
     Column(
         "price_cut_per_m", needed=False, filled=False, zero=True, low=0.001, high=1e4, default=0.0,
         ask="whole units of the currency",
@@ -166,6 +172,11 @@ class Cells(Catalog):
     temp_min_c: Floats
     temp_max_c: Floats
     charge_temp_min_c: Floats
+    terminal_layout: Texts
+    positive_diameter_mm: Floats
+    terminal_mm: Floats
+    terminal_spacing_mm: Floats
+    vent_end: Texts
     break_quantity: Floats
     break_price: Floats
     curves: tuple[OcvCurve, ...]

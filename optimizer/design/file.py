@@ -17,6 +17,7 @@ from optimizer.catalog.tables import cap, read_bounded
 from optimizer.fit.chain.adjacency import compressed, neighbours
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.chain.measure import measure
+from optimizer.fit.chain.terminals import in_line
 from optimizer.fit.region.layout import Layout
 
 # A pack of 5000 cells with a ride of 100,000 steps is a tenth of this.
@@ -196,7 +197,7 @@ def chain_faults(layout: Layout, chain: Chain, *, cell_gap_mm: float) -> list[st
         return shapes
     members = np.argsort(chain.group, kind="stable")[layout.cells - chain.groups * chain.parallel :]
     members = members.reshape(chain.groups, chain.parallel)
-    near = neighbours(layout, cell_gap_mm=cell_gap_mm)
+    near = in_line(neighbours(layout, cell_gap_mm=cell_gap_mm), layout)
     both = np.concatenate([near.lateral, near.axial])
     graph = (*compressed(near.lateral, layout.cells), *compressed(both, layout.cells))
     pieces, pairs = measure(members, layout.cells, *graph)
@@ -212,7 +213,9 @@ def chain_faults(layout: Layout, chain: Chain, *, cell_gap_mm: float) -> list[st
         faults.append("boundary_pairs are not those of the positions")
     facing = chain.polarity[members[1:, 0]] != chain.polarity[members[:-1, 0]]
     climbs = np.abs(np.diff(height[:, 0])) > 0.5 * layout.extents_mm[members[1:, 0], layout.axis]
-    if (chain.polarity[members] != chain.polarity[members[:, :1]]).any() or (~facing & ~climbs & ~linked).any():
+    # With both terminals on one end groups are turned as the way to the next is short.
+    free = linked | layout.size.same_end
+    if (chain.polarity[members] != chain.polarity[members[:, :1]]).any() or (~facing & ~climbs & ~free).any():
         faults.append("polarity does not alternate along the chain")
     return faults
 

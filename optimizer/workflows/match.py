@@ -19,6 +19,7 @@ from optimizer.bench.measured import read_measured, rules_told
 from optimizer.design.model import Design
 from optimizer.design.unfold import unfold
 from optimizer.fit.chain.adjacency import lateral_axes
+from optimizer.fit.chain.terminals import positive_words
 
 DRAWS = 1000
 
@@ -248,6 +249,8 @@ def seat_table(matched: Matched, design: Design | None) -> pd.DataFrame:
             for seat, at in enumerate(members):
                 x, y, z = (float(v) for v in station.layout.centres_mm[at])
                 end = "high" if station.chain.polarity[at] > 0 else "low"
+                if station.layout.size.same_end:
+                    end = positive_words(station.layout, int(at), int(station.chain.polarity[at]))
                 places[station.first_group + group, seat] = (station.compartment.name, x, y, z, end)
     rows = []
     for g, group in enumerate(matched.groups):

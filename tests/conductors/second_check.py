@@ -88,6 +88,12 @@ def _room(mine, layout, gap, round_cells, design):
                 if left <= (0.0 if c["insulator_mm"] > 0 else gap - SLACK):
                     found.append(f"{c['name']} comes within {left:.3f} mm of cell {k}, which it does not join")
         found += _joined(c, each, shape, ends, layout, round_cells, design)
+        before = min(one["from_group"] for one in mine)
+        for (k, pole), stud in studs(design, layout).items():
+            node = layout["chain"]["group"][k] + before + (pole == "+")
+            near = shape.distance(stud) < gap - SLACK and node != c["from_group"]
+            if near and k in groups and layout["layer"][k] == c["layer"]:
+                found.append(f"{c['name']} comes within {shape.distance(stud):.3f} mm of a stud of cell {k}")
         hull = unary_union([ends[k] for k in own]).convex_hull
         if shape.difference(hull.buffer(SLACK)).area > 0.01:
             found.append(f"{c['name']} reaches beyond the cells that it joins")
@@ -124,14 +130,39 @@ def _joined(c, each, shape, ends, layout, round_cells, design):
         if round_cells and t["pole"] == "+" and off > layout["extents_mm"][cell][u] * 0.2 - WELD_MM / 2 + 0.05:
             found.append(f"{c['name']} is welded off the button of cell {cell}")
         way = layout["chain"]["polarity"][cell] * (1 if t["pole"] == "+" else -1)
-        if ("+" if way > 0 else "-") != c["face"][0]:
+        stud = studs(design, layout).get((cell, t["pole"]))
+        if ("+" if way > 0 or stud else "-") != c["face"][0]:
             found.append(f"{c['name']} lies on the wrong end of cell {cell}")
+        if stud and not stud.buffer(SLACK).covers(disc):
+            found.append(f"{c['name']} is welded beside the {t['pole']} stud of cell {cell}")
         group = layout["chain"]["group"][cell] + _before(design, layout) + (1 if t["pole"] == "+" else 0)
         if group != c["from_group"]:
             found.append(f"{c['name']} joins cell {cell}, whose {t['pole']} end is at {group}")
     for tap in c["taps"]:
         if not shape.covers(Point(tap["at_mm"][u], tap["at_mm"][v])):
             found.append(f"a lead of {c['name']} is off its metal")
+    return found
+
+
+def studs(design, layout):
+    """Terminals that lie on one end of blocks, in the plane of that end: (cell, pole) to shape; none of round cells.
+
+    Two on the end towards the axis' high end, apart along the wider side, the positive one towards its high end where
+    polarity is 1; 0.55 of the width apart and 0.6 of the thickness (of a tab 0.9) across where the catalog is silent.
+    """
+    row, (u, v) = design["catalog"]["cells"][0], plane(layout["axis"])
+    if row["shape"] == "cylinder" or row.get("terminal_layout") == "ends":
+        return {}
+    apart = row.get("terminal_spacing_mm") or 0.55 * row["width_mm"]
+    share = 0.9 if row["shape"] == "pouch" else 0.6
+    across = row.get("terminal_mm") or min(share * row["thickness_mm"], 0.3 * row["width_mm"])
+    found = {}
+    for k, (c, e) in enumerate(zip(layout["centres_mm"], layout["extents_mm"], strict=True)):
+        wide = (1, 0) if e[u] >= e[v] else (0, 1)
+        for pole, sign in (("+", 1), ("-", -1)):
+            step = sign * (layout["chain"]["polarity"][k] or 1) * apart / 2
+            x, y = c[u] + step * wide[0], c[v] + step * wide[1]
+            found[k, pole] = shapely.box(x - across / 2, y - across / 2, x + across / 2, y + across / 2)
     return found
 
 

@@ -24,7 +24,8 @@ from optimizer.search.space.parts import most_layers
 SIZES = (
     CellSize("cylinder", 65.2, diameter_mm=18.5),
     CellSize("cylinder", 70.4, diameter_mm=21.5),
-    CellSize("block", 100.0, width_mm=60.0, thickness_mm=21.0),
+    CellSize("block", 100.0, width_mm=60.0, thickness_mm=21.0, same_end=True, spacing_mm=33.0, terminal_mm=12.6,
+             vent_mm=10.5),
 )
 
 
@@ -57,7 +58,10 @@ def claim(room, item, gaps, layout, links, made, layers, thick, groups):
     stock = Stock(made.way.form, "nickel", thick, 8900.0, 9e-8 * 1e3 / thick, stacked, layers, 5e-3)
     record = {
         "brief": {"clearance": vars(gaps), "compartment": [item]},
-        "catalog": {"cells": [{"shape": layout.size.shape}]},
+        "catalog": {"cells": [{
+            "shape": "cylinder" if layout.size.shape == "cylinder" else "prismatic", "width_mm": layout.size.width_mm,
+            "thickness_mm": layout.size.thickness_mm,
+        }]},
         "choices": {"series": groups, "parallel": links.parallel},
         "layouts": [{
             "compartment": "room", "axis": layout.axis, "centres_mm": layout.centres_mm.tolist(),

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from optimizer.fit.chain.adjacency import lateral_axes, neighbours
 from optimizer.fit.chain.modules import Part, join_parts, solve_parts
+from optimizer.fit.chain.terminals import facing, in_line
 from optimizer.fit.region.layout import AXES, Layout
 
 Ints = NDArray[np.int64]
@@ -118,7 +119,7 @@ def chain(
     """
     sides = tuple(terminals) if terminals is not None else ("", "")
     _check(parallel, groups, sides, seconds)
-    near = neighbours(layout, cell_gap_mm=cell_gap_mm)
+    near = in_line(neighbours(layout, cell_gap_mm=cell_gap_mm), layout)
     start, end = (_side_mask(layout, side) for side in sides)
     parts = solve_parts(
         layout,
@@ -192,6 +193,8 @@ def _assemble(layout: Layout, parts: list[Part], *, parallel: int, groups: int |
 
 def _polarity(layout: Layout, members: Ints, links: Ints) -> Ints:
     """Polarity of each group, shape (G,), chosen so that as many steps between layers as possible face."""
+    if layout.size.same_end:
+        return facing(layout, members, links)
     height = layout.centres_mm[members[:, 0], layout.axis]
     length = layout.extents_mm[members[:, 0], layout.axis]
     step = np.diff(height)

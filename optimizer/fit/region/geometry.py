@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import astuple
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -93,11 +95,34 @@ def cell_size(cells: Cells, row: int, *, step_mm: float = 0.0) -> CellSize:
         return float(np.round(np.ceil(value / step_mm - 1e-6) * step_mm, 6)) if step_mm > 0 else float(value)
 
     if cells.shape[row] == "cylinder":
-        return CellSize("cylinder", length_mm=up(cells.length_mm[row]), diameter_mm=up(cells.diameter_mm[row]))
+        positive = float(np.nan_to_num(cells.positive_diameter_mm[row]))
+        return CellSize("cylinder", length_mm=up(cells.length_mm[row]), diameter_mm=up(cells.diameter_mm[row]),
+                        positive_mm=positive)  # fmt: skip
     return CellSize(
         "block", length_mm=up(cells.length_mm[row]), width_mm=up(cells.width_mm[row]),
-        thickness_mm=up(cells.thickness_mm[row]),
+        thickness_mm=up(cells.thickness_mm[row]), **terminals_of(cells, row),
     )  # fmt: skip
+
+
+def terminals_of(cells: Cells, row: int) -> dict[str, Any]:
+    """Terminals of a prismatic or pouch cell, as fields of CellSize.
+
+    What the catalog leaves open is as usual (common practice, no published source): both terminals on one end, 0.55
+    of the width apart; studs of 0.6 of the thickness, at most 0.3 of the width, tabs that are folded over of 0.9; a
+    vent between the studs of half the thickness, at most a quarter of the width, none on a pouch.
+    """
+    width, thick = float(cells.width_mm[row]), float(cells.thickness_mm[row])
+    pouch = cells.shape[row] == "pouch"
+    if str(cells.terminal_layout[row]) == "ends":
+        return {}
+    across, apart = float(cells.terminal_mm[row]), float(cells.terminal_spacing_mm[row])
+    vent = str(cells.vent_end[row]) or ("none" if pouch else "terminals")
+    return {
+        "same_end": True,
+        "spacing_mm": apart if np.isfinite(apart) else round(0.55 * width, 2),
+        "terminal_mm": across if np.isfinite(across) else round(min((0.9 if pouch else 0.6) * thick, 0.3 * width), 2),
+        "vent_mm": round(min(0.5 * thick, 0.25 * width), 2) if vent == "terminals" else 0.0,
+    }
 
 
 def distinct_sizes(
@@ -119,7 +144,7 @@ def distinct_sizes(
         Index into sizes.
     """
     each = [cell_size(cells, int(row), step_mm=step_mm) for row in rows]
-    sizes = sorted(set(each), key=lambda z: (z.shape, z.diameter_mm, z.length_mm, z.width_mm, z.thickness_mm))
+    sizes = sorted(set(each), key=lambda z: (z.shape, z.diameter_mm, astuple(z)))
     index = {size: k for k, size in enumerate(sizes)}
     return sizes, np.array([index[size] for size in each], dtype=np.int64)
 

@@ -16,7 +16,9 @@ class CellSize:
     """Outer size of a cell at its largest, sleeve included.
 
     A cylinder has diameter_mm and length_mm; a block (prismatic or pouch) has length_mm, width_mm and
-    thickness_mm. The terminals sit at the ends of the length.
+    thickness_mm. The terminals sit at both ends of the length; with same_end both on the high end, spacing_mm apart
+    along the width, each terminal_mm across, a vent of vent_mm between them (0: none there). positive_mm is the
+    diameter of a cylinder's positive button (0: usual).
     """
 
     shape: Literal["cylinder", "block"]
@@ -24,6 +26,11 @@ class CellSize:
     diameter_mm: float = 0.0
     width_mm: float = 0.0
     thickness_mm: float = 0.0
+    positive_mm: float = 0.0
+    same_end: bool = False
+    spacing_mm: float = 0.0
+    terminal_mm: float = 0.0
+    vent_mm: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.groups import Chain
+from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import Clearance, Layout
 from optimizer.pack.conductors.cut import Parts, cut_sheet, share_out
@@ -22,7 +23,7 @@ from optimizer.pack.conductors.walls import wall_faults
 
 Floats = NDArray[np.float64]
 
-STRIP, SHEET = "strip", "sheet"
+STRIP, SHEET, BUSBAR = "strip", "sheet", "busbar"
 
 
 @dataclass(frozen=True, order=True)
@@ -32,7 +33,7 @@ class Way:
     Parameters
     ----------
     form : str
-        "strip" or "sheet".
+        "strip", "sheet" or "busbar": one straight bar where terminals stand in a line.
     width_mm : float
         Of strip; 0 for sheet [mm].
     layers : int
@@ -46,12 +47,14 @@ class Way:
     @property
     def name(self) -> str:
         """Short name of the way in metrics."""
-        return SHEET if self.form == SHEET else f"{self.width_mm:g}x{self.layers}"
+        bar = "bar" if self.form == BUSBAR else ""
+        return SHEET if self.form == SHEET else f"{bar}{self.width_mm:g}x{self.layers}"
 
     @property
     def words(self) -> str:
         """What people read."""
-        return "cut sheet" if self.form == SHEET else f"strip of {self.width_mm:g} mm"
+        kind = "bar" if self.form == BUSBAR else "strip"
+        return "cut sheet" if self.form == SHEET else f"{kind} of {self.width_mm:g} mm"
 
 
 @dataclass(frozen=True)
@@ -104,9 +107,12 @@ class ChainMetal:
 
 def free_width_mm(layout: Layout, gaps: Clearance) -> float:
     """Widest strip along a row at the edge that keeps off the next row and inside its cells' sides [mm]."""
-    side = min(layout.size.diameter_mm, np.inf) if layout.size.shape == "cylinder" else min(
-        layout.size.width_mm, layout.size.thickness_mm
-    )
+    size = layout.size
+    if size.same_end:
+        # Between the edge of the cells and the other terminals.
+        inner = size.spacing_mm - size.terminal_mm / 2 - gaps.plate_gap_mm
+        return float(np.floor(2 * max(min((size.width_mm - size.spacing_mm) / 2 - 0.5, inner), 0.0) * 2) / 2)
+    side = size.diameter_mm if size.shape == "cylinder" else min(size.width_mm, size.thickness_mm)
     half = min(side / 2 - 0.5, side / 2 + gaps.cell_gap_mm - gaps.plate_gap_mm)
     return float(np.floor(2 * half * 2) / 2)
 
@@ -156,7 +162,8 @@ def chain_metal(
             faults.append(Fault(site.first, site.last, text))
     metals = _strengthened(places, metals)
     faults += faults_of(
-        layout, places, metals, gap_mm=gaps.plate_gap_mm, group=chain.group, groups=chain.groups, before=before
+        layout, places, metals, gap_mm=gaps.plate_gap_mm, group=chain.group, groups=chain.groups,
+        polarity=chain.polarity, before=before,
     )
     if room is not None:
         faults += wall_faults(layout, room, places, metals, gap_mm=gaps.plate_gap_mm, before=before)
@@ -200,7 +207,8 @@ _MOST_KEPT = 50_000
 def _key(site: Site, *more: object) -> bytes:
     """Equal for sites that are moved copies."""
     place = np.round(site.centre_mm - site.centre_mm[0], 3) + 0.0
-    parts = (place.tobytes(), site.positive.tobytes(), site.inside.tobytes(), site.across.tobytes())
+    parts = (place.tobytes(), site.positive.tobytes(), site.inside.tobytes(), site.across.tobytes(),
+             (np.round(site.out_mm, 3) + 0.0).tobytes())  # fmt: skip
     return b"|".join([*parts, repr((site.kind, *more)).encode()])
 
 
@@ -214,7 +222,7 @@ def _strips(layout: Layout, way: Way, gaps: Clearance, rules: LayRules) -> Calla
     free = free_width_mm(layout, gaps)
 
     def make(site: Site) -> Metal:
-        key = _key(site, way.width_mm, layout.size, free, rules.taps)
+        key = _key(site, way.form, way.width_mm, layout.size, free, rules.taps)
         if key not in _LAID:
             if len(_LAID) > _MOST_KEPT:
                 _LAID.clear()
@@ -222,7 +230,8 @@ def _strips(layout: Layout, way: Way, gaps: Clearance, rules: LayRules) -> Calla
             home = replace(site, centre_mm=site.centre_mm - corner)
             try:
                 _LAID[key] = lay_strip(
-                    home, layout.size, width_mm=way.width_mm, layers=2, free_mm=free, taps=rules.taps
+                    home, layout.size, width_mm=way.width_mm, layers=2, free_mm=free, taps=rules.taps,
+                    bar=way.form == BUSBAR,
                 )
             except CannotLay as no:
                 _LAID[key] = str(no)
@@ -239,6 +248,7 @@ def _strips(layout: Layout, way: Way, gaps: Clearance, rules: LayRules) -> Calla
 def _sheets(layout: Layout, chain: Chain, gaps: Clearance, rules: LayRules) -> Callable[[Site], Metal]:
     axes = lateral_axes(layout.axis)
     known: dict[tuple[int, int], tuple[Parts, Ints]] = {}
+    size = layout.size
 
     def make(site: Site) -> Metal:
         place = (site.module, site.layer)
@@ -248,11 +258,22 @@ def _sheets(layout: Layout, chain: Chain, gaps: Clearance, rules: LayRules) -> C
             )
             row_of = np.full(layout.cells, -1, dtype=np.int64)
             row_of[here] = np.arange(len(here))
+            centre, extent = layout.centres_mm[here][:, list(axes)], layout.extents_mm[here][:, list(axes)]
+            if size.same_end:
+                # Negative terminals behind the positive ones.
+                centre = np.concatenate([
+                    terminals_mm(layout, here, chain.polarity[here], positive=plus) for plus in (True, False)
+                ])  # fmt: skip
+                extent = np.full((len(centre), 2), size.terminal_mm)
             known[place] = share_out(
-                layout.centres_mm[here][:, list(axes)], layout.extents_mm[here][:, list(axes)],
-                round_cells=layout.size.shape == "cylinder", gap_mm=gaps.plate_gap_mm,
+                centre, extent, round_cells=size.shape == "cylinder", gap_mm=gaps.plate_gap_mm
             ), row_of  # fmt: skip
-        return cut_sheet(site, layout, *known[place], axes=axes, gap_mm=gaps.plate_gap_mm, taps=rules.taps)
+        parts, row_of = known[place]
+        rows, extent = row_of[site.cells], layout.extents_mm[site.cells][:, list(axes)]
+        if size.same_end:
+            rows = rows + np.where(site.positive, 0, len(parts.own) // 2)
+            extent = np.full((len(rows), 2), size.terminal_mm)
+        return cut_sheet(site, layout, parts, rows, extent, gap_mm=gaps.plate_gap_mm, taps=rules.taps)
 
     return make
 

@@ -100,7 +100,7 @@ def share_out(centre_mm: Floats, extent_mm: Floats, *, round_cells: bool, gap_mm
 
 
 def cut_sheet(
-    site: Site, layout: Layout, parts: Parts, row_of: Ints, *, axes: tuple[int, int], gap_mm: float, taps: int = 1
+    site: Site, layout: Layout, parts: Parts, rows: Ints, extent_mm: Floats, *, gap_mm: float, taps: int = 1
 ) -> Metal:
     """The plate of a site as one contour of sheet.
 
@@ -110,10 +110,10 @@ def cut_sheet(
     layout : Layout
     parts : Parts
         Of the site's layer and case.
-    row_of : ndarray of int, shape (n,)
-        Row of each cell of the layout in `parts`, −1 elsewhere.
-    axes : (int, int)
-        The axes across that of the cells.
+    rows : ndarray of int, shape (m,)
+        Row of each of the site's ends in `parts`.
+    extent_mm : ndarray, shape (m, 2)
+        What of each end the sheet may cover, around its middle [mm].
     gap_mm : float
         [mm]
     taps : int
@@ -128,11 +128,9 @@ def cut_sheet(
     CannotLay
         If too little metal is left to hold together or to cover a weld.
     """
-    size, rows = layout.size, row_of[site.cells]
-    gap = gap_mm + HAIR_MM
-    extent = layout.extents_mm[site.cells][:, list(axes)]
+    size, gap = layout.size, gap_mm + HAIR_MM
     own = shapely.coverage_union_all(parts.own[rows])
-    around = _around(site, extent, size, gap / 2)
+    around = _around(site, extent_mm, size, gap / 2)
     others = np.delete(np.arange(len(parts.keep)), rows)
     near = others[shapely.intersects(parts.keep[others], around)]
     room = shapely.difference(shapely.intersection(own, around), shapely.union_all(parts.keep[near]))

@@ -10,6 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from optimizer.fit.chain.adjacency import lateral_axes
+from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.layout import AXES, Layout
 from optimizer.pack.conductors.cut import end_shapes
 from optimizer.pack.conductors.laid import Metal
@@ -70,6 +71,7 @@ def faults_of(
     gap_mm: float,
     group: Ints,
     groups: int,
+    polarity: Ints,
     before: int = 0,
 ) -> list[Fault]:
     """What keeps the conductors of a chain from being laid, all faces together.
@@ -87,6 +89,8 @@ def faults_of(
         Of each cell of the layout.
     groups : int
         G of the chain.
+    polarity : ndarray of int, shape (n,)
+        Of each cell of the layout.
     before : int
         Groups of the pack before the chain, for names.
 
@@ -117,6 +121,8 @@ def faults_of(
         found += _between(sites, shapes, own, where)
         found += _over_cells(sites, shapes, own, (here, ends, group[here], groups), where)
         found += _outside(sites, shapes, own, (here, ends), where)
+        if layout.size.same_end:
+            found += _other_poles(sites, shapes, own, (here, group, groups, polarity), where)
     return found
 
 
@@ -188,6 +194,37 @@ def _over_cells(
             f"asked"
         )
         found.append(Fault(first, last, text, left))
+    return found
+
+
+def _other_poles(
+    sites: Sequence[Site], shapes: NDArray[np.object_], own: Ints, cells: tuple[Ints, Ints, int, Ints], where: Where
+) -> list[Fault]:
+    """Conductors nearer than the gap to a terminal of other potential on the same end, or over a vent."""
+    layout, before, gap = where
+    here, group, groups, polarity = cells
+    size, axes = layout.size, list(lateral_axes(layout.axis))
+    half, found = size.terminal_mm / 2, list[Fault]()
+    for plus in (True, False):
+        middle = terminals_mm(layout, here, polarity[here], positive=plus)
+        pads = shapely.box(*(middle - half).T, *(middle + half).T)
+        for i, j in zip(*shapely.STRtree(pads).query(shapes, predicate="dwithin", distance=gap), strict=True):
+            site = sites[own[i]]
+            first, last = max(site.first, int(group[here[j]]) + 1), min(site.last, groups)
+            left = float(shapely.distance(shapes[i], pads[j]))
+            if site.node == group[here[j]] + plus or first > last or left >= gap - TOLERANCE_MM:
+                continue
+            text = (
+                f"{name_of(site, before=before)} on face {face_name(layout, site)} is {left:.2f} mm from the "
+                f"{'positive' if plus else 'negative'} terminal of cell {here[j]}, {gap:g} mm are asked"
+            )
+            found.append(Fault(first, last, text, left))
+    if size.vent_mm > 0:
+        vents = shapely.buffer(shapely.points(layout.centres_mm[here][:, axes]), size.vent_mm / 2)
+        for i, j in zip(*shapely.STRtree(vents).query(shapes, predicate="intersects"), strict=True):
+            site = sites[own[i]]
+            text = f"{name_of(site, before=before)} on face {face_name(layout, site)} covers the vent of cell {here[j]}"
+            found.append(Fault(max(site.first, int(group[here[j]]) + 1), site.last, text))
     return found
 
 

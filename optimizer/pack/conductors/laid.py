@@ -83,7 +83,9 @@ class Metal:
     sections: tuple[Floats, ...] = field(default=())
 
 
-def lay_strip(site: Site, size: CellSize, *, width_mm: float, layers: int, free_mm: float, taps: int = 1) -> Metal:
+def lay_strip(
+    site: Site, size: CellSize, *, width_mm: float, layers: int, free_mm: float, taps: int = 1, bar: bool = False
+) -> Metal:
     """Lay strip of a width on a site.
 
     Parameters
@@ -98,6 +100,8 @@ def lay_strip(site: Site, size: CellSize, *, width_mm: float, layers: int, free_
         Widest piece along the row at an end; wider stock is trimmed there [mm].
     taps : int
         Places at which a lead is joined, at least 1.
+    bar : bool
+        One straight piece over both groups where all their terminals stand in a line.
 
     Returns
     -------
@@ -111,6 +115,12 @@ def lay_strip(site: Site, size: CellSize, *, width_mm: float, layers: int, free_
     if width_mm < 2 * COVER_MM:
         raise CannotLay(f"strip of {width_mm:g} mm is narrower than a weld with its rim, {2 * COVER_MM:g} mm")
     band = _band(site, size, width_mm, layers) if site.kind == SERIES else None
+    if bar and site.kind == SERIES and len(site.cells) > 1:
+        welds = weld_points(site, size)
+        edges = np.concatenate([site.inside, site.across])
+        if _straight(welds, [tuple(map(int, e)) for e in edges], width_mm):
+            piece = _over(welds, edges, width_mm, layers)
+            return Metal(welds, np.zeros((0, 2)), (piece,), tuple(_sections([piece], welds, welds[:0])))
     return band if band is not None else _ladder(site, size, width_mm, layers, free_mm, taps)
 
 
@@ -216,7 +226,7 @@ def _band(site: Site, size: CellSize, width_mm: float, layers: int) -> Metal | N
 def _flat_mm(size: CellSize) -> float:
     """How far from the centre of a negative end a weld may lie [mm]."""
     if size.shape != "cylinder":
-        return 0.0
+        return (size.terminal_mm - WELD_MM) / 2 if size.same_end else 0.0
     return FLAT_SHARE * size.diameter_mm / 2 - WELD_MM / 2
 
 
@@ -348,6 +358,8 @@ def tap_points(site: Site, size: CellSize, welds: Floats, *, taps: int = 1, widt
     """
     if not site.end:
         return np.zeros((0, 2))
+    if len(site.cells) == 1 and site.out_mm.any():
+        return np.asarray(site.centre_mm + site.out_mm)
     if len(site.cells) == 1:
         side = min(size.diameter_mm, 1e9) if size.shape == "cylinder" else min(size.width_mm, size.thickness_mm)
         spare = side / 2 - OVERHANG_MM

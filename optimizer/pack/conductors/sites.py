@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.fit.chain.adjacency import lateral_axes, neighbours
+from optimizer.fit.chain.adjacency import neighbours
 from optimizer.fit.chain.groups import Chain
+from optimizer.fit.chain.terminals import sideways, terminals_mm
 from optimizer.fit.region.layout import CellSize, Layout
 
 Ints = NDArray[np.int64]
@@ -23,6 +24,8 @@ BUTTON_SHARE = 0.40
 # Insulation under the metal, a ring on each positive end and a sheet with windows (common practice, no published
 # source) [mm].
 RING_MM = 0.2
+# From a lead's middle to the end of its metal, with what is cut off [mm].
+LEAD_MM = 3.3
 # Weld of a negative end off its centre, where the inner tab is joined: over the radius, and at least [mm]
 # (common practice, no published source).
 OFF_CENTRE_SHARE, OFF_CENTRE_MM = 0.40, 3.0
@@ -52,6 +55,9 @@ class Site:
         Neighbours within a group, and from group to group, as rows of `cells`, positive ends first.
     first, last : int
         Groups in use, from and to, with which the site is there.
+    out_mm : ndarray, shape (2,)
+        With both terminals on one end, from a terminal outwards along the width to where a lead of a cell alone has
+        room; else nothing [mm].
     """
 
     kind: str
@@ -67,6 +73,7 @@ class Site:
     across: Ints
     first: int
     last: int
+    out_mm: Floats = field(default_factory=lambda: np.zeros(2))
 
     @property
     def end(self) -> bool:
@@ -75,8 +82,10 @@ class Site:
 
 
 def button_mm(size: CellSize) -> float:
-    """Diameter of the positive terminal; of a block the narrower side of its end [mm]."""
-    return BUTTON_SHARE * size.diameter_mm if size.shape == "cylinder" else min(size.width_mm, size.thickness_mm)
+    """Diameter of the positive terminal; of a block its stud or tab, or the narrower side of its end [mm]."""
+    if size.shape == "cylinder":
+        return size.positive_mm or BUTTON_SHARE * size.diameter_mm
+    return size.terminal_mm if size.same_end else min(size.width_mm, size.thickness_mm)
 
 
 def off_centre_mm(size: CellSize) -> float:
@@ -89,6 +98,15 @@ def face_mm(layout: Layout, site: Site, *, level_mm: float = 0.0) -> float:
     cell = int(site.cells[0])
     half = layout.extents_mm[cell, layout.axis] / 2
     return float(layout.centres_mm[cell, layout.axis] + site.side * (half + level_mm))
+
+
+def _outwards(layout: Layout, cell: Ints, way: int) -> Floats:
+    """See Site.out_mm."""
+    if not layout.size.same_end:
+        return np.zeros(2)
+    step = way * sideways(layout, cell)[0]
+    room = (layout.size.width_mm - layout.size.spacing_mm) / 2 - LEAD_MM
+    return np.asarray(step / np.linalg.norm(step) * max(room, 0.0))
 
 
 def joints_of(layout: Layout, chain: Chain) -> Ints:
@@ -124,7 +142,6 @@ def chain_sites(layout: Layout, chain: Chain, *, cell_gap_mm: float) -> list[Sit
     order = np.lexsort((*np.round(layout.centres_mm, 2).T, chain.group))
     members = order[np.sum(chain.group < 0) :].reshape(groups, chain.parallel)
     touching = chain.group[near]
-    flat = layout.centres_mm[:, list(lateral_axes(layout.axis))]
     within = [near[(touching == g).all(axis=1)] for g in range(groups)]
     between = [near[(np.sort(touching, axis=1) == [k, k + 1]).all(axis=1)] for k in range(groups - 1)]
 
@@ -142,15 +159,19 @@ def chain_sites(layout: Layout, chain: Chain, *, cell_gap_mm: float) -> list[Sit
             node=group + (kind != ENTRY),
             module=int(layout.module[cells[0]]),
             layer=int(layout.layer[cells[0]]),
-            side=-way if kind == ENTRY else way,
+            side=1 if layout.size.same_end else -way if kind == ENTRY else way,
             cells=cells,
             positive=np.arange(len(cells)) < len(plus),
-            centre_mm=flat[cells],
+            centre_mm=np.concatenate([
+                terminals_mm(layout, plus, chain.polarity[plus], positive=True),
+                terminals_mm(layout, minus, chain.polarity[minus], positive=False),
+            ]),
             inside=place[np.concatenate(own)],
             across=np.sort(place[between[group]], axis=1) if kind == SERIES else np.zeros((0, 2), dtype=np.int64),
             first=first,
             last=last,
-        )
+            out_mm=_outwards(layout, cells[:1], -way if kind == ENTRY else way),
+        )  # fmt: skip
 
     sites = [site(ENTRY, 0, 1, groups)]
     for g in range(groups):

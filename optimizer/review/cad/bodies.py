@@ -15,6 +15,7 @@ import numpy.typing as npt
 import shapely
 from scipy.spatial import cKDTree
 
+from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.section import free_section
 from optimizer.pack.case import volume as case
 from optimizer.pack.case.fasteners import BOSS_MM
@@ -268,7 +269,10 @@ def _plan(design: Design, station: Station, one: case.Case, z: Heights, rules: C
         number = one.group + station.first_group + 1
     plus = station.chain.polarity[one.index] > 0
     metal = [shape for record in _metal_of(design, station, one) for shape in plan_shapes(record, layout.axis)]
-    return Plan(seats, number.astype(np.int64), plus, outer, inner, room, shapely.union_all(metal))
+    poles = None
+    if layout.size.same_end:
+        poles = terminals_mm(layout, one.index, station.chain.polarity[one.index], positive=True)
+    return Plan(seats, number.astype(np.int64), plus, outer, inner, room, shapely.union_all(metal), poles)
 
 
 def _metal_of(design: Design, station: Station, one: case.Case) -> list[Mapping[str, Any]]:
@@ -334,7 +338,8 @@ def _parted(plan: Plan) -> list[Plan]:
         own = shapely.covers(part, shapely.points(plan.seats.centres))
         seats = Seats(plan.seats.centres[own], plan.seats.half[own], plan.seats.round_, plan.seats.length_mm)
         inner = plan.inner.intersection(part)
-        found.append(Plan(seats, plan.group[own], plan.plus_high[own], part, inner, plan.free, plan.taken))
+        poles = plan.plus_mm[own] if plan.plus_mm is not None else None
+        found.append(Plan(seats, plan.group[own], plan.plus_high[own], part, inner, plan.free, plan.taken, poles))
     return found
 
 

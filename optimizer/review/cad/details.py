@@ -34,6 +34,8 @@ class Plan:
         The compartment's own section, up to its walls and keep-outs.
     taken : shapely geometry
         Where strips run over the ends, kept clear of pegs and screws.
+    plus_mm : ndarray, shape (n, 2), optional
+        Positive terminals, where both are on the high end [mm].
     """
 
     seats: Seats
@@ -43,6 +45,7 @@ class Plan:
     inner: shapely.Geometry
     free: shapely.Geometry
     taken: shapely.Geometry
+    plus_mm: Floats | None = None
 
 
 def bosses(plan: Plan, rules: CaseRules, *, within: shapely.Geometry) -> Floats:
@@ -174,6 +177,8 @@ def marks(plan: Plan, rules: CaseRules, *, high: bool, mirrored: bool, name: str
     found = [
         translate(_sign(bool(plan.plus_high[k]) == high), *plan.seats.centres[k]) for k in used
     ]
+    if plan.plus_mm is not None:
+        found = [translate(_sign(True), *plan.plus_mm[k]) for k in used] if high else []
     for number in np.unique(plan.group[used]):
         own = plan.seats.centres[plan.group == number]
         middle = own[np.argmin(np.linalg.norm(own - own.mean(axis=0), axis=1))]

@@ -355,6 +355,9 @@ def _face(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> N
     station, way = design.stations[panel.station], views.directions(design.stations[panel.station])
     here = np.flatnonzero((views.levels(station) == panel.layer) & station.used)
     for place, shape in zip(here, views.cell_shapes(station, view=panel.view, index=here), strict=True):
+        if station.layout.size.same_end:
+            strokes.block_end(axes, put(shape), _poles(station, int(place), panel.view, put))
+            continue
         strokes.cell_end(
             axes, put(shape), positive=bool(way[place] == panel.view.side), round_cell=_round(station)
         )
@@ -370,6 +373,13 @@ def _face(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> N
         elif conductor["level"]:
             middle = shapely.union_all([put(shape) for shape in shapes]).representative_point()
             strokes.pill(axes, (middle.x, middle.y), str(conductor["name"]), size=size, dark=False)
+
+
+def _poles(station: Station, cell: int, view: View, put: Put) -> list[tuple[Polygon, bool]]:
+    """Terminals of a block on this face, and whether each is the positive one; none on the end without any."""
+    if view.side < 0:
+        return []
+    return [(put(shape), plus) for shape, plus in views.pole_shapes(station, cell, view=view)]
 
 
 def _spots(conductor: Mapping[str, Any], key: str, view: View, put: Put) -> list[tuple[float, float]]:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from optimizer.design.model import Design, Station
+    from optimizer.fit.chain.terminals import positive_words
+from optimizer.design.model import Design, Station
 
 
 @dataclass(frozen=True)
@@ -142,6 +143,6 @@ def positive_faces(station: Station) -> list[tuple[int, int, str]]:
     rows = []
     for group in range(station.groups):
         members = np.flatnonzero(station.chain.group == group)
-        sign = "+" if station.chain.polarity[members[0]] > 0 else "−"
-        rows.append((station.first_group + group + 1, len(members), f"{sign}{'xyz'[station.layout.axis]}"))
+        where = positive_words(station.layout, int(members[0]), int(station.chain.polarity[members[0]]))
+        rows.append((station.first_group + group + 1, len(members), where))
     return rows

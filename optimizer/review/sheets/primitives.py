@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -84,6 +84,16 @@ def text(axes: Axes, place: Point, words: str, **style: Any) -> None:
     """Put words on the sheet; formulas are off, so that a "$" in a name stays a "$"."""
     given: dict[str, Any] = {"ha": "center", "va": "center", "parse_math": False} | style
     axes.text(place[0], place[1], words, **given)
+
+
+def block_end(axes: Axes, shape: Polygon, poles: Sequence[tuple[Polygon, bool]]) -> None:
+    """A block seen on its end, with the terminals that are there: a plus of ticks or a bar on each [mm of paper]."""
+    cell(axes, shape, round_cell=False, facecolor=look.CAN, edgecolor=look.INK, zorder=4)
+    for pole, plus in poles:
+        x0, y0, x1, y1 = pole.bounds
+        cell(axes, pole, round_cell=False, facecolor=look.PLUS if plus else look.MINUS, edgecolor=look.INK, zorder=4.5)
+        angles = (0, 90, 180, 270) if plus else (0, 180)
+        _spokes(axes, ((x0 + x1) / 2, (y0 + y1) / 2), 0.0, 0.35 * (x1 - x0), angles=angles, colour="#ffffff")
 
 
 def cell_end(axes: Axes, shape: Polygon, *, positive: bool, round_cell: bool, words: str = "") -> None:

@@ -12,7 +12,8 @@ import shapely
 from shapely.geometry import LineString, Polygon
 from shapely.geometry import box as rectangle
 
-from optimizer.fit.chain.adjacency import neighbours
+from optimizer.fit.chain.adjacency import lateral_axes, neighbours
+from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.section import cross_axes, free_section, prism_extent
 from optimizer.fit.region.solid import silhouette as outline_along
 from optimizer.pack.conductors.joints import LEVEL_MM
@@ -226,6 +227,19 @@ def directions(station: Station) -> Ints:
         +1 or -1 along the axis; 0 for a position left over.
     """
     return np.asarray(station.chain.polarity, dtype=np.int64)
+
+
+def pole_shapes(station: Station, cell: int, *, view: View) -> list[tuple[Polygon, bool]]:
+    """Studs or tabs of a block with both terminals on one end, the positive one first, as on paper [mm]."""
+    layout, half, found = station.layout, station.layout.size.terminal_mm / 2, []
+    index = np.array([cell])
+    for plus in (True, False):
+        at = layout.centres_mm[index].copy()
+        way = station.chain.polarity[index] if station.used[cell] else np.ones(1, dtype=np.int64)
+        at[:, list(lateral_axes(layout.axis))] = terminals_mm(layout, index, way, positive=plus)
+        x, y = project(at, view=view)[0]
+        found.append((shapely.box(x - half, y - half, x + half, y + half), plus))
+    return found
 
 
 def pack_groups(station: Station) -> Ints:

@@ -88,13 +88,14 @@ def builds(inputs: Inputs) -> list[Build]:
         strips = inputs.strips
         width, thick = float(strips.width_mm[row]), float(strips.thickness_mm[row])
         for layers in inputs.brief.vary.strip_layers:
-            sheet = str(strips.form[row]) == SHEET
+            form = str(strips.form[row]) or STRIP
+            sheet = form == SHEET
             stack, under = most_layers(thick, joint_mm=thick * layers, gaps=gaps)
             out.append(
                 Build(
                     strip=int(row),
                     layers=layers,
-                    way=Way(SHEET, 0.0, 1) if sheet else Way(STRIP, width, layers),
+                    way=Way(SHEET, 0.0, 1) if sheet else Way(form, width, layers),
                     square_ohm=float(strips.resistivity_ohm_m[row]) * 1e3 / thick,
                     thickness_mm=thick,
                     width_mm=width,
