@@ -48,6 +48,14 @@ def lines(name, *, first, step=1, most=100):
     return "\n".join([rows[0], *rows[1 + first :: step][:most]]) + "\n"
 
 
+def with_terminals(text):
+    """A cell table with the columns of terminals, which the demo's leaves out."""
+    head, *rows = text.splitlines()
+    more = {True: ",ends,7.4,,,", False: ",same_end,,6,15,terminals"}
+    names = ",terminal_layout,positive_diameter_mm,terminal_mm,terminal_spacing_mm,vent_end"
+    return "\n".join([head + names, *(row + more[",cylinder," in row] for row in rows)]) + "\n"
+
+
 @dataclass(frozen=True)
 class Target:
     """A kind of file: what it is called, a sound one, its neighbours in the folder, and how it is read.
@@ -148,7 +156,7 @@ TARGETS = (
     Target(
         "cells",
         "cells.csv",
-        (lines("cells.csv", first=0, step=9, most=5) + "\n".join(FLAT.values()) + "\n").encode(),
+        with_terminals(lines("cells.csv", first=0, step=9, most=5) + "\n".join(FLAT.values()) + "\n").encode(),
         _cells,
         {"own.csv": OWN},
     ),
