@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimizer.fit.chain.terminals import positive_words
+
 if TYPE_CHECKING:
-    from optimizer.fit.chain.terminals import positive_words
-from optimizer.design.model import Design, Station
+    from optimizer.design.model import Design, Station
 
 
 @dataclass(frozen=True)
