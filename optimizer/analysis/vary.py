@@ -209,9 +209,10 @@ class Searcher:
         winners: Sequence[Survivors | None] = (None,) * len(FIGURES),
     ) -> Best:
         """The best of each figure, exactly, from packs known to be there and a guess of what is found besides."""
-        engine = Engine(space, kept=kept)
+        # The passes differ in what they discard alone: each branch is made once.
+        engine = Engine(space, kept={} if kept is None else kept)
         tasks = self._order(space)
-        for worse in GUESSES:
+        for worse in GUESSES if np.isfinite(self._ideal).all() else (np.inf,):
             # What is no better than a guess may be discarded: where something better is found, nothing was missed.
             winners = self._pass(engine, tasks, winners, worse)
             if all(winner is not None for winner in winners):
