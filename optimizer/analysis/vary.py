@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -12,6 +13,8 @@ import pandas as pd
 
 from optimizer.analysis.steps import Step, steps
 from optimizer.base.figures import sided
+from optimizer.base.pool import Job
+from optimizer.base.workers import Workers
 from optimizer.brief import Brief
 from optimizer.design.rescore import scored
 from optimizer.design.subspace import CARRIED, with_brief
@@ -183,6 +186,17 @@ class Searcher:
         self._branches: dict[Task, Branches] = {}
         self.base = self._search(self.space, kept=self._branches)
 
+    def __getstate__(self) -> dict[str, Any]:
+        """What a worker needs: branches are many, and no use to it."""
+        return {**self.__dict__, "_branches": {}}
+
+    def quick(self, step: Step) -> bool:
+        """Whether only constraints change, so that the branches made for the brief as it stands serve again."""
+        return step.brief is None or (
+            step.brief.compartment == self.space.brief.compartment
+            and step.brief.electrical == self.space.brief.electrical
+        )
+
     def after(self, step: Step) -> Best | None:
         """The best of each figure after a step; None when the step leaves no compartment or no window."""
         if step.brief is None:
@@ -198,8 +212,7 @@ class Searcher:
         ]
         if step.tightens and all(same):
             return self.base
-        limits_alone = space.brief.electrical == self.space.brief.electrical
-        return self._search(space, kept=self._branches if limits_alone else None, winners=winners)
+        return self._search(space, kept=self._branches if self.quick(step) else None, winners=winners)
 
     def _search(
         self,
@@ -302,6 +315,7 @@ def vary(
     space: Space,
     *,
     changes: Sequence[Step] | None = None,
+    workers: int = 1,
     report: Callable[[str], None] = lambda text: None,
 ) -> Worth:
     """What every step is worth.
@@ -312,8 +326,10 @@ def vary(
         Of the brief as it stands.
     changes : sequence of Step, optional
         Those of `steps` when left out.
+    workers : int
+        Processes on this machine; the answer is the same for any number.
     report : callable
-        Told about each step before it is taken.
+        Told about each step that is done.
 
     Returns
     -------
@@ -322,11 +338,21 @@ def vary(
     changes = steps(space.brief) if changes is None else changes
     report("as it stands")
     searcher = Searcher(space)
-    found: list[Best | None] = []
-    for number, step in enumerate(changes, start=1):
-        report(f"{number} of {len(changes)}: {step.text}")
-        found.append(searcher.after(step))
-    return Worth(searcher.base, tuple(changes), tuple(found))
+    found: dict[int, Best | None] = {}
+
+    def note(number: int, best: Best | None) -> None:
+        found[number] = best
+        report(f"{len(found)} of {len(changes)}: {changes[number].text}")
+
+    slow = [k for k, step in enumerate(changes) if not searcher.quick(step)]
+    for number, step in enumerate(changes):
+        if number not in slow:
+            note(number, searcher.after(step))
+    jobs = deque(Job(k, f"The step {changes[k].text}", Searcher.after, (changes[k],)) for k in slow)
+    with Workers(searcher, count=max(min(workers, len(slow)), 1)) as crew:
+        for job, best in crew.run(jobs):
+            note(job.key, best)
+    return Worth(searcher.base, tuple(changes), tuple(found[k] for k in range(len(changes))))
 
 
 def changed_space(space: Space, brief: Brief) -> Space:

@@ -16,6 +16,7 @@ from optimizer.review.sheets import style as look
 from optimizer.review.sheets.tornado import tornado
 from optimizer.review.terminal.vary import sentences, vary_text
 from optimizer.search.space.setup import load_space
+from optimizer.workflows.how import How
 
 FILES = ("vary.csv", "vary.png", "vary.svg")
 
@@ -49,6 +50,7 @@ def vary_job(
     step_pct: float = 5.0,
     only: Sequence[str] = (),
     force: bool = False,
+    workers: int | None = None,
     say: Callable[[str], None] = lambda text: None,
 ) -> Varied:
     """Vary a brief and write the table and the bars.
@@ -63,6 +65,8 @@ def vary_job(
         Parts of the names of what is varied; empty for all.
     force : bool
         Replace files that are there.
+    workers : int, optional
+        Processes; as many as the processors that this process may use when left out.
     say : callable
         Told about each step.
 
@@ -86,7 +90,7 @@ def vary_job(
         known = ", ".join(dict.fromkeys(step.name for step in changes))
         text = f"is in no name of what can be varied: {known}"
         raise BadInput([Problem("unknown-step", "command line", "", "--only", ", ".join(only), text)])
-    worth = vary(space, changes=chosen, report=say)
+    worth = vary(space, changes=chosen, workers=How(workers).processes, report=say)
     table, currency = worth.table(), space.brief.currency
     write_csv(folder / FILES[0], table)
     title = f"{space.brief.title}: best of each figure, a step of {step_mm:g} mm or {step_pct:g} % less and more"
