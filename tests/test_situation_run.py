@@ -1,0 +1,90 @@
+"""A run of a brief with situations, from the brief to the page: columns, units, times, verdict, why, page, rescore."""
+
+import json
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+from click.testing import CliRunner
+
+from optimizer.catalog import builtin_catalogs
+from optimizer.cli import main
+from optimizer.review.page.brief_words import brief_sentences
+from optimizer.review.page.page import front_data
+
+MORE = """
+[use]
+rides_per_week = 10
+ride_km = 12.0
+[[situation]]
+name = "cold_year_3"
+title = "a frosty morning"
+temp_c = 0.0
+years = 3.0
+[constraints]
+range_km_min_cold_year_3 = 12.0
+peak_low_w_min_any = 200.0
+cost_per_1000_km_max = 30.0
+"""
+
+
+def run(*words):
+    done = CliRunner().invoke(main, [str(word) for word in words], catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    return done.stdout
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    where = tmp_path_factory.mktemp("situations")
+    text = (builtin_catalogs() / "briefs" / "quick-36v.toml").read_text() + MORE
+    text = text.replace('"../', f'"{builtin_catalogs().as_posix()}/')
+    path, use = where / "brief.toml", 'use = ["range_km_any", "pack_mass_kg", "life_km"]'
+    text = text.replace("[objectives]", f"[objectives]\n{use}")
+    text = text.replace("range_km = 1.0, peak_power_w = 25.0, pack_mass_kg = 0.05, cost = 5.0", "range_km_any = 2.0")
+    path.write_text(text.replace('"birch-18650-*", "amber-21700-*", "cinder-21700-*"', '"amber-21700-e50"'))
+    (where / "told.txt").write_text(run("search", path, "--out", where / "run", "--workers", "1"))
+    return where
+
+
+@pytest.fixture(scope="module")
+def front(folder):
+    return pd.read_parquet(folder / "run" / "front.parquet")
+
+
+def test_columns_of_every_situation_with_their_units(folder, front):
+    names = ["range_km_cold_year_3", "peak_low_w_cold_year_3", "range_stop_cold_year_3", "capacity_left_cold_year_3"]
+    assert set(names) <= set(front)
+    np.testing.assert_array_equal(front["range_km_any"], np.minimum(front["range_km"], front["range_km_cold_year_3"]))
+    margin = front["margin_range_km_min_cold_year_3"]
+    np.testing.assert_allclose(margin, front["range_km_cold_year_3"] - 12.0, atol=2e-6)
+    assert np.all(front["range_km_cold_year_3"] < front["range_km"]) and np.all(front["peak_low_w_any"] >= 200.0)
+    ends = (front[f"capacity_left{end}_cold_year_3"] for end in ("_least", "", "_most"))
+    least, middle, most = ends
+    assert np.all((least < middle) & (middle < most))
+    fields = {field.name: field.metadata[b"unit"].decode() for field in pq.read_schema(folder / "run" / "front.parquet")
+              if field.metadata}  # fmt: skip
+    assert (fields["range_km_cold_year_3"], fields["cost_per_1000_km"]) == ("km", "EUR")
+    spent = json.loads((folder / "run" / "run.json").read_text())["timing"]["situations_s"]
+    assert set(spent) == {"own", "cold_year_3", "any"} and min(spent.values()) > 0.0
+
+
+def test_terminal_and_page_tell_of_situations(folder, front):
+    told = (folder / "told.txt").read_text()
+    assert "range, cold year 3 km" in told and "Scoring took, by situation" in told and "capacity left" in told
+    record = json.loads((folder / "run" / "run.json").read_text())
+    words = "cold_year_3 (a frosty morning): air 0 °C, 3 years old"
+    assert any(words in text for text in brief_sentences(record["brief"]))
+    data = front_data(front, currency="EUR", picked=[], objectives=["range_km_any", "pack_mass_kg", "life_km"])
+    assert {"range_km_any", "peak_low_w_cold_year_3"} <= set(data["table"]) & set(data["moreIsBetter"])
+    assert "cold_year_3" in run("check", folder / "brief.toml")
+
+
+def test_why_names_the_situation_that_stands_against_a_pack(folder):
+    path = folder / "high.toml"
+    text = (folder / "brief.toml").read_text()
+    path.write_text(text.replace("peak_low_w_min_any = 200.0", "peak_low_w_min_any = 1500.0"))
+    told = run("why", path, "--cell", "amber-18650-e35", "--series", "10", "--parallel", "2")
+    assert "range_km_min_cold_year_3: range_km_cold_year_3 comes to at most" in " ".join(told.split())
+    assert "peak_low_w_any comes to at most" in told and "by cold_year_3" in " ".join(told.split())
