@@ -112,3 +112,14 @@ def test_words_of_figures_in_situations():
     assert describe("range_km_min_winter") == ("range, winter", "km", 1)
     assert describe("range_stop_winter")[0] == "range ends by, winter"
     assert meaning("range_km_min_winter") == "fails the limit on range, winter"
+
+
+def test_the_demo_all_year_is_the_demo_with_situations():
+    """Figures of the two are told side by side in README."""
+    folder = builtin_catalogs() / "briefs"
+    demo, year = (load_brief(folder / f"{name}.toml") for name in ("cargo-scooter", "cargo-scooter-winter"))
+    assert [item.name for item in year.situation] == ["winter", "third_year"] and year.use is not None
+    limits = {name: bound for name, bound in year.constraints if not name.endswith(("_winter", "_third_year", "_any"))}
+    assert limits == dict(demo.constraints)
+    same = {"situation": (), "use": None, "constraints": demo.constraints, "title": demo.title}
+    assert year.model_copy(update=same).model_dump() == demo.model_dump()
