@@ -176,7 +176,7 @@ def test_a_larger_room_never_holds_less_than_before(space):
     brief = space.brief.model_copy(update={"compartment": (longer,)})
 
     class Blind(RoomierSpace):
-        def _find_layouts(self, room, size):
+        def _find_layouts(self, room, size, stand):
             return []
 
     new = changed_space(space, brief)

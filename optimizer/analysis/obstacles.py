@@ -182,8 +182,11 @@ def _tasks(space: Space) -> list[tuple[Task, int]]:
         if len(members):
             first, last = space.brief.vary.parallel
             # More cells in parallel than there are places hold no group: nothing to look at.
-            last = min(last, max(sum(space.most_cells(size)), first))
-            found += [(Task(size, p), int(low[members].min())) for p in range(first, last + 1)]
+            held = max(sum(space.most_cells(size, k)) for k in space.stands_of(size, first))
+            found += [
+                (Task(size, p, k), int(low[members].min()))
+                for p in range(first, min(last, max(held, first)) + 1) for k in space.stands_of(size, p)
+            ]  # fmt: skip
     return found
 
 
@@ -204,7 +207,7 @@ def _room(space: Space) -> list[Reason]:
             return []
         rooms = ", ".join(f"{room.name} {groups}" for room, groups in zip(space.rooms, held, strict=True))
         wanted = ", ".join(f"{r.name} {g}" for r, g in zip(space.rooms, shares, strict=True)) if shares else needed
-        cells = sum(space.most_cells(task.size))
+        cells = sum(space.most_cells(task.size, task.stand))
         text = f"{sum(held)} groups of {task.parallel} fit ({rooms}; {cells} places for cells), {wanted} are needed: " \
                f"{short} short"  # fmt: skip
         if best is None or short < best[0]:

@@ -154,9 +154,9 @@ class RoomierSpace(Space):
         layouts = [(fill, self._shifted(fill.layout)) for fill in self.before.room_fills(room, task)]
         return useful([*found, *(replace(fill, layout=moved) for fill, moved in layouts if moved is not None)])
 
-    def most_cells(self, size: int) -> list[int]:
+    def most_cells(self, size: int, stand: int = 0) -> list[int]:
         """As in Space; a layout of the room as it was counts where it still fits."""
-        found = super().most_cells(size)
+        found = super().most_cells(size, stand)
         if self.before is not None and self.before.most_cells(size)[self.changed] > found[self.changed]:
             moved = [self._shifted(layout) for layout in self.before.layouts(self.changed, size)]
             found[self.changed] = max(found[self.changed], *(layout.cells for layout in moved if layout is not None), 0)
@@ -267,7 +267,7 @@ class Searcher:
         """Tasks of a space, those first that the best packs so far come from."""
         tasks = space.tasks()
         known = [w for w in self.base.winners if w is not None] if hasattr(self, "base") else []
-        order = list(dict.fromkeys(Task(int(w.names[0, SIZE]), int(w.names[0, PARALLEL])) for w in known))
+        order = list(dict.fromkeys(space.task_of(w.names[0]) for w in known))
         order = [task for task in order if task in tasks]
         return order + [tasks[k] for k in spread(len(tasks)) if tasks[k] not in order]
 
@@ -378,7 +378,8 @@ def changed_space(space: Space, brief: Brief) -> Space:
     if brief.electrical == space.brief.electrical:
         return with_brief(space, constraints=brief.constraints)
     new = replace(space, inputs=inputs, context=make_space(inputs).context)
-    new.__dict__.update({name: space.__dict__[name] for name in CARRIED if name in space.__dict__ and name != "window"})
+    kept = [name for name in CARRIED if name in space.__dict__ and name not in ("window", "_seats")]
+    new.__dict__.update({name: space.__dict__[name] for name in kept})
     return new
 
 
@@ -387,7 +388,7 @@ def _other_room(space: Space, inputs: Inputs) -> Space:
     plain = Space(inputs, space.context)
     changed = [k for k, pair in enumerate(zip(plain.rooms, space.rooms, strict=True)) if pair[0] != pair[1]]
     grown = np.diff(np.array(plain.rooms[changed[0]].extent_mm) - np.array(space.rooms[changed[0]].extent_mm))[:, 0]
-    if len(changed) > 1 or (grown < 0).any():
+    if len(changed) > 1 or (grown < 0).any() or plain.stands[0].placed:
         return plain
     shifts = np.array([np.zeros(3), grown])
     return RoomierSpace(inputs, space.context, before=space, changed=changed[0], shifts_mm=shifts)

@@ -25,6 +25,10 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "keep_out.width_mm": _KEEP_OUT,
     "keep_out.height_mm": _KEEP_OUT,
     "keep_out.depth_mm": _KEEP_OUT,
+    "part.mass_g": (0.01, 50_000, "grams"),
+    "part.price": _PRICE,
+    "part.gap_mm": (0.01, 200, "millimetres"),
+    "part.free_mm": (0.1, 500, "millimetres"),
     "clearance.wall_mm": _GAP,
     "clearance.case_mm": _GAP,
     "clearance.cell_gap_mm": _GAP,
@@ -143,6 +147,7 @@ LISTS: dict[str, tuple[float, str]] = {
     "position_mm": (MOST_MM, "millimetres"),
     "origin_mm": (MOST_MM, "millimetres"),
     "bed_mm": (2000.0, "millimetres"),
+    "size_mm": (MOST_MM, "millimetres"),
     "outer_max_mm": (MOST_MM, "millimetres"),
     "rotation_deg": (360.0, "degrees"),
 }

@@ -128,6 +128,7 @@ class RuleChecks:
         if isinstance(place, str) and place and place not in seen:
             expected = f"must be a compartment: {', '.join(seen)}"
             self.complain("unknown-value", ("harness", "bms_in"), expected, show(place))
+        self._parts(seen)
         for name in _names_in(_table(self.data.get("box")).get("compartments")):
             if name not in seen:
                 expected = f"must be compartments: {', '.join(seen)}"
@@ -137,6 +138,34 @@ class RuleChecks:
                 if name not in seen:
                     expected = f"must be a compartment: {', '.join(seen)}"
                     self.complain("unknown-value", ("pin", key, name), expected, show(name))
+
+    def _parts(self, rooms: Mapping[str, int]) -> None:
+        """Parts with one name, in no compartment, two boards; a size where the catalog has it, or none at all."""
+        seen: set[str] = set()
+        boards = 0
+        for at, item in enumerate(_items(self.data.get("part"))):
+            name, board = item.get("name"), item.get("kind") == "BMS"
+            if isinstance(name, str) and name in seen:
+                self.complain("duplicate-name", ("part", at, "name"), "must be unique", show(name))
+            seen.add(str(name))
+            for room in _names_in(item.get("within")):
+                if room not in rooms:
+                    expected = f"must be compartments: {', '.join(rooms)}"
+                    self.complain("unknown-value", ("part", at, "within"), expected, show(room))
+            boards += board
+            if board and boards > 1:
+                self.complain("duplicate-value", ("part", at, "kind"), "is there already: a pack has one BMS", "BMS")
+            if board and isinstance(name, str) and "BMS" not in name:
+                self.complain("unknown-value", ("part", at, "name"), 'must hold "BMS"', show(name))
+            if board and item.get("outside"):
+                expected = "does not apply: a BMS that takes no room has no [[part]]"
+                self.complain("unknown-value", ("part", at, "outside"), expected, "true")
+            for key in ("size_mm", "mass_g", "price"):
+                if board and item.get(key):
+                    expected = "does not apply: the catalog of BMS has it"
+                    self.complain("unknown-value", ("part", at, key), expected, show(item[key]))
+            if not board and "size_mm" not in item and not item.get("outside"):
+                self.complain("missing-key", ("part", at, "size_mm"), "is missing: length, width, height [mm]")
 
     def _windows(self) -> None:
         low = self.number("electrical", "voltage_min_v")

@@ -34,7 +34,7 @@ from optimizer.brief.kinds import (
     Whole,
 )
 from optimizer.brief.situations import ConstraintsOfAll, Situation, Use
-from optimizer.brief.spaces import BoxWalls, CaseRules, ClearanceRules, Compartment, Envelope, FitRules
+from optimizer.brief.spaces import BoxWalls, CaseRules, ClearanceRules, Compartment, Envelope, FitRules, Part
 
 
 class CatalogFiles(Section):
@@ -365,6 +365,8 @@ class Brief(Section):
     """How to fill compartments with cells, and for how long to try."""
     compartment: Annotated[tuple[Compartment, ...], Field(min_length=1, max_length=100)]
     """Free volumes of the vehicle, one [[compartment]] for each."""
+    part: Annotated[tuple[Part, ...], Field(max_length=40)] = ()
+    """Bodies that lie among the cells, one [[part]] for each; default: parts take no room."""
     electrical: Electrical | None = None
     """The controller's window and currents; `fit` does without, the search needs it."""
     vehicle: Vehicle | None = None

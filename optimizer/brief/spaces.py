@@ -10,6 +10,7 @@ from optimizer.brief.kinds import (
     Axis,
     CellCount,
     CompartmentName,
+    Flag,
     Label,
     Name,
     NotNegative,
@@ -243,6 +244,33 @@ class SolidCompartment(Section):
 
 
 Compartment = Annotated[BoxCompartment | PrismCompartment | SolidCompartment, Discriminator("shape")]
+
+
+class Part(Section):
+    """[[part]]: a body that lies among the cells; without any, parts take no room."""
+
+    name: Label
+    """What it is called on drawings; names must differ, and that of the board holds "BMS"."""
+    kind: Literal["BMS", "other"] = "other"
+    """"BMS": as large as the board that is chosen, billed as that; "other": a part of your own."""
+    size_mm: Size3 | None = None
+    """Length, width and height as it lies on its back [mm]; of a BMS the catalog's."""
+    mass_g: NotNegative = 0.0
+    """Mass [g]; of a BMS the catalog's."""
+    price: NotNegative = 0.0
+    """Price [currency]; of a BMS the catalog's."""
+    within: tuple[CompartmentName, ...] = ()
+    """Compartments that it may lie in; empty: any."""
+    outside: Flag = False
+    """Whether it lives outside of all compartments: it is weighed and billed, and takes no room."""
+    up: Annotated[tuple[Axis, ...], Field(min_length=1)] = ("x", "y", "z")
+    """Axes of the compartment along which its height may point; default: it may lie, stand and lean any way."""
+    gap_mm: NotNegative = 1.0
+    """Free distance to walls, cases and other parts, for heat and insulation [mm]."""
+    free_face: Literal["length", "width", "height"] = "length"
+    """Its connectors are on a face across its length, width or height."""
+    free_mm: NotNegative = 0.0
+    """Room kept free in front of that face, for plugs and cables [mm]."""
 
 
 class BoxWalls(Section):

@@ -11,7 +11,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from optimizer.base.problems import BadInput, Problem
-from optimizer.brief.kinds import CompartmentName, Label, Number, Point3, Title, Whole
+from optimizer.brief.kinds import CompartmentName, Label, Number, Point3, Size3, Title, Whole
 from optimizer.brief.situations import SITUATION_NAME
 from optimizer.catalog.tables import cap, read_bounded
 from optimizer.fit.chain.adjacency import compressed, neighbours
@@ -64,6 +64,19 @@ class LayoutClaim(_Part):
     layer: Cells
     module: Cells
     chain: ChainClaim
+
+
+class PlacedClaim(_Part):
+    """Where one part lies."""
+
+    name: Label
+    compartment: CompartmentName
+    corner_mm: Point3
+    extents_mm: Size3
+    plug_axis: Annotated[Whole, Field(ge=0, le=2)]
+    plug_high: bool
+    gap_mm: Annotated[Number, Field(ge=0)]
+    free_mm: Annotated[Number, Field(ge=0)]
 
 
 class Choices(_Part):
@@ -120,6 +133,7 @@ class DesignFile(_Part):
     # Rides of situations that have their own, by name.
     situation_traces: dict[Annotated[str, Field(pattern=SITUATION_NAME)], Trace] = {}
     solids: dict[Annotated[str, Field(pattern=SOLID_NAME)], Annotated[str, Field(max_length=MOST_BYTES)]] = {}
+    placed: Annotated[list[PlacedClaim], Field(max_length=40)] = []
     layouts: Annotated[list[LayoutClaim], Field(min_length=1, max_length=100)]
 
 

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from optimizer.fit.chain.groups import Chain
+    from optimizer.fit.placement.bodies import Placed
     from optimizer.fit.placement.proof import Proof
     from optimizer.fit.region.compartment import Compartment
     from optimizer.fit.region.layout import Clearance, Layout
@@ -122,6 +123,10 @@ class Design:
         Part, name, temperature after a peak, limit.
     conductors : tuple of dict
         Every conductor with its outlines, see optimizer.design.conductors.conductor_records.
+    placed : tuple of Placed
+        Parts where they lie, the board first; empty where parts take no room.
+    rooms : tuple of Compartment
+        All compartments of the brief, without parts.
     """
 
     row: Mapping[str, Any]
@@ -148,3 +153,5 @@ class Design:
     case: CaseRules = field(default_factory=CaseRules)
     measured: tuple[tuple[float, float], ...] = ()
     conductors: tuple[Mapping[str, Any], ...] = field(default=())
+    placed: tuple[Placed, ...] = ()
+    rooms: tuple[Compartment, ...] = ()

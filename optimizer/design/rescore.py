@@ -19,6 +19,7 @@ from optimizer.catalog import Ride
 from optimizer.design.conductors import conductor_records
 from optimizer.design.file import Choices, DesignFile, LayoutClaim, chain_faults, read_design_file, shape_problems
 from optimizer.design.metal_gaps import gap_records
+from optimizer.design.placed import placed_record, seat
 from optimizer.design.protection import broken, parts_after_peak, turned_off
 from optimizer.design.select import CHOICES, Chosen, build_of, choose, design_block, harness_of, is_laid
 from optimizer.design.settings import settings_sheet
@@ -61,15 +62,15 @@ def survivor(space: Space, chosen: Chosen) -> Survivors:
         One row; its objectives are left at 0.
     """
     block, _ = harness_of(space, chosen)
-    size = int(space.size_of[chosen.cell])
-    offered = space.fills(Task(size, chosen.parallel))
+    task = chosen.task(space)
+    offered = space.fills(task)
     picks = [
         0 if fill is None else next(k for k, other in enumerate(each) if other is fill)
         for fill, each in zip(chosen.fills, offered, strict=True)
     ]
     names = [
-        size, chosen.cell, chosen.series, chosen.parallel, chosen.strip, chosen.layers, chosen.wire, chosen.bms,
-        chosen.fuse, int(block.crossing_conductors[0]), *chosen.split, *picks,
+        task.size, chosen.cell, chosen.series, chosen.parallel, chosen.strip, chosen.layers, chosen.wire, chosen.bms,
+        chosen.fuse, int(block.crossing_conductors[0]), chosen.stand, *chosen.split, *picks,
     ]  # fmt: skip
     numbers = design_block(space, chosen)
     return Survivors(
@@ -211,13 +212,16 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         "needs": NEEDS,
         "design_id": str(row["design_id"]),
         "choices": {name: _plain(row[name]) for name in CHOICES},
-        "figures": {name: _plain(value) for name, value in row.items() if name not in (*CHOICES, "design_id")},
+        "figures": {
+            name: _plain(value) for name, value in row.items() if name not in (*CHOICES, rows.PLACED, "design_id")
+        },
         "brief": portable(space.brief),
         "solids": solids_of(space.rooms),
         "catalog": {name: _records(table, rows) for name, (table, rows) in picked.items() if table is not None},
         "ocv_curve": {"name": curve.name, "soc": curve.soc.tolist(), "ocv_v": curve.ocv_v.tolist()},
         "ride_trace": None if ride is None else _trace_record(ride),
         **({"situation_traces": {k: _trace_record(each) for k, each in inputs.rides.items()}} if inputs.rides else {}),
+        **placed_record(space.placed(chosen.stand, chosen.bms)),
         "layouts": [
             _layout_record(room.name, fill)
             for room, fill in zip(space.rooms, chosen.fills, strict=True)
@@ -313,6 +317,7 @@ def read_design(path: Path) -> tuple[Space, dict[str, Any], dict[str, Any]]:
             space = make_space(_read_tables(path, brief))
             assert space.rooms  # read while the solids' files are there
         brief._path = path
+        seat(path, space, file)
         _lay(path, space, file)
         _check_choices(path, space, file.choices)
     except ValidationError as error:
@@ -392,7 +397,7 @@ def _lay(path: Path, space: Space, file: DesignFile) -> None:
         clearance=gaps, case=case_rules(brief), ways=brief.fit.ways, groups_per_module=brief.fit.groups_per_module,
         made=ways_of(space.builds), lay=lay_rules(brief), seconds=CHAIN_SECONDS, seed=fit_seed(brief),
     )  # fmt: skip
-    named = {room.name: (k, room) for k, room in enumerate(space.rooms)}
+    named = {room.name: (k, room) for k, room in enumerate(space.rooms_of(0))}
     found: list[list[Fill]] = [[] for _ in space.rooms]
     problems = []
     for item in file.layouts:

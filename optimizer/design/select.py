@@ -19,11 +19,13 @@ from optimizer.pack.wiring.harness import HarnessBlock, Places, harness_block
 from optimizer.score.score import Block
 from optimizer.search.exact.branch import CAPS
 from optimizer.search.exact.exact import cells_cost
+from optimizer.search.exact.rows import PLACED, placed_words
 from optimizer.search.space import parts
 from optimizer.search.space.fills import Fill
 from optimizer.search.space.plating import stocked
 from optimizer.search.space.space import Space, Task
-from optimizer.search.space.splits import laid_groups, places
+from optimizer.search.space.splits import board_room, laid_groups, places
+from optimizer.search.space.stands import BMS
 
 CHOICES = ("cell_id", "series", "parallel", "split", "layout", "strip", "strip_layers", "wire", "bms", "fuse")
 
@@ -42,6 +44,11 @@ class Chosen:
     wire: int
     bms: int
     fuse: int
+    stand: int = 0
+
+    def task(self, space: Space) -> Task:
+        """The task that it belongs to."""
+        return Task(int(space.size_of[self.cell]), self.parallel, self.stand)
 
 
 def choose(space: Space, row: Mapping[str, Any]) -> Chosen:
@@ -85,10 +92,11 @@ def choose(space: Space, row: Mapping[str, Any]) -> Chosen:
     if problems:
         raise BadInput(problems)
     split = parse_split(str(row["split"]), [room.name for room in space.rooms])
-    fills = _fills(space, cell, int(row["parallel"]), split, str(row["layout"]))
+    stand = _stand(space, cell, int(row["parallel"]), rows["bms"], row)
+    fills = _fills(space, Task(int(space.size_of[cell]), int(row["parallel"]), stand), split, str(row["layout"]))
     return Chosen(
         cell, int(row["series"]), int(row["parallel"]), split, fills,
-        rows["strip"], int(row["strip_layers"]), rows["wire"], rows["bms"], rows["fuse"],
+        rows["strip"], int(row["strip_layers"]), rows["wire"], rows["bms"], rows["fuse"], stand,
     )  # fmt: skip
 
 
@@ -102,11 +110,21 @@ def parse_split(text: str, rooms: list[str]) -> tuple[int, ...]:
     return tuple(int(hit.group(1)) if hit else 0 for hit in found)
 
 
-def _fills(
-    space: Space, cell: int, parallel: int, split: tuple[int, ...], layouts: str
-) -> tuple[Fill | None, ...]:
+def _stand(space: Space, cell: int, parallel: int, board: int, row: Mapping[str, Any]) -> int:
+    """The stand whose parts lie where the row says; the first with the board where it says nothing."""
+    size = int(space.size_of[cell])
+    able = [k for k in space.stands_of(size, parallel) if board in space.boards(Task(size, parallel, k))]
+    said = str(row.get(PLACED, ""))
+    found = [k for k in able if not said or placed_words(space.placed(k, board)) == said]
+    if not found:
+        text = "is no place of these parts any more" if said else "has a board that fits nowhere"
+        raise BadInput([Problem("unknown-part", str(space.brief.path), "", PLACED, said, text)])
+    return found[0]
+
+
+def _fills(space: Space, task: Task, split: tuple[int, ...], layouts: str) -> tuple[Fill | None, ...]:
     """The fill of each compartment whose layout the row names."""
-    offered = space.fills(Task(int(space.size_of[cell]), parallel))
+    offered = space.fills(task)
     named = dict(part.split(": ", 1) for part in layouts.split("; "))
     out: list[Fill | None] = []
     for room, each, groups in zip(space.rooms, offered, split, strict=True):
@@ -124,15 +142,15 @@ def _fills(
 def harness_of(space: Space, chosen: Chosen) -> tuple[HarnessBlock, Places]:
     """The harness of one design, and where its ends lie."""
     rules = space.brief.harness
-    names = [room.name for room in space.rooms]
-    where = places(space.rooms, chosen.fills)
+    site = space.site(chosen.task(space))
+    where = places(space.rooms, chosen.fills, site=site)
     block = harness_block(
         [chosen.split],
         places=where,
         sensors=space.brief.parts.sensors,
         share_balance_leads=rules.share_balance_leads,
         slack_mm=rules.slack_mm,
-        bms_in=names.index(rules.bms_in) if rules.bms_in else None,
+        bms_in=board_room(space.rooms, rules.bms_in, site),
     )
     return block, where
 
@@ -186,6 +204,7 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
         *_balance_lines(space, block),
         bill.pieces_line("BMS", count=1, mass_g=bms.mass_g[chosen.bms], price=bms.price[chosen.bms]),
         bill.pieces_line("fuse", count=1, mass_g=fuses.mass_g[chosen.fuse], price=fuses.price[chosen.fuse]),
+        *(bill.pieces_line(p.name, count=1, mass_g=p.mass_g, price=p.price) for p in space.brief.part if p.kind != BMS),
     ]
     walls = space.brief.box
     if walls is not None:

@@ -221,7 +221,7 @@ def is_open(asked: Asked) -> bool:
 
 
 # What a space has worked out that neither constraints nor objectives change.
-CARRIED = ("rooms", "sizes", "size_of", "builds", "harnesses", "_layouts", "window", "box")
+CARRIED = ("rooms", "sizes", "size_of", "builds", "harnesses", "_layouts", "window", "box", "_seats")
 
 
 def with_brief(

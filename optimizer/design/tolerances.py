@@ -171,7 +171,7 @@ def chance_of_fit(space: Space, chosen: Chosen, *, draws: int = 1000) -> float:
     """
     cells, cv = space.inputs.cells, space.brief.spread.diameter
     row, chance = int(space.context.cells.row[chosen.cell]), 1.0
-    for room, fill, groups in zip(space.rooms, chosen.fills, chosen.split, strict=True):
+    for room, fill, groups in zip(space.rooms_of(chosen.stand), chosen.fills, chosen.split, strict=True):
         if fill is None or fill.layout.size.shape != "cylinder" or cv == 0.0:
             continue
         layout, rules = fill.layout, clearance(space.brief)

@@ -96,6 +96,8 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         ),
         general_cautions=tuple(caution.text for caution in told if caution.general),
         measured=_measured(space),
+        placed=space.placed(chosen.stand, chosen.bms),
+        rooms=space.rooms,
     )
 
 
@@ -123,7 +125,7 @@ def stations_of(space: Space, chosen: Chosen, block: HarnessBlock) -> tuple[Stat
         fill, groups = chosen.fills[j], chosen.split[j]
         if fill is None:
             continue
-        room = space.rooms[j]
+        room = space.rooms_of(chosen.stand)[j]
         proof = prove(fill.layout, room, rules)
         stations.append(Station(room, fill.layout, fill.chain, groups, first, proof))
         first += groups

@@ -1,5 +1,6 @@
 """Plain enumeration of a space: every split, fill, strip, wire, BMS and fuse, nothing reduced or bounded."""
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -17,7 +18,7 @@ def every_split(space, task):
     """All splits of a task, none left out, and how many there should be."""
     shares = splits.Shares(
         space.rooms, fills=space.fills(task), rules=space.brief.harness,
-        sensors=space.brief.parts.sensors, known=space.harnesses,
+        sensors=space.brief.parts.sensors, known=space.harnesses, site=space.site(task),
     )  # fmt: skip
     low, high = space.brief.vary.series
     parts = [shares.of(series, reduced=False) for series in range(low, high + 1)]
@@ -50,7 +51,8 @@ def candidates(space):
                 continue
             here = op.Options(wired.values[groups == series], wired.picks[groups == series])
             chemistry = str(cells.chemistry[row])
-            bms, _ = parts.bms_options(space.inputs, series=series, chemistry=chemistry, full_v=full_v, profile=profile)
+            boards = replace(space.inputs, bms_rows=space.boards(task))
+            bms, _ = parts.bms_options(boards, series=series, chemistry=chemistry, full_v=full_v, profile=profile)
             fuse, fuses = parts.fuse_options(space.inputs, full_v=full_v, profile=profile)
             if not len(bms) or not len(fuse):
                 continue

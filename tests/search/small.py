@@ -99,7 +99,7 @@ def _small_space(base: Space, rng) -> Space:
     known = {size: k for k, size in enumerate(base.sizes)}
     for k, size in enumerate(space.sizes):
         for room in range(len(space.rooms)):
-            space._layouts[room, k] = base.layouts(room, known[size])
+            space._layouts[room, k, 0] = base.layouts(room, known[size])
         space._fills[Task(k, parallel)] = base.fills(Task(known[size], parallel))
     return with_aims(space, rng)
 

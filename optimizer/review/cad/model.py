@@ -99,6 +99,18 @@ def things(design: Design, parts: Sequence[Part]) -> Iterator[Thing]:
                 for k, place in enumerate(part.places):
                     more = f" {k + 1}" if part.copies > 1 else ""
                     yield Thing(f"case {part.name}{more}", "case", part.solid, moved(home, place))
+    yield from _placed(design)
+
+
+def _placed(design: Design) -> Iterator[Thing]:
+    """Parts other than cells, by their own names."""
+    import manifold3d
+
+    homes = {room.name: home_of(room) for room in design.rooms}
+    for part in design.placed:
+        block = manifold3d.Manifold.cube(part.extents_mm)
+        place = np.column_stack([np.eye(3), np.array(part.corner_mm)])
+        yield Thing(part.name, "part", block, moved(homes[part.compartment], place))
 
 
 def _cells(station: Station, home: Floats) -> Iterator[Thing]:

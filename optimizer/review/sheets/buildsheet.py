@@ -283,7 +283,14 @@ def _bms(design: Design) -> Step:
         f"{float(design.cell['voltage_min_v']):g} to {float(design.cell['voltage_max_v']):g} V.",
         "Check that the voltages it reports are those you measured, group by group.",
     )
-    return Step("BMS", checks)
+    lying = tuple((part.name, part.compartment, _numbers(part.corner_mm), _numbers(part.extents_mm),
+                   f"{'+' if part.plug_high else '-'}{'xyz'[part.plug_axis]}") for part in design.placed)  # fmt: skip
+    heads = ("part", "compartment", "low corner x, y, z [mm]", "size along x, y, z [mm]", "connectors towards")
+    return Step("BMS", checks, (heads, lying) if lying else None)
+
+
+def _numbers(values: tuple[float, ...]) -> str:
+    return ", ".join(f"{value:.1f}" for value in values)
 
 
 def _first_charge(design: Design) -> Step:

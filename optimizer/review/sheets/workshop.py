@@ -59,9 +59,9 @@ def write_design(
 ) -> list[Path]:
     """Write everything for the workshop, each file whole or not at all.
 
-    layout.svg and layout.png (all compartments), layout.dxf, plates_….dxf for each face, ride.svg, plates.csv,
-    harness.csv, bill.csv, build.md, case_….stl for every printed part, cases.3mf with all of them, and pack.glb.
-    design.json is the scorer's business.
+    layout.svg and layout.png (all compartments), layout.dxf, plates_….dxf for each face, vehicle.svg,
+    ride.svg, plates.csv, harness.csv, bill.csv, build.md, case_….stl for every printed part, cases.3mf with all of
+    them, and pack.glb. design.json is the scorer's business.
 
     Parameters
     ----------
@@ -93,6 +93,11 @@ def write_design(
     look.save(sheet, written[1], dpi=dpi)
     write_dxf(written[2], design)
     written += write_plates(folder, design)
+    if design.rooms:
+        from optimizer.review.sheets.vehicle import draw_vehicle
+
+        written.append(folder / "vehicle.svg")
+        look.save(draw_vehicle(design), written[-1])
     if len(design.ride) > 1:
         written.append(folder / "ride.svg")
         look.save(charts.ride_plot(design), written[-1])

@@ -76,9 +76,9 @@ class BoxSpace(Space):
             self._worth[size] = any(hopeful(self, Task(size, p), held=hoped, against=self.against) for p in parallel)
         return self._worth[size]
 
-    def most_cells(self, size: int) -> list[int]:
+    def most_cells(self, size: int, stand: int = 0) -> list[int]:
         """As in Space; nothing for a size that is not worth placing."""
-        return super().most_cells(size) if self.worth_placing(size) else [0 for _ in self.rooms]
+        return super().most_cells(size, stand) if self.worth_placing(size) else [0 for _ in self.rooms]
 
 
 @dataclass(frozen=True, eq=False)

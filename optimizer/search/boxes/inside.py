@@ -55,7 +55,7 @@ def solve(
 
 
 def _worth(space: BoxSpace, task: Task, known: Floats) -> bool:
-    return hopeful(space, task, held=space.most_cells(task.size), against=known)
+    return hopeful(space, task, held=space.most_cells(task.size, task.stand), against=known)
 
 
 def pack_shortfalls(tally: Tally, boxes: Boxes, *, empty: bool) -> dict[str, float]:

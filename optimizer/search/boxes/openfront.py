@@ -37,7 +37,7 @@ def front_of(found: archive.Survivors, *, boxes: Boxes) -> pd.DataFrame:
         here = np.flatnonzero((each == key).all(axis=1))
         part = {name: values[here] for name, values in figures.items()}
         frame = rows.table(kept.take(here), part, space=boxes.space(tuple(key.tolist())))
-        at = list(frame.columns).index("fuse") + 1
+        at = list(frame.columns).index(rows.PLACED if rows.PLACED in frame else "fuse") + 1
         for item, k in zip(free, key, strict=True):
             frame.insert(at, item.column, item.value(int(k)))
             at += 1
@@ -45,7 +45,8 @@ def front_of(found: archive.Survivors, *, boxes: Boxes) -> pd.DataFrame:
     if not frames:
         return rows.table(kept, figures, space=any_space)
     whole = pd.concat(frames, ignore_index=True)
-    choices = [*CHOICES, *(item.column for item in free)]
+    placed = [rows.PLACED] if rows.PLACED in whole else []
+    choices = [*CHOICES, *placed, *(item.column for item in free)]
     whole["design_id"] = rows.design_ids(whole[choices])
     names = boxes.inputs.brief.objectives.use
     points = signed({name: whole[name].to_numpy() for name in names}, objectives=names)

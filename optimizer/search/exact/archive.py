@@ -17,7 +17,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 # Whole numbers that name a candidate, before the split and the fills of the compartments.
-NAMES = ("size", "cell", "series", "parallel", "strip", "layers", "wire", "bms", "fuse", "crossing")
+NAMES = ("size", "cell", "series", "parallel", "strip", "layers", "wire", "bms", "fuse", "crossing", "stand")
 NUMBERS = (
     "extra_ohm", "parts_kg", "parts_cost", "cells_cost", "peak_cap_a", "continuous_cap_a", "charge_cap_a",
     "ride_cap_a", "regen_cap_a", "spread_ohm", "hot_rise_k_per_w", "pieces", "distinct_pieces", "distinct_plates",

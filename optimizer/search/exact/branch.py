@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -180,6 +180,7 @@ class Branch:
             np.full(len(picks), safety.bms[row]),
             np.full(len(picks), safety.fuse[row]),
             self.splits.crossing[split],
+            np.full(len(picks), ground.task.stand),
         ]
         return np.column_stack([*columns, self.splits.split[split], self.splits.fill[split]]).astype(np.int64)
 
@@ -222,6 +223,7 @@ class Ground:
 
     def __init__(self, whole: Space, task: Task, *, mass_may_help: bool = False) -> None:
         self.whole, self.task, self.mass_may_help = whole, task, mass_may_help
+        self.boards = whole.boards(task)
         self.members = np.flatnonzero(whole.size_of == task.size)
         self.fills = whole.fills(task)
         self.joinable = joinable(whole, task)
@@ -277,7 +279,7 @@ class Ground:
         """BMS and fuses for a chemistry and the full voltage of a cell, of the fuses that break its fault current."""
         key = (series, chemistry, max_v, able)
         if key not in self._safety:
-            inputs = self.whole.inputs
+            inputs = replace(self.whole.inputs, bms_rows=self.boards)
             what: dict[str, Any] = {"full_v": series * max_v, "profile": self.whole.context.profile}
             bms, bms_rows = parts.bms_options(inputs, series=series, chemistry=chemistry, **what)
             fuse, fuse_rows = parts.fuse_options(inputs, **what)

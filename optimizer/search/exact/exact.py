@@ -186,7 +186,7 @@ class Engine:
     def _offered(self, branch: Branch, part: Slice, tally: Tally) -> Iterator[Offer]:
         """A branch's cells with their BMS and fuses; candidates that need no score are counted by reason."""
         ground, inputs = branch.ground, self.space.inputs
-        pairs = len(inputs.bms_rows) * len(inputs.fuse_rows)
+        pairs = len(ground.boards) * len(inputs.fuse_rows)
         each = max(branch.ways, 1) * ground.raw_parts
         able, stocked = (part.of(cells) for cells in ground.able(branch.series))
         if not branch.ways:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +13,7 @@ import pandas as pd
 from optimizer.base.figures import ANY, FIGURES, VARYING, in_situation, split_name
 from optimizer.base.pool import Job
 from optimizer.base.workers import Workers
+from optimizer.fit.placement.bodies import Placed
 from optimizer.front.pareto import nondominated, signed, thin
 from optimizer.pack.conductors.chained import WORK
 from optimizer.pack.limits import LIMITS, rated_current
@@ -24,7 +25,7 @@ from optimizer.search.exact.archive import NAMES, Survivors
 from optimizer.search.space.guard import box_air_c, wires_over_time
 from optimizer.search.space.parts import fuse_peak_a
 from optimizer.search.space.plating import BUILDING, work_of
-from optimizer.search.space.space import Space, Task
+from optimizer.search.space.space import Space
 
 Floats = npt.NDArray[np.float64]
 
@@ -32,6 +33,9 @@ Floats = npt.NDArray[np.float64]
 UNITS = {figure.name: figure.unit for figure in FIGURES.values() if figure.unit} | dict.fromkeys(
     ("series", "parallel", "strip_layers"), "1"
 )
+
+# Column with the places of parts, where a brief has any.
+PLACED = "placed"
 
 # Digits kept behind the point: finer than any input is known, coarse enough that the last bits of a sum
 # don't show.
@@ -207,7 +211,7 @@ def work_figures(found: Survivors, *, space: Space) -> Scores:
     out = {name: np.zeros(len(found)) for name in BUILDING}
     for k, row in enumerate(found.names):
         build = builds[int(row[NAMES.index("strip")]), int(row[NAMES.index("layers")])]
-        fills = space.fills(Task(int(row[0]), int(row[3])))
+        fills = space.fills(space.task_of(row))
         counts, picks = row[len(NAMES) : len(NAMES) + rooms], row[len(NAMES) + rooms :]
         used = [(fills[j][picks[j]], int(counts[j])) for j in range(rooms) if counts[j]]
         metric = {
@@ -258,6 +262,9 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
             "fuse": inputs.fuses.id[name["fuse"]].astype(object),
         }
     )
+    if space.stands[0].placed:
+        # What a design consists of, too: its name depends on it.
+        frame[PLACED] = [placed_words(space.placed(k, b)) for k, b in zip(name["stand"], name["bms"], strict=True)]
     frame.insert(0, "design_id", design_ids(frame))
     for column in _figure_columns(figures):
         known = np.where(np.isfinite(figures[column]), figures[column], np.nan)
@@ -283,6 +290,11 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
     points = signed(figures, objectives=space.brief.objectives.use)
     order = np.lexsort((frame["design_id"].to_numpy(dtype=str), *points.T[::-1]))
     return frame.iloc[order].reset_index(drop=True)
+
+
+def placed_words(placed: Sequence[Placed]) -> str:
+    """Where the parts of a design lie, in words."""
+    return "; ".join(part.words for part in placed)
 
 
 def _figure_columns(figures: Scores) -> list[str]:
@@ -365,7 +377,7 @@ def _layouts(found: Survivors, space: Space) -> list[str]:
     rooms = len(space.rooms)
     out = []
     for row in found.names:
-        fills = space.fills(Task(int(row[0]), int(row[3])))
+        fills = space.fills(space.task_of(row))
         counts, picks = row[len(NAMES) : len(NAMES) + rooms], row[len(NAMES) + rooms :]
         parts = [
             f"{space.rooms[j].name}: {fills[j][picks[j]].layout.name}" for j in range(rooms) if counts[j]

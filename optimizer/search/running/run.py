@@ -34,6 +34,9 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 Found = tuple[archive.Survivors, Tally]
 
+# Reason for which candidates are refused whose board fits nowhere, or cannot manage any pack of the window.
+PARTS_ROOM = "no place for the board"
+
 # Number under which the samples are kept beside the slices.
 SAMPLES = -1
 
@@ -189,9 +192,6 @@ class _Work:
         self.space, self.parts, self.workers, self.stop = space, parts, workers, stop
         self.order = spread(len(parts))
 
-    def _layouts(self, task: Task) -> Layouts:
-        return {(room, task.size): self.space.layouts(room, task.size) for room in range(len(self.space.rooms))}
-
     def _fills(self) -> Iterator[Job]:
         """Each fill once, before several slices ask for it; workers of a machine share them through the cache."""
         if self.workers.count <= 1 or self.workers.cluster or cache.folder() is None:
@@ -199,14 +199,14 @@ class _Work:
         for task in dict.fromkeys(self.parts[k].task for k in self.order):
             for room, compartment in enumerate(self.space.rooms):
                 name = f"The layouts of {Slice(task).name} in {compartment.name}"
-                yield Job(None, name, _fill, (room, task, self._layouts(task)))
+                yield Job(None, name, _fill, (room, task, self.space.layouts_of(task)))
 
     def samples(self) -> archive.Survivors:
         """The front of the samples of all slices."""
         jobs = deque(self._fills())
         for k in self.order:
             part = self.parts[k]
-            jobs.append(Job(k, f"Sampling {part.name}", _sample, (part, self._layouts(part.task))))
+            jobs.append(Job(k, f"Sampling {part.name}", _sample, (part, self.space.layouts_of(part.task))))
         found = [result for job, result in self.workers.run(jobs, stop=self.stop) if job.key is not None]
         none = archive.nothing(rooms=len(self.space.rooms), objectives=len(self.space.brief.objectives.use))
         return archive.merge([none, *found])
@@ -215,7 +215,7 @@ class _Work:
         """Each slice that is not known yet, by number, as they end."""
         bounds = archive.standing_for(samples.objectives, most=MOST_BOUNDS)
         jobs = deque(
-            Job(k, f"The search of {part.name}", _search, (part, self._layouts(part.task), bounds))
+            Job(k, f"The search of {part.name}", _search, (part, self.space.layouts_of(part.task), bounds))
             for k, part in ((k, self.parts[k]) for k in self.order if k not in known)
         )
         for job, result in self.workers.run(jobs, stop=self.stop):
@@ -270,4 +270,19 @@ def refused_by_voltage(space: Space) -> Tally:
     parts = len(space.builds) * len(inputs.wire_rows) * len(inputs.bms_rows) * len(inputs.fuse_rows)
     tally = Tally()
     tally.prune("voltage window", refused * parallel * parts)
+    if space.stands[0].placed:
+        tally.prune(PARTS_ROOM, _unseated(space) * parts // len(inputs.bms_rows))
     return tally
+
+
+def _unseated(space: Space) -> int:
+    """(cell, S, P, board) that the voltage window allows and whose board has no place, each counted with one split."""
+    low, high = space.window
+    found = 0
+    for size in range(len(space.sizes)):
+        packs = int((high - low + 1).clip(min=0)[space.size_of == size].sum())
+        for parallel in range(space.brief.vary.parallel[0], space.brief.vary.parallel[1] + 1):
+            tasks = [Task(size, parallel, k) for k in space.stands_of(size, parallel)]
+            boards = {int(row) for task in tasks for row in space.boards(task)}
+            found += packs * (len(space.inputs.bms_rows) - len(boards))
+    return found

@@ -49,14 +49,14 @@ def lay_out(
     """
     low, high = space.window
     sizes = [int(size) for size in np.unique(space.size_of[low <= high])]
-    wanted = [(room, size) for size in sizes for room in range(len(space.rooms)) if not space.laid_out(room, size)]
+    wanted = [place for size in sizes for place in space.wanted(size)]
     many = len(wanted) >= MANY
     if many and report is not None:
         report.say(what_lies_ahead(len(sizes), len(space.rooms), step_mm=space.brief.fit.size_step_mm))
     start, done = time.monotonic(), 0
     jobs = deque(
-        Job((room, size), f"Layouts of cell size {size + 1} in {space.rooms[room].name}", _layouts, (room, size))
-        for room, size in wanted
+        Job(place, f"Layouts of cell size {place[1] + 1} in {space.rooms[place[0]].name}", _layouts, place)
+        for place in wanted
     )
     for job, found in (workers or Workers(space)).run(jobs):
         space.take_layouts({job.key: found})
@@ -69,8 +69,8 @@ def lay_out(
             report.step(f"{100 * done // len(wanted):3d} % of the layouts, about {left:.0f} s left")
 
 
-def _layouts(space: Space, room: int, size: int) -> list[Layout]:
-    return space.layouts(room, size)
+def _layouts(space: Space, room: int, size: int, stand: int) -> list[Layout]:
+    return space.layouts(room, size, stand)
 
 
 def what_lies_ahead(sizes: int, rooms: int, *, step_mm: float) -> str:

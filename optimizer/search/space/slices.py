@@ -71,7 +71,7 @@ def _cells_by_series(space: Space, task: Task) -> dict[int, int]:
     """
     low, high = space.window
     members = np.flatnonzero((space.size_of == task.size) & (low <= high))
-    held = sum(cells // task.parallel for cells in space.most_cells(task.size))
+    held = sum(cells // task.parallel for cells in space.most_cells(task.size, task.stand))
     first, last = int(low[members].min()), int(high[members].max())
     return {
         s: int(((low[members] <= s) & (s <= high[members])).sum()) for s in range(first, min(held, last) + 1)

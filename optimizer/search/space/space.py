@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import ClassVar
 
@@ -12,10 +12,11 @@ import numpy.typing as npt
 
 from optimizer.base.figures import ANY, split_name
 from optimizer.brief import Brief
+from optimizer.fit.placement.bodies import Placed, Point, with_parts
 from optimizer.fit.placement.place import place
 from optimizer.fit.placement.survey import fit_seed
 from optimizer.fit.region.compartment import Compartment
-from optimizer.fit.region.geometry import box_walls, clearance, compartments, distinct_sizes
+from optimizer.fit.region.geometry import box_walls, clearance, compartments, distinct_sizes, to_vehicle
 from optimizer.fit.region.layout import CellSize, Layout
 from optimizer.pack.case.wanted import case_rules
 from optimizer.pack.wiring.harness import HarnessBlock
@@ -24,12 +25,18 @@ from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Fill, FillRules, fills
 from optimizer.search.space.guard import Guard, guard, overloads
 from optimizer.search.space.parts import Build, builds, lay_rules, ways_of
+from optimizer.search.space.seats import Seats
+from optimizer.search.space.stands import Stand
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-# By compartment and cell size.
-Layouts = Mapping[tuple[int, int], list[Layout]]
+# By compartment, cell size and stand.
+Place = tuple[int, int, int]
+Layouts = Mapping[Place, list[Layout]]
+
+# Column of a candidate's name with its stand.
+STAND = 10
 
 # Nominal effort for the chain of groups of one layout [s]; regular layouts take less.
 CHAIN_SECONDS = 0.05
@@ -42,10 +49,11 @@ JOINING, CONDUCTORS = "cannot be joined", "conductors"
 
 @dataclass(frozen=True)
 class Task:
-    """All packs of one cell size with P cells in parallel."""
+    """All packs of one cell size with P cells in parallel, whose parts lie as one of the space's stands has them."""
 
     size: int
     parallel: int
+    stand: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,10 +85,62 @@ class Space:
         return compartments(self.brief)
 
     @cached_property
+    def _seats(self) -> Seats:
+        return Seats(self.brief, self.rooms, self.inputs.cells, self.inputs.bms)
+
+    @property
+    def stands(self) -> Sequence[Stand]:
+        """Where parts may lie, see stands.py; one without any where the brief has no parts."""
+        return self._seats.stands
+
+    @cached_property
+    def _furnished(self) -> dict[int, tuple[Compartment, ...]]:
+        return {}
+
+    def rooms_of(self, stand: int) -> tuple[Compartment, ...]:
+        """The compartments as cells see them: with the parts of a stand in them."""
+        if stand not in self._furnished:
+            wall, placed = self.brief.clearance.wall_mm, self.stands[stand].placed
+            self._furnished[stand] = tuple(with_parts(room, placed, wall_mm=wall) for room in self.rooms)
+        return self._furnished[stand]
+
+    def _like(self, room: int, stand: int) -> int:
+        """The first stand with as much room in a compartment: their layouts and fills are the same."""
+        here = self.rooms_of(stand)[room].shape_key
+        return next(k for k in range(stand + 1) if k == stand or self.rooms_of(k)[room].shape_key == here)
+
+    def stands_of(self, size: int, parallel: int) -> list[int]:
+        """Stands in use for a cell size and P."""
+        return list(self._seats.classes(self.sizes[size], parallel))
+
+    def boards(self, task: Task) -> Ints:
+        """Catalog rows of the boards that may be chosen and lie as the task's stand has it."""
+        rows = self.inputs.bms_rows
+        return rows[np.isin(rows, self._seats.classes(self.sizes[task.size], task.parallel).get(task.stand, ()))]
+
+    def site(self, task: Task) -> tuple[int, Point] | None:
+        """Compartment of the board, and where its connectors are in the vehicle [mm]; None where it takes no room."""
+        stand = self.stands[task.stand]
+        if not stand.board:
+            return None
+        at = next(k for k, room in enumerate(self.rooms) if room.name == stand.room)
+        x, y, z = to_vehicle(self.rooms[at], stand.placed[0].plug_mm).tolist()
+        return at, (x, y, z)
+
+    def task_of(self, name: Sequence[int] | Ints) -> Task:
+        """The task of a candidate by its name, see archive.NAMES: size, then P and stand."""
+        return Task(int(name[0]), int(name[3]), int(name[STAND]))
+
+    def placed(self, stand: int, board: int) -> tuple[Placed, ...]:
+        """Parts of a stand with a board of the catalog in the board's place."""
+        return self.stands[stand].with_board(self._seats.board_mm(board))
+
+    @cached_property
     def box(self) -> tuple[float, float]:
-        """Mass and cost of the walls that [box] bills, whichever compartments are in use [kg], [currency]."""
+        """Mass and cost of the walls that [box] bills, and of the brief's own parts [kg], [currency]."""
         mass = sum(box_walls(self.brief, self.rooms).values())
-        return mass, mass * (self.brief.box.price_per_kg if self.brief.box is not None else 0.0)
+        cost = mass * (self.brief.box.price_per_kg if self.brief.box is not None else 0.0)
+        return mass + sum(p.mass_g for p in self.brief.part) * 1e-3, cost + sum(p.price for p in self.brief.part)
 
     @cached_property
     def sizes(self) -> list[CellSize]:
@@ -144,30 +204,38 @@ class Space:
         return np.maximum(least, low), np.minimum(most, high)
 
     @cached_property
-    def harnesses(self) -> dict[tuple[int, ...], tuple[Ints, HarnessBlock]]:
+    def harnesses(self) -> dict[tuple[object, ...], tuple[Ints, HarnessBlock]]:
         """Harnesses worked out so far, see splits.Shares."""
         return {}
 
     @cached_property
-    def _layouts(self) -> dict[tuple[int, int], list[Layout]]:
+    def _layouts(self) -> dict[Place, list[Layout]]:
         return {}
 
-    def layouts(self, room: int, size: int) -> list[Layout]:
+    def layouts(self, room: int, size: int, stand: int = 0) -> list[Layout]:
         """Tray and block layouts of a cell size that enter the search, from the cache when known.
 
         Of all that the fit offers, the fullest of each placement and the fullest along each axis.
         """
-        if (room, size) not in self._layouts:
-            self._layouts[room, size] = self._find_layouts(room, size)
-        return self._layouts[room, size]
+        key = room, size, self._like(room, stand)
+        if key not in self._layouts:
+            self._layouts[key] = self._find_layouts(*key)
+        return self._layouts[key]
 
-    def _find_layouts(self, room: int, size: int) -> list[Layout]:
+    def layouts_of(self, task: Task) -> Layouts:
+        """Layouts of a task by place, to be taken over elsewhere."""
+        return {
+            (room, task.size, self._like(room, task.stand)): self.layouts(room, task.size, task.stand)
+            for room in range(len(self.rooms))
+        }
+
+    def _find_layouts(self, room: int, size: int, stand: int) -> list[Layout]:
         placements = self.brief.fit.placements
         if "tray" not in self.brief.fit.ways:
             # Then they only say how many cells there is room for, and rows say it at once.
             placements = ("square", "staggered")
         offered = place(
-            self.rooms[room],
+            self.rooms_of(stand)[room],
             self.sizes[size],
             clearance(self.brief),
             placements=placements,
@@ -180,9 +248,12 @@ class Space:
             first.setdefault(layout.axis, layout)
         return list({id(layout): layout for layout in first.values()}.values())
 
-    def laid_out(self, room: int, size: int) -> bool:
-        """Whether the layouts of a cell size are at hand."""
-        return (room, size) in self._layouts
+    def wanted(self, size: int) -> list[Place]:
+        """Places whose layouts the search of a cell size asks for and which are not at hand."""
+        low, high = self.brief.vary.parallel
+        asked = {stand for p in range(low, high + 1) for stand in self.stands_of(size, p)}
+        places = {(room, size, self._like(room, stand)) for room in range(len(self.rooms)) for stand in asked}
+        return sorted(places - set(self._layouts))
 
     def take_layouts(self, found: Layouts) -> None:
         """Take over layouts that were found elsewhere for this space."""
@@ -203,6 +274,7 @@ class Space:
 
     def room_fills(self, room: int, task: Task) -> list[Fill]:
         """Fills of one compartment for a task, from the cache when known."""
+        task = replace(task, stand=self._like(room, task.stand))
         if (room, task) not in self._room_fills:
             rules = FillRules(
                 clearance=clearance(self.brief),
@@ -216,10 +288,10 @@ class Space:
                 shared=self.shared_chains,
             )
             self._room_fills[room, task] = fills(
-                self.rooms[room],
+                self.rooms_of(task.stand)[room],
                 size=self.sizes[task.size],
                 parallel=task.parallel,
-                trays=self.layouts(room, task.size),
+                trays=self.layouts(room, task.size, task.stand),
                 rules=rules,
             )
         return self._room_fills[room, task]
@@ -230,16 +302,18 @@ class Space:
         Parameters
         ----------
         other : Space
-            Of the same cells, clearances and rules of fit.
+            Of the same cells, clearances and rules of fit. Where parts take room, nothing is taken over.
         """
+        if self.stands[0].placed or other.stands[0].placed:
+            return
         same = {k for k, room in enumerate(self.rooms) if k < len(other.rooms) and room == other.rooms[k]}
         self._layouts.update({key: value for key, value in other._layouts.items() if key[0] in same})
         self._room_fills.update({key: value for key, value in other._room_fills.items() if key[0] in same})
 
-    def most_cells(self, size: int) -> list[int]:
+    def most_cells(self, size: int, stand: int = 0) -> list[int]:
         """Most cells that each compartment holds, a bound for what to try in parallel."""
         return [
-            max((layout.cells for layout in self.layouts(room, size)), default=0)
+            max((layout.cells for layout in self.layouts(room, size, stand)), default=0)
             for room in range(len(self.rooms))
         ]
 
@@ -251,9 +325,10 @@ class Space:
             members = np.flatnonzero((self.size_of == size) & (low <= high))
             if not len(members):
                 continue
-            held = self.most_cells(size)
             least = int(low[members].min())
             for parallel in range(self.brief.vary.parallel[0], self.brief.vary.parallel[1] + 1):
-                if sum(cells // parallel for cells in held) >= least:
-                    found.append(Task(size, parallel))
+                for stand in self.stands_of(size, parallel):
+                    task, held = Task(size, parallel, stand), self.most_cells(size, stand)
+                    if sum(cells // parallel for cells in held) >= least and len(self.boards(task)):
+                        found.append(task)
         return found

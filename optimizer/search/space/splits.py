@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+# Compartment of the board, and where its connectors are in the vehicle [mm].
+Site = tuple[int, tuple[float, float, float]]
+
 # Kinds of module case in one pack: each is drawn, printed and tried by itself (common practice: one or two).
 MOST_KINDS = 2
 
@@ -128,7 +131,9 @@ class Shares:
     sensors : int
     known : dict
         Harnesses worked out before, whatever the cell size: they depend on the split and on the groups per
-        module alone. Those of more than TRIED_COMPARTMENTS compartments are too many to be kept.
+        module, and on where the board lies. Those of more than TRIED_COMPARTMENTS compartments are too many to be kept.
+    site : (int, point), optional
+        Compartment of the board and its connectors in the vehicle [mm]; left out: in the middle of any compartment.
     most_kept : int
         Splits that may be kept, of all numbers of groups asked for together.
     """
@@ -140,14 +145,15 @@ class Shares:
         fills: Sequence[Sequence[Fill]],
         rules: HarnessRules,
         sensors: int,
-        known: dict[tuple[int, ...], tuple[Ints, HarnessBlock]],
+        known: dict[tuple[object, ...], tuple[Ints, HarnessBlock]],
+        site: Site | None = None,
         most_kept: int = MOST_KEPT,
     ) -> None:
         self.rooms, self.fills, self.rules, self.sensors, self.known = rooms, fills, rules, sensors, known
         how = next((fill.rules for each in fills for fill in each), ())
         self.worst = np.array([rule == "worst" for rule in how], dtype=bool)
         self.useful = [_useful_at(each) for each in fills]
-        self.most_kept = most_kept
+        self.most_kept, self.site = most_kept, site
         self._kept: dict[int, int] = {}
 
     def ways(self, *, up_to: int | None = None) -> list[int]:
@@ -240,7 +246,7 @@ class Shares:
         """As `of`, compartment by compartment; what is held at a time is bounded unless nothing may be left out."""
         width = len(self.worst)
         offered = roomwise.offers(self.fills, useful=self.useful if reduced else None, metrics=width)
-        where = places(self.rooms, [None] * len(self.rooms))
+        where = places(self.rooms, [None] * len(self.rooms), site=self.site)
         blocks = roomwise.filled(
             offered, series=series, worst=self.worst, most_kinds=MOST_KINDS, reduced=reduced
         )
@@ -275,7 +281,6 @@ class Shares:
         )
 
     def _harness_of(self, split: Ints, where: Places, per_module: Ints | None = None) -> HarnessBlock:
-        names = [room.name for room in self.rooms]
         return harness_block(
             split,
             places=where,
@@ -283,7 +288,7 @@ class Shares:
             sensors=self.sensors,
             share_balance_leads=self.rules.share_balance_leads,
             slack_mm=self.rules.slack_mm,
-            bms_in=names.index(self.rules.bms_in) if self.rules.bms_in else None,
+            bms_in=board_room(self.rooms, self.rules.bms_in, self.site),
         )
 
     def _chosen(self, choice: Ints, series: int, reduced: bool) -> Splits | None:
@@ -328,8 +333,8 @@ class Shares:
 
     def _harness(self, series: int, chosen: Sequence[Fill | None]) -> tuple[Ints, HarnessBlock]:
         """Every split of the groups, and its harness."""
-        where = places(self.rooms, chosen)
-        key = (series, *where.groups_per_module)
+        where = places(self.rooms, chosen, site=self.site)
+        key: tuple[object, ...] = (series, *where.groups_per_module, self.site)
         if key not in self.known:
             split = all_splits([series] * len(self.rooms), series=(series, series))
             self.known[key] = split, self._harness_of(split, where)
@@ -376,13 +381,26 @@ def _nothing(rooms: int, metrics: int) -> Splits:
     return Splits(whole, whole, np.zeros((0, metrics)), none, none, ints, ints, ints)
 
 
-def places(rooms: Sequence[Compartment], chosen: Sequence[Fill | None]) -> Places:
+def board_room(rooms: Sequence[Compartment], bms_in: str, site: Site | None) -> int | None:
+    """Compartment of the board: where it is placed, else the brief's; None where the harness decides."""
+    if site is not None:
+        return site[0]
+    return [room.name for room in rooms].index(bms_in) if bms_in else None
+
+
+def places(
+    rooms: Sequence[Compartment], chosen: Sequence[Fill | None], *, site: Site | None = None
+) -> Places:
     """Where the chain begins and ends in each compartment, and where a BMS would sit, in the vehicle.
+
+    A board that is placed has its connectors where `site` says; else it would sit in the compartment's middle.
 
     The chain runs from one end of the compartment's longest side to the other, whatever the layout; wires
     get slack for what lies between that and the real tap.
     """
     starts, ends, middles = np.swapaxes(np.array([_ends(room) for room in rooms]), 0, 1)
+    if site is not None:
+        middles = np.tile(np.array(site[1]), (len(rooms), 1))
     per_module = tuple(fill.groups_per_module if fill else 0 for fill in chosen)
     return Places(starts, ends, middles, per_module)
 

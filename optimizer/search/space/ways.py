@@ -27,7 +27,7 @@ def shares_of(space: Space, task: Task, *, most_kept: int = MOST_KEPT) -> Shares
     brief = space.brief
     return Shares(
         space.rooms, fills=space.fills(task), rules=brief.harness, sensors=brief.parts.sensors,
-        known=space.harnesses, most_kept=most_kept,
+        known=space.harnesses, site=space.site(task), most_kept=most_kept,
     )  # fmt: skip
 
 
@@ -136,8 +136,8 @@ def _at_most(space: Space, task: Task) -> int:
         return 0
     blocks = space.sizes[task.size].shape == "block"
     counts = []
-    for room, cells in enumerate(space.most_cells(task.size)):
-        ways = len(space.layouts(room, task.size)) if "tray" in space.brief.fit.ways or blocks else 0
+    for room, cells in enumerate(space.most_cells(task.size, task.stand)):
+        ways = len(space.layouts(room, task.size, task.stand)) if "tray" in space.brief.fit.ways or blocks else 0
         ways += MOST_LAYOUTS if "modules" in space.brief.fit.ways else 0
         counts.append([ways] * min(cells // task.parallel, series[-1]))
     return sum(product_by_groups(counts, up_to=series[-1])[series[0] :])

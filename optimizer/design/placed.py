@@ -1,0 +1,48 @@
+"""Parts of a design where they lie: written into design.json, and read from there as a claim that is proved."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from optimizer.base.problems import BadInput, Problem
+from optimizer.design.file import DesignFile
+from optimizer.fit.placement.bodies import Placed, part_faults
+from optimizer.search.space.seats import Seats
+from optimizer.search.space.space import Space
+from optimizer.search.space.stands import BMS, Stand
+
+
+def placed_record(placed: Sequence[Placed]) -> dict[str, Any]:
+    """Parts where they lie, for design.json, in their compartments' axes; nothing where parts take no room."""
+    return {"placed": [{**asdict(part), "connectors_mm": part.plug_mm.tolist()} for part in placed]} if placed else {}
+
+
+def seat(path: Path, space: Space, file: DesignFile) -> None:
+    """Let the design's parts lie where its file says: a claim that is proved, as its layouts are."""
+    brief = space.brief
+    parts = {part.name: part for part in brief.part if not part.outside}
+    placed = tuple(Placed(**one.model_dump()) for one in file.placed)
+    faults = [fault for room in space.rooms for fault in part_faults(room, placed)]
+    if sorted(one.name for one in placed) != sorted(parts):
+        faults.append(f"must be the brief's parts: {', '.join(parts) or 'none'}")
+    board = [float(getattr(space.inputs.bms, f"{side}_mm")[0]) for side in ("length", "width", "height")]
+    for one in placed:
+        part = parts.get(one.name)
+        if part is None or (part.within and one.compartment not in part.within):
+            faults.append(f"{one.name} may not lie in {one.compartment}")
+        elif sorted(one.extents_mm) != sorted(board if part.kind == BMS else part.size_mm or ()):
+            faults.append(f"{one.name} has another size")
+        elif (one.gap_mm, one.free_mm) != (part.gap_mm, part.free_mm):
+            faults.append(f"{one.name} has other gaps")
+    if faults:
+        told = [f"does not hold: {fault}" for fault in faults]
+        raise BadInput([Problem("bad-layout", str(path), "", "placed", "", text) for text in told])
+    if placed:
+        boards = any(part.kind == BMS for part in parts.values())
+        first = sorted(placed, key=lambda one: parts[one.name].kind != BMS)
+        space.__dict__["_seats"] = Seats(
+            brief, space.rooms, space.inputs.cells, space.inputs.bms, fixed=(Stand(tuple(first), boards),)
+        )

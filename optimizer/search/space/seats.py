@@ -1,0 +1,168 @@
+"""Which boards use which place of a stand, for each cell size and P; worked out once and kept on disk."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.base.cache import Arrays, cached
+from optimizer.brief import Brief
+from optimizer.catalog import Cells, matching
+from optimizer.catalog.types import Bms
+from optimizer.fit.placement.bodies import Placed, Point, with_parts
+from optimizer.fit.region.compartment import Compartment
+from optimizer.fit.region.geometry import clearance, distinct_sizes
+from optimizer.fit.region.layout import CellSize
+from optimizer.search.space.stands import BMS, Stand, row_count, stands
+
+# Stand → catalog rows of the boards that lie in its place.
+Classes = dict[int, tuple[int, ...]]
+
+
+@dataclass(frozen=True, eq=False)
+class Seats:
+    """The stands of a brief and who uses them: of its whole catalogs, so that a part of the space has the same.
+
+    Parameters
+    ----------
+    brief : Brief
+    rooms : sequence of Compartment
+        Without parts.
+    cells : Cells
+    bms : Bms
+    fixed : sequence of Stand, optional
+        Stands that are known, such as a design's own.
+    """
+
+    brief: Brief
+    rooms: Sequence[Compartment]
+    cells: Cells
+    bms: Bms
+    fixed: Sequence[Stand] = ()
+    _known: dict[tuple[CellSize, int], Classes] = field(default_factory=dict, repr=False)
+    _rows: dict[tuple[int, CellSize], tuple[int, ...]] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def _places_board(self) -> bool:
+        return any(part.kind == BMS for part in self.brief.part)
+
+    @cached_property
+    def _cells(self) -> npt.NDArray[np.int64]:
+        """Rows of all cells that the brief allows."""
+        return np.flatnonzero(matching(self.cells.id.tolist(), self.brief.vary.cells)).astype(np.int64)
+
+    @cached_property
+    def _boards(self) -> list[int]:
+        """Rows of the boards that manage as many cells in series as the controller's window lets some cell have."""
+        asked, cells = self.brief.electrical, self.cells
+        low, high = 1.0, np.inf
+        if asked is not None:
+            low = asked.voltage_min_v / float(cells.voltage_min_v[self._cells].max())
+            high = asked.voltage_max_v / float(cells.voltage_max_v[self._cells].min())
+        able = (self.bms.series_max >= low - 1e-9) & (self.bms.series_min <= high + 1e-9)
+        return np.flatnonzero(able).tolist()
+
+    @cached_property
+    def _sized(self) -> dict[CellSize, int]:
+        """Sizes of all cells that the brief allows, with the most groups that the voltage lets them have."""
+        rows = self._cells
+        sizes, size_of = distinct_sizes(self.cells, rows, step_mm=self.brief.fit.size_step_mm)
+        most_v = self.brief.electrical.voltage_max_v if self.brief.electrical is not None else np.inf
+        volts = [float(self.cells.voltage_max_v[rows[size_of == k]].min()) for k in range(len(sizes))]
+        return {size: int(min(most_v / volt + 1e-9, 5000)) for size, volt in zip(sizes, volts, strict=True)}
+
+    def board_mm(self, row: int) -> Point:
+        """Length, width and height of a board."""
+        return float(self.bms.length_mm[row]), float(self.bms.width_mm[row]), float(self.bms.height_mm[row])
+
+    @cached_property
+    def stands(self) -> Sequence[Stand]:
+        """Every place that some board uses; one without parts where the brief has none."""
+        if self.fixed:
+            return self.fixed
+        if not any(not part.outside for part in self.brief.part):
+            return (Stand(),)
+        boards = [self.board_mm(row) for row in self._boards]
+        sizes = sorted(self._sized, key=lambda s: (s.shape, s.length_mm * max(s.diameter_mm, s.width_mm)))
+        # Cylinders tell places apart sooner than blocks do.
+        round_ones = [size for size in sizes if size.shape == "cylinder"] or sizes
+        middle = round_ones[len(round_ones) // 2]
+        found: list[Stand] = []
+
+        def compute() -> Arrays:
+            found.extend(stands(self.brief, self.rooms, boards_mm=boards, size=middle))
+            return {"stands": np.array(json.dumps([asdict(stand) for stand in found]))}
+
+        parts = {
+            "rooms": [(room.shape_key, room.name, room.position_mm, room.rotation_deg) for room in self.rooms],
+            "parts": [repr(part) for part in self.brief.part], "boards": boards, "size": middle,
+            "gaps": clearance(self.brief),
+        }  # fmt: skip
+        arrays = cached("stands", parts, compute)
+        return tuple(found) or tuple(map(_stand, json.loads(str(arrays["stands"]))))
+
+    def classes(self, size: CellSize, parallel: int) -> Classes:
+        """Stands in use for a cell size and P, each with the boards that lie in its place.
+
+        In each compartment the largest board comes first; a smaller one has a place of its own only where rows of
+        cells there make another group of P that the voltage lets a pack have.
+        """
+        if not self._places_board or self.fixed:
+            return {0: tuple(range(len(self.bms.id)))}
+        if (size, parallel) not in self._known:
+            self._known[size, parallel] = self._classes(size, parallel)
+        return self._known[size, parallel]
+
+    def _classes(self, size: CellSize, parallel: int) -> Classes:
+        hosts: dict[int, list[int]] = {}
+        most = self._sized.get(size, 5000)
+        groups = [
+            min(sum(cells // parallel for cells in self._row_counts(k, size)), most) for k in range(len(self.stands))
+        ]
+        by_size: dict[Point, list[int]] = {}
+        for row in self._boards:
+            by_size.setdefault(self.board_mm(row), []).append(row)
+        for k, stand in enumerate(self.stands):
+            mine = [dims for dims in by_size if _same(stand, dims)]
+            for dims in mine:
+                host = next(
+                    (h for h in hosts if self.stands[h].room == stand.room and self.stands[h].holds(dims)
+                     and groups[k] <= groups[h]), k,
+                )  # fmt: skip
+                hosts.setdefault(host, []).extend(by_size[dims])
+        return {host: tuple(rows) for host, rows in hosts.items()}
+
+    def _row_counts(self, stand: int, size: CellSize) -> tuple[int, ...]:
+        """Cells in rows in each compartment beside the parts of a stand."""
+        if (stand, size) not in self._rows:
+            rules = clearance(self.brief)
+            counts = []
+            for room in self.rooms:
+                here = with_parts(room, self.stands[stand].placed, wall_mm=rules.wall_mm)
+                parts = {"room": here.shape_key, "size": size, "gaps": rules}
+
+                def compute(here: Compartment = here) -> Arrays:
+                    return {"count": np.array(row_count(here, size, rules))}
+
+                counts.append(int(cached("rows", parts, compute)["count"]))
+            self._rows[stand, size] = tuple(counts)
+        return self._rows[stand, size]
+
+
+def _same(stand: Stand, dims: Point) -> bool:
+    return sorted(stand.placed[0].extents_mm) == sorted(dims)
+
+
+def _stand(data: dict[str, Any]) -> Stand:
+    """A stand out of what `asdict` made of it."""
+    def placed(each: dict[str, Any]) -> Placed:
+        corner, extents = tuple(each["corner_mm"]), tuple(each["extents_mm"])
+        return Placed(**(each | {"corner_mm": corner, "extents_mm": extents}))
+
+    return Stand(tuple(map(placed, data["placed"])), bool(data["board"]))

@@ -1,0 +1,241 @@
+"""Packs whose parts take room: the engine against plain enumeration, and what is handed over against its own file."""
+
+import json
+from itertools import combinations, product
+
+import numpy as np
+import pandas as pd
+import pytest
+from brute import objectives
+from small import small_bms
+
+from optimizer.base.problems import BadInput
+from optimizer.catalog import builtin_catalogs
+from optimizer.design.placed import placed_record
+from optimizer.design.rescore import design_record, differences, read_design, score_row
+from optimizer.design.unfold import unfold
+from optimizer.fit.region.geometry import to_vehicle
+from optimizer.review.cad.model import things
+from optimizer.review.sheets import style as look
+from optimizer.review.sheets.vehicle import draw_vehicle
+from optimizer.search.exact import rows
+from optimizer.search.running.run import search
+from optimizer.search.space.setup import load_space
+
+BRIEF = """
+[catalog]
+cells = "{folder}/cells.csv"
+strips = "{folder}/strips.csv"
+wires = "{folder}/wires.csv"
+fuses = "{folder}/fuses.csv"
+bms = "{bms}"
+[fit]
+ways = ["tray"]
+placements = ["square", "staggered"]
+[[compartment]]
+name = "rear"
+shape = "prism"
+profile_mm = [[0, 0], [150, 0], [142, 78], [8, 78]]
+extrude = "y"
+depth_mm = 90
+axes = ["z"]
+[[compartment]]
+name = "front"
+shape = "box"
+length_mm = 100
+width_mm = 60
+height_mm = 78
+position_mm = [300, 0, 0]
+axes = ["z"]
+{parts}
+[electrical]
+voltage_max_v = 30.0
+voltage_min_v = 6.0
+battery_current_a = 20.0
+[vehicle]
+mass_kg = 15.0
+rider_kg = 75.0
+cda_m2 = 0.6
+crr = 0.015
+drivetrain_efficiency = 0.8
+[ride]
+speed_kmh = 20.0
+[protection]
+fuse_protects = false
+[vary]
+cells = ["amber-18650-e35"]
+series = [6, 7]
+parallel = [2, 3]
+strips = ["nickel-8x0.15"]
+wires = ["silicone-4", "silicone-6"]
+fuses = ["blade-60v-25a", "blade-60v-30a"]
+bms = {boards}
+[objectives]
+use = ["range_km", "pack_mass_kg", "cost"]
+"""
+BOARD = """
+[[part]]
+name = "BMS"
+kind = "BMS"
+gap_mm = 1.0
+free_mm = 6.0
+"""
+SWITCH = """
+[[part]]
+name = "switch"
+size_mm = [30.0, 20.0, 18.0]
+mass_g = 40.0
+price = 12.0
+within = ["rear"]
+"""
+
+
+def space_of(tmp_path, *, parts=BOARD, boards='["*"]'):
+    bms = small_bms(tmp_path)
+    path = tmp_path / "brief.toml"
+    folder = builtin_catalogs().as_posix()
+    path.write_text(BRIEF.format(folder=folder, bms=bms.as_posix(), parts=parts, boards=boards))
+    return load_space(path)
+
+
+@pytest.fixture(scope="module")
+def searched(tmp_path_factory):
+    space = space_of(tmp_path_factory.mktemp("parts"), parts=BOARD + SWITCH)
+    outcome = search(space)
+    found, figures = rows.rescored(outcome.found, space=space)
+    return space, outcome, rows.table(found, figures, space=space)
+
+
+def test_front_with_placed_parts_equals_plain_enumeration(searched):
+    space, outcome, _ = searched
+    want, count = objectives(space)
+    assert count > 0 and len({task.stand for task in space.tasks()}) > 1
+    found = outcome.found.objectives
+    for one, other in ((found, want), (want, found)):
+        near = np.isclose(one[:, None], other[None], rtol=1e-9, atol=1e-12).all(axis=2).any(axis=1)
+        assert near.all()
+
+
+def boxes_of(record):
+    return [(part["name"], part["compartment"], np.array(part["corner_mm"]), np.array(part["extents_mm"]))
+            for part in record["placed"]]  # fmt: skip
+
+
+def inside_wall(room, low, high):
+    """Slanted ends of the rear by closed form, a box else."""
+    if room == "front":
+        return np.all(low >= -1e-4) and np.all(high <= np.array([100, 60, 78]) + 1e-4)
+    lean = 8 * high[2] / 78
+    along = low[0] >= lean - 1e-4 and high[0] <= 150 - lean + 1e-4
+    return along and min(low[1:]) >= -1e-4 and high[1] <= 90.0001 and high[2] <= 78.0001
+
+
+def test_no_part_meets_cell_conductor_wall_or_part_by_the_file_alone(searched):
+    space, _, front = searched
+    assert len(front) > 2
+    for _, row in front.iloc[:: max(len(front) // 6, 1)].iterrows():
+        record = json.loads(json.dumps(design_record(space, row.to_dict())))
+        placed = boxes_of(record)
+        assert [name for name, *_ in placed] == ["BMS", "switch"]
+        assert sorted(placed[0][3]) == sorted(
+            record["catalog"]["bms"][0][f"{side}_mm"] for side in ("length", "width", "height")
+        )
+        for _, room, corner, size in placed:
+            assert inside_wall(room, corner - 1.0, corner + size + 1.0)
+        for (_, one, a, b), (_, other, c, d) in combinations(placed, 2):
+            assert one != other or max(np.maximum(c - a - b, a - c - d)) >= 1.0 - 1e-4
+        for (_, room, corner, size), layout in product(placed, record["layouts"]):
+            if layout["compartment"] == room:
+                centre, half = np.array(layout["centres_mm"]), np.array(layout["extents_mm"]) / 2
+                apart = np.maximum(corner - centre - half, centre - half - corner - size)
+                # Cells stand upright here: round across z, so the distance from the axis counts there.
+                across = np.hypot(*np.maximum(np.maximum(corner - centre, centre - corner - size), 0)[:, :2].T)
+                assert np.all((across - half[:, 0] >= 2.6 - 1e-4) | (apart[:, 2] >= 3.5 - 1e-4))
+        for (_, room, corner, size), metal in product(placed, record["conductors"]):
+            if metal["compartment"] == room:
+                for piece in metal["pieces"]:
+                    points = np.array(piece["outline_mm"])
+                    low, high = points.min(axis=0), points.max(axis=0)
+                    assert max(np.maximum(corner - high, low - corner - size)) > 0
+
+
+def test_a_row_is_found_again_and_scored_alike_from_its_file(searched, tmp_path):
+    space, _, front = searched
+    row = front.iloc[len(front) // 2].to_dict()
+    assert not differences(row, score_row(space, row))
+    path = tmp_path / "design.json"
+    record = design_record(space, row)
+    path.write_text(json.dumps(record))
+    own, choices, figures = read_design(path)
+    again = score_row(own, choices)
+    assert not differences({k: v for k, v in row.items() if k in figures}, again)
+    assert again["placed"] == row["placed"]
+    record = json.loads(path.read_text())
+    record["placed"][0]["corner_mm"][2] = 0.2
+    path.write_text(json.dumps(record))
+    with pytest.raises(BadInput, match="too close"):
+        read_design(path)
+
+
+def test_bodies_are_drawn_and_named_in_the_model(searched, tmp_path):
+    space, _, front = searched
+    design = unfold(space, front.iloc[0].to_dict())
+    for part in (thing for thing in things(design, []) if thing.kind == "part"):
+        one = next(p for p in design.placed if p.name == part.name)
+        room = next(room for room in space.rooms if room.name == one.compartment)
+        corners = np.array(list(product(*([0, side] for side in one.extents_mm))))
+        want = to_vehicle(room, corners + one.corner_mm)
+        found = np.array(part.solid.transform(part.place).bounding_box()).reshape(2, 3)
+        assert np.allclose(found, [want.min(axis=0), want.max(axis=0)], atol=1e-3)
+    names = {thing.name for thing in things(design, [])}
+    assert {"BMS", "switch"} <= names
+    shown = {text.get_text() for text in draw_vehicle(design).axes[0].texts}
+    assert {"rear", "front", "BMS", "switch"} <= shown
+    assert look.to_bytes(draw_vehicle(design), kind="svg") == look.to_bytes(draw_vehicle(design), kind="svg")
+
+
+def test_parts_of_ones_own_are_weighed_and_billed(tmp_path, searched):
+    whole, _, _ = searched
+    bare = space_of(tmp_path, parts=BOARD + "[[part]]\nname = 'switch'\noutside = true\nmass_g = 40.0\nprice = 12.0\n")
+    assert bare.box == (0.04, 12.0) == whole.box
+    assert "switch" not in json.dumps(placed_record(bare.placed(0, 0)))
+
+
+def test_a_larger_board_leaves_room_for_no_more_cells(searched):
+    space, _, _ = searched
+    boards = [str(name) for name in space.inputs.bms.id]
+    small, large = boards.index("warden-14s-30a"), boards.index("sentinel-24s-150a")
+    for size, parallel in product(range(len(space.sizes)), (2, 3)):
+        held = {}
+        for task in (t for t in space.tasks() if (t.size, t.parallel) == (size, parallel)):
+            groups = sum(max((fill.groups for fill in each), default=0) for each in space.fills(task))
+            for row in space.boards(task):
+                held[int(row)] = max(held.get(int(row), 0), groups)
+        assert held.get(large, 0) <= held[small]
+    most = {task.stand: sum(space.most_cells(0, task.stand)) for task in space.tasks()}
+    assert len(set(most.values())) > 1
+
+
+def test_bad_parts_are_told_and_nothing_else(tmp_path):
+    def told(parts):
+        with pytest.raises(BadInput) as bad:
+            search(space_of(tmp_path, parts=parts))
+        return [(problem.code, problem.field, problem.expected) for problem in bad.value.problems]
+
+    big = "[[part]]\nname = 'brick'\nsize_mm = [200.0, 20.0, 20.0]\n"
+    assert [(code, field) for code, field, _ in told(big)] == [("part-fits-nowhere", "brick")]
+    thick = SWITCH.replace("18.0]", "18.0]\ngap_mm = 60.0")
+    assert told(thick)[0][0] == "part-fits-nowhere" and "60 mm around it" in told(thick)[0][2]
+    assert told(SWITCH + SWITCH)[0][0] == "duplicate-name"
+    assert told(SWITCH.replace('"rear"', '"reer"'))[0][0] == "unknown-value"
+    assert told(BOARD.replace('"BMS"\nkind', '"board"\nkind'))[0][:2] == ("unknown-value", "part[board].name")
+    assert told(BOARD + BOARD.replace('name = "BMS"', 'name = "BMS 2"'))[0][0] == "duplicate-value"
+    assert told("[[part]]\nname = 'switch'\n")[0][0] == "missing-key"
+
+
+def test_a_brief_without_parts_has_one_stand_and_no_column(tmp_path):
+    space = space_of(tmp_path, parts="")
+    assert len(space.stands) == 1 and not space.stands[0].placed
+    assert {task.stand for task in space.tasks()} == {0}
+    table = pd.DataFrame(placed_record(space.placed(0, 0)))
+    assert table.empty
