@@ -414,7 +414,8 @@ def _side(axes: Axes, station: Station, panel: Panel, put: Put, gap_mm: float) -
             linestyle=line,
             zorder=zorder,
         )
-        if used:
+        # Terminals side by side on one end are told apart on the drawing of that end.
+        if used and not station.layout.size.same_end:
             end = _positive_end(shape, station, panel, toward=int(way[place]))
             strokes.fill(axes, put(end), facecolor=look.PLUS, edgecolor="none", zorder=zorder + 0.0005)
 
