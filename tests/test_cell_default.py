@@ -5,7 +5,7 @@ import pytest
 
 from optimizer.brief import Ageing
 from optimizer.catalog import builtin_catalogs, read_cells
-from optimizer.cell.default import SPLITS, cell_models, default_model
+from optimizer.cell.default import COLD_BAND, OTHER_BAND, SPLITS, cell_models, default_model
 from optimizer.cell.model import pulse_resistance_ohm, slow_resistance_ohm
 from optimizer.ride.kernels.cells import from_models
 
@@ -55,6 +55,40 @@ def test_arrays_keep_the_order_and_the_dcir_of_the_catalog():
     ten = ten + lag * slope * -np.expm1(-10 / arrays.lag_tau_s)
     # The lag is one exponential here and a sphere's in the model: the sum agrees within a tenth.
     np.testing.assert_allclose(ten, cells.dcir_mohm[rows] * 1e-3, rtol=0.1)
+
+
+def test_defaults_in_the_cold_lie_within_published_sets():
+    """Bands at 0.5C to 2C of sets as PyBaMM holds them, 10 s at half charge (second implementation, isothermal DFN):
+    NMC (O'Kane 2022, O'Regan 2022, Ecker 2015, Mohtat 2020), NCA (Kim 2011), LFP (Prada 2013, kinetics only)."""
+    cells = read_cells(builtin_catalogs() / "cells.csv")
+    for model in cell_models(cells, np.arange(len(cells)), ageing=Ageing()):
+        ohm = {
+            (temp_c, rate): float(np.interp(0.5, model.soc, pulse_resistance_ohm(
+                model, current_a=rate * model.capacity_ah, temp_c=temp_c)))
+            for temp_c in (-10.0, 0.0, 25.0, 40.0) for rate in (0.5, 2.0)
+        }  # fmt: skip
+        low, high = COLD_BAND.get(model.chemistry, OTHER_BAND)
+        assert low <= ohm[-10.0, 0.5] / ohm[25.0, 0.5] <= high
+        assert 1.4 <= ohm[0.0, 0.5] / ohm[25.0, 0.5] <= 4.0
+        assert 0.5 <= ohm[40.0, 0.5] / ohm[25.0, 0.5] <= 0.85
+        # Charge transfer saturates: at more current the cold tells less.
+        assert ohm[-10.0, 2.0] / ohm[25.0, 2.0] < ohm[-10.0, 0.5] / ohm[25.0, 0.5]
+
+
+def test_arrays_in_the_cold_have_the_models_own_drops():
+    (model,) = cell_models(read_cells(builtin_catalogs() / "cells.csv"), np.arange(1), ageing=Ageing())
+    arrays = from_models([model], temp_c=-10.0)
+    asked = pulse_resistance_ohm(model, seconds=0.1, temp_c=-10.0)
+    np.testing.assert_allclose(arrays.r0_ohm[0], asked, rtol=1e-9)
+    ever = pulse_resistance_ohm(model, seconds=np.inf, temp_c=-10.0)[50]
+    lag = arrays.lag_s[0] / (3600 * arrays.capacity_ah[0])
+    behind = np.interp(0.5 - lag * model.capacity_ah, model.soc, model.ocv_v)
+    lagged = (arrays.ocv_v[0, 50] - behind) / model.capacity_ah
+    assert arrays.r0_ohm[0, 50] + arrays.r1_ohm[0, 50] + arrays.r2_ohm[0, 50] + lagged == pytest.approx(ever, rel=1e-9)
+    # A cell that warms from there: its own resistance 10 K on.
+    warmer = np.exp(arrays.activation_k[0] * (1 / 273.15 - 1 / 263.15))
+    half = [float(np.interp(0.5, model.soc, pulse_resistance_ohm(model, temp_c=t))) for t in (-10.0, 0.0)]
+    assert warmer == pytest.approx(half[1] / half[0], rel=1e-9)
 
 
 def test_misuse_is_named():

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
 
+from optimizer.cell.fit_kernel import curve_misses, pulse_drops
 from optimizer.cell.fit_params import (
     CURVE_GRID,
     EXTRA,
@@ -25,6 +26,7 @@ from optimizer.cell.fit_params import (
     PULSE_GRID,
     RATIO,
     STARTS,
+    Rows,
     Task,
     Trial,
     at_one,
@@ -36,7 +38,7 @@ from optimizer.cell.fit_params import (
 from optimizer.cell.laws import PARTS, REFERENCE_TEMP_C, USUAL, Floats, Laws
 from optimizer.cell.measured import Curve, CurveError, Fit, Pulse, PulseError
 from optimizer.cell.model import CellModel
-from optimizer.cell.steps import step_packed
+from optimizer.cell.steps import numbers_at, step_packed
 
 VOLT_SIGMA = 0.003
 CHARGE_SIGMA = 0.0015
@@ -71,69 +73,49 @@ def _capacity_at(charge: Floats, volt: Floats, level_v: float) -> float:
     return float(charge[i - 1] + (charge[i] - charge[i - 1]) * (volt[i - 1] - level_v) / (volt[i - 1] - volt[i]))
 
 
-def _curve_misses(trial: Trial, task: Task) -> list[Floats]:
-    """Voltage misses, weighted down where a curve is steep, and the miss in charge at its end."""
-    out = []
-    sigma = np.hypot(VOLT_SIGMA, task.noise_v)
+def _numbers(trial: Trial, temps_c: Floats) -> Floats:
+    """Numbers at each of some temperatures, shape (n, 18)."""
+    at = {temp_c: numbers_at(trial.numbers, trial.rows, temp_c) for temp_c in set(temps_c.tolist())}
+    return np.array([at[temp_c] for temp_c in temps_c.tolist()])
+
+
+def _curve_misses(trial: Trial, task: Task) -> Floats:
+    """Voltage misses, weighted down where a curve is steep, and the misses in charge at ends and in first voltages."""
+    rows = task.curve_rows
+    sigmas = np.array([np.hypot(VOLT_SIGMA, task.noise_v), CHARGE_SIGMA])
+    ends = np.where(rows.temp_c == rows.temp_c[0], END_SIGMA, COLD_END_SIGMA)
     grid = FEW_GRID if task.several else CURVE_GRID
-    for curve in task.curves[1:]:
-        charge, volt = _discharge(trial, curve.current_a, task.voltage_min_v - 2.0, curve.temp_c, grid)
-        fitted = np.interp(curve.capacity_ah, charge, volt)
-        slope = np.abs(np.gradient(fitted, curve.capacity_ah)) if len(fitted) > 1 else np.zeros(1)
-        weight = np.hypot(sigma, slope * CHARGE_SIGMA * trial.numbers[0])
-        late = curve.capacity_ah * 3600.0 > 20.0 * curve.current_a
-        miss = (fitted - curve.voltage_v)[late] / weight[late]
-        out.append(miss * 6.0 / np.sqrt(max(len(miss), 1)))
-        end = _capacity_at(charge, volt, float(curve.voltage_v[-1]))
-        end_sigma = END_SIGMA if curve.temp_c == task.curves[0].temp_c else COLD_END_SIGMA
-        out.append(np.array([(end - curve.capacity_ah[-1]) / trial.numbers[0] / end_sigma]))
-        if curve.capacity_ah[0] < 1e-6 * trial.numbers[0]:
-            slow = task.curves[0]
-            gap = slow.voltage_v[0] - curve.voltage_v[0]
-            begin = _discharge(trial, slow.current_a, task.voltage_min_v, slow.temp_c, grid)[1][0] - volt[0]
-            out.append(np.array([(begin - gap) / np.hypot(0.004 + 0.03 * abs(gap), task.noise_v)]))
-    return out
+    out = curve_misses(rows.amps, rows.first, rows.at, rows.values, _numbers(trial, rows.temp_c), trial.tables,
+                       *trial.chain, grid, task.voltage_min_v, sigmas, ends, task.noise_v)  # fmt: skip
+    return np.asarray(out)
 
 
-def _pulse_drop(trial: Trial, pulse: Pulse) -> Floats:
-    """Drop of a pulse at its times [V]."""
-    until = float(pulse.time_s.max())
-    grid = np.unique(np.concatenate([PULSE_GRID * until, pulse.time_s]))
-    trace, _ = step_packed(
-        (trial.numbers, trial.tables),
-        chain=trial.chain,
-        time_s=grid,
-        load=np.full(len(grid), pulse.current_a),
-        power=False,
-        soc=pulse.soc,
-        cutoff_v=-1e9,
-        laws=trial.rows,
-        temp_c=pulse.temp_c,
-    )
-    table = trial.tables[0] + trial.tables[1] + (pulse.temp_c - REFERENCE_TEMP_C) * trial.tables[6]
-    rest = np.interp(pulse.soc, GRID, table)
-    return np.asarray(rest - np.interp(pulse.time_s, trace[:, 0], trace[:, 1]))
+def _pulse_drop(trial: Trial, rows: Rows) -> Floats:
+    """Drop of every row of the pulses [V]."""
+    return np.asarray(pulse_drops(rows.amps, rows.socs, rows.first, rows.at, PULSE_GRID, _numbers(trial, rows.temp_c),
+                                  trial.tables, *trial.chain))  # fmt: skip
 
 
 def _pulse_misses(trial: Trial, task: Task) -> list[Floats]:
     """Misses of the drops, and of the rest voltages that tell the slow curve's own drop."""
-    out = []
+    rows = task.pulse_rows
+    if not len(rows.amps):
+        return []
+    sigma = 0.006 * np.abs(rows.values) + 0.0002
     table = trial.tables[0] + trial.tables[1]
     # Between the rows of a coarse curve the OCV is uncertain, with the square of their distance.
     rest_sigma = REST_SIGMA * max(1.0, 60.0 / len(task.curves[0].voltage_v)) ** 2
-    for pulse in task.pulses:
-        sigma = 0.006 * np.abs(pulse.drop_v) + 0.0002
-        out.append((_pulse_drop(trial, pulse) - pulse.drop_v) / sigma)
-        here = np.interp(pulse.soc, GRID, table + (pulse.temp_c - REFERENCE_TEMP_C) * trial.tables[6])
-        slope = (np.interp(pulse.soc + 0.01, GRID, table) - np.interp(pulse.soc - 0.01, GRID, table)) / 0.02
-        out.append(np.array([(here - pulse.rest_v) / np.hypot(rest_sigma + 0.0004 * slope, task.noise_v)]))
-    return out
+    warmer = rows.temp_c - REFERENCE_TEMP_C
+    here = np.interp(rows.socs, GRID, table) + warmer * np.interp(rows.socs, GRID, trial.tables[6])
+    slope = (np.interp(rows.socs + 0.01, GRID, table) - np.interp(rows.socs - 0.01, GRID, table)) / 0.02
+    rest = (here - rows.rests) / np.hypot(rest_sigma + 0.0004 * slope, task.noise_v)
+    return [(_pulse_drop(trial, rows) - rows.values) / sigma, rest]
 
 
 def _misses(x: Floats, task: Task) -> Floats:
     """All residuals of a fit."""
     trial = make_trial(np.clip(x, -15.0, 15.0), task)
-    every = np.concatenate([*_curve_misses(trial, task), *_pulse_misses(trial, task), *prior_misses(x, task)])
+    every = np.concatenate([_curve_misses(trial, task), *_pulse_misses(trial, task), *prior_misses(x, task)])
     return np.asarray(np.where(np.isfinite(every), np.clip(every, -1e4, 1e4), 1e4))
 
 
@@ -163,7 +145,7 @@ def _descend(task: Task, x: Floats, turns: int, free: NDArray[np.bool_] | None =
         trial[moving] = y
         return _misses(trial, task)
 
-    done = least_squares(misses, x[moving], loss="soft_l1", f_scale=3.0, max_nfev=turns)
+    done = least_squares(misses, x[moving], loss="soft_l1", f_scale=3.0, max_nfev=turns, ftol=1e-5)
     full = x.copy()
     full[moving] = done.x
     done.x = full
@@ -233,7 +215,7 @@ def fit_model(
     return Fit(
         model,
         tuple(_curve_error(trial, c) for c in task.curves),
-        tuple(e for p in task.pulses for e in _pulse_errors(trial, p)),
+        _pulse_errors(trial, task),
         told,
     )
 
@@ -297,10 +279,14 @@ def _curve_error(trial: Trial, curve: Curve) -> CurveError:
     )
 
 
-def _pulse_errors(trial: Trial, pulse: Pulse) -> list[PulseError]:
-    """Compare the rows of one pulse with the model."""
-    ratio = _pulse_drop(trial, pulse) / pulse.drop_v - 1.0
-    return [
-        PulseError(pulse.soc, pulse.current_a, float(t), float(r), pulse.temp_c)
-        for t, r in zip(pulse.time_s, ratio, strict=True)
-    ]
+def _pulse_errors(trial: Trial, task: Task) -> tuple[PulseError, ...]:
+    """Compare the rows of the pulses with the model."""
+    rows = task.pulse_rows
+    if not len(rows.amps):
+        return ()
+    ratio = _pulse_drop(trial, rows) / rows.values - 1.0
+    every = [(pulse, float(t)) for pulse in task.pulses for t in pulse.time_s]
+    return tuple(
+        PulseError(pulse.soc, pulse.current_a, t, float(r), pulse.temp_c)
+        for (pulse, t), r in zip(every, ratio, strict=True)
+    )

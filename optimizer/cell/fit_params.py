@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from optimizer.cell.kernel import NUMBERS
 from optimizer.cell.laws import (
@@ -93,6 +95,41 @@ class Task:
     usual: Laws
     follow: float = 0.0
     entropic_v_k: Floats = field(default_factory=lambda: np.zeros(len(GRID)))
+
+    @cached_property
+    def curve_rows(self) -> Rows:
+        """Curves side by side."""
+        return Rows.of(self.curves, [c.capacity_ah for c in self.curves], [c.voltage_v for c in self.curves])
+
+    @cached_property
+    def pulse_rows(self) -> Rows:
+        """Pulses side by side."""
+        return Rows.of(self.pulses, [p.time_s for p in self.pulses], [p.drop_v for p in self.pulses])
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Runs side by side: currents, temperatures, where each begins in `at` (charge or time) and `values` (voltage or
+    drop); for pulses also states of charge and rest voltages."""
+
+    amps: Floats
+    temp_c: Floats
+    first: NDArray[np.int64]
+    at: Floats
+    values: Floats
+    socs: Floats
+    rests: Floats
+
+    @classmethod
+    def of(cls, runs: Sequence[Curve | Pulse], at: list[Floats], values: list[Floats]) -> Rows:
+        """Rows of curves or of pulses."""
+
+        def column(name: str) -> Floats:
+            return np.array([float(getattr(run, name, 0.0)) for run in runs])
+
+        first = np.cumsum([0, *(len(one) for one in at)])
+        joined = [np.concatenate([np.zeros(0), *many]).astype(float) for many in (at, values)]
+        return cls(column("current_a"), column("temp_c"), first, *joined, column("soc"), column("rest_v"))
 
 
 @dataclass(frozen=True, eq=False)

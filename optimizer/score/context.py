@@ -78,6 +78,7 @@ class Context:
     """
 
     cells: CellTable
+    # At 25 °C, as packs are charged; the compressed ride has its own, at the ride's temperature.
     arrays: CellArrays
     steps: RideSteps
     ride: CompressedRide
@@ -291,7 +292,10 @@ def _context_of(
     lap_profile = profile(steps, masses_kg=tuple(mass_kg + pack_kg for pack_kg in PROFILE_KG))
     table = cell_table(cells, rows, models=models, brief=brief, profile=lap_profile)
     short = compress(
-        steps, cells=arrays, mass_min_kg=mass_kg + PACK_MASS_KG[0], mass_max_kg=mass_kg + PACK_MASS_KG[1]
+        steps,
+        cells=from_models(models, temp_c=ride.temp_c),
+        mass_min_kg=mass_kg + PACK_MASS_KG[0],
+        mass_max_kg=mass_kg + PACK_MASS_KG[1],
     )
     return Context(
         cells=table,
@@ -336,11 +340,15 @@ def with_own_cells(context: Context, cell: npt.NDArray[np.int64], *, capacity: F
     Context
         Of n cells.
     """
-    kept = {item.name: getattr(context.arrays, item.name)[cell] for item in fields(context.arrays)}
-    for name in ("r0_ohm", "r1_ohm", "r2_ohm"):
-        kept[name] = kept[name] * resistance[:, None]
-    kept["capacity_ah"] = kept["capacity_ah"] * capacity
-    arrays, ride = replace(context.arrays, **kept), context.ride
+    def own(arrays: CellArrays) -> CellArrays:
+        kept = {item.name: getattr(arrays, item.name)[cell] for item in fields(arrays)}
+        for name in ("r0_ohm", "r1_ohm", "r2_ohm"):
+            kept[name] = kept[name] * resistance[:, None]
+        kept["capacity_ah"] = kept["capacity_ah"] * capacity
+        return replace(arrays, **kept)
+
+    ride = context.ride
+    arrays = own(ride.cells)
     table = ride.table[cell]
     table[:, CAPACITY] = arrays.capacity_ah
     ride = replace(
@@ -352,7 +360,7 @@ def with_own_cells(context: Context, cell: npt.NDArray[np.int64], *, capacity: F
     for name in ("peak_ohm", "peak_low_ohm", "steady_ohm", "lasting_ohm"):
         taken[name] = taken[name] * resistance
     taken["energy_wh"] = taken["energy_wh"] * capacity
-    return replace(context, cells=CellTable(**taken), arrays=arrays, ride=ride)
+    return replace(context, cells=CellTable(**taken), arrays=own(context.arrays), ride=ride)
 
 
 def _vehicle(brief: Brief) -> Vehicle:

@@ -15,12 +15,16 @@ _RAW = [0.034361, 0.015640, 0.008934, 0.003280, 0.002550, 0.001040, 0.0, 0.00086
 GAINS = [g / (15.0 * sum(_RAW)) for g in _RAW]
 DELAY = 15.0 * sum(g / r for g, r in zip(GAINS, RATES, strict=True)) / sum(GAINS)
 
-# at once, slow, growth towards empty, diffusion time [s] of each chemistry (optimizer.cell.default.SPLITS).
+# at once, slow, growth towards empty, diffusion time [s], charge transfer of each chemistry
+# (optimizer.cell.default.SPLITS).
 SPLITS = {
-    "NMC": (0.65, 0.25, 0.8, 3000.0), "NCA": (0.65, 0.25, 0.8, 3000.0), "LFP": (0.60, 0.35, 1.0, 2000.0),
-    "LTO": (0.70, 0.25, 0.5, 1000.0), "Na-ion": (0.60, 0.35, 1.0, 3000.0),
+    "NMC": (0.65, 0.25, 0.8, 3000.0, 0.35), "NCA": (0.65, 0.25, 0.8, 3000.0, 0.20),
+    "LFP": (0.60, 0.35, 1.0, 2000.0, 0.35), "LTO": (0.70, 0.25, 0.5, 1000.0, 0.30),
+    "Na-ion": (0.60, 0.35, 1.0, 3000.0, 0.35),
 }  # fmt: skip
-OTHER = (0.60, 0.35, 1.0, 3000.0)
+OTHER = (0.60, 0.35, 1.0, 3000.0, 0.35)
+# Activation energies [J/mol] (optimizer.cell.laws.USUAL).
+OHMIC, KINETIC, SECONDS, MINUTES, DIFFUSION = 16_000.0, 35_000.0, 20_000.0, 18_000.0, 28_000.0
 TAU1, TAU2 = 3.0, 180.0
 
 
@@ -52,8 +56,13 @@ def beyond(z, ys):
     return out
 
 
-def arrhenius(temp_c, energy_j_mol=30_000.0):
+def arrhenius(temp_c, energy_j_mol):
     return math.exp(energy_j_mol / GAS * (1.0 / (temp_c + 273.15) - 1.0 / 298.15))
+
+
+def two_rt_f(temp_c):
+    """Scale of charge transfer [V]."""
+    return 2.0 * GAS * (temp_c + 273.15) / 96485.33212
 
 
 @dataclass
@@ -64,7 +73,8 @@ class Cell:
     reference_a: float
     soc: list
     ocv: list
-    at_once_ohm: float
+    ohmic_ohm: float
+    exchange_a: float
     r1: list
     r2: list
     diffusion_s: float
@@ -81,14 +91,17 @@ class Cell:
 
     def ohms(self, seconds, temp_c=25.0):
         """Drop from rest over current after a pulse of the reference current, at each grid point."""
-        amps, factor = self.reference_a, arrhenius(temp_c)
-        lag = self.lag(amps, seconds, factor)
+        amps, slow = self.reference_a, arrhenius(temp_c, MINUTES)
+        lag = self.lag(amps, seconds, arrhenius(temp_c, DIFFUSION))
         part1 = 1.0 if math.isinf(seconds) else -math.expm1(-seconds / TAU1)
-        part2 = 1.0 if math.isinf(seconds) else -math.expm1(-seconds / (TAU2 * factor))
+        part2 = 1.0 if math.isinf(seconds) else -math.expm1(-seconds / (TAU2 * slow))
+        part1 *= arrhenius(temp_c, SECONDS)
+        at_once = amps * self.ohmic_ohm * arrhenius(temp_c, OHMIC)
+        at_once += two_rt_f(temp_c) * math.asinh(amps / self.exchange_a * arrhenius(temp_c, KINETIC))
         out = []
         for z, rest, r1, r2 in zip(self.soc, self.ocv, self.r1, self.r2, strict=True):
             surface = beyond(z - lag, self.ocv)
-            drop = factor * amps * (self.at_once_ohm + r1 * part1 + r2 * part2)
+            drop = at_once + amps * (r1 * part1 + r2 * part2 * slow)
             out.append((rest - surface + drop) / amps)
         return out
 
@@ -126,13 +139,13 @@ def moved(curve, cells, row):
 
 def cell_of(cells, row, ageing):
     """The default model of a catalog row, aged."""
-    at_once, slow, low_soc, diffusion = SPLITS.get(str(cells.chemistry[row]), OTHER)
+    at_once, slow, low_soc, diffusion, kinetic = SPLITS.get(str(cells.chemistry[row]), OTHER)
     curve = cells.curves[cells.curve[row]]
     soc = [k / (POINTS - 1) for k in range(POINTS)]
     ocv = [line(z, *moved(curve, cells, row)) for z in soc]
     capacity, dcir = float(cells.capacity_ah[row]), float(cells.dcir_mohm[row]) / 1000.0
     nothing = [0.0] * POINTS
-    bare = Cell(capacity, capacity, soc, ocv, 0.0, nothing, nothing, diffusion,
+    bare = Cell(capacity, capacity, soc, ocv, 0.0, math.inf, nothing, nothing, diffusion,
                 float(cells.voltage_min_v[row]), float(cells.voltage_max_v[row]))  # fmt: skip
     # Diffusion a fifth faster, again and again, until the lag takes at most 0.3 of the DCIR.
     while line(0.5, soc, bare.ohms(10.0)) > 0.3 * dcir:
@@ -140,6 +153,10 @@ def cell_of(cells, row, ageing):
     lag_ohm = line(0.5, soc, bare.ohms(10.0))
     grown1, grown2 = 1.0 - math.exp(-10.0 / TAU1), 1.0 - math.exp(-10.0 / TAU2)
     ohm = (dcir - lag_ohm) / (at_once + (1.0 - at_once) * grown1 + slow * grown2)
+    # Charge transfer is its part of the resistance at 1C and 25 °C, at most 3 times 2RT/F.
+    asked = min(kinetic * ohm * capacity / two_rt_f(25.0), 3.0)
+    ohmic, exchange = at_once * ohm - asked * two_rt_f(25.0) / capacity, capacity / math.sinh(asked)
+    ohmic, exchange = ohmic * ageing.resistance_factor, exchange / ageing.resistance_factor
     ohm *= ageing.resistance_factor
     r1, r2 = [], []
     for z in soc:
@@ -147,7 +164,7 @@ def cell_of(cells, row, ageing):
         # What the whole fast part grows by towards empty is all behind the delay.
         r1.append((shape - at_once) * ohm)
         r2.append(slow * shape * ohm)
-    return Cell(capacity * ageing.capacity_fraction, capacity, soc, ocv, at_once * ohm, r1, r2,
+    return Cell(capacity * ageing.capacity_fraction, capacity, soc, ocv, ohmic, exchange, r1, r2,
                 bare.diffusion_s, bare.v_min, bare.v_max)  # fmt: skip
 
 
@@ -162,6 +179,7 @@ class RideCell:
     capacity_ah: float
     lag_s: float
     lag_tau_s: float
+    tau2_s: float
     v_min: float
     v_max: float
 
@@ -171,13 +189,14 @@ class RideCell:
         return self.lag_s / (3600.0 * self.capacity_ah)
 
 
-def ride_cell(cell):
+def ride_cell(cell, temp_c):
     """0.1 s, 10 s and the lasting drop of the model, each less what the lag takes of the OCV by then."""
     amps = cell.reference_a
-    lag_s = cell.diffusion_s / 15.0
+    lag_s = cell.diffusion_s / 15.0 * arrhenius(temp_c, DIFFUSION)
     tau = max(lag_s * DELAY, 1.0)
-    first, ten, ever = cell.ohms(0.1), cell.ohms(10.0), cell.ohms(math.inf)
-    out = RideCell([], [], [], [], cell.capacity_ah, lag_s, tau, cell.v_min, cell.v_max)
+    first, ten, ever = (cell.ohms(seconds, temp_c) for seconds in (0.1, 10.0, math.inf))
+    tau2 = TAU2 * arrhenius(temp_c, MINUTES)
+    out = RideCell([], [], [], [], cell.capacity_ah, lag_s, tau, tau2, cell.v_min, cell.v_max)
     for k, z in enumerate(cell.soc):
         behind = z - lag_s / (3600.0 * cell.capacity_ah) * amps
         lagged = (cell.ocv[k] - line(behind, cell.soc, cell.ocv)) / amps

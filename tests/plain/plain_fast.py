@@ -5,7 +5,7 @@ rangekernel, stepkernel.
 import math
 from dataclasses import dataclass
 
-from plain_cell import TAU1, TAU2, even
+from plain_cell import TAU1, even
 from plain_road import filtered
 from plain_step import CURRENT, CUTOFF, POWER, RESERVE, fine_steps, slope
 
@@ -151,7 +151,7 @@ class Course:
 
     def __init__(self, lap, bins, cell, mass_min_kg, mass_max_kg):
         self.lap, self.bins, self.cell, self.masses = lap, bins, cell, (mass_min_kg, mass_max_kg)
-        taus = (TAU1, TAU2, cell.lag_tau_s)
+        taus = (TAU1, cell.tau2_s, cell.lag_tau_s)
         middle = lap.battery_w(0.5 * (mass_min_kg + mass_max_kg))
         self.shares = [min(max(filtered(middle, lap.seconds, tau)[1], 0.0), 1.0) for tau in taus]
         ends = []
@@ -211,7 +211,7 @@ class Run:
     def node(self, z, mean, times=1):
         """The lap's mean current at a state of charge, from the mean current of the node before."""
         cell, load, share = self.cell, self.load, self.course.shares
-        r0, r1, r2 = (load.factor * even(z, grid) for grid in (cell.r0, cell.r1, cell.r2))
+        r0, r1, r2 = (even(z, grid) for grid in (cell.r0, cell.r1, cell.r2))
         rest, drawn = even(z, cell.ocv), (self.start - z) * 3600.0 * cell.capacity_ah
         fast = r0 + share[0] * r1 + share[1] * r2 + share[2] * cell.lag_z * slope(z, cell.ocv)
         total = fast + load.outside_ohm
@@ -220,7 +220,7 @@ class Run:
         for _ in range(times):
             lagging = (1 - share[2]) * cell.lag_z * built_up(mean, drawn, cell.lag_tau_s)
             u = even(z - lagging * mean, cell.ocv)
-            u -= ((1 - share[0]) * r1 + (1 - share[1]) * r2 * built_up(mean, drawn, TAU2)) * mean
+            u -= ((1 - share[0]) * r1 + (1 - share[1]) * r2 * built_up(mean, drawn, cell.tau2_s)) * mean
             if u <= 2.0 * total * mean:
                 alive = False
                 break
@@ -246,7 +246,7 @@ class Run:
         v = min(step.f[2] / i3, node.mean_v) if i3 > 0 else node.mean_v
         i3 = lagging(2, slow_u(2, v), fast + r1)
         i2 = lagging(1, slow_u(1, v), fast + r1)
-        i2 *= built_up(i2, node.drawn_c, TAU2) if i2 > 0 else 0.0
+        i2 *= built_up(i2, node.drawn_c, cell.tau2_s) if i2 > 0 else 0.0
         i3 *= built_up(i3, node.drawn_c, cell.lag_tau_s) if i3 > 0 else 0.0
         u = even(node.z - cell.lag_z * i3, cell.ocv) - r2 * i2
         return u - r1 * lagging(0, u - r1 * step.behind[0] / v, fast)

@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass, replace
 from functools import cache
 
-from plain_cell import arrhenius, cell_of, even, ride_cell
+from plain_cell import cell_of, even, ride_cell
 from plain_fast import Course, Run
 from plain_harness import harness_of
 from plain_heat import hot_rise
@@ -82,7 +82,8 @@ class Plain:
     def cell(self, row):
         if row not in self._cells:
             cell = cell_of(self.inputs.cells, row, self.brief.ageing)
-            self._cells[row] = cell, ride_cell(cell)
+            # Charged at 25 °C, ridden at the air's temperature.
+            self._cells[row] = cell, ride_cell(cell, 25.0), ride_cell(cell, self.brief.ride.temp_c)
         return self._cells[row]
 
     def plates(self, fill, groups, pack):
@@ -294,7 +295,7 @@ class Plain:
     def figures(self, pack, *, stepped=True):
         """All figures by name, in the units of their names."""
         t, asked, plan = self.inputs, self.brief.electrical, self.brief.ride
-        cell, arrays = self.cell(pack.cell)
+        cell, charged, arrays = self.cell(pack.cell)
         parts = self.parts(pack)
         s, p, row, count = pack.series, pack.parallel, pack.cell, pack.series * pack.parallel
         out = {
@@ -340,7 +341,7 @@ class Plain:
         )
         total_kg = self.vehicle_kg + out["pack_mass_kg"]
         out["hot_cell_c"] = self.hot_cell(pack, cell, parts, total_kg)
-        out |= self.headroom(pack, cell, parts, total_kg) | self.charging(pack, arrays, parts, caps, share)
+        out |= self.headroom(pack, cell, parts, total_kg) | self.charging(pack, charged, parts, caps, share)
         load = self.load(pack, arrays, parts, caps, share)
         out["fast_range_km"], out["fast_stop"] = self.fast_range(pack, arrays, load, total_kg)
         if stepped:
@@ -379,7 +380,7 @@ class Plain:
         steady, pulse, memory = self.pulse(pack.cell)
         cell_a = min(pulse, steady / math.sqrt(self.laps.most(memory)))
         return Load(
-            weakest, arrhenius(self.brief.ride.temp_c), parts["ohm"] * p / pack.series,
+            weakest, parts["ohm"] * p / pack.series,
             min(cell_a * p / share, *caps["ride"].values(), asked.battery_current_a) / p,
             self.regen(pack, caps, share) / p,
         )  # fmt: skip

@@ -6,7 +6,7 @@ In one cell's terms: power over the number of cells, resistance outside times P/
 import math
 from dataclasses import dataclass
 
-from plain_cell import TAU1, TAU2, even
+from plain_cell import TAU1, even
 
 RESERVE, CUTOFF, CURRENT, POWER = "reserve", "cell cut-off", "current limit", "power not available"
 
@@ -16,7 +16,6 @@ class Load:
     """A pack as its cells see it."""
 
     cell: object
-    factor: float  # on all resistances, by the temperature
     outside_ohm: float
     limit_a: float
     charge_limit_a: float
@@ -58,9 +57,9 @@ def most_power(u, cell_ohm, load):
 
 def solve(state, power, seconds, load):
     """Current of a step of constant power: the lower root of r·I² − u·I + P at the middle of the step."""
-    cell, f = load.cell, load.factor
-    r0, r1, r2 = f * even(state.z, cell.r0), f * even(state.z, cell.r1), f * even(state.z, cell.r2)
-    k1, k2 = math.exp(-seconds / 2 / TAU1), math.exp(-seconds / 2 / TAU2)
+    cell = load.cell
+    r0, r1, r2 = even(state.z, cell.r0), even(state.z, cell.r1), even(state.z, cell.r2)
+    k1, k2 = math.exp(-seconds / 2 / TAU1), math.exp(-seconds / 2 / cell.tau2_s)
     kl = math.exp(-seconds / 2 / cell.lag_tau_s)
     surface = state.z - cell.lag_z * kl * state.lag_a
     u = even(surface, cell.ocv) - r1 * k1 * state.i1 - r2 * k2 * state.i2
@@ -80,7 +79,7 @@ def advanced(state, amps, seconds, load):
     """Charge drawn, and the delayed currents exactly for a constant one."""
     out = State(state.z - amps * seconds / (3600.0 * load.cell.capacity_ah))
     out.i1 = amps + (state.i1 - amps) * math.exp(-seconds / TAU1)
-    out.i2 = amps + (state.i2 - amps) * math.exp(-seconds / TAU2)
+    out.i2 = amps + (state.i2 - amps) * math.exp(-seconds / load.cell.tau2_s)
     out.lag_a = amps + (state.lag_a - amps) * math.exp(-seconds / load.cell.lag_tau_s)
     return out
 

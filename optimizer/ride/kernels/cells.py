@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.base.constants import CELSIUS_K, GAS_CONSTANT_J_MOL_K
-from optimizer.cell.laws import REFERENCE_TEMP_C
+from optimizer.base.constants import CELSIUS_K
+from optimizer.cell.laws import PARTS, REFERENCE_TEMP_C, factors
 from optimizer.cell.model import (
     LAG_GAINS,
     LAG_RATES,
@@ -23,6 +23,10 @@ Floats = NDArray[np.float64]
 CAPACITY, TAU1, TAU2, LAG, LAG_TAU, ACTIVATION, REFERENCE_K, V_MIN, V_MAX = range(9)
 SHARE1, SHARE2, SHARE_LAG = 9, 10, 11
 FIELDS = 12
+# Mean delay of a surface's lag over its steady value.
+LAG_DELAY = float((LAG_GAINS / LAG_RATES).sum() / LAG_GAINS.sum()) * 15.0
+# Over which a cell warms in a ride, roughly [K].
+WARMER_K = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,14 +123,16 @@ class CellArrays:
 
 
 def from_models(
-    models: Sequence[CellModel], *, points: int = 101, current_c_rate: float | None = None
-) -> CellArrays:
-    """Cell models in the form that the ride reads: three resistances and one lag.
+    models: Sequence[CellModel], *, points: int = 101, current_c_rate: float | None = None,
+    temp_c: float = REFERENCE_TEMP_C,
+) -> CellArrays:  # fmt: skip
+    """Cell models in the form that the ride reads, at a temperature: three resistances and one lag.
 
     R0 is the drop after 0.1 s over the current, R1 what comes on top until 10 s, R2 what a lasting load adds;
     each less what the lag takes from the OCV by then, so that 0.1 s, 10 s and the lasting drop are the
-    model's own at the reference current. The model's two surfaces become one, whose steady lag is their
-    mean weighted by voltage.
+    model's own at the reference current and the temperature. The model's two surfaces become one, whose steady lag is
+    their mean weighted by voltage. A cell that warms from there has one activation energy, that of its 10 s
+    resistance at half charge over the next WARMER_K.
 
     Parameters
     ----------
@@ -137,6 +143,8 @@ def from_models(
     current_c_rate : float, optional
         Current over capacity at which the kinetic and electrolyte drops count; each model's reference current
         if left out [1/h].
+    temp_c : float
+        Of the cells, and of the air that they warm from [degC].
 
     Returns
     -------
@@ -150,41 +158,67 @@ def from_models(
     if not models or points < 2:
         raise ValueError("from_models needs at least one model and two points")
     soc = np.linspace(0.0, 1.0, points)
-    rows = [_resistances(model, soc=soc, current_c_rate=current_c_rate) for model in models]
-    delay = float((LAG_GAINS / LAG_RATES).sum() / LAG_GAINS.sum()) * 15.0
+    rows = [_resistances(model, soc=soc, current_c_rate=current_c_rate, temp_c=temp_c) for model in models]
+    slower = [_slower(model, temp_c) for model in models]
 
     def column(values: Sequence[float]) -> Floats:
         return np.array(values, dtype=np.float64)
 
     capacity = column([m.capacity_ah for m in models])
-    lag_s = column([m.lag_soc_per_a for m in models]) * 3600.0 * capacity
+    lag_s = column([lag for lag, _ in slower])
     return CellArrays(
-        ocv_v=np.array([np.maximum.accumulate(np.interp(soc, m.soc, m.ocv_v)) for m in models]),
+        ocv_v=np.array([np.maximum.accumulate(np.interp(soc, m.soc, rest_at(m, temp_c))) for m in models]),
         r0_ohm=np.array([row[0] for row in rows]), r1_ohm=np.array([row[1] for row in rows]),
         r2_ohm=np.array([row[2] for row in rows]), capacity_ah=capacity,
-        tau1_s=column([m.tau1_s for m in models]), tau2_s=column([m.tau2_s for m in models]),
-        lag_s=lag_s, lag_tau_s=np.maximum(lag_s * delay, 1.0),
+        tau1_s=column([m.tau1_s for m in models]), tau2_s=column([tau2 for _, tau2 in slower]),
+        lag_s=lag_s, lag_tau_s=np.maximum(lag_s * LAG_DELAY, 1.0),
         voltage_min_v=column([m.voltage_min_v for m in models]),
         voltage_max_v=column([m.voltage_max_v for m in models]),
-        activation_k=column([m.laws.energy_j_mol[0] / GAS_CONSTANT_J_MOL_K for m in models]),
-        reference_temp_c=np.full(len(models), REFERENCE_TEMP_C),
+        activation_k=column([_activation_k(m, temp_c) for m in models]),
+        reference_temp_c=np.full(len(models), temp_c),
     )  # fmt: skip
 
 
+def rest_at(model: CellModel, temp_c: float) -> Floats:
+    """Voltage at rest at a temperature over the model's own grid [V]."""
+    shift = 0.0 if model.entropic_v_k is None else (temp_c - REFERENCE_TEMP_C) * model.entropic_v_k
+    return np.asarray(model.ocv_v + shift)
+
+
+def _slower(model: CellModel, temp_c: float) -> tuple[float, float]:
+    """Steady lag of the surface over the rate of change of charge, and the slow delay, at a temperature [s]."""
+    f = dict(zip(PARTS, factors(model.laws, temp_c).tolist(), strict=True))
+    there = replace(
+        model,
+        diffusion_slow_s=model.diffusion_slow_s * f["diffusion_slow"],
+        diffusion_fast_s=model.diffusion_fast_s * f["diffusion_fast"],
+    )
+    return there.lag_soc_per_a * 3600.0 * model.capacity_ah, model.tau2_s * f["minutes"]
+
+
+def _activation_k(model: CellModel, temp_c: float) -> float:
+    """Activation energy over the gas constant of the 10 s resistance at half charge, from a temperature on [K]."""
+    here, warmer = (
+        float(np.interp(0.5, model.soc, pulse_resistance_ohm(model, temp_c=at))) for at in (temp_c, temp_c + WARMER_K)
+    )
+    span = 1.0 / (temp_c + CELSIUS_K) - 1.0 / (temp_c + WARMER_K + CELSIUS_K)
+    return max(float(np.log(here / warmer)) / span, 0.0)
+
+
 def _resistances(
-    model: CellModel, *, soc: Floats, current_c_rate: float | None
+    model: CellModel, *, soc: Floats, current_c_rate: float | None, temp_c: float
 ) -> tuple[Floats, Floats, Floats]:
     """R0, R1, R2 over the grid, so that the drops after 0.1 s, 10 s and for ever are the model's own."""
     amps = model.reference_current_a if current_c_rate is None else current_c_rate * model.capacity_ah
     first, ten, ever = (
-        np.interp(soc, model.soc, pulse_resistance_ohm(model, seconds=seconds, current_a=amps))
+        np.interp(soc, model.soc, pulse_resistance_ohm(model, seconds=seconds, current_a=amps, temp_c=temp_c))
         for seconds in (0.1, 10.0, np.inf)
     )
-    at = np.interp(soc, model.soc, model.ocv_v)
-    lagged = (at - np.interp(soc - model.lag_soc_per_a * amps, model.soc, model.ocv_v)) / amps
-    lag_s = model.lag_soc_per_a * 3600.0 * model.capacity_ah
-    delay = max(lag_s * float((LAG_GAINS / LAG_RATES).sum() / LAG_GAINS.sum()) * 15.0, 1.0)
-    grown10 = -np.expm1(-10.0 / delay)
+    lag_s, _ = _slower(model, temp_c)
+    behind = lag_s * amps / (3600.0 * model.capacity_ah)
+    rest = rest_at(model, temp_c)
+    lagged = (np.interp(soc, model.soc, rest) - np.interp(soc - behind, model.soc, rest)) / amps
+    grown10 = -np.expm1(-10.0 / max(lag_s * LAG_DELAY, 1.0))
     r1 = np.maximum(ten - first - lagged * grown10, 0.0)
     r1 = r1 / -np.expm1(-10.0 / model.tau1_s)
     return np.maximum(first, 1e-6), r1, np.maximum(ever - first - r1 - lagged, 0.0)
