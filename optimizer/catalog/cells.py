@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.base.problems import BadInput
+from optimizer.catalog.cell_model import CellModelFile, read_cell_model
 from optimizer.catalog.columns import Bools, Columns, Floats, check_order, check_ratio, read_columns
 from optimizer.catalog.ocv import OcvCurve, ocv_curve, read_ocv
 from optimizer.catalog.tables import parse_number, short
@@ -45,15 +46,19 @@ def read_cells(path: Path, *, ocv_folder: Path | None = None, sizes_only: bool =
     quantity, price = _price_breaks(parsed)
     curves: tuple[OcvCurve, ...] = ()
     curve, own = np.full(len(parsed.table.rows), -1), np.zeros(len(parsed.table.rows), dtype=bool)
+    fitted: tuple[tuple[CellModelFile, str], ...] = ()
+    fit = np.full(len(parsed.table.rows), -1)
     if not sizes_only:
         _check_format(parsed)
         _check_ratios(parsed)
         curves, curve, own = _curves(parsed, path.parent, ocv_folder)
+        fitted, fit = _fitted(parsed, path.parent)
         if not parsed.problems:
             _check_curves(parsed, curves, curve)
     parsed.finish()
     return build(
-        Cells, parsed, break_quantity=quantity, break_price=price, curves=curves, curve=curve, own_curve=own
+        Cells, parsed, break_quantity=quantity, break_price=price, curves=curves, curve=curve, own_curve=own,
+        fitted=fitted, fit=fit,
     )
 
 
@@ -229,6 +234,22 @@ def _curve(
             else:
                 parsed.problems.append(problem)
         return None
+
+
+def _fitted(parsed: Columns, folder: Path) -> tuple[tuple[tuple[CellModelFile, str], ...], NDArray[np.int64]]:
+    """The distinct model files, and the index of each cell's; -1 where a row names none."""
+    found: dict[str, tuple[int, tuple[CellModelFile, str]]] = {}
+    fit = np.full(len(parsed.table.rows), -1)
+    for row, name in enumerate(parsed.texts("model").tolist()):
+        if not name:
+            continue
+        try:
+            if name not in found:
+                found[name] = len(found), read_cell_model(folder / name)
+            fit[row] = found[name][0]
+        except BadInput as error:
+            parsed.problems.extend(error.problems)
+    return tuple(each for _, each in found.values()), fit
 
 
 def _check_curves(parsed: Columns, curves: tuple[OcvCurve, ...], curve: NDArray[np.int64]) -> None:

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from optimizer.base.materials import MATERIALS
+from optimizer.catalog.cell_model import CellModelFile
 from optimizer.catalog.columns import Bools, Column, Columns, Floats
 from optimizer.catalog.fuse_curves import GATES, USUAL_BREAKING_A
 from optimizer.catalog.ocv import OcvCurve
@@ -46,6 +47,7 @@ CELL_COLUMNS = (
     Column("temp_min_c", signed=True, low=-80, high=40, ask="degrees Celsius"),
     Column("temp_max_c", signed=True, low=15, high=110, ask="degrees Celsius"),
     Column("ocv", "text", needed=False, filled=False),
+    Column("model", "text", needed=False, filled=False),
     Column("tolerance_mm", needed=False, filled=False, zero=True, low=0.005, high=5, ask="millimetres", default=0.0),
     # Below it a cell takes no charge; left out, the chemistry's own limits stand.
     Column("charge_temp_min_c", needed=False, filled=False, signed=True, low=-80, high=40, ask="degrees Celsius",
@@ -145,7 +147,8 @@ class Cells(Catalog):
 
     stock is inf where none is given. break_quantity and break_price, shape (n, k), hold the price from a
     quantity on; the first is (1, price), the unused ones are (inf, last price). curves are the distinct
-    OCV curves; curve tells the index of each cell's, and own_curve whether it is the cell's own.
+    OCV curves; curve tells the index of each cell's, and own_curve whether it is the cell's own. fitted are the
+    distinct model files with their hashes; fit tells the index of each cell's, -1 where it has none.
     """
 
     format: Texts
@@ -182,6 +185,8 @@ class Cells(Catalog):
     curves: tuple[OcvCurve, ...]
     curve: NDArray[np.int64]
     own_curve: Bools
+    fitted: tuple[tuple[CellModelFile, str], ...]
+    fit: NDArray[np.int64]
 
     def ocv_v(self, soc: Floats) -> Floats:
         """Open-circuit voltage of every cell at the given states of charge [V], shape (n, len(soc)).
@@ -193,6 +198,10 @@ class Cells(Catalog):
             if key not in known:
                 known[key] = self.curve_of(row).at(soc)
         return np.array([known[key] for key in self._kinds()])
+
+    def fitted_of(self, row: int) -> CellModelFile | None:
+        """The fitted model of a cell, if its row names one."""
+        return self.fitted[self.fit[row]][0] if self.fit[row] >= 0 else None
 
     def curve_of(self, row: int) -> OcvCurve:
         """The curve that a cell is reckoned with: its own, or its chemistry's moved to its nominal voltage."""

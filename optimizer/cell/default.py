@@ -15,8 +15,10 @@ from numpy.typing import NDArray
 
 from optimizer.brief import Ageing
 from optimizer.catalog import Cells
+from optimizer.cell.ageing import aged
 from optimizer.cell.laws import REFERENCE_TEMP_C, USUAL
-from optimizer.cell.model import TAU1_S, TAU2_S, CellModel, aged, pulse_resistance_ohm, thermal_voltage_v
+from optimizer.cell.model import TAU1_S, TAU2_S, CellModel, pulse_resistance_ohm, thermal_voltage_v
+from optimizer.cell.stored import from_stored
 
 Floats = NDArray[np.float64]
 
@@ -66,6 +68,8 @@ OTHER = Split(at_once=0.60, slow=0.35, low_soc=1.0, diffusion_s=3000.0, kinetic=
 # any a judgement. tests/test_cell_default.py holds the defaults within.
 COLD_BAND = {"NMC": (1.7, 5.5), "NCA": (2.0, 5.0), "LFP": (2.0, 5.0)}
 OTHER_BAND = (1.5, 5.0)
+# Below this, figures rest on temperature laws so much that it is said where they are defaults [degC].
+COLD_C = 15.0
 # Charge transfer at 1C over 2RT/F is no more than this; what a cell of more resistance has beyond it is ohmic.
 MOST_KINETIC = 3.0
 # Width in SoC of the rise towards empty [-].
@@ -172,7 +176,7 @@ def default_model(
 
 
 def cell_models(cells: Cells, rows: NDArray[np.int64], *, ageing: Ageing) -> list[CellModel]:
-    """Model of each chosen cell: its own curve or its chemistry's, the default split of its DCIR, its age.
+    """Model of each chosen cell, aged: that of its file, else its OCV curve and the default split of its DCIR.
 
     Parameters
     ----------
@@ -189,16 +193,19 @@ def cell_models(cells: Cells, rows: NDArray[np.int64], *, ageing: Ageing) -> lis
     curves = cells.ocv_v(np.linspace(0.0, 1.0, POINTS))
     models = []
     for row in rows:
-        model = default_model(
-            str(cells.chemistry[row]),
-            capacity_ah=float(cells.capacity_ah[row]),
-            dcir_ohm=float(cells.dcir_mohm[row]) * 1e-3,
-            ocv_v=curves[row],
-            voltage_min_v=float(cells.voltage_min_v[row]),
-            voltage_max_v=float(cells.voltage_max_v[row]),
-            current_continuous_a=float(cells.current_continuous_a[row]),
-            name=str(cells.id[row]),
-        )
+        fitted = cells.fitted_of(int(row))
+        known = {
+            "capacity_ah": float(cells.capacity_ah[row]),
+            "dcir_ohm": float(cells.dcir_mohm[row]) * 1e-3,
+            "voltage_min_v": float(cells.voltage_min_v[row]),
+            "voltage_max_v": float(cells.voltage_max_v[row]),
+        }
+        chemistry, name = str(cells.chemistry[row]), str(cells.id[row])
+        continuous = float(cells.current_continuous_a[row])
+        if fitted is not None:
+            model = from_stored(fitted, chemistry=chemistry, name=name, **known)
+        else:
+            model = default_model(chemistry, ocv_v=curves[row], current_continuous_a=continuous, name=name, **known)
         models.append(
             aged(
                 model, capacity_fraction=ageing.capacity_fraction, resistance_factor=ageing.resistance_factor

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from optimizer.cell.kernel import _advance, _decays, rest_v
+from optimizer.cell.kernel import STATES, _advance, _decays, rest_v
 
 LAST = 20.0  # rows of a curve before so many seconds are left out: pulses tell them better
 
@@ -20,7 +20,7 @@ def constant(
 
     A state takes the row before's current: 0 at time 0, where nothing has flowed yet.
     """
-    size = 4 + 2 * len(rates)
+    size = STATES + 2 * len(rates)
     state, new, decay = np.zeros(size), np.zeros(size), np.ones(size)
     state[0] = soc
     for i in range(len(time_s)):
@@ -62,7 +62,7 @@ def _slope(x: Any, y: Any, i: int) -> float:
 @njit(cache=True)
 def curve_misses(
     amps: Any, first: Any, charge_ah: Any, voltage_v: Any, p: Any, tables: Any, rates: Any, gains: Any, grid: Any,
-    least_v: float, sigmas: Any, ends: Any, noise_v: float,
+    least_v: float, sigmas: Any, ends: Any, first_sigma: Any, noise_v: float,
 ) -> Any:  # fmt: skip
     """Misses of every curve after the first, in sigmas, and two more for each: charge at its end, first voltage.
 
@@ -82,6 +82,8 @@ def curve_misses(
         Of a voltage [V], and of a charge over the capacity where a curve is steep [-].
     ends : ndarray, shape (n,)
         Of the charge at the end over the capacity [-].
+    first_sigma : ndarray, shape (2,)
+        Of the first voltage: [V], and part of its distance from that of the slow curve [-].
     noise_v : float
         [V]
 
@@ -115,7 +117,7 @@ def curve_misses(
         out[at] = (_crossing(charge, volt, used, y[last]) - x[last]) / capacity / ends[c]
         if x[0] < 1e-6 * capacity:
             gap = voltage_v[0] - y[0]
-            out[at + 1] = (start[0] - volt[0] - gap) / np.hypot(0.004 + 0.03 * abs(gap), noise_v)
+            out[at + 1] = (start[0] - volt[0] - gap) / np.hypot(first_sigma[0] + first_sigma[1] * abs(gap), noise_v)
         at += 2
     return out
 

@@ -20,7 +20,14 @@ from optimizer.cell.laws import (
     lowest_bend,
 )
 from optimizer.cell.measured import Curve, Pulse, noise_of, smooth
-from optimizer.cell.model import DEPLETION_SHARE, SOC_POINTS, lag_chain, thermal_voltage_v
+from optimizer.cell.model import (
+    DEPLETION_SHARE,
+    NEAR_PART,
+    NEAR_RATE,
+    SOC_POINTS,
+    lag_chain,
+    thermal_voltage_v,
+)
 from optimizer.cell.rest import rest_points, rest_tables
 from optimizer.cell.steps import law_rows, numbers_at
 
@@ -61,20 +68,25 @@ STARTS: tuple[dict[str, float], ...] = (
 )
 # Exchange current of the fast surface's electrode over that of the slow one's: logarithm of the ratio.
 RATIO = (0.0, 1.0)
-BENDS = np.array([0.12, 0.06, 0.06, 0.1, 0.15, 0.06, 0.06])
+BENDS = np.array([0.06, 0.02, 0.02, 0.05, 0.1, 0.03, 0.03])
 # How much the limiting current falls as the cell empties.
 SLOPE = (0.4, 0.4)
-# Delay of depletion over that of the whole profile, as a logarithm.
-DRYING = (np.log(0.5), 0.3)
+# How long 1C takes to use up the salt in the pores of an electrode, were none to come from elsewhere, as a logarithm
+# [s]: porosity, thickness and salt of ten published sets give 64 (four NMC cells of much energy) to 480 (LFP). Over ten
+# seconds this, not diffusion, tells at which current the electrolyte runs dry.
+SALT = (np.log(85.0), 0.4)
+# Limiting current over the capacity [1/h], where laws are fitted: 2 (NMC cells of much energy) to 19 (LFP) in the same
+# sets, by their salt, thickness and diffusivity.
+COLD_LIMIT = (np.log(5.0), 0.9)
 # Rate of the early part of the lags, times the diffusion time, as a logarithm.
 EARLY = (np.log(1000.0), 0.7)
 # 1 less the depletion beyond which the drop goes on straight, as a logarithm.
-SOFT = (np.log(0.06), 0.6)
+SOFT = (np.log(0.03), 0.7)
 EXTRA = 5
 # The ohmic part's prior is narrower and higher where its law is fitted: it must not trade places with charge transfer.
-COLD_OHMIC = (np.log(0.55), 0.3)
-# Share of the ohmic resistance in each electrode's pores.
-PORE_SHARE = 0.3
+COLD_OHMIC = (np.log(0.25), 0.4)
+# Share of the ohmic resistance in the pores; the rest is metal and contacts.
+PORE_SHARE = 0.85
 # No measured electrolyte's resistance changes less with temperature; published sets: 14.6 kJ/mol at least.
 LEAST_OHMIC_J_MOL = 12_000.0
 
@@ -128,8 +140,8 @@ class Rows:
             return np.array([float(getattr(run, name, 0.0)) for run in runs])
 
         first = np.cumsum([0, *(len(one) for one in at)])
-        joined = [np.concatenate([np.zeros(0), *many]).astype(float) for many in (at, values)]
-        return cls(column("current_a"), column("temp_c"), first, *joined, column("soc"), column("rest_v"))
+        x, y = (np.concatenate([np.zeros(0), *many]).astype(float) for many in (at, values))
+        return cls(column("current_a"), column("temp_c"), first, x, y, column("soc"), column("rest_v"))
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,6 +242,14 @@ def _share(logit: float) -> float:
     return float(1.0 / (1.0 + np.exp(-logit)))
 
 
+def _free_limit_a(value: float, task: Task, r2_ohm: float, cold: Floats) -> float:
+    """Limiting current by its parameter, whose prior is another where laws are fitted."""
+    if not len(cold):
+        return float(LIMIT_V * np.exp(value) / r2_ohm)
+    charge_ah = float(task.curves[0].capacity_ah[-1])
+    return charge_ah * float(np.exp(COLD_LIMIT[0] + COLD_LIMIT[1] / PRIORS["limit"][1] * value))
+
+
 def _limit_a(limit_a: float, reference_a: float) -> float:
     """Limiting current, kept above LEAST_LIMIT times the highest fitted one, whose curve it did not cut off."""
     return float(((limit_a / reference_a) ** 8 + LEAST_LIMIT**8) ** 0.125 * reference_a)
@@ -272,14 +292,17 @@ def make_trial(x: Floats, task: Task) -> Trial:
         np.exp(v["slow"]),
         np.exp(v["fast"]),
         np.exp(v["tau2"]),
-        _limit_a(LIMIT_V * np.exp(v["limit"]) / r2, task.reference_a),
+        _limit_a(_free_limit_a(v["limit"], task, r2, cold), task.reference_a),
         KINETIC_V,
         FIT_TAU1_S,
         1.0 - float(np.clip(np.exp(SOFT[0] + SOFT[1] * cold[4]), 0.005, 0.5)) if len(cold) else DEPLETION_SHARE,
         task.follow,
     )
     numbers[17] = PORE_SHARE if len(cold) else 0.0
-    numbers[15] = np.exp(DRYING[0] + DRYING[1] * cold[2]) if len(cold) else 1.0
+    if len(cold):
+        salt = np.exp(SALT[0] + SALT[1] * cold[2]) * task.curves[0].capacity_ah[-1]
+        slope = 1.0 - NEAR_PART + NEAR_PART * NEAR_RATE
+        numbers[15] = np.clip(slope * salt / (numbers[5] * numbers[4]), 0.02, 0.999)
     numbers[14] = SLOPE[0] + SLOPE[1] * cold[1] if len(cold) else 0.0
     mid, knee = _share(v["mid"]), _share(v["knee"])
     share = mid + (knee - mid) * np.exp(-((GRID / np.exp(v["width"])) ** 2))

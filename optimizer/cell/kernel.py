@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from optimizer.cell.model import LEAST_LIMIT_PART, SOFT_DEPLETION
+from optimizer.cell.model import CONCENTRATION, LEAST_LIMIT_PART, NEAR_PART, NEAR_RATE, PORES_V, THINNING
 
 LEAST_VOLT = 0.05
 # Numbers of a model at one temperature; tables stay at 25 degC and are scaled by the last four.
@@ -17,6 +17,8 @@ LIMIT_SLOPE, DRYING, BEYOND_K, PORES = 14, 15, 16, 17
 NUMBERS = 18
 # Tables over state of charge.
 U_SLOW, U_FAST, EXCHANGE, R1, R2, EXCHANGE_FAST, ENTROPIC = range(7)
+# States in front of the lags' chains.
+STATES = 5
 # A step's temperature change from which the numbers are made anew [K].
 STALE_K = 0.02
 
@@ -55,37 +57,48 @@ def _terminal(
 ) -> float:
     """Terminal voltage of a state; p and tables as packed by `pack`."""
     limit = p[5] * max(1.0 + p[14] * (soc - 0.5), LEAST_LIMIT_PART)
-    h = i2 + limit * _dry(i2 / limit, p[8]) + (p[5] * _dry(i3 / p[5], SOFT_DEPLETION) if p[15] < 1.0 else 0.0)
+    part, salt_v = i3 / limit, 0.0
+    h = i2
+    pores_v = PORES_V * p[6]
+    ohmic = amp * p[1] * (1.0 - p[17]) + pores_v * np.arcsinh(amp * p[1] * p[17] / pores_v)
+    if p[15] < 1.0:
+        salt_v = CONCENTRATION * p[6] * (_dry(part, p[8]) + part) + THINNING * abs(part) * ohmic
+    else:
+        h += limit * _dry(i2 / limit, p[8])
     kinetic = np.arcsinh(amp * p[10] / _table(tables[2], soc - p[9] * slow, False))
     kinetic += np.arcsinh(amp * p[11] / _table(tables[5], soc - p[9] * fast, False))
     surface = _table(tables[0], soc - slow, True) + _table(tables[1], soc - fast, True)
     surface += p[16] * _table(tables[6], soc, False)
     delayed = _table(tables[3], soc, False) * p[12] * i1 + _table(tables[4], soc, False) * p[13] * h
-    kinetic += 2.0 * np.arcsinh(amp * p[1] * p[17] / p[6])
-    return float(surface - amp * p[1] * (1.0 - 2.0 * p[17]) - p[6] * kinetic - delayed)
+    return float(surface - ohmic - p[6] * kinetic - delayed - salt_v)
 
 
 @njit(cache=True)
 def _advance(
     state: Any, new: Any, amp: float, mean: float, dt: float, p: Any, tables: Any, decay: Any, gains: Any
 ) -> float:
-    """State after dt at a mean current, and the voltage then at a current; state: soc, i1 to i3, lags' chains."""
+    """State after dt at a mean current, and the voltage then at a current.
+
+    State: soc, i1, i2, two for the salt, the lags' chains.
+    """
     modes = len(gains)
     rate = mean / (3600.0 * p[0])
     new[0] = state[0] - rate * dt
     new[1] = state[1] * decay[0] + mean * (1.0 - decay[0])
     new[2] = state[2] * decay[1] + mean * (1.0 - decay[1])
     new[3] = state[3] * decay[2] + mean * (1.0 - decay[2])
+    new[4] = state[4] * decay[3] + mean * (1.0 - decay[3])
+    salt = (1.0 - NEAR_PART) * new[3] + NEAR_PART * new[4]
     slow = 0.0
     fast = 0.0
     for k in range(modes):
-        a = decay[3 + k]
-        b = decay[3 + modes + k]
-        new[4 + k] = state[4 + k] * a + gains[k] * p[2] * rate * (1.0 - a)
-        new[4 + modes + k] = state[4 + modes + k] * b + gains[k] * p[3] * rate * (1.0 - b)
-        slow += new[4 + k]
-        fast += new[4 + modes + k]
-    return _terminal(amp, new[0], slow, fast, new[1], new[2], new[3], p, tables)
+        a = decay[4 + k]
+        b = decay[4 + modes + k]
+        new[5 + k] = state[5 + k] * a + gains[k] * p[2] * rate * (1.0 - a)
+        new[5 + modes + k] = state[5 + modes + k] * b + gains[k] * p[3] * rate * (1.0 - b)
+        slow += new[5 + k]
+        fast += new[5 + modes + k]
+    return _terminal(amp, new[0], slow, fast, new[1], new[2], salt, p, tables)
 
 
 @njit(cache=True)
@@ -95,9 +108,10 @@ def _decays(dt: float, p: Any, rates: Any, out: Any) -> None:
     out[0] = np.exp(-dt / p[7])
     out[1] = np.exp(-dt / p[4])
     out[2] = np.exp(-dt / (p[4] * p[15]))
+    out[3] = np.exp(-dt * NEAR_RATE / (p[4] * p[15]))
     for k in range(modes):
-        out[3 + k] = np.exp(-dt * rates[k] / p[2])
-        out[3 + modes + k] = np.exp(-dt * rates[k] / p[3])
+        out[4 + k] = np.exp(-dt * rates[k] / p[2])
+        out[4 + modes + k] = np.exp(-dt * rates[k] / p[3])
 
 
 @njit(cache=True)
@@ -202,7 +216,7 @@ def run_laps(
 
     base are numbers at the cell's temperature if heat[0], its heat capacity, is infinite, else at 25 degC.
     """
-    size = 4 + 2 * len(rates)
+    size = STATES + 2 * len(rates)
     state = np.zeros(size)
     new = np.zeros(size)
     still = np.ones(size)
@@ -261,7 +275,7 @@ def run_charge(
     soc: float, laws: Any, heat: Any, out: Any,
 ) -> int:  # fmt: skip
     """Charge from rest at a current, then at the voltage; fills out (time, voltage, current > 0, soc, kelvin)."""
-    size = 4 + 2 * len(rates)
+    size = STATES + 2 * len(rates)
     state, new, decay = np.zeros(size), np.zeros(size), np.zeros(size)
     p = base.copy()
     state[0] = soc

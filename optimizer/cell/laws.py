@@ -105,6 +105,6 @@ def factors(laws: Laws, temp_c: ArrayLike) -> Floats:
 # Rounded from parameter sets measured over temperature: O'Regan et al. (2022), Ecker et al. (2015), O'Kane et al.
 # (2022), Kim et al. (2011), as PyBaMM holds them: electrolyte conduction 15 to 17, its diffusion 17 to 30, exchange
 # currents 18 to 53, diffusion in graphite 4 to 43, in positive electrodes 12 to 81.
-USUAL_J_MOL = (16_000.0, 35_000.0, 35_000.0, 20_000.0, 18_000.0, 28_000.0, 25_000.0)
-SPREAD_J_MOL = (5_000.0, 12_000.0, 12_000.0, 10_000.0, 9_000.0, 20_000.0, 20_000.0)
+USUAL_J_MOL = (18_000.0, 35_000.0, 35_000.0, 20_000.0, 20_000.0, 28_000.0, 25_000.0)
+SPREAD_J_MOL = (8_000.0, 8_000.0, 8_000.0, 8_000.0, 8_000.0, 18_000.0, 18_000.0)
 USUAL = Laws(energy_j_mol=USUAL_J_MOL)

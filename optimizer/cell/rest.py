@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 from numba import njit
 
+from optimizer.cell.model import CONCENTRATION
+
 
 @njit(cache=True)
 def _at(values: Any, soc: float) -> float:
@@ -79,6 +81,9 @@ def rest_points(
                 - _at(tables[3], mean) * numbers[12] * np.expm1(-time_s / numbers[7])
                 - _at(tables[4], mean) * numbers[13] * np.expm1(-time_s / numbers[4])
             )
+            if numbers[15] < 1.0:
+                built = -np.expm1(-time_s / (numbers[4] * numbers[15]))
+                volt[j] += CONCENTRATION * numbers[6] * current_a / numbers[5] * built
             volt[j] -= numbers[16] * _at(tables[6], mean)
             volt[j] += numbers[6] * np.arcsinh(current_a * numbers[10] / _at(tables[2], mean - follow * late))
             volt[j] += numbers[6] * np.arcsinh(current_a * numbers[11] / _at(tables[5], mean - follow * soon))

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief.kinds import CompartmentName, Label, Number, Point3, Size3, Title, Whole
 from optimizer.brief.situations import SITUATION_NAME
+from optimizer.catalog.cell_model import CellModelFile
 from optimizer.catalog.tables import cap, read_bounded
 from optimizer.fit.chain.adjacency import compressed, neighbours
 from optimizer.fit.chain.groups import Chain
@@ -129,6 +130,7 @@ class DesignFile(_Part):
     brief: dict[str, Any]
     catalog: Tables
     ocv_curve: Curve
+    cell_model: CellModelFile | None = None
     ride_trace: Trace | None = None
     # Rides of situations that have their own, by name.
     situation_traces: dict[Annotated[str, Field(pattern=SITUATION_NAME)], Trace] = {}

@@ -198,7 +198,7 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
     inputs = space.inputs
     cell = int(space.context.cells.row[chosen.cell])
     wires = sorted({chosen.wire, lead_wire(inputs)})
-    curve = inputs.cells.curve_of(cell)
+    curve, fitted = inputs.cells.curve_of(cell), inputs.cells.fitted_of(cell)
     picked = {
         "cells": (inputs.cells, [cell]), "strips": (inputs.strips, [chosen.strip]),
         "wires": (inputs.wires, wires), "bms": (inputs.bms, [chosen.bms]), "fuses": (inputs.fuses, [chosen.fuse]),
@@ -219,6 +219,7 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         "solids": solids_of(space.rooms),
         "catalog": {name: _records(table, rows) for name, (table, rows) in picked.items() if table is not None},
         "ocv_curve": {"name": curve.name, "soc": curve.soc.tolist(), "ocv_v": curve.ocv_v.tolist()},
+        **({} if fitted is None else {"cell_model": fitted.model_dump()}),
         "ride_trace": None if ride is None else _trace_record(ride),
         **({"situation_traces": {k: _trace_record(each) for k, each in inputs.rides.items()}} if inputs.rides else {}),
         **placed_record(space.placed(chosen.stand, chosen.bms)),
@@ -365,9 +366,12 @@ def _write_tables(folder: Path, file: DesignFile) -> dict[str, str]:
         frame = pd.DataFrame(table)
         if name == "cells":
             frame["ocv"] = "ocv.csv"
+            frame["model"] = "" if file.cell_model is None else "model.json"
         frame.to_csv(folder / f"{name}.csv", index=False)
         files[name] = f"{name}.csv"
     pd.DataFrame(file.ocv_curve.model_dump()).to_csv(folder / "ocv.csv", index=False)
+    if file.cell_model is not None:
+        (folder / "model.json").write_text(file.cell_model.model_dump_json(), encoding="utf-8")
     if file.ride_trace is not None:
         pd.DataFrame(file.ride_trace.model_dump()).to_csv(folder / "ride.csv", index=False)
     for name, trace in file.situation_traces.items():

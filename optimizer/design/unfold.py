@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from optimizer.cell.default import COLD_BAND, COLD_C, OTHER_BAND
 from optimizer.design.conductors import conductor_records, cut_rows
 from optimizer.design.model import Design, Drop, Station
 from optimizer.design.protection import broken, parts_after_peak, turned_off
@@ -207,4 +208,16 @@ def _cautions(space: Space, row: Mapping[str, Any], chosen: Chosen) -> tuple[Cau
         balances_on_motor=vehicle.balances_on_motor,
         regenerates=vehicle.regen_efficiency > 0,
         unprotected=[*turned_off(space), *broken(space, chosen)],
+        cold_defaults=_cold_defaults(space, chosen),
     )
+
+
+def _cold_defaults(space: Space, chosen: Chosen) -> tuple[float, float, float] | None:
+    """Coldest temperature of the brief, and the band of a default's resistance at -10 °C; None where it is not cold
+    or the cell's row names a fitted model."""
+    ride, asked = space.brief.ride, space.brief.electrical
+    assert ride is not None and asked is not None
+    cell, coldest = int(space.context.cells.row[chosen.cell]), min(ride.temp_c, asked.temp_c)
+    if coldest >= COLD_C or space.inputs.cells.fitted_of(cell) is not None:
+        return None
+    return (coldest, *COLD_BAND.get(str(space.inputs.cells.chemistry[cell]), OTHER_BAND))

@@ -19,6 +19,11 @@ TOUCH_V, EXTRA_LOW_V = 60.0, 120.0
 #: Regulations 2.3; from memory).
 AIR_FREE_WH, AIR_APPROVAL_WH = 100.0, 160.0
 
+COLD_DEFAULTS = (
+    "Cold figures from defaults: range and powers at {0:g} °C rest on what cells of this chemistry usually do. At "
+    "-10 °C published cells have {1:g} to {2:g} times their resistance at 25 °C; `cellstow characterize` fits "
+    "a cell's own."
+)
 _LAW = "Local codes decide; where they ask for it, leave the work to licensed practice."
 
 
@@ -115,6 +120,7 @@ def pack_cautions(
     balances_on_motor: bool = False,
     regenerates: bool = False,
     unprotected: Sequence[str] = (),
+    cold_defaults: tuple[float, float, float] | None = None,
 ) -> tuple[Caution, ...]:
     """All cautions of one pack, the gravest first.
 
@@ -135,6 +141,9 @@ def pack_cautions(
         Whether braking feeds the pack.
     unprotected : sequence of str
         Rules of protection that are broken or turned off, in words: they come first of all.
+    cold_defaults : tuple of float, optional
+        Where the cell's figures in the cold rest on defaults: the temperature [°C], and least and most of what
+        published cells have at -10 °C as a multiple of their resistance at 25 °C.
 
     Returns
     -------
@@ -147,6 +156,8 @@ def pack_cautions(
     """
     found = [Caution("unprotected", "warning", f"{text} {_LAW}") for text in unprotected]
     found += [*_voltage(voltage_full_v), *_ratings(over_ratings or {}), *_rider(balances_on_motor)]
+    if cold_defaults is not None:
+        found.append(Caution("cold-defaults", "note", COLD_DEFAULTS.format(*cold_defaults)))
     found += [*_cold(charge_min_c, regenerates), *_transport(energy_wh), *_ALWAYS]
     order = ("warning", "caution", "note")
     return tuple(sorted(found, key=lambda caution: order.index(caution.level)))

@@ -80,7 +80,9 @@ class Inputs:
 
     def hashes(self) -> dict[str, str]:
         """SHA-256 of the brief and every file it names."""
-        return input_hashes(self.brief, {f"ocv.{c.name}": c.sha256 for c in self.cells.curves})
+        return input_hashes(self.brief, {f"ocv.{c.name}": c.sha256 for c in self.cells.curves}
+            | {f"model.{k}": sha for k, (_, sha) in enumerate(self.cells.fitted)},
+        )
 
     def record(self) -> dict[str, Any]:
         """What `check --json` prints."""

@@ -16,12 +16,13 @@ from optimizer.base.problems import BadInput, Problem
 from optimizer.cell.characterize import Characterized
 from optimizer.cell.fit_record import dcir_ohm
 from optimizer.cell.model import CellModel
+from optimizer.cell.stored import stored
 
 ROW_COLUMNS = (
     "id", "format", "shape", "diameter_mm", "length_mm", "width_mm", "thickness_mm", "chemistry", "capacity_ah",
     "capacity_min_ah", "voltage_nominal_v", "voltage_max_v", "voltage_min_v", "dcir_mohm", "current_continuous_a",
     "current_pulse_a", "pulse_s", "current_charge_a", "mass_g", "price", "price_breaks", "stock", "temp_min_c",
-    "temp_max_c", "ocv")  # fmt: skip
+    "temp_max_c", "ocv", "model")  # fmt: skip
 
 
 def catalog_row(model: CellModel, *, ocv_name: str) -> dict[str, str]:
@@ -43,7 +44,7 @@ def catalog_row(model: CellModel, *, ocv_name: str) -> dict[str, str]:
         "id": model.name, "chemistry": model.chemistry, "capacity_ah": f"{model.capacity_ah:.4g}",
         "voltage_nominal_v": f"{np.mean(model.ocv_v):.3f}", "voltage_max_v": f"{model.voltage_max_v:.3f}",
         "voltage_min_v": f"{model.voltage_min_v:.3f}", "dcir_mohm": f"{1000 * dcir_ohm(model):.4g}",
-        "ocv": ocv_name}  # fmt: skip
+        "ocv": ocv_name, "model": "model.json"}  # fmt: skip
     return row
 
 
@@ -77,6 +78,7 @@ def output_files(result: Characterized) -> dict[str, bytes]:
             ("soc", "ocv_v"),
             [(f"{s:.4f}", f"{v:.5f}") for s, v in zip(model.soc[thin], model.ocv_v[thin], strict=True)],
         ),
+        "model.json": stored(model),
         "fit.png": fit_png(result),
     }
 
