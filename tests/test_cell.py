@@ -5,13 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from optimizer.cell.ageing import aged
 from optimizer.cell.charging import charge, peak_power_w
 from optimizer.cell.laws import PARTS, USUAL, Laws, factors
 from optimizer.cell.model import (
     LAG_GAINS,
     LAG_RATES,
     CellModel,
-    aged,
     ocv,
     pulse_resistance_ohm,
     slow_resistance_ohm,
