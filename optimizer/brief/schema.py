@@ -153,7 +153,7 @@ class RidePlan(Section):
     reserve_soc: Fraction = 0.1
     """State of charge at which the range ends, 0 to 1."""
     temp_c: Number = 25.0
-    """Temperature of the air [°C]."""
+    """Temperature of the air, and of the cells on the ride [°C]."""
     headwind_kmh: NotNegative = 0.0
     """Wind against the ride [km/h]; 0: none."""
 
