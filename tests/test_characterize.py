@@ -108,7 +108,7 @@ def test_constant_loads_start_from_full_and_profiles_from_the_given_charge(here:
 
 def test_files_are_written_and_never_over_others(here: Path):
     assert invoke(CURVES, "--name", "demo", "--chemistry", "NMC").exit_code == 0
-    assert sorted(p.name for p in (here / "demo-cell").iterdir()) == ["cell.csv", "fit.png", "ocv.csv"]
+    assert sorted(p.name for p in (here / "demo-cell").iterdir()) == ["cell.csv", "fit.png", "model.json", "ocv.csv"]
     header, row = (here / "demo-cell" / "cell.csv").read_text().splitlines()
     assert header.split(",") == list(ROW_COLUMNS)
     values = dict(zip(ROW_COLUMNS, row.split(","), strict=True))
