@@ -1,9 +1,7 @@
 """Settings of all tests."""
 
 import signal
-from pathlib import Path
 
-import pytest
 from hypothesis import settings
 
 # A suite that a script starts in the background, or by nohup, inherits that signals are ignored; the tests send them.
@@ -16,15 +14,8 @@ settings.register_profile("house", deadline=None, derandomize=True)
 settings.load_profile("house")
 
 
-# Tests of defects that are known and open, one id a line with its cause behind "#".
-OPEN = [line.split("#")[0].strip() for line in Path(__file__).with_name("open.txt").read_text().splitlines()]
-
-
 def pytest_collection_modifyitems(config, items):
-    """Tests of open defects are expected to fail; nightly tests run only when -m names them."""
-    for item in items:
-        if any(name and item.nodeid.startswith(name) for name in OPEN):
-            item.add_marker(pytest.mark.xfail(reason="a known defect, see tests/open.txt", strict=False))
+    """Nightly tests run only when -m names them."""
     if "nightly" in config.getoption("markexpr"):
         return
     kept = [item for item in items if item.get_closest_marker("nightly") is None]
