@@ -225,7 +225,7 @@ class TestBadSolids:
         assert solid.volume_mm3 == pytest.approx(310 * 62 * 62)
 
 
-@pytest.mark.slow
+@pytest.mark.nightly
 def test_fifty_thousand_triangles(tmp_path):
     path = saved(barrel((200.0, 70.0, 60.0), faces=6), tmp_path)
     start = time.process_time()

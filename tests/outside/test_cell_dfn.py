@@ -110,7 +110,7 @@ def test_drop_after_ten_seconds_at_twice_the_pulse(name: str):
         assert found == pytest.approx(drop, rel=limit), soc
 
 
-@pytest.mark.slow
+@pytest.mark.nightly
 @pytest.mark.parametrize("name", ["Prada2013"])
 def test_script_makes_the_stored_curves_again(name: str, tmp_path: Path):
     pytest.importorskip("pybamm")

@@ -85,7 +85,7 @@ def solved(folder):
         return boxes, every(boxes)
 
 
-@pytest.mark.slow
+@pytest.mark.nightly
 @pytest.mark.parametrize("sampler", ["tpe", "nsga2"])
 @pytest.mark.parametrize("seed", range(1, 5))
 def test_reaches_the_known_front_in_a_third_of_the_boxes(solved, sampler, seed, monkeypatch):
