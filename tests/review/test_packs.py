@@ -17,11 +17,12 @@ manifold3d = pytest.importorskip("manifold3d")
 
 NAMES = ["tray", "long tray", "free tray", "part of a tray", "modules", "two compartments", "three compartments",
          "blocks", "blocks that touch", "curved box"]  # fmt: skip
-QUICK = ("three compartments", "blocks that touch")
+QUICK, SLOW = ("three compartments", "blocks that touch"), ("tray", "modules", "curved box")
 
 
 def params():
-    return [pytest.param(name, marks=[] if name in QUICK else pytest.mark.slow) for name in NAMES]
+    marks = {**dict.fromkeys(QUICK, []), **dict.fromkeys(SLOW, pytest.mark.slow)}
+    return [pytest.param(name, marks=marks.get(name, pytest.mark.nightly)) for name in NAMES]
 
 
 @pytest.fixture(scope="module", params=params())
@@ -83,6 +84,7 @@ def test_glb_reads_back_without_interference(made):
             assert (bodies[one] ^ bodies[other]).volume() < 1.0, (one, other)
 
 
+@pytest.mark.nightly
 def test_step_reads_back_with_the_same_solids(design, tmp_path):
     pytest.importorskip("OCP", reason="the optional extra step")
     from OCP.STEPControl import STEPControl_Reader
