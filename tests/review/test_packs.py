@@ -21,7 +21,7 @@ QUICK, SLOW = ("three compartments", "blocks that touch"), ("tray", "modules", "
 
 
 def params():
-    marks = {**dict.fromkeys(QUICK, []), **dict.fromkeys(SLOW, pytest.mark.slow)}
+    marks = {**dict.fromkeys(QUICK, ()), **dict.fromkeys(SLOW, pytest.mark.slow)}
     return [pytest.param(name, marks=marks.get(name, pytest.mark.nightly)) for name in NAMES]
 
 
