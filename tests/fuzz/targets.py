@@ -49,10 +49,10 @@ def lines(name, *, first, step=1, most=100):
 
 
 def with_terminals(text):
-    """A cell table with the columns of terminals, which the demo's leaves out."""
+    """A cell table with the columns of terminals and models, which the demo's leaves out."""
     head, *rows = text.splitlines()
-    more = {True: ",ends,7.4,,,", False: ",same_end,,6,15,terminals"}
-    names = ",terminal_layout,positive_diameter_mm,terminal_mm,terminal_spacing_mm,vent_end"
+    more = {True: ",ends,7.4,,,,", False: ",same_end,,6,15,terminals,"}
+    names = ",terminal_layout,positive_diameter_mm,terminal_mm,terminal_spacing_mm,vent_end,model"
     return "\n".join([head + names, *(row + more[",cylinder," in row] for row in rows)]) + "\n"
 
 

@@ -5,7 +5,7 @@ shares with the program what was read from files and what the fit found, nothing
 """
 
 import math
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -146,7 +146,8 @@ def test_every_number_of_committed_rows(demo, committed):
     assert len(committed) == 3
     for row in committed.to_dict("records"):
         chosen = choose(demo, row)
-        pack = Pack(**{**vars(chosen), "cell": int(demo.context.cells.row[chosen.cell])})
+        known = {item.name: getattr(chosen, item.name) for item in fields(Pack)}
+        pack = Pack(**{**known, "cell": int(demo.context.cells.row[chosen.cell])})
         got = plain.figures(pack)
         asked, full_v = demo.brief.electrical, got["voltage_full_v"]
         got["margin_controller_full_v"] = asked.voltage_max_v - full_v
