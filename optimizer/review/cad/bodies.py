@@ -31,7 +31,17 @@ from optimizer.review.cad import details as at
 from optimizer.review.cad.details import Plan
 from optimizer.review.cad.metal import conductor_solid, plan_shapes
 from optimizer.review.cad.pieces import Zones, zones_of
-from optimizer.review.cad.solids import Heights, body, cover, drawn_back, joined, raised, triangles_of, with_bosses
+from optimizer.review.cad.solids import (
+    Heights,
+    apart,
+    body,
+    cover,
+    drawn_back,
+    joined,
+    raised,
+    triangles_of,
+    with_bosses,
+)
 
 if TYPE_CHECKING:
     from optimizer.design.model import Design, Station
@@ -117,7 +127,7 @@ def _whole(solid: Any, name: str, *, cut: bool) -> Any:
         raise ValueError(f"{name} did not come out as a solid; no case is written")
     if len(large) > 1:
         raise ValueError(f"{name} falls into {len(large)} pieces; no case is written")
-    return large[0]
+    return apart(large[0])
 
 
 def _to_axes(solid: Any, axis: int) -> Any:

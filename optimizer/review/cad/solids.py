@@ -24,6 +24,10 @@ from optimizer.review.cad.details import Plan
 GRID_MM = 0.001
 
 
+# Size of what is taken away where a solid touches itself [mm].
+EDGE_MM = 0.6
+
+
 def triangles_of(solid: Any) -> npt.NDArray[np.float32]:
     """Corners of a solid's triangles, those left out that single precision makes flat, shape (n, 3, 3) [mm]."""
     mesh = solid.to_mesh()
@@ -31,6 +35,32 @@ def triangles_of(solid: Any) -> npt.NDArray[np.float32]:
     found = corners[np.asarray(mesh.tri_verts, dtype=np.int64)]
     flat = (found == np.roll(found, 1, axis=1)).all(axis=2).any(axis=1)
     return np.asarray(found[~flat])
+
+
+def apart(solid: Any) -> Any:
+    """A solid without places where it touches itself along an edge alone, which printers and readers refuse.
+
+    Around each such edge a block, EDGE_MM larger than the edge, is taken away.
+    """
+    import manifold3d
+
+    for _ in range(5):
+        edges = _shared(triangles_of(solid))
+        if not len(edges):
+            break
+        for ends in edges:
+            least, most = ends.min(axis=0) - EDGE_MM / 2, ends.max(axis=0) + EDGE_MM / 2
+            solid = solid - manifold3d.Manifold.cube(tuple(most - least)).translate(tuple(least))
+    return solid
+
+
+def _shared(triangles: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
+    """Ends of the edges at which more than two triangles meet, shape (n, 2, 3) [mm]."""
+    corners, at = np.unique(triangles.reshape(-1, 3), axis=0, return_inverse=True)
+    faces = at.reshape(-1, 3)
+    edges = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
+    found, count = np.unique(edges, axis=0, return_counts=True)
+    return np.asarray(corners[found[count > 2]], dtype=float)
 
 
 def raised(shape: shapely.Geometry, *, low_mm: float, high_mm: float) -> Any:
