@@ -72,7 +72,7 @@ def reference(site, metal):
 SLOW = pytest.mark.slow
 
 
-@pytest.mark.parametrize("parallel", [2, 5, pytest.param(9, marks=SLOW), pytest.param(12, marks=SLOW)])
+@pytest.mark.parametrize("parallel", [2, 5, pytest.param(9, marks=SLOW), pytest.param(12, marks=pytest.mark.nightly)])
 @pytest.mark.parametrize("way", WAYS)
 @pytest.mark.parametrize("placement", LAYOUTS)
 def test_resistance_and_share_are_those_of_the_drawn_metal(placement, way, parallel):

@@ -105,7 +105,7 @@ def test_reaches_the_known_front_in_a_third_of_the_boxes(solved, sampler, seed, 
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("sampler", ["tpe", "nsga2"])
+@pytest.mark.parametrize("sampler", ["tpe", pytest.param("nsga2", marks=pytest.mark.nightly)])
 def test_bounds_across_boxes_lose_nothing(folder, sampler):
     boxes = boxes_of(folder, "few", length="{ min = 104, max = 204, step = 50 }", box_lines=BOX, width="84.0")
     assert boxes.count == 3
@@ -127,6 +127,7 @@ def small(folder, **parts):
     return boxes_of(folder, "small", **{**two, **parts})
 
 
+@pytest.mark.nightly
 def test_same_seed_same_boxes_and_a_search_goes_on_where_it_stopped(folder):
     boxes = boxes_of(folder, box_lines=BOX)
     rules = SearchRules(trials=8, grid=2, patience=0)
