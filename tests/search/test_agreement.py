@@ -43,14 +43,14 @@ def test_on_every_row_of_the_small_brief(tmp_path):
 
 @pytest.mark.slow
 def test_on_every_row_of_the_reference_run():
-    """Found: 0.30 % where the reserve ends the ride, 0.24 % at the cut-off, 0.00 % at a current limit.
+    """Found: 0.64 % where the reserve ends the ride (two of 152 rows over 0.4 %), 0.09 % at the cut-off.
 
-    On 2 of 193 rows the fast form sees a current limit where stepping gets just over: it is 7 and 14 % short there.
+    The fast form only spreads a range between cells; searches and tables have the stepped one.
     """
     apart, stop, fast = deviations(BRIEFS / "cargo-scooter.toml", pd.read_csv(DEMO))
-    over = (fast == STOP_NAMES.index("current limit")) & (stop == STOP_NAMES.index("reserve"))
-    assert over.mean() < 0.02 and (apart[over] < 0).all()
-    for name in ("reserve", "cell cut-off", "current limit"):
-        rows = (stop == STOP_NAMES.index(name)) & ~over
+    assert (fast == stop).all()
+    for name, most in (("reserve", 0.008), ("cell cut-off", 0.005)):
+        rows = stop == STOP_NAMES.index(name)
         assert rows.sum() > 3
-        assert np.abs(apart[rows]).max() < 0.005, name
+        assert np.abs(apart[rows]).max() < most, name
+    assert np.quantile(np.abs(apart), 0.95) < 0.003
