@@ -57,7 +57,7 @@ class CompressedRide:
         Loads of the steps that may stop a pack, at the least and the largest mass, see critical.py.
     critical_count : ndarray of int, shape (n_cells,)
         Steps in use, the first ones.
-    runs : ndarray, shape (n_cells, k, 2, RUN)
+    runs : ndarray, shape (n_cells, k, RUN)
         Where these steps lie.
     course : Course
         Places of the lap by level, see course.py.
@@ -78,6 +78,10 @@ class CompressedRide:
     critical_count: NDArray[np.int64]
     runs: Floats
     course: Course
+
+    def battery_power_w(self, mass_kg: Floats) -> Floats:
+        """Power at the pack's terminals in each bin at each total mass [kg], shape (n, k) [W]."""
+        return self.vehicle.battery_power_w(self.constant_w + self.per_mass_w_kg * mass_kg[:, None])
 
 
 def compress(

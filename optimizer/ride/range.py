@@ -11,8 +11,6 @@ from optimizer.base.constants import CELSIUS_K
 from optimizer.ride.bins import CompressedRide
 from optimizer.ride.kernels import cell as cellkernel
 from optimizer.ride.kernels import range as kernel
-from optimizer.ride.kernels.course import BEST, SLACK
-from optimizer.ride.load.roadload import battery_power_w
 from optimizer.ride.load.trace import KMH_PER_M_S
 
 Floats = NDArray[np.float64]
@@ -180,7 +178,6 @@ def range_block(
     start_soc: float = 1.0,
     reserve_soc: float = 0.1,
     intervals: int = INTERVALS,
-    lean: int = BEST,
 ) -> RangeBlock:
     """Range of every candidate when the ride is repeated until the pack stops.
 
@@ -189,11 +186,10 @@ def range_block(
     reached, or where a critical step comes due that can no longer be driven.
 
     Never rises with total mass (if `falls_with_mass(ride)`) or extra resistance, never falls with a higher
-    current limit, at constant cell temperature; compare with a relative tolerance of 1e-9. This holds for every `lean`.
+    current limit, at constant cell temperature; compare with a relative tolerance of 1e-9.
 
     A hair of charge may lie between the foot of a hill and its top: so no percentage bounds how far this differs
-    from `simulate`. Two further ranges enclose it: `simulate` was not below LEAST nor above MOST for any of the random
-    packs of tests/ride/test_place.py. They are measured, not proven, with slack as in course.py.
+    from `simulate`.
 
     Parameters
     ----------
@@ -204,8 +200,6 @@ def range_block(
         0 ≤ reserve < start ≤ 1 [-].
     intervals : int
         SoC intervals, at least 1 [-].
-    lean : int
-        BEST for the estimate; LEAST or MOST for a range that the stepped one is not below or not above.
 
     Returns
     -------
@@ -224,7 +218,7 @@ def range_block(
         (ride.constant_w, ride.per_mass_w_kg, ride.weight),
         (vehicle.drivetrain_efficiency, vehicle.regen_efficiency, vehicle.accessory_w),
         (ride.mass_min_kg, ride.mass_max_kg), (start_soc, reserve_soc, intervals), ride.runs,
-        ride.course.places[lean], (ride.duration_s, lean, *SLACK[lean]),
+        ride.course.places, ride.duration_s,
     )  # fmt: skip
     return _assemble(raw, cell=cell, series=series, parallel=parallel, ride=ride, table=table)
 
@@ -275,11 +269,4 @@ def mean_power_w(ride: CompressedRide, *, mass_kg: Floats) -> Floats:
     ndarray, shape (n,)
         [W]
     """
-    wheel = ride.constant_w + ride.per_mass_w_kg * mass_kg[:, None]
-    power = battery_power_w(
-        wheel,
-        drivetrain_efficiency=ride.vehicle.drivetrain_efficiency,
-        regen_efficiency=ride.vehicle.regen_efficiency,
-        accessory_w=ride.vehicle.accessory_w,
-    )
-    return np.asarray(power @ ride.weight)
+    return np.asarray(ride.battery_power_w(mass_kg) @ ride.weight)

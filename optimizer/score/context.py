@@ -30,6 +30,9 @@ PACK_MASS_KG = (0.0, 120.0)
 # And those at which its currents over time are looked at.
 PROFILE_KG = (0.0, 15.0, 120.0)
 
+# A ride without end warms its cells: their heat is that of cells no colder than this [degC].
+WARM_C = 25.0
+
 # A short circuit is judged by the resistance after so long [s].
 FAULT_S = 0.1
 
@@ -39,7 +42,8 @@ class CellTable:
     """Chosen cells at the states that the brief asks for; every array has shape (n_cells,).
 
     Resistances are of one cell, drop from rest over current: peak_ohm after peak_seconds at the reference
-    state of charge, peak_low_ohm the same at low charge, steady_ohm under a load that lasts [ohm];
+    state of charge, peak_low_ohm the same at low charge, steady_ohm under a load that lasts, warm_ohm the same of a
+    cell no colder than WARM_C [ohm];
     lasting_ohm, shape (3, n_cells), the same at the ride's start, the reference and the reserve, at the
     ride's temperature. Currents are ratings [A]: ride_a bounds the highest current of a lap so that the moving mean
     of the squares stays under the continuous rating; regen_a is the charge current left in the cold; fault_a is that
@@ -58,6 +62,7 @@ class CellTable:
     peak_ohm: Floats
     peak_low_ohm: Floats
     steady_ohm: Floats
+    warm_ohm: Floats
     lasting_ohm: Floats
     peak_a: Floats
     ride_a: Floats
@@ -199,6 +204,9 @@ def cell_table(
         models, socs=(asked.reference_soc, asked.low_soc), seconds=asked.peak_seconds, temp_c=asked.temp_c
     )
     (steady,) = drop_ohm(models, socs=(asked.reference_soc,), seconds=np.inf, temp_c=asked.temp_c)
+    warm = steady
+    if asked.temp_c < WARM_C:
+        (warm,) = drop_ohm(models, socs=(asked.reference_soc,), seconds=np.inf, temp_c=WARM_C)
     states = (ride.start_soc, asked.reference_soc, ride.reserve_soc)
     lasting = drop_ohm(models, socs=states, seconds=np.inf, temp_c=ride.temp_c)
     return CellTable(
@@ -213,6 +221,7 @@ def cell_table(
         peak_ohm=peak,
         peak_low_ohm=low,
         steady_ohm=steady,
+        warm_ohm=warm,
         lasting_ohm=lasting,
         peak_a=limits.pulse_current(steady_a, pulse_a=pulse_a, memory_s=memory_s, seconds=asked.peak_seconds),
         ride_a=np.minimum(np.maximum(pulse_a, steady_a), steady_a / np.sqrt(profile.mean_square(memory_s))),
@@ -357,7 +366,7 @@ def with_own_cells(context: Context, cell: npt.NDArray[np.int64], *, capacity: F
     )  # fmt: skip
     taken = {item.name: getattr(context.cells, item.name) for item in fields(context.cells)}
     taken = {name: values[:, cell] if name == "lasting_ohm" else values[cell] for name, values in taken.items()}
-    for name in ("peak_ohm", "peak_low_ohm", "steady_ohm", "lasting_ohm"):
+    for name in ("peak_ohm", "peak_low_ohm", "steady_ohm", "warm_ohm", "lasting_ohm"):
         taken[name] = taken[name] * resistance
     taken["energy_wh"] = taken["energy_wh"] * capacity
     return replace(context, cells=CellTable(**taken), arrays=own(context.arrays), ride=ride)

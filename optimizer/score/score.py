@@ -18,7 +18,6 @@ from optimizer.base.figures import ANY, VARYING, in_situation, made_by, sided, s
 from optimizer.pack import limits
 from optimizer.pack.charge import charge_time, choose_charger
 from optimizer.pack.sharing import weakest_group_capacity, weakest_group_factor, worst_share
-from optimizer.ride.kernels.course import BEST, LEAST, MOST
 from optimizer.ride.range import PackBlock, RangeBlock, range_block
 from optimizer.ride.simulate import simulate
 from optimizer.score.context import Context
@@ -105,8 +104,6 @@ Scores = dict[str, Floats]
 POWER_FIGURES, RIDE_FIGURES, HEAT_FIGURES, SPEED_FIGURES, CHARGE_FIGURES, USE_FIGURES = (
     made_by(part) for part in ("powers", "ride", "heat", "speed", "charge", "use")
 )
-# On request only: the stepped range is not below the one nor above the other (ride/course.py); monotone as the range.
-RANGE_BOUNDS = {"range_least_km": LEAST, "range_most_km": MOST}
 
 
 def score(
@@ -154,8 +151,6 @@ def _score_in(block: Block, context: Context, *, figures: frozenset[str] | None,
         out |= powers(block, context=context)
     if figures is None or figures & RIDE_FIGURES:
         out |= ride(block, context=context, pack_mass_kg=mass_kg, stepped=stepped)
-    for name in RANGE_BOUNDS.keys() & (figures or ()):
-        out[name] = ridden(block, context=context, pack_mass_kg=mass_kg, lean=RANGE_BOUNDS[name]).range_km
     if figures is None or figures & HEAT_FIGURES:
         out["hot_cell_c"] = hot_cell_c(block, context=context, pack_mass_kg=mass_kg)
     if context.motor is not None and (figures is None or figures & SPEED_FIGURES):
@@ -163,7 +158,9 @@ def _score_in(block: Block, context: Context, *, figures: frozenset[str] | None,
     if figures is None or figures & CHARGE_FIGURES:
         out |= charge_times(block, context=context)
     if context.wear is not None and (figures is None or figures & USE_FIGURES):
-        volts, current_a = lap_current_a(block, context=context, pack_mass_kg=mass_kg)
+        volts, current_a = lap_current_a(
+            block, context=context, pack_mass_kg=mass_kg, cell_ohm=context.cells.steady_ohm[block.cell]
+        )
         watt = (volts * current_a) @ context.ride.weight
         number = block.series * block.parallel
         out |= context.wear.figures(cell=block.cell, number=number, watt=watt, cost=out["cost"])
@@ -304,14 +301,13 @@ def driven(block: Block, *, context: Context, pack_mass_kg: Floats) -> RangeBloc
     )
 
 
-def ridden(block: Block, *, context: Context, pack_mass_kg: Floats, lean: int = BEST) -> RangeBlock:
-    """The fast form of the ride; `lean` as in `range_block`."""
+def ridden(block: Block, *, context: Context, pack_mass_kg: Floats) -> RangeBlock:
+    """The fast form of the ride."""
     return range_block(
         packs(block, context=context, pack_mass_kg=pack_mass_kg),
         ride=context.ride,
         start_soc=context.start_soc,
         reserve_soc=context.reserve_soc,
-        lean=lean,
     )
 
 

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from optimizer.brief import Brief, Use
 from optimizer.cell.fade import DAYS_PER_YEAR, PUBLISHED, Duty, Fade, Published, days_until, fade
 from optimizer.ride.bins import CompressedRide
-from optimizer.ride.load.roadload import battery_power_w
+from optimizer.ride.range import mean_power_w
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -60,18 +60,6 @@ class Wear:
         """Length of one ride [km]."""
         return self.use.ride_km or self.ride.distance_m / 1e3
 
-    def mean_power_w(self, pack_kg: Floats) -> Floats:
-        """Mean of what the ride takes from a pack of a mass, at its terminals, shape (n,) [W]."""
-        lap = self.ride
-        wheel_w = lap.constant_w + lap.per_mass_w_kg * (pack_kg + self.vehicle_mass_kg)[:, None]
-        power_w = battery_power_w(
-            wheel_w,
-            drivetrain_efficiency=lap.vehicle.drivetrain_efficiency,
-            regen_efficiency=lap.vehicle.regen_efficiency,
-            accessory_w=lap.vehicle.accessory_w,
-        )
-        return np.asarray(power_w @ lap.weight, dtype=float)
-
     @property
     def hours_per_km(self) -> float:
         """Time on the road [h/km]."""
@@ -79,7 +67,7 @@ class Wear:
 
     def duty(self, cell: Ints, number: Ints) -> Duty:
         """What cells go through in packs of so many of them, shape (n,)."""
-        mean_w = self.mean_power_w(number * self.cell_kg[cell])
+        mean_w = mean_power_w(self.ride, mass_kg=number * self.cell_kg[cell] + self.vehicle_mass_kg)
         share = mean_w * self.hours_per_km * self.ride_km / (number * self.cell_wh[cell])
         return Duty(
             temp_c=self.use.storage_temp_c,

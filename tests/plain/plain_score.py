@@ -386,9 +386,9 @@ class Plain:
         )  # fmt: skip
 
     def hot_cell(self, pack, cell, parts, total_kg):
-        """T = T_air + rise · r_steady · mean((I/P)²) over the lap's bins at the reference charge, braking at OCV."""
+        """T = T_air + rise · r_warm · mean((I/P)²) over the lap's bins at the reference charge, braking at OCV."""
         asked, s, p = self.brief.electrical, pack.series, pack.parallel
-        ohm = cell.ohm(asked.reference_soc, math.inf, asked.temp_c)
+        ohm = cell.ohm(asked.reference_soc, math.inf, max(asked.temp_c, 25.0))
         volts, pack_ohm = s * cell.open_v(asked.reference_soc), ohm * s / p + parts["ohm"]
         square = 0.0
         for a, b, weight in self.bins:

@@ -9,8 +9,7 @@ share of the lap's energy that is drawn up to it, plus the whole laps before:
 
 Both places never fall as the level rises, and they depend on nothing else: so the range stays monotone in all that
 the level is monotone in. For that the shares are taken at one total mass, MASS_PART of the way through the masses that
-the lap was compressed for. What the other masses, and regeneration that is not taken, may change lies between
-`lean` LEAST and MOST: bounds, by which a search may drop what can't be better.
+the lap was compressed for.
 """
 
 from __future__ import annotations
@@ -27,9 +26,6 @@ from optimizer.ride.load.roadload import RideSteps
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-BEST, LEAST, MOST = 0, 1, 2
-"""Which range is asked for: the best estimate, or one that the stepped ride is not below, or not above."""
-
 MASS_PART = 0.1
 LEVELS = 1024
 """Levels per lap at which places are kept."""
@@ -43,12 +39,8 @@ SECTORS = 24
 ALIKE_RUN = 0.005
 """Neighbours whose loads differ by no more than this part of the lap's largest come due as one run of steps."""
 
-# Columns of a run of steps: level and way at its beginning and its end, in laps; for BEST, then for MOST.
+# Columns of a run of steps: level and way at its beginning and its end, in laps.
 RUN = 4
-
-SLACK = ((0.0, 0.0, 0.0, 0.0), (-0.15, -0.005, -0.02, 0.0), (0.15, 0.005, 0.02, 0.02))
-"""What bounds allow for, by lean: volts of a cell, part of the charge drawn, laps, and charge of a cell beyond the one
-at which a step fails; measured, see tests/ride/test_place.py."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,10 +51,10 @@ class Course:
     ----------
     way, time : ndarray, shape (n + 1,)
         Share of the lap's length and duration at the ends of its n fine steps, from 0 to 1 [-].
-    level : ndarray, shape (3, n + 1)
-        Share of the lap's energy drawn until there, by lean, from 0 to 1; above 1 or below 0 with braking [-].
-    places : ndarray, shape (3, laps · LEVELS + 1)
-        First place of each level, by lean [laps].
+    level : ndarray, shape (n + 1,)
+        Share of the lap's energy drawn until there, from 0 to 1; above 1 or below 0 with braking [-].
+    places : ndarray, shape (laps · LEVELS + 1,)
+        First place of each level [laps].
     """
 
     way: Floats
@@ -92,15 +84,11 @@ def course_of(
         whole = np.append(0.0, np.cumsum(np.repeat(values / parts, parts)))
         return np.asarray(whole / whole[-1])
 
-    masses = mass_min_kg + np.array([MASS_PART, 0.0, 0.5, 1.0]) * (mass_max_kg - mass_min_kg)
-    energies = [steps.battery_power_w(float(mass)) * steps.duration_s for mass in masses]
-    ways = [shares(each) for each in energies]
-    # A pack that takes no regeneration.
-    ways += [shares(np.maximum(each, 0.0)) for each in energies]
-    level = np.stack([ways[0], np.max(ways, axis=0), np.min(ways, axis=0)])
+    mass_kg = mass_min_kg + MASS_PART * (mass_max_kg - mass_min_kg)
+    level = shares(steps.battery_power_w(float(mass_kg)) * steps.duration_s)
     way, time = shares(steps.distance_m), shares(steps.duration_s)
     laps = min(math.ceil(level.max()) + 1, LAPS_MOST)
-    return Course(way, time, level, np.stack([_places(each, way=way, laps=laps) for each in level]))
+    return Course(way, time, level, _places(level, way=way, laps=laps))
 
 
 def _places(level: Floats, *, way: Floats, laps: int) -> Floats:
@@ -152,17 +140,16 @@ def runs_of(loads: Floats, *, steps: Ints, course: Course) -> Floats:
 
     Returns
     -------
-    ndarray, shape (k, 2, RUN)
-        Level and way at the beginning, level and way at the end; for BEST, then for MOST [laps].
+    ndarray, shape (k, RUN)
+        Level and way at the beginning, level and way at the end [laps].
     """
     four = loads[:, :4] / np.maximum(np.abs(loads[:, :4]).max(axis=0), 1e-12)
-    out = np.zeros((len(steps), 2, RUN))
+    out = np.zeros((len(steps), RUN))
     for row, step in zip(out, steps, strict=True):
         other = np.any(np.abs(four - four[step]) > ALIKE_RUN, axis=1)
         first = step - int(np.argmax(np.append(other[step::-1], True))) + 1
         last = step + int(np.argmax(np.append(other[step:], True)))
-        for at, lean in enumerate((BEST, MOST)):
-            row[at] = course.level[lean, first], course.way[first], course.level[lean, last], course.way[last]
+        row[:] = course.level[first], course.way[first], course.level[last], course.way[last]
     return out
 
 

@@ -155,7 +155,7 @@ def critical_steps(
         Loads at the least and the largest mass.
     count : ndarray of int, shape (n_cells,)
         Steps in use, the first ones.
-    runs : ndarray, shape (n_cells, k, 2, RUN)
+    runs : ndarray, shape (n_cells, k, RUN)
         Where they lie, see course.py.
     course : Course
     """
@@ -164,7 +164,7 @@ def critical_steps(
     duration_s = np.repeat(steps.duration_s / parts, parts)
     powers = [np.repeat(steps.battery_power_w(mass), parts) for mass in (mass_min_kg, mass_max_kg)]
     critical = np.zeros((cells.count, CRITICAL_STEPS + SECTORS, LOADS, 2))
-    runs = np.zeros((cells.count, CRITICAL_STEPS + SECTORS, 2, RUN))
+    runs = np.zeros((cells.count, CRITICAL_STEPS + SECTORS, RUN))
     count = np.zeros(cells.count, dtype=np.int64)
     known: dict[tuple[float, ...], tuple[Floats, Floats]] = {}
     for cell in range(cells.count):

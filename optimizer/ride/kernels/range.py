@@ -74,7 +74,7 @@ from optimizer.ride.kernels.cells import (
     V_MAX,
     V_MIN,
 )
-from optimizer.ride.kernels.course import LEAST, MOST, due_at, place_of
+from optimizer.ride.kernels.course import due_at, place_of
 from optimizer.ride.kernels.critical import LOADS, POWER_W
 from optimizer.ride.kernels.step import (
     ALIVE,
@@ -98,8 +98,6 @@ from optimizer.ride.kernels.step import (
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Row = tuple[float, ...]
-# Duration of a lap [s], the range that is asked for, and its slack: volts, part of the charge, laps, SoC.
-Lap = tuple[float, int, float, float, float, float]
 
 # Columns of the result: time at the lap's mean current [s], charge-weighted sums, extremes, the stop and its place
 # [laps].
@@ -160,7 +158,6 @@ def _node(
 @njit(cache=True, error_model="numpy", forceinline=True)
 def _passes(
     curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats, count: int, margins: Floats,
-    slack_v: float,
 ) -> bool:  # fmt: skip
     """Whether every critical step can be driven at a node, else the margin of each.
 
@@ -171,11 +168,11 @@ def _passes(
         return False
     if far_from_it(curves, cell, numbers, candidate, node, steps, count):
         return True
-    if margin_v(curves, cell, numbers, candidate, node, steps, count)[0] + slack_v >= 0.0:
+    if margin_v(curves, cell, numbers, candidate, node, steps, count)[0] >= 0.0:
         return True
     passed = True
     for c in range(count):
-        margins[c] = margin_v(curves, cell, numbers, candidate, node, steps, c)[0] + slack_v
+        margins[c] = margin_v(curves, cell, numbers, candidate, node, steps, c)[0]
         passed = passed and margins[c] >= 0.0
     return passed
 
@@ -252,16 +249,15 @@ def _step(
 @njit(cache=True, error_model="numpy")
 def _closer_look(
     curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats, steps: Floats, c: int,
-    old: Row, new: Row, step: float, start_soc: float, slack_v: float,
+    old: Row, new: Row, step: float, start_soc: float,
 ) -> tuple[float, int]:  # fmt: skip
     """Where in an interval a step that fails at its end fails, in SUB_STEPS finer steps, and why."""
-    before = max(margin_v(curves, cell, numbers, candidate, old, steps, c)[0] + slack_v, 0.0)
+    before = max(margin_v(curves, cell, numbers, candidate, old, steps, c)[0], 0.0)
     for sub in range(SUB_STEPS):
         fine = _step(curves, cell, numbers, candidate, power, weight, old, step / SUB_STEPS, start_soc)
         if fine[ALIVE] == 0.0:
             return sub / SUB_STEPS, POWER
         margin, why = margin_v(curves, cell, numbers, candidate, fine, steps, c)
-        margin += slack_v
         if margin < 0.0:
             return (sub + before / (before - margin)) / SUB_STEPS, why
         old, before = fine, margin
@@ -290,17 +286,11 @@ def _time_in(old: Row, new: Row, drop_c: float, share: float) -> float:
     return drop_c * (share - 0.5 * share * share) / old[MEAN_A] + last
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
-def _level(time_s: float, lap: Lap) -> float:
-    """Laps by load after a time at the lap's mean current, with the slack of the bound that is asked for."""
-    return max(time_s / lap[0] * (1.0 + lap[3]) + lap[4], 0.0)
-
-
 @njit(cache=True, error_model="numpy")
 def _new_failures(
     out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats,
     steps: Floats, count: int, margins: Floats, failed: Floats, runs: Floats, places: Floats, old: Row, new: Row,
-    step: float, start_soc: float, lap: Lap,
+    step: float, start_soc: float, lap_s: float,
 ) -> None:  # fmt: skip
     """The place at which each step that fails first in this interval comes due; the least is kept with its reason."""
     for c in range(count):
@@ -308,26 +298,24 @@ def _new_failures(
             continue
         failed[c] = 1.0
         share, why = _closer_look(curves, cell, numbers, candidate, power, weight, steps, c, old, new, step,
-                                  start_soc, lap[2])  # fmt: skip
-        charge_c = 3600.0 * numbers[CAPACITY]
-        seconds = _time_in(old, new, step * charge_c, share) + lap[5] * charge_c / old[MEAN_A]
-        level = _level(out[n, TIME] + seconds, lap)
-        due = place_of(places, level) if lap[1] == LEAST else due_at(runs[c], level)
+                                  start_soc)  # fmt: skip
+        seconds = _time_in(old, new, step * 3600.0 * numbers[CAPACITY], share)
+        due = due_at(runs[c], max((out[n, TIME] + seconds) / lap_s, 0.0))
         if due < out[n, PLACE]:
             out[n, PLACE], out[n, STOP] = due, why
 
 
 @njit(cache=True, error_model="numpy")
 def _cut_off(
-    out: Floats, n: int, places: Floats, old: Row, new: Row, drop_c: float, lap: Lap
+    out: Floats, n: int, places: Floats, old: Row, new: Row, drop_c: float, lap_s: float
 ) -> float:
     """The part of an interval after which the place of the stop is reached; 1 if it isn't."""
     low, high = 0.0, 1.0
-    if place_of(places, _level(out[n, TIME] + _time_in(old, new, drop_c, high), lap)) < out[n, PLACE]:
+    if place_of(places, max((out[n, TIME] + _time_in(old, new, drop_c, high)) / lap_s, 0.0)) < out[n, PLACE]:
         return 1.0
     for _ in range(BISECTIONS):
         middle = 0.5 * (low + high)
-        if place_of(places, _level(out[n, TIME] + _time_in(old, new, drop_c, middle), lap)) < out[n, PLACE]:
+        if place_of(places, max((out[n, TIME] + _time_in(old, new, drop_c, middle)) / lap_s, 0.0)) < out[n, PLACE]:
             low = middle
         else:
             high = middle
@@ -338,7 +326,7 @@ def _cut_off(
 def _run_down(
     out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats,
     weight: Floats, steps: Floats, count: int, margins: Floats, failed: Floats, runs: Floats, places: Floats,
-    soc: tuple[float, float, int], lap: Lap,
+    soc: tuple[float, float, int], lap_s: float,
 ) -> None:  # fmt: skip
     """Visit the nodes from full to reserve, until the first step that can't be driven has come due."""
     out[n, SOC_STOP], out[n, TEMP_END], out[n, V_LOW] = soc[0], candidate[AIR_K], numbers[V_MAX]
@@ -347,22 +335,22 @@ def _run_down(
     old = _first_node(curves, cell, numbers, candidate, power, weight, soc[0])
     step = (soc[0] - soc[1]) / soc[2]
     drop_c = step * 3600.0 * numbers[CAPACITY]
-    if not _passes(curves, cell, numbers, candidate, old, steps, count, margins, lap[2]):
+    if not _passes(curves, cell, numbers, candidate, old, steps, count, margins):
         _new_failures(out, n, curves, cell, numbers, candidate, power, weight, steps, count, margins, failed, runs,
-                      places, old, old, 0.0, soc[0], lap)  # fmt: skip
+                      places, old, old, 0.0, soc[0], lap_s)  # fmt: skip
     for _ in range(soc[2]):
-        if old[ALIVE] == 0.0 or place_of(places, _level(out[n, TIME], lap)) >= out[n, PLACE]:
+        if old[ALIVE] == 0.0 or place_of(places, max(out[n, TIME] / lap_s, 0.0)) >= out[n, PLACE]:
             break
         new = _step(curves, cell, numbers, candidate, power, weight, old, step, soc[0])
-        if not _passes(curves, cell, numbers, candidate, new, steps, count, margins, lap[2]):
+        if not _passes(curves, cell, numbers, candidate, new, steps, count, margins):
             _new_failures(out, n, curves, cell, numbers, candidate, power, weight, steps, count, margins, failed,
-                          runs, places, old, new, step, soc[0], lap)  # fmt: skip
-        share = _cut_off(out, n, places, old, new, drop_c, lap) if out[n, PLACE] < math.inf else 1.0
+                          runs, places, old, new, step, soc[0], lap_s)  # fmt: skip
+        share = _cut_off(out, n, places, old, new, drop_c, lap_s) if out[n, PLACE] < math.inf else 1.0
         _advance(out, n, old, new, drop_c, share)
         if share < 1.0:
             break
         old = new
-    end = place_of(places, _level(out[n, TIME], lap))
+    end = place_of(places, max(out[n, TIME] / lap_s, 0.0))
     if old[ALIVE] > 0.0 and end < out[n, PLACE]:
         out[n, PLACE], out[n, STOP] = end, RESERVE
     # Voltage is lowest and current largest at the last node that passed, or at the limit that stopped the pack.
@@ -393,14 +381,13 @@ def _load(
 def run_block(
     cell: Ints, candidates: Floats, curves: Floats, table: Floats, critical: Floats, counts: Ints,
     bins: tuple[Floats, Floats, Floats], drive: Row, masses: Row, soc: tuple[float, float, int],
-    runs: Floats, places: Floats, lap: Lap,
+    runs: Floats, places: Floats, lap_s: float,
 ) -> Floats:  # fmt: skip
     """Run every candidate down; one row of RESULT columns each, in one cell's terms."""
     out = np.zeros((len(cell), RESULT))
     power, weight = np.empty(len(bins[2])), bins[2]
     steps = np.empty((critical.shape[1] + 1, COLUMNS))
     margins, failed = np.zeros(critical.shape[1]), np.zeros(critical.shape[1])
-    at = 1 if lap[1] == MOST else 0
     for n in range(len(cell)):
         c, t, q = cell[n], table, candidates
         numbers = (t[c, 0] * q[n, CHARGE_PART], t[c, 1], t[c, 2], t[c, 3], t[c, 4], t[c, 5], t[c, 6], t[c, 7], t[c, 8],
@@ -410,5 +397,5 @@ def run_block(
         _load((bins[0], bins[1]), critical, c, candidate, drive, masses, power, steps)
         own_limits(steps, counts[c], numbers, candidate)
         _run_down(out, n, curves, c, numbers, candidate, power, weight, steps, counts[c], margins, failed,
-                  runs[c, :, at], places, soc, lap)  # fmt: skip
+                  runs[c], places, soc, lap_s)  # fmt: skip
     return out

@@ -227,6 +227,16 @@ class Vehicle:
     density_kg_m3: float = 1.225
     headwind_m_s: float = 0.0
 
+    def battery_power_w(self, wheel_power_w: Floats) -> Floats:
+        """Power at the pack's terminals for powers at the wheel, see the function of this name [W]."""
+        power = battery_power_w(
+            wheel_power_w,
+            drivetrain_efficiency=self.drivetrain_efficiency,
+            regen_efficiency=self.regen_efficiency,
+            accessory_w=self.accessory_w,
+        )
+        return np.asarray(power, dtype=np.float64)
+
     def __post_init__(self) -> None:
         # Written so that NaN fails too.
         checks = (
@@ -269,13 +279,7 @@ class RideSteps:
 
     def battery_power_w(self, mass_kg: float) -> Floats:
         """Power at the pack's terminals in each step at a total mass [kg], shape (n,) [W]."""
-        power = battery_power_w(
-            self.constant_w + self.per_mass_w_kg * mass_kg,
-            drivetrain_efficiency=self.vehicle.drivetrain_efficiency,
-            regen_efficiency=self.vehicle.regen_efficiency,
-            accessory_w=self.vehicle.accessory_w,
-        )
-        return np.asarray(power, dtype=np.float64)
+        return self.vehicle.battery_power_w(self.constant_w + self.per_mass_w_kg * mass_kg)
 
 
 def ride_steps(trace: Trace, *, vehicle: Vehicle) -> RideSteps:
