@@ -219,7 +219,9 @@ def _lead(
 
 def _legend(axes: Axes, design: Design, leads: Sequence[str]) -> None:
     lines = [*leads, *(part.words for part in design.placed)]
-    notes = ["Cells tinted by series group; parts dark.", "Dashed leads are drawn straight from box to box."]
+    notes = ["Cells tinted by series group; parts dark."]
+    if len({*(each.compartment.name for each in design.stations), *(part.compartment for part in design.placed)}) > 1:
+        notes.append("Dashed leads are drawn straight from box to box.")
     for k, text in enumerate([*lines[:10], *notes]):
         column, row = divmod(k, 5)
         x, y = EDGE_MM + column * 100.0, FOOT_MM - 4.0 - row * 5.0
