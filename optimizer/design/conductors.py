@@ -12,12 +12,12 @@ import numpy.typing as npt
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.region.geometry import clearance
 from optimizer.fit.region.layout import Layout
-from optimizer.pack.conductors.chained import ChainMetal, chain_metal, figures, shape_key
+from optimizer.pack.conductors.chained import ChainMetal, chain_metal, shape_key
 from optimizer.pack.conductors.faces import face_name, name_of
 from optimizer.pack.conductors.joints import INSULATOR_MM, Joint
 from optimizer.pack.conductors.laid import Metal
 from optimizer.pack.conductors.sites import EXIT, RING_MM, Site, face_mm
-from optimizer.pack.conductors.solved import fed, field_of, shares
+from optimizer.pack.conductors.solved import fed, field_of, figures, shares
 from optimizer.search.space.parts import lay_rules
 
 if TYPE_CHECKING:
@@ -142,7 +142,7 @@ def solid(layout: Layout, site: Site, points: Floats) -> list[list[float]]:
 
 def _plate(site: Site, metal: Metal, station: Station, stock: Stock, lead: str) -> dict[str, Any]:
     layout, before = station.layout, station.first_group
-    each, deep = figures(metal, site), stock.stacked
+    each, deep = figures(metal, site.positive), stock.stacked
     scale = stock.square_ohm / deep
     impedance = field_of(metal).impedance
     current = shares(impedance * scale, site.positive, len(metal.tap_mm), cell_ohm=stock.cell_ohm)

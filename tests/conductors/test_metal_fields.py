@@ -14,9 +14,10 @@ from optimizer.fit.chain.groups import chain
 from optimizer.fit.placement.place import place
 from optimizer.fit.region.compartment import box
 from optimizer.fit.region.layout import CellSize, Clearance
-from optimizer.pack.conductors.chained import Way, chain_metal, figures
+from optimizer.pack.conductors import chained, solved
+from optimizer.pack.conductors.chained import Way, chain_figures, chain_metal
 from optimizer.pack.conductors.field import solve_field
-from optimizer.pack.conductors.solved import fed, field_of, shares
+from optimizer.pack.conductors.solved import fed, field_of, figures, shares
 
 SIZE = CellSize("cylinder", 70.4, diameter_mm=21.3)
 GAPS = Clearance()
@@ -79,7 +80,7 @@ def test_resistance_and_share_are_those_of_the_drawn_metal(placement, way, paral
     tried = 0
     for site, metal in plates(placement, way, parallel):
         want, share = reference(site, metal)
-        assert figures(metal, site).squares == pytest.approx(want, rel=0.05), site.kind
+        assert figures(metal, site.positive).squares == pytest.approx(want, rel=0.05), site.kind
         z = field_of(metal).impedance * SQUARE_OHM
         feed = fed(site.positive, len(metal.tap_mm))
         got = shares(z, site.positive, len(metal.tap_mm), cell_ohm=CELL_OHM)[: len(site.cells)]
@@ -119,6 +120,24 @@ def test_the_densest_section_carries_what_kirchhoff_gives():
     links = chain(layout, parallel=4, cell_gap_mm=GAPS.cell_gap_mm, seconds=0.05, groups=3)
     made = chain_metal(layout, links, WAYS["strip"], gaps=GAPS)
     k = next(k for k, site in enumerate(made.sites) if site.end and len(made.metals[k].pieces) == 1)
-    dense = figures(made.metals[k], made.sites[k]).dense_per_mm
+    dense = figures(made.metals[k], made.sites[k].positive).dense_per_mm
     assert made.metals[k].pieces[0].layers == 2
     assert dense == pytest.approx(0.5 / 8.0 / 2, rel=0.03)
+
+
+@pytest.mark.parametrize("way", ["strip", "sheet"])
+def test_figures_are_the_same_whatever_was_solved_before(way):
+    """Plates that differ by less than anybody mills: neither is told the other's figures, in either order."""
+    def told(layouts):
+        solved.solved_before.clear(), chained.laid_before.clear()
+        found = {}
+        for name, layout in layouts.items():
+            links = chain(layout, parallel=3, cell_gap_mm=GAPS.cell_gap_mm, seconds=0.05, groups=4)
+            made = chain_metal(layout, links, WAYS[way], gaps=GAPS)
+            found[name] = chain_figures(made, groups=4, parallel=3).tobytes()
+        return found
+
+    one = LAYOUTS["square"]
+    shaken = np.random.default_rng(3).uniform(-2e-4, 2e-4, one.centres_mm.shape) * [1.0, 1.0, 0.0]
+    pair = {"as placed": one, "shaken": replace(one, centres_mm=one.centres_mm + shaken)}
+    assert told(pair) == told(dict(reversed(pair.items())))

@@ -18,6 +18,7 @@ from optimizer.search.space.space import Task
 ASKING = {
     "optimizer.search.space.space", "optimizer.fit.region.geometry", "optimizer.fit.placement.survey",
     "optimizer.score.inputs", "optimizer.brief.schema", "optimizer.pack.case.wanted", "optimizer.search.space.parts",
+    "optimizer.search.space.seats", "optimizer.search.space.stands", "optimizer.fit.placement.bodies",
 }  # fmt: skip
 
 

@@ -18,7 +18,7 @@ from optimizer.pack.conductors.faces import Fault, face_name, faults_of, name_of
 from optimizer.pack.conductors.joints import SHEET_WIDTH_MM, Around, Joint, joints_of_chain
 from optimizer.pack.conductors.laid import CannotLay, Metal, lay_strip
 from optimizer.pack.conductors.sites import SERIES, Ints, Site, chain_sites
-from optimizer.pack.conductors.solved import Figures, figures_of
+from optimizer.pack.conductors.solved import figures, rounded
 from optimizer.pack.conductors.walls import wall_faults
 
 Floats = NDArray[np.float64]
@@ -185,31 +185,35 @@ def _strengthened(sites: Sequence[Site], metals: Sequence[Metal | None]) -> list
     A lead at one place draws half of the pack's current through the strip on either side of it, where a plate
     between groups has a tie for each cell.
     """
-    between = [figures(m, s).dense_per_mm for s, m in zip(sites, metals, strict=True) if m is not None and not s.end]
+    plates = [(m, s) for s, m in zip(sites, metals, strict=True) if m is not None and not s.end]
+    between = [figures(m, s.positive).dense_per_mm for m, s in plates]
     if not between:
         return list(metals)
     bound = max(between) * (1.0 + WEAKER)
     out: list[Metal | None] = []
     for site, metal in zip(sites, metals, strict=True):
         if metal is not None and site.end:
-            dense = figures(metal, site).dense_per_mm
+            dense = figures(metal, site.positive).dense_per_mm
             times = min(max(int(np.ceil(dense / bound)), 1), MOST_DOUBLED)
             metal = replace(metal, pieces=tuple(replace(p, layers=p.layers * times) for p in metal.pieces))
         out.append(metal)
     return out
 
 
-_LAID: dict[bytes, Metal | str] = {}
-_SOLVED: dict[bytes, Figures] = {}
+# Moved copies are laid and solved once, as they stand at home: what comes first makes no difference.
+laid_before: dict[bytes, Metal | str] = {}
 _MOST_KEPT = 50_000
 
 
-def _key(site: Site, *more: object) -> bytes:
-    """Equal for sites that are moved copies."""
-    place = np.round(site.centre_mm - site.centre_mm[0], 3) + 0.0
-    parts = (place.tobytes(), site.positive.tobytes(), site.inside.tobytes(), site.across.tobytes(),
-             (np.round(site.out_mm, 3) + 0.0).tobytes())  # fmt: skip
-    return b"|".join([*parts, repr((site.kind, *more)).encode()])
+def _home(site: Site) -> Site:
+    """A site with its first end at the origin, the same for all that are moved copies."""
+    return replace(site, centre_mm=rounded(site.centre_mm - site.centre_mm[0]), out_mm=rounded(site.out_mm))
+
+
+def _key(home: Site, *more: object) -> bytes:
+    """Of a site at home."""
+    parts = (home.centre_mm, home.positive, home.inside, home.across, home.out_mm)
+    return b"|".join([*(part.tobytes() for part in parts), repr((home.kind, *more)).encode()])
 
 
 def _moved(metal: Metal, by: Floats) -> Metal:
@@ -222,20 +226,19 @@ def _strips(layout: Layout, way: Way, gaps: Clearance, rules: LayRules) -> Calla
     free = free_width_mm(layout, gaps)
 
     def make(site: Site) -> Metal:
-        key = _key(site, way.form, way.width_mm, layout.size, free, rules.taps)
-        if key not in _LAID:
-            if len(_LAID) > _MOST_KEPT:
-                _LAID.clear()
-            corner = site.centre_mm[0].copy()
-            home = replace(site, centre_mm=site.centre_mm - corner)
+        home = _home(site)
+        key = _key(home, way.form, way.width_mm, layout.size, free, rules.taps)
+        if key not in laid_before:
+            if len(laid_before) > _MOST_KEPT:
+                laid_before.clear()
             try:
-                _LAID[key] = lay_strip(
+                laid_before[key] = lay_strip(
                     home, layout.size, width_mm=way.width_mm, layers=2, free_mm=free, taps=rules.taps,
                     bar=way.form == BUSBAR,
                 )
             except CannotLay as no:
-                _LAID[key] = str(no)
-        found = _LAID[key]
+                laid_before[key] = str(no)
+        found = laid_before[key]
         if isinstance(found, str):
             raise CannotLay(found)
         # Laid with two layers where the pack current flows, so that one laying tells of any number.
@@ -278,19 +281,6 @@ def _sheets(layout: Layout, chain: Chain, gaps: Clearance, rules: LayRules) -> C
     return make
 
 
-def figures(metal: Metal, site: Site) -> Figures:
-    """Figures of a plate, each shape of plate solved once."""
-    place = [np.round(np.concatenate([metal.weld_mm, metal.tap_mm]) - metal.weld_mm[0], 2)]
-    place += [np.round(p.outline_mm - metal.weld_mm[0], 2) for p in metal.pieces]
-    layers = bytes(p.layers for p in metal.pieces)
-    key = b"|".join([*((part + 0.0).tobytes() for part in place), site.positive.tobytes(), layers])
-    if key not in _SOLVED:
-        if len(_SOLVED) > _MOST_KEPT:
-            _SOLVED.clear()
-        _SOLVED[key] = figures_of(metal, site.positive)
-    return _SOLVED[key]
-
-
 ELECTRIC = ("squares", "dense", "spread", "metal_mm2", "bought_mm2", "cut_mm")
 HEIGHT = ("stack", "stack_under")
 WORK = ("pieces", "distinct_pieces", "distinct_plates", "welds", "folds")
@@ -326,7 +316,7 @@ def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
         span = slice(site.first - 1, site.last)
         if metal is None or bad[site.first : site.last + 1].all():
             continue
-        each = figures(metal, site)
+        each = figures(metal, site.positive)
         sums = (each.squares, each.metal_mm2, each.bought_mm2, each.cut_mm)
         out[span, 0] += sums[0]
         out[span, 1] = np.maximum(out[span, 1], each.dense_per_mm)
