@@ -1,11 +1,13 @@
 """Pinned packs: scored beside the front and drawn, whatever else the search finds."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from optimizer.base.problems import BadInput
 from optimizer.brief import load_brief
 from optimizer.catalog import builtin_catalogs
-from optimizer.design.pinned import pinned_row, pinned_space
+from optimizer.design.pinned import pinned_packs
 from optimizer.design.unfold import unfold
 from optimizer.review.sheets.drawings import draw
 from optimizer.search.space.setup import load_space
@@ -73,10 +75,9 @@ def space(tmp_path_factory):
 
 
 def test_a_pack_of_equal_modules_over_two_unequal_boxes_is_scored_as_pinned(space):
-    row = pinned_row(space)
-    assert row is not None
-    assert len(row) == 1
-    one = row.iloc[0]
+    (pack,) = pinned_packs(space).values()
+    one = pack.frame.iloc[0]
+    assert one["design_id"] == "pinned"
     assert (one["cell_id"], one["series"], one["parallel"]) == ("amber-18650-e32", 5, 3)
     assert one["split"] == "front:3 rear:2"
     assert one["strip"] == "nickel-8x0.15"
@@ -85,8 +86,8 @@ def test_a_pack_of_equal_modules_over_two_unequal_boxes_is_scored_as_pinned(spac
 
 
 def test_it_is_drawn_with_its_modules(space):
-    row = pinned_row(space).iloc[0].to_dict()
-    design = unfold(pinned_space(space), row)
+    pack = pinned_packs(space)["pinned"]
+    design = unfold(pack.space, pack.row)
     used = [len(set(station.layout.module[station.used].tolist())) for station in design.stations]
     assert sorted(used) == [2, 3]  # one group in each case
     assert all(station.proof.ok for station in design.stations)
@@ -106,4 +107,34 @@ def test_it_is_drawn_with_its_modules(space):
 
 
 def test_a_brief_without_pin_has_none():
-    assert pinned_row(load_space(builtin_catalogs() / "briefs" / "quick-36v.toml")) is None
+    assert pinned_packs(load_space(builtin_catalogs() / "briefs" / "quick-36v.toml")) == {}
+
+
+def several(space, names):
+    """The brief's text with its pin under each name, the second one of two groups in series less."""
+    head, pin = space.brief.path.read_text().split("[pin]\n")
+    pins = [f"[[pin]]\n{f'name = {name!r}' if name else ''}\n{pin}" for name in names]
+    return head + pins[0] + pins[1].replace("rear = 2", "rear = 3").replace("series = 5", "series = 6")
+
+
+def test_several_packs_are_pinned_each_under_its_name(space, tmp_path):
+    path = space.brief.path.with_name("several.toml")
+    path.write_text(several(space, ["mine", ""]))
+    packs = pinned_packs(load_space(path))
+    assert list(packs) == ["mine", "pinned_2"]
+    alone = pinned_packs(space)["pinned"].frame.assign(design_id="mine")
+    pd.testing.assert_frame_equal(packs["mine"].frame, alone)
+    other = packs["pinned_2"]
+    assert other is None or (other.row["series"], other.row["split"]) == (6, "front:3 rear:3")
+
+
+def test_faults_of_pins_are_named_all_at_once(space):
+    path = space.brief.path.with_name("wrong.toml")
+    text = several(space, ["mine", "mine"]).replace("front = 3, rear = 3", "fron = 3, rear = 3")
+    path.write_text(text + "colour = 1\n")
+    with pytest.raises(BadInput) as found:
+        load_space(path)
+    told = str(found.value)
+    for words in ("pin[mine].name", "must be unique", "pin[mine].split.fron", "must be a compartment: front, rear",
+                  "pin[mine].colour"):  # fmt: skip
+        assert words in told, told

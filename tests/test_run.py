@@ -10,10 +10,14 @@ import pytest
 
 from optimizer.base.figures import OBJECTIVES
 from optimizer.catalog import builtin_catalogs
+from optimizer.design.rescore import score_row
+from optimizer.design.speeds import range_by_speed
+from optimizer.design.subspace import in_conditions
 from optimizer.design.unfold import choose, design_block, unfold
 from optimizer.front.pareto import signed
 from optimizer.search.exact.rows import full_figures
 from optimizer.search.space.setup import load_space
+from optimizer.workflows.how import How
 from optimizer.workflows.search import run_job
 
 BRIEF = builtin_catalogs() / "briefs" / "quick-36v.toml"
@@ -110,3 +114,40 @@ def test_the_fast_range_agrees_with_stepping_on_every_row(run, space):
         worst = max(worst, abs(figures["fast_range_km"][0] / figures["range_km"][0] - 1.0))
     assert worst < 0.005
     assert np.isfinite(worst)
+
+
+def test_a_page_lies_beside_the_front_while_the_search_goes_on_and_shows_designs_at_its_end(tmp_path):
+    seen = []
+
+    class Looks:
+        def say(self, text):
+            pass
+
+        def step(self, text):
+            if (tmp_path / "review.html").exists():
+                seen.append((tmp_path / "review.html").read_text())
+
+    run_job(BRIEF, folder=tmp_path, how=How(refresh_s=1e-3, page=True), report=Looks())
+    assert seen and all("This search is still at work" in text and "packs on the front" in text for text in seen)
+    last = (tmp_path / "review.html").read_text()
+    assert "still at work" not in last and "The shortlist in detail" in last and "Range against cruising speed" in last
+
+
+def test_range_at_the_speed_of_a_level_cruise_is_the_range_of_that_cruise(run, space):
+    """And by hand: twice the air drag per metre at more than twice the speed, so that range falls; 0 out of reach."""
+    rows = run[1].front.to_dict("records")[:3]
+    home = in_conditions(space, ride=space.brief.ride.model_copy(update={"grade_pct": 0.0}))
+    table = range_by_speed(home, rows)
+    assert list(table) == ["speed_kmh", *(row["design_id"] for row in rows)]
+    for row in rows:
+        ranges = table[row["design_id"]].to_numpy()
+        cruise = float(score_row(home, row)["range_km"])
+        assert abs(np.interp(home.brief.ride.speed_kmh, table["speed_kmh"], ranges) / cruise - 1) < 0.02
+        assert (np.diff(ranges[table["speed_kmh"] >= 15.0]) <= 0).all()
+    exact = float(table["speed_kmh"].iloc[5])
+    there = in_conditions(home, ride=home.brief.ride.model_copy(update={"speed_kmh": exact}))
+    for row in rows:
+        assert table[row["design_id"]].iloc[5] == pytest.approx(float(score_row(there, row)["range_km"]), rel=1e-7)
+    ride = home.brief.ride.model_copy(update={"legal_kmh": (150.0,)})
+    fast = range_by_speed(in_conditions(home, ride=ride), rows)
+    assert fast["speed_kmh"].iloc[-1] == 165.0 and (fast.iloc[-1, 1:] == 0).all()

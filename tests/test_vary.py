@@ -11,6 +11,7 @@ from optimizer import api
 from optimizer.analysis.steps import Step, steps, stretched
 from optimizer.analysis.vary import FIGURES, RoomierSpace, changed_space, places, vary
 from optimizer.base.figures import OBJECTIVES
+from optimizer.base.problems import BadInput
 from optimizer.brief import BoxCompartment, PrismCompartment, load_brief
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
@@ -19,6 +20,7 @@ from optimizer.review.sheets.tornado import order_by_effect
 from optimizer.review.terminal.vary import sentences, vary_text
 from optimizer.search.running.run import search
 from optimizer.search.space.setup import make_space
+from optimizer.workflows.vary import read_varied
 
 TABLES = {"cells", "strips", "wires", "bms", "fuses"}
 HEAD = "title = 'small'\n[catalog]\n" + "".join(
@@ -215,6 +217,12 @@ def test_command_writes_table_and_bars_and_says_the_same_as_json(brief, tmp_path
     frame = pd.read_csv(out / "vary.csv")
     assert frame["range_km_change"].tolist() == pytest.approx([s["range_km_change"] for s in record["steps"]])
     assert (out / "vary.png").stat().st_size > 10_000 and "<svg" in (out / "vary.svg").read_text()
+    told = read_varied(out, inputs=record["inputs"])
+    assert told["steps"] == record["steps"] and told["sentences"] == record["sentences"]
+    with pytest.raises(BadInput, match=r"was made for another brief.*changed: cells"):
+        read_varied(out, inputs=record["inputs"] | {"cells": "0" * 64})
+    with pytest.raises(BadInput, match="holds no table of steps"):
+        read_varied(tmp_path, inputs={})
     again = CliRunner().invoke(main, command)
     assert again.exit_code == 2 and "--force" in again.output
     wrong = CliRunner().invoke(main, ["vary", str(brief), "--only", "colour", "--out", str(tmp_path / "no")])

@@ -1,6 +1,7 @@
 """The brief: what is wanted. Schema, validation, defaults, and what a search needs."""
 
 from optimizer.brief.joining import JoiningRules
+from optimizer.brief.pins import Pin
 from optimizer.brief.ranges import FreeDimension
 from optimizer.brief.reading import (
     OpenBrief,
@@ -22,7 +23,6 @@ from optimizer.brief.schema import (
     HarnessRules,
     Objectives,
     Parts,
-    Pin,
     RidePlan,
     SearchRules,
     Spread,

@@ -222,10 +222,12 @@ def _by_shape(models: list[type[BaseModel]], here: Any) -> type[BaseModel]:
 
 
 def plain_loc(loc: Sequence[str | int], data: Mapping[str, Any]) -> Loc:
-    """Pydantic's place without the tags that it puts in for "box" and "prism"."""
+    """Pydantic's place without the tags that it puts in for "box" and "prism", and for one pin or several."""
     plain: list[str | int] = []
     for part in loc:
         if part == "[key]" or (part in ("box", "prism") and plain and isinstance(plain[-1], int)):
+            continue
+        if plain == ["pin"] and part in ("one", "several"):
             continue
         plain.append(part)
     return tuple(plain)

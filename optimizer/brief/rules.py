@@ -13,6 +13,7 @@ from typing import Any
 
 from optimizer.base.problems import Problem
 from optimizer.brief.faults import Loc, dotted, key_lines, line_of, show
+from optimizer.brief.pins import pin_faults
 from optimizer.brief.plausible import LISTS, MOST_MM, PLAUSIBLE, SIGNED, band_of
 from optimizer.brief.situations import situation_faults
 from optimizer.catalog.columns import asked
@@ -133,11 +134,7 @@ class RuleChecks:
             if name not in seen:
                 expected = f"must be compartments: {', '.join(seen)}"
                 self.complain("unknown-value", ("box", "compartments"), expected, show(name))
-        for key in ("split", "axes"):
-            for name in _table(_table(self.data.get("pin")).get(key)):
-                if name not in seen:
-                    expected = f"must be a compartment: {', '.join(seen)}"
-                    self.complain("unknown-value", ("pin", key, name), expected, show(name))
+        pin_faults(self.data.get("pin"), seen, self.complain)
 
     def _parts(self, rooms: Mapping[str, int]) -> None:
         """Parts with one name, in no compartment, two boards; a size where the catalog has it, or none at all."""

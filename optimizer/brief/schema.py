@@ -14,7 +14,6 @@ from pydantic import Field, PrivateAttr, create_model
 from optimizer.base.figures import FIGURES, Figure, sided
 from optimizer.brief.joining import JoiningRules
 from optimizer.brief.kinds import (
-    Axis,
     CellCount,
     CountRange,
     Efficiency,
@@ -33,6 +32,7 @@ from optimizer.brief.kinds import (
     Title,
     Whole,
 )
+from optimizer.brief.pins import Pin, Pins, names_of
 from optimizer.brief.situations import ConstraintsOfAll, Situation, Use
 from optimizer.brief.spaces import BoxWalls, CaseRules, ClearanceRules, Compartment, Envelope, FitRules, Part
 
@@ -156,6 +156,8 @@ class RidePlan(Section):
     """Temperature of the air, and of the cells on the ride [°C]."""
     headwind_kmh: NotNegative = 0.0
     """Wind against the ride [km/h]; 0: none."""
+    legal_kmh: Annotated[tuple[Positive, ...], Field(max_length=6)] = ()
+    """Legal speeds where you ride [km/h], drawn as lines beside the range at each speed; left out: none."""
 
 
 def _constraint(figure: Figure) -> tuple[Any, Any]:
@@ -319,33 +321,6 @@ class Spread(Section):
     """Of cell price, as a fraction of it; 0: no spread."""
 
 
-class Pin(Section):
-    """[pin]: a pack that exists or is fancied, scored beside the front; what is left out stays open."""
-
-    cell: Name
-    """Id of the cell in the catalog."""
-    series: CellCount
-    """Number of series groups."""
-    parallel: CellCount
-    """Cells in each series group."""
-    split: dict[str, Annotated[Whole, Field(ge=0)]] | None = None
-    """Series groups by name of compartment; left out: open."""
-    groups_per_module: Annotated[Whole, Field(ge=0)] | None = None
-    """Series groups in one module; 0: a tray; left out: open."""
-    axes: dict[str, Axis] | None = None
-    """Axis along which the cells lie, by name of compartment; left out: open."""
-    strip: Name | None = None
-    """Id of the strip in the catalog; left out: open."""
-    strip_layers: Layers | None = None
-    """Layers of strip; left out: open."""
-    wire: Name | None = None
-    """Id of the power wire in the catalog; left out: open."""
-    bms: Name | None = None
-    """Id of the BMS in the catalog; left out: open."""
-    fuse: Name | None = None
-    """Id of the fuse in the catalog; left out: open."""
-
-
 class Brief(Section):
     """What is wanted. `fit` needs only catalog.cells, clearance and compartment."""
 
@@ -403,14 +378,20 @@ class Brief(Section):
     """Most size of all compartments together; default: no limit."""
     search: SearchRules = SearchRules()
     """How free dimensions are explored; without ranges it has no effect."""
-    pin: Pin | None = None
-    """A pack that exists or is fancied, scored beside the front; left out: none."""
+    pin: Pins | None = None
+    """Packs that exist or are fancied, scored beside the front, one table or several; left out: none."""
     _path: Path = PrivateAttr(default=Path("brief.toml"))
 
     @property
     def path(self) -> Path:
         """The file that the brief was read from."""
         return self._path
+
+    @property
+    def pins(self) -> dict[str, Pin]:
+        """Pinned packs by the names that they are shown with."""
+        given = self.pin if isinstance(self.pin, tuple) else (self.pin,) if self.pin is not None else ()
+        return dict(zip(names_of([pin.name for pin in given]), given, strict=True))
 
     @property
     def name(self) -> str:

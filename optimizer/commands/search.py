@@ -61,12 +61,13 @@ class Limits:
     help="When a brief has ranges: share its study with the same command elsewhere, postgresql://…",
 )  # fmt: skip
 @click.option("--refresh", default="60s", show_default=True, metavar="TIME", help="How often the front is written.")
+@click.option("--page", is_flag=True, help="Write review.html whenever the front is written, to look at meanwhile.")
 @click.option("--json", "as_json", is_flag=True, help="Print the run's record and its front as JSON.")
 @click.option("-q", "--quiet", is_flag=True, help="No progress and no summary.")
 @click.option("-v", "--verbose", is_flag=True, help="Print the cautions that go with every pack in full.")
 def command(
     brief: Path, out: Path | None, workers: int | None, force: bool, resume: bool, budget: tuple[str, ...],
-    cluster: str, storage: str, refresh: str, as_json: bool, quiet: bool, verbose: bool,
+    cluster: str, storage: str, refresh: str, page: bool, as_json: bool, quiet: bool, verbose: bool,
 ) -> None:  # fmt: skip
     """Search the whole design space of BRIEF and write its Pareto front.
 
@@ -88,19 +89,20 @@ def command(
 
     folder = out if out is not None else Path("results") / brief.stem
     report = None if quiet else Bar()
-    how = How(workers, force, resume, limits.time_s, storage, refresh_s, limits.trials, limits.no_gain, cluster)
+    how = How(workers, force, resume, limits.time_s, storage, refresh_s, limits.trials, limits.no_gain, cluster, page)
     result = run_job(brief, folder=folder, how=how, report=report)
     if report is not None:
         report.close()
     if not as_json and (not quiet or not len(result.front)):
         click.echo(search_summary(result, whole=verbose))
-    asked, pinned = add_to_run(folder, brief)
+        if page and len(result.front):
+            click.echo(f"The page: {folder / 'review.html'}")
+    pinned = add_to_run(folder, brief)
     if as_json:
         record = {"folder": str(folder), **result.run, "rows": json.loads(result.front.to_json(orient="records"))}
         click.echo(json.dumps(record, indent=2, ensure_ascii=False))
-    elif asked and not quiet:
-        row = None if pinned is None else dict(pinned.iloc[0])
-        click.echo("\n" + pinned_text(row, result.front, objectives=result.objectives, currency=result.currency))
+    elif pinned and not quiet:
+        click.echo("\n" + pinned_text(pinned, result.front, objectives=result.objectives, currency=result.currency))
     if result.interrupted:
         sys.exit(exit_code_of_interrupt())
     if not len(result.front) and result.run["space"]["complete"]:

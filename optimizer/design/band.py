@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from optimizer.cell.default import cell_models
 from optimizer.design.rescore import score_row
-from optimizer.score.context import build_context
+from optimizer.design.subspace import in_conditions
 from optimizer.search.space.space import Space
 
 NAMES = ("cda_m2", "crr", "drivetrain_efficiency", "accessory_w")
@@ -66,7 +65,8 @@ def range_band(space: Space, row: Mapping[str, Any]) -> Band | None:
         low, high = max(value - errors[name], 0.05 * value), value + errors[name]
         if name == "drivetrain_efficiency":
             high = min(high, 1.0)
-        ends = [float(score_row(_changed(space, {name: each}), row)["range_km"]) for each in (low, high)]
+        vehicles = [vehicle.model_copy(update={name: each}) for each in (low, high)]
+        ends = [float(score_row(in_conditions(space, vehicle=each), row)["range_km"]) for each in vehicles]
         change[name] = (ends[1] - ends[0]) / (high - low) * errors[name]
     variance = sum(each**2 for each in change.values())
     if {"cda_m2", "crr"} <= set(known):
@@ -75,15 +75,3 @@ def range_band(space: Space, row: Mapping[str, Any]) -> Band | None:
     return Band(se, max(middle - WITHIN_95 * se, 0.0), middle + WITHIN_95 * se)
 
 
-def _changed(space: Space, values: Mapping[str, float]) -> Space:
-    """The same space for a vehicle of other values."""
-    given = space.brief.vehicle
-    assert given is not None
-    brief = space.brief.model_copy(update={"vehicle": given.model_copy(update=dict(values))})
-    inputs = replace(space.inputs, brief=brief)
-    models = cell_models(inputs.cells, inputs.cell_rows, ageing=brief.ageing)
-    context = build_context(
-        brief, cells=inputs.cells, rows=inputs.cell_rows, models=models, trace=inputs.ride, chargers=inputs.chargers,
-        traces=inputs.rides,
-    )  # fmt: skip
-    return Space(inputs, context, space._fills)

@@ -1,8 +1,9 @@
-"""The pinned pack: one that exists or is fancied, scored beside the front."""
+"""Pinned packs: those that exist or are fancied, scored beside the front."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,25 +22,10 @@ from optimizer.search.space.space import Space
 PINNED_FILE = "pinned.csv"
 
 
-def asked_of_pin(space: Space) -> Asked | None:
-    """What the brief's [pin] chooses; None without one."""
-    pin = space.brief.pin
-    return None if pin is None else Asked(**pin.model_dump())
+def pinned_packs(space: Space) -> dict[str, Pinned | None]:
+    """The brief's pinned packs by name, whether they meet the constraints or not.
 
-
-def pinned_space(space: Space) -> Space | None:
-    """The space of what the pin leaves open, in which its row can be unfolded; None without a [pin].
-
-    The whole space may know better layouts than the pinned one and not offer it.
-    """
-    asked = asked_of_pin(space)
-    return None if asked is None else restricted_space(space.inputs, asked, constraints=False, protection=False)
-
-
-def pinned_row(space: Space) -> pd.DataFrame | None:
-    """The brief's pinned pack as a row of the front, whether it meets the constraints or not.
-
-    What the pin leaves open is searched exactly, with the rules of protection in force unless the pin itself breaks
+    What a pin leaves open is searched exactly, with the rules of protection in force unless the pin itself breaks
     them: of the packs that meet every constraint (of all, where none does) the one that the shortlist's own ranking
     puts first.
 
@@ -50,22 +36,22 @@ def pinned_row(space: Space) -> pd.DataFrame | None:
 
     Returns
     -------
-    DataFrame or None
-        One row with the columns of the front; None without a [pin], or where no pack of it can be built
-        (`optimizer.analysis.why` tells the reason).
+    dict of str to Pinned or None
+        None where no pack of it can be built (`optimizer.analysis.why` tells the reason).
 
     Raises
     ------
     BadInput
-        When the pin names what no catalog or compartment knows.
+        When a pin names what no catalog or compartment knows.
     """
-    asked = asked_of_pin(space)
-    found = None if asked is None else find_pinned(space, asked)
-    return None if found is None else found.frame
+    found = {}
+    for name, pin in space.brief.pins.items():
+        found[name] = find_pinned(space, Asked(**pin.model_dump(exclude={"name"})), name=name)
+    return found
 
 
-def add_to_run(folder: Path, brief: Path) -> tuple[bool, pd.DataFrame | None]:
-    """Score the pinned pack of a run's brief and put it into the run: pinned.csv, and "pinned" in run.json.
+def add_to_run(folder: Path, brief: Path) -> dict[str, dict[str, Any] | None]:
+    """Score the pinned packs of a run's brief and put them into the run: pinned.csv, and "pinned" in run.json.
 
     Parameters
     ----------
@@ -75,25 +61,30 @@ def add_to_run(folder: Path, brief: Path) -> tuple[bool, pd.DataFrame | None]:
 
     Returns
     -------
-    asked : bool
-        Whether the brief has a [pin].
-    row : DataFrame or None
-        See `pinned_row`.
+    dict of str to row, or None
+        As `pinned_packs`.
 
     Raises
     ------
     BadInput
-        When the pin names what no catalog or compartment knows.
+        When a pin names what no catalog or compartment knows.
     """
     record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
     if not record["brief"].get("pin"):
-        return False, None
-    frame = pinned_row(load_space(brief))
-    if frame is not None:
-        store.write_atomic(folder / PINNED_FILE, store.csv_bytes(frame))
-    row = None if frame is None else json.loads(frame.to_json(orient="records"))[0]
-    store.write_record(folder, record | {"pinned": row})
-    return True, frame
+        return {}
+    packs = pinned_packs(load_space(brief))
+    write_pinned(folder, list(packs.values()))
+    rows = {name: None if each is None else json.loads(each.frame.to_json(orient="records"))[0]
+            for name, each in packs.items()}  # fmt: skip
+    store.write_record(folder, record | {"pinned": rows})
+    return {name: None if each is None else each.row for name, each in packs.items()}
+
+
+def write_pinned(folder: Path, packs: Sequence[Pinned | None]) -> None:
+    """Write pinned.csv with the packs that can be built; nothing where none can."""
+    frames = [each.frame for each in packs if each is not None]
+    if frames:
+        store.write_atomic(folder / PINNED_FILE, store.csv_bytes(pd.concat(frames)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,7 +94,7 @@ class Pinned:
     Parameters
     ----------
     frame : DataFrame
-        One row with the columns of the front.
+        One row with the columns of the front, its design_id the pin's name.
     space : Space
         Leaves open only what was not asked for: the whole brief's may hold none of its layouts, where another
         layout is better.
@@ -118,7 +109,7 @@ class Pinned:
         return {str(name): value for name, value in self.frame.iloc[0].items()}
 
 
-def find_pinned(space: Space, asked: Asked) -> Pinned | None:
+def find_pinned(space: Space, asked: Asked, *, name: str) -> Pinned | None:
     """The pack that the shortlist would put first of those that leave open only what is not asked for.
 
     Parameters
@@ -126,6 +117,8 @@ def find_pinned(space: Space, asked: Asked) -> Pinned | None:
     space : Space
         Of the whole brief.
     asked : Asked
+    name : str
+        What the pack is called.
 
     Returns
     -------
@@ -137,5 +130,6 @@ def find_pinned(space: Space, asked: Asked) -> Pinned | None:
         found = search(part, workers=1).found
         if len(found):
             home = with_brief(part, constraints=space.brief.constraints)
-            return Pinned(scored(found.take(np.array([best_row(found.objectives)])), space=home), home)
+            frame = scored(found.take(np.array([best_row(found.objectives)])), space=home)
+            return Pinned(frame.assign(design_id=name), home)
     return None

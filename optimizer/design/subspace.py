@@ -12,7 +12,9 @@ import numpy.typing as npt
 from optimizer.base.problems import BadInput, Problem, nearest
 from optimizer.brief import Constraints
 from optimizer.brief.kinds import Axis
+from optimizer.cell.default import cell_models
 from optimizer.design.select import parse_split
+from optimizer.score.context import build_context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Fill
 from optimizer.search.space.setup import make_space
@@ -218,6 +220,29 @@ def asked_of_row(row: Mapping[str, Any], rooms: list[str]) -> Asked:
 def is_open(asked: Asked) -> bool:
     """Whether nothing at all is asked for."""
     return all(getattr(asked, item.name) is None for item in fields(asked))
+
+
+def in_conditions(space: Space, **sections: Any) -> Space:
+    """The same space on another ride or with another vehicle.
+
+    Parameters
+    ----------
+    space : Space
+    **sections : brief section
+        "vehicle", "ride" or "situation" of the brief; a ride with a trace is the brief's own.
+
+    Returns
+    -------
+    Space
+    """
+    brief, inputs = space.brief.model_copy(update=sections), space.inputs
+    assert brief.ride is not None
+    context = build_context(
+        brief, cells=inputs.cells, rows=inputs.cell_rows,
+        models=cell_models(inputs.cells, inputs.cell_rows, ageing=brief.ageing),
+        trace=inputs.ride if brief.ride.trace else None, chargers=inputs.chargers, traces=inputs.rides,
+    )  # fmt: skip
+    return Space(replace(inputs, brief=brief), context, space._fills)
 
 
 # What a space has worked out that neither constraints nor objectives change.

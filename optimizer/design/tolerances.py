@@ -73,7 +73,7 @@ def tolerances(
         One per row.
     """
     chosen = [choose(space, row) for row in picked]
-    block = _stacked([design_block(space, each) for each in chosen])
+    block = stacked([design_block(space, each) for each in chosen])
     brief = space.brief
     spread = Spread(**brief.spread.model_dump())
     constraints = {name: bound for name, bound in brief.constraints if bound is not None}
@@ -109,7 +109,8 @@ def tolerances(
     ]
 
 
-def _stacked(blocks: Sequence[Block]) -> Block:
+def stacked(blocks: Sequence[Block]) -> Block:
+    """Designs one below the other."""
     columns = {item.name: np.concatenate([getattr(b, item.name) for b in blocks]) for item in fields(Block)}
     return Block(**columns)
 

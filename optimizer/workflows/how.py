@@ -75,6 +75,8 @@ class How:
         Of a brief with ranges: stop only when boxes bring no gain any more, or by `budget_s` or `trials`.
     cluster : str
         Address of a Dask scheduler whose workers do the work, or its file; "" for processes of this machine.
+    page : bool
+        Write review.html whenever the front is written.
     """
 
     workers: int | None = 1
@@ -86,6 +88,7 @@ class How:
     trials: int | None = None
     no_gain: bool = False
     cluster: str = ""
+    page: bool = False
 
     @property
     def processes(self) -> int:

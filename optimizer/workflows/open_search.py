@@ -10,6 +10,7 @@ import pandas as pd
 
 from optimizer.base.problems import Stopped, machine_fault
 from optimizer.brief import OpenBrief, SearchRules
+from optimizer.design.runs import read_run
 from optimizer.front import store
 from optimizer.search.boxes.freedims import Boxes, open_boxes
 from optimizer.search.boxes.openfront import front_of
@@ -85,6 +86,10 @@ def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | N
             raise Stopped(f"{text} The boxes tried are kept; --resume goes on from there.") from wrong
     if stopped:
         raise Stopped(f"{stopped}. {state.boxes} boxes were tried; their front is in {folder}, --resume goes on.")
+    if how.page and len(front):
+        from optimizer.workflows.report import report as write_page
+
+        write_page(read_run(folder))
     use = tuple(boxes.inputs.brief.objectives.use)
     return Result(folder, front, run, state.interrupted, use, boxes.inputs.brief.currency)
 
@@ -141,6 +146,10 @@ class OpenWatch:
             self._report.step(self.text(state))
         if now >= self._next and len(state.found):
             write_exploration(self._boxes, state, self._folder, self._key, ends=self._ends)
+            if self._how.page:
+                from optimizer.workflows.report import page_so_far
+
+                page_so_far(self._folder, self.text(state), every_s=self._how.refresh_s)
             took = time.monotonic() - now
             self._next = time.monotonic() + max(self._how.refresh_s, took / self.SHARE)
 

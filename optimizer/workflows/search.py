@@ -13,6 +13,7 @@ from optimizer.analysis import obstacles
 from optimizer.base.problems import BadInput, Problem, Stopped
 from optimizer.base.workers import Workers
 from optimizer.brief import open_brief
+from optimizer.design.runs import read_run
 from optimizer.front import store
 from optimizer.score.inputs import charger_warnings, read_inputs
 from optimizer.search.exact import archive, rows
@@ -89,6 +90,10 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
             front, run = write_last(space, outcome, folder, checkpoints.key, workers=workers, report=report)
         if outcome.complete:
             checkpoints.clear()
+    if how.page and len(front):
+        from optimizer.workflows.report import report as write_page
+
+        write_page(read_run(folder))
     return Result(
         folder, front, run, outcome.interrupted, tuple(space.brief.objectives.use), space.brief.currency
     )
@@ -217,6 +222,10 @@ class Watch:
         if now >= self._next and not outcome.complete and len(outcome.found):
             outcome.seconds = now - self._start
             write_outcome(self._space, outcome, self._folder, self._key, most=self.ROWS)
+            if self._how.page:
+                from optimizer.workflows.report import page_so_far
+
+                page_so_far(self._folder, self.text(outcome, spent_s=now - self._start), every_s=self._how.refresh_s)
             took = time.monotonic() - now
             self._next = time.monotonic() + max(self._how.refresh_s, took / self.SHARE)
 

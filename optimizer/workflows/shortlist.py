@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from optimizer.analysis.verdict import Verdict, verdict
 from optimizer.base.files import write_text
 from optimizer.base.problems import BadInput, Problem
 from optimizer.design.model import Design
-from optimizer.design.pinned import PINNED_FILE, asked_of_pin, find_pinned
+from optimizer.design.pinned import PINNED_FILE, Pinned, pinned_packs, write_pinned
 from optimizer.design.rescore import check_fresh, design_record
 from optimizer.design.runs import Run
 from optimizer.design.tolerances import Tolerances, tolerances
@@ -26,7 +26,6 @@ from optimizer.search.space.space import Space
 
 # Names on the command line.
 METHODS = {"topsis": "topsis", "weighted": "weighted_sum", "knee": "knee"}
-PINNED = "pinned"
 COUNT = 5
 
 
@@ -43,17 +42,23 @@ class Shortlist:
         Unfolded, in the same order.
     homes : tuple of Space
         What each of them is at home in.
-    pinned : Design or None
-        The brief's pinned pack, named "pinned".
-    pinned_space : Space or None
-        What the pinned pack is at home in, see `optimizer.design.pinned.Pinned`.
+    pinned : mapping of str to Design or None
+        The brief's pinned packs by name; None for one that cannot be built.
+    pins : mapping of str to Pinned or None
+        The same with what they are at home in.
     """
 
     frame: pd.DataFrame
     designs: tuple[Design, ...]
     homes: tuple[Space, ...]
-    pinned: Design | None
-    pinned_space: Space | None = None
+    pinned: Mapping[str, Design | None]
+    pins: Mapping[str, Pinned | None]
+
+    @property
+    def whole(self) -> list[tuple[Design, Space]]:
+        """All designs, picked and pinned, each with what it is at home in."""
+        own = [(self.pinned[name], pin.space) for name, pin in self.pins.items() if pin is not None]
+        return [*zip(self.designs, self.homes, strict=True), *((d, space) for d, space in own if d is not None)]
 
 
 def _is_number(text: str) -> bool:
@@ -162,7 +167,7 @@ def verdict_of(run: Run, *, method: str = "topsis", weights: Mapping[str, float]
 
 
 def shortlist(run: Run, picked: pd.DataFrame) -> Shortlist:
-    """Tolerances and whole designs of picked rows, and the pinned pack.
+    """Tolerances and whole designs of picked rows, and the pinned packs.
 
     Parameters
     ----------
@@ -191,12 +196,9 @@ def shortlist(run: Run, picked: pd.DataFrame) -> Shortlist:
     frame = pd.concat([frame, spread], axis=1)
     full = [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
     designs = tuple(unfold(space, row) for space, row in zip(homes, full, strict=True))
-    asked = asked_of_pin(homes[0])
-    pinned = None if asked is None else find_pinned(homes[0], asked)
-    if pinned is None:
-        return Shortlist(frame, designs, homes, None)
-    design = unfold(pinned.space, pinned.row)
-    return Shortlist(frame, designs, homes, replace(design, row={**pinned.row, "design_id": PINNED}), pinned.space)
+    pins = pinned_packs(homes[0])
+    pinned = {name: None if each is None else unfold(each.space, each.row) for name, each in pins.items()}
+    return Shortlist(frame, designs, homes, pinned, pins)
 
 
 def write_shortlist(
@@ -225,10 +227,7 @@ def write_shortlist(
     chances = (str(name) for name in found.frame)
     units |= {name: "1" for name in chances if name.startswith("holds_") or name in ("rank", "merit")}
     written = [run.folder / "shortlist.parquet", run.folder / "shortlist.csv"]
-    homes = list(zip(found.designs, found.homes, strict=True))
-    if found.pinned is not None and found.pinned_space is not None:
-        homes.append((found.pinned, found.pinned_space))
-    for design, space in homes:
+    for design, space in found.whole:
         name = str(design.row["design_id"])
         say(f"drawing {name}")
         folder = run.folder / "designs" / name
@@ -236,9 +235,9 @@ def write_shortlist(
         written.append(folder / "design.json")
         record = design_record(space, {k: v for k, v in design.row.items() if k in run.front or k == "design_id"})
         write_text(written[-1], json.dumps(record, ensure_ascii=False, indent=1) + "\n")
-    if found.pinned is not None:
+    if any(found.pins.values()):
         written.append(run.folder / PINNED_FILE)
-        store.write_atomic(written[-1], store.csv_bytes(pd.DataFrame([dict(found.pinned.row)])))
+        write_pinned(run.folder, list(found.pins.values()))
     # Last, so that a list never names designs whose folders a full disk or a kill kept from being written.
     frame = found.frame
     store.write_together({written[0]: store.parquet_bytes(frame, units=units), written[1]: store.csv_bytes(frame)})

@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from optimizer.analysis.steps import steps
 from optimizer.analysis.vary import FIGURES, Worth, vary
-from optimizer.base.files import write_csv
+from optimizer.base.files import write_csv, write_text
 from optimizer.base.problems import BadInput, Problem
+from optimizer.base.texts import unseen
 from optimizer.review.sheets import style as look
 from optimizer.review.sheets.tornado import tornado
 from optimizer.review.terminal.vary import sentences, vary_text
 from optimizer.search.space.setup import load_space
 from optimizer.workflows.how import How
 
-FILES = ("vary.csv", "vary.png", "vary.svg")
+FILES = ("vary.csv", "vary.json", "vary.png", "vary.svg")
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,6 +29,7 @@ class Varied:
     worth: Worth
     currency: str
     folder: Path
+    inputs: Mapping[str, str]
 
     def text(self) -> str:
         """In words."""
@@ -36,6 +38,7 @@ class Varied:
     def record(self) -> dict[str, Any]:
         """As JSON's types."""
         return {
+            "inputs": dict(self.inputs),
             "base": {name: self.worth.base.value(name) for name in FIGURES if self.worth.base.rows},
             "steps": json.loads(self.worth.table().to_json(orient="records")),
             "sentences": sentences(self.worth, currency=self.currency),
@@ -92,9 +95,47 @@ def vary_job(
         raise BadInput([Problem("unknown-step", "command line", "", "--only", ", ".join(only), text)])
     worth = vary(space, changes=chosen, workers=How(workers).processes, report=say)
     table, currency = worth.table(), space.brief.currency
+    done = Varied(worth, currency, folder, space.inputs.hashes())
     write_csv(folder / FILES[0], table)
+    write_text(folder / FILES[1], json.dumps(done.record(), indent=2, ensure_ascii=False) + "\n")
     title = f"{space.brief.title}: best of each figure, a step of {step_mm:g} mm or {step_pct:g} % less and more"
     picture = tornado(table, figures=FIGURES, title=title, currency=currency)
-    look.save(picture, folder / FILES[1], dpi=130)
-    look.save(picture, folder / FILES[2])
-    return Varied(worth, currency, folder)
+    look.save(picture, folder / FILES[2], dpi=130)
+    look.save(picture, folder / FILES[3])
+    return done
+
+
+def read_varied(folder: Path, *, inputs: Mapping[str, str]) -> dict[str, Any]:
+    """What `vary` wrote into a folder.
+
+    Parameters
+    ----------
+    folder : Path
+    inputs : mapping of str to str
+        Hashes of the brief and of its tables, as a run has them.
+
+    Returns
+    -------
+    dict
+        "steps" and "sentences" of vary.json.
+
+    Raises
+    ------
+    BadInput
+        Code "no-vary" when there is none or it can't be read, "other-brief" when it was made for another brief.
+    """
+    path = folder / FILES[1]
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+        found, told = dict(record["inputs"]), [str(text) for text in record["sentences"]]
+        steps_made = [{str(name): value for name, value in step.items()} for step in record["steps"]]
+        if not steps_made or any(unseen(str(text)) for text in (*told, *(v for s in steps_made for v in s.values()))):
+            raise ValueError("vary.json holds no steps, or control characters")
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as wrong:
+        text = "holds no table of steps: `cellstow vary BRIEF --out FOLDER` writes one"
+        raise BadInput([Problem("no-vary", str(path), expected=text, found=type(wrong).__name__)]) from None
+    changed = sorted(k for k in found.keys() | inputs.keys() if found.get(k) != inputs.get(k))
+    if changed:
+        text = "was made for another brief or other tables than the run; vary this brief again"
+        raise BadInput([Problem("other-brief", str(path), expected=text, found=f"changed: {', '.join(changed)}")])
+    return {"steps": steps_made, "sentences": told}

@@ -172,3 +172,29 @@ def test_brief_in_words(make):
         assert needed in words, needed
     assert "cost at most" not in words
     assert brief_sentences({}) == []
+
+
+def test_a_page_of_an_unfinished_search_says_so_first_and_loads_itself_again_while_it_is_at_work(make):
+    front, run = make.make_front(), make.make_run()
+    cut = run | {"space": {**run["space"], "complete": False}, "tasks": {"all": 12, "done": 3}}
+    work = cut | {"at_work": {"progress": "25 % searched, 4 min left", "every_s": 60.0}}
+    said = {name: render_page(front=front, run=each, designs=[], units={"cost": "EUR"})
+            for name, each in (("done", run), ("cut", cut), ("work", work))}  # fmt: skip
+    assert "so far" not in said["done"] and 'http-equiv="refresh"' not in said["done"]
+    assert said["cut"].index("cut off: 3 of 12 tasks are done") < said["cut"].index("The verdict so far")
+    assert "still at work: 25 % searched, 4 min left" in said["work"]
+    assert '<meta http-equiv="refresh" content="60">' in said["work"] and 'http-equiv="refresh"' not in said["cut"]
+
+
+def test_what_a_step_is_worth_stands_in_the_page(make):
+    steps = [
+        {"parameter": "deck width_mm", "text": "2 mm more width in the deck", "feasible": True, "cells_change": 4,
+         "range_km_change": 5.12, "cost_change": None, "best_range_pack": "18S3P x"},
+        {"parameter": "deck width_mm", "text": "2 mm less width in the deck", "feasible": False, "cells_change": -4,
+         "range_km_change": None, "cost_change": None, "best_range_pack": ""},
+    ]  # fmt: skip
+    run = make.make_run() | {"varied": {"steps": steps, "sentences": ["2 mm more width holds <two> more groups."]}}
+    text = render_page(front=make.make_front(), run=run, designs=[], units={"cost": "EUR"})
+    part = text[text.index("What a step is worth</h2>") :]
+    for needed in ("best range [km]", "+5.1", "none left", "−4", "holds &lt;two&gt; more groups"):
+        assert needed in part, needed

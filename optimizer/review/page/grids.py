@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from optimizer.base.figures import OBJECTIVES
 from optimizer.design.metal_gaps import gap_rows
 from optimizer.review.words import axis_label, describe, meaning, number
 
@@ -232,6 +233,63 @@ def run_table(run: Mapping[str, Any]) -> Grid:
     times = {name: value for name, value in (run.get("timing") or {}).items() if is_number(value)}
     rows += [(f"time, {name.removesuffix('_s')}", f"{float(value):.2f} s") for name, value in times.items()]
     return plain(("", ""), rows)
+
+
+def unfinished(run: Mapping[str, Any]) -> str:
+    """What a reader must know of a search that is at work or was cut off; "" of one that ended by itself.
+
+    Parameters
+    ----------
+    run : mapping
+        Content of run.json; "at_work" with the progress while it is at work.
+    """
+    if work := run.get("at_work"):
+        return (
+            f"This search is still at work: {work['progress']}. What stands here is its front so far; "
+            f"the page loads itself again every {work['every_s']:.0f} s."
+        )
+    tasks = run.get("tasks") or {}
+    if (run.get("space") or {}).get("complete", True) or "sampled" in run or not tasks:
+        return ""
+    return (
+        f"This search was cut off: {tasks.get('done', 0):,} of {tasks.get('all', 0):,} tasks are done. What stands "
+        "here is the front so far, and packs that are better may be missing; cellstow search with --resume goes on."
+    )
+
+
+def varied(steps: Sequence[Mapping[str, Any]], *, currency: str) -> Grid:
+    """What each step of `vary` is worth: the change of the best of each figure, and of the cells that fit.
+
+    Parameters
+    ----------
+    steps : sequence of mapping
+        Rows of its table.
+    currency : str
+        Label of prices.
+
+    Returns
+    -------
+    Grid
+    """
+    figures = [name.removesuffix("_change") for name in steps[0] if str(name).removesuffix("_change") in OBJECTIVES]
+    rows = []
+    for step in steps:
+        cells = [Cell("none left" if k == 0 else "", True) for k in range(len(figures))]
+        if step["feasible"]:
+            cells = [Cell(_signed(step[f"{name}_change"], name, currency), True) for name in figures]
+        rows.append(Row((Cell(str(step["text"])), *cells, Cell(_signed_count(step["cells_change"]), True))))
+    heads = (Cell(f"best {axis_label(name, currency=currency)}", True) for name in figures)
+    return Grid((Cell("step"), *heads, Cell("cells", True)), tuple(rows))
+
+
+def _signed(value: float | None, name: str, currency: str) -> str:
+    if value is None or value == 0.0:
+        return ""
+    return f"{'+' if value > 0 else ''}{number(value, decimals=describe(name, currency=currency)[2])}"
+
+
+def _signed_count(count: float) -> str:
+    return f"{count:+.0f}".replace("-", "−") if count else ""
 
 
 def reason_words(reason: str) -> str:

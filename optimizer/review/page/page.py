@@ -230,6 +230,19 @@ def _ride_words(design: Design) -> str:
     )
 
 
+def _speed_chart(
+    speeds: pd.DataFrame | None, front: pd.DataFrame, run: Mapping[str, Any], markup: type[Markup]
+) -> Markup | None:
+    """Range against cruising speed of the designs that are shown in full."""
+    if speeds is None:
+        return None
+    called = pack_names(front)
+    names = {str(name): called.get(str(name), "yours") for name in speeds.columns[1:]}
+    legal = ((run.get("brief") or {}).get("ride") or {}).get("legal_kmh") or ()
+    alt = f"Range against cruising speed, 0 where a pack does not reach the speed: {', '.join(names.values())}"
+    return markup(look.inline_svg(charts.speed_plot(speeds, names=names, legal_kmh=legal), alt=alt))
+
+
 def _overview(front: pd.DataFrame, run: Mapping[str, Any], currency: str) -> list[dict[str, str]]:
     space = run.get("space") or {}
     stood_for = run.get("stand_ins") or {"rows_of": len(front)}
@@ -297,6 +310,7 @@ def render_page(
     units: Mapping[str, str],
     folder: str = "RUN",
     mine: Sequence[Mapping[str, Any]] = (),
+    speeds: pd.DataFrame | None = None,
 ) -> str:
     """The report as HTML text.
 
@@ -314,6 +328,8 @@ def render_page(
         Of the run, as commands are given it.
     mine : sequence of mapping
         Rows of the user's own packs, marked in the chart and set beside pinned designs.
+    speeds : DataFrame, optional
+        Range of the designs by speed_kmh, one column for each.
 
     Returns
     -------
@@ -328,7 +344,7 @@ def render_page(
         loader=FileSystemLoader(ASSETS), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
     columns = _columns(front, currency)
-    brief = run.get("brief") or {}
+    brief, varied = run.get("brief") or {}, run.get("varied")
     bounds = brief.get("constraints") or {}
     wanted = _wanted(run)
     data = front_data(
@@ -364,6 +380,11 @@ def render_page(
         rejected=grids.rejected(run),
         designs=[_design(design, Markup, currency) for design in designs],
         run_table=grids.run_table(run),
+        speeds=_speed_chart(speeds, front, run, Markup),
+        unfinished=grids.unfinished(run),
+        again_s=(run.get("at_work") or {}).get("every_s"),
+        varied=grids.varied(varied["steps"], currency=currency) if varied else None,
+        varied_words=varied["sentences"] if varied else [],
     )
 
 
@@ -374,15 +395,14 @@ def write_page(
     run: Mapping[str, Any],
     designs: Sequence[Design],
     units: Mapping[str, str],
-    folder: str = "RUN",
-    mine: Sequence[Mapping[str, Any]] = (),
+    **more: Any,
 ) -> None:
     """Write review.html, whole or not at all.
 
     Parameters
     ----------
     path : Path
-    front, run, designs, units, folder, mine
+    front, run, designs, units, **more
         As in `render_page`.
     """
-    write_text(path, render_page(front=front, run=run, designs=designs, units=units, folder=folder, mine=mine))
+    write_text(path, render_page(front=front, run=run, designs=designs, units=units, **more))

@@ -12,6 +12,8 @@ from optimizer.review.sheets import style as look
 from optimizer.review.words import axis_label
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -175,6 +177,41 @@ def ride_plot(design: Design) -> Figure:
                          ha="right", fontsize=6, color=look.PLUS)  # fmt: skip
         _distance_axis(grid[0], minutes, ride["distance_km"].to_numpy(dtype=float))
         grid[2].set_xlabel("time [min]")
+    return figure
+
+
+def speed_plot(ranges: pd.DataFrame, *, names: Mapping[str, str], legal_kmh: Sequence[float] = ()) -> Figure:
+    """Range against the cruising speed, a line for each design, and legal speeds.
+
+    Parameters
+    ----------
+    ranges : DataFrame
+        speed_kmh, then kilometres by design_id.
+    names : mapping of str to str
+        What each design is called.
+    legal_kmh : sequence of float
+        [km/h]
+
+    Returns
+    -------
+    Figure
+    """
+    with look.own_look():
+        figure, axes = look.chart(width_mm=180.0, height_mm=85.0)
+        speed = ranges["speed_kmh"].to_numpy(dtype=float)
+        for place, name in enumerate(names):
+            line = look.SERIES[place % len(look.SERIES)]
+            axes.plot(speed, ranges[name].to_numpy(dtype=float), color=line, marker=MARKS[place % len(MARKS)],
+                      markersize=3.5, linewidth=1.0, label=names[name])  # fmt: skip
+        for each in legal_kmh:
+            axes.axvline(each, color=look.PLUS, linewidth=0.8, linestyle=(0, (4, 2)))
+            axes.annotate(f"legal speed {each:g} km/h", (each, 1.0), xycoords=("data", "axes fraction"), rotation=90,
+                          xytext=(-2, -3), textcoords="offset points", ha="right", va="top", fontsize=6,
+                          color=look.PLUS)  # fmt: skip
+        axes.set_ylim(bottom=0.0)
+        axes.set_xlabel("cruising speed on the level [km/h]")
+        axes.set_ylabel("range [km]")
+        axes.legend(loc="upper right", fontsize=6)
     return figure
 
 

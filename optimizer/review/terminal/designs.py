@@ -43,7 +43,7 @@ def shortlist_text(
     frame: pd.DataFrame,
     *,
     designs: Sequence[Design],
-    pinned: Design | None,
+    pinned: Mapping[str, Design | None],
     front: pd.DataFrame,
     objectives: Sequence[str],
     currency: str,
@@ -58,7 +58,8 @@ def shortlist_text(
     frame : DataFrame
         With tolerance columns.
     designs : sequence of Design
-    pinned : Design or None
+    pinned : mapping of str to Design or None
+        The brief's own packs by name; None for one that cannot be built.
     front : DataFrame
         The whole of it.
     objectives : sequence of str
@@ -77,23 +78,24 @@ def shortlist_text(
     parts = [short_table(frame, objectives=objectives, currency=currency), verdict]
     parts.append("One pack in ten below – one in ten above, by the spread between cells; the weakest group counts:")
     parts.append(tolerance_table(frame, objectives=objectives, currency=currency))
-    if pinned is not None:
-        parts.append(pinned_text(pinned.row, front, objectives=objectives, currency=currency))
-    parts.append(cautions_text([*designs, *([pinned] if pinned is not None else [])], whole=whole))
+    if pinned:
+        rows = {name: None if each is None else each.row for name, each in pinned.items()}
+        parts.append(pinned_text(rows, front, objectives=objectives, currency=currency))
+    parts.append(cautions_text([*designs, *(each for each in pinned.values() if each is not None)], whole=whole))
     written = f"Written: {folder / 'shortlist.csv'}, .parquet, and {folder / 'designs'}/…"
     parts.append(f"{written}\nNext: cellstow report {shlex.quote(str(folder))}")
     return "\n\n".join(parts)
 
 
 def pinned_text(
-    pinned: Mapping[str, Any] | None, front: pd.DataFrame, *, objectives: Sequence[str], currency: str
+    pinned: Mapping[str, Mapping[str, Any] | None], front: pd.DataFrame, *, objectives: Sequence[str], currency: str
 ) -> str:
-    """The pinned pack beside the front: its pick, and how many rows beat the pinned pack.
+    """Pinned packs beside the front's pick: what each fails, and how many rows of the front beat it.
 
     Parameters
     ----------
-    pinned : mapping or None
-        Row of the pinned pack; None where it cannot be built.
+    pinned : mapping of str to row, or None
+        By name; None for a pack that cannot be built.
     front : DataFrame
     objectives : sequence of str
     currency : str
@@ -102,26 +104,40 @@ def pinned_text(
     -------
     str
     """
-    if pinned is None:
-        return "The pinned pack cannot be built; `cellstow why` with its parts tells the reason."
-    row = {**pinned, "design_id": "pinned"}
-    failed = [name for name in row if str(name).startswith("margin_") and float(row[name]) < 0]
+    built = {name: row for name, row in pinned.items() if row is not None}
+    lines = [
+        f"The pack {name} cannot be built; `cellstow why` with its parts tells the reason."
+        for name, row in pinned.items() if row is None
+    ]  # fmt: skip
+    if not built:
+        return "\n".join(lines)
+    beside = list(built.values())
+    for name, row in built.items():
+        who = f"{name}: " if len(built) > 1 else ""
+        lines += [f"{who}{text}" for text in _beside_front(row, front, objectives=objectives, currency=currency)]
+    if len(front):
+        pick = int(np.argmax(np.round(merit(front, objectives=objectives), 12)))
+        beside.append({str(k): v for k, v in front.iloc[pick].items()})
+    table = side_by_side(beside, columns=facts_of(beside[0]), currency=currency)
+    what = f"The pinned pack{'s' * (len(built) > 1)}{' beside the pick of the front' * bool(len(front))}:"
+    return f"{what}\n\n{table}\n\n" + "\n".join(lines)
+
+
+def _beside_front(
+    row: Mapping[str, Any], front: pd.DataFrame, *, objectives: Sequence[str], currency: str
+) -> list[str]:
+    """What a pack fails, and how many rows of the front are no worse in anything."""
     lines = []
-    for name in failed:
+    for name in (str(name) for name in row if str(name).startswith("margin_") and float(row[name]) < 0):
         _, unit, decimals = describe(name, currency=currency)
         miss = number(-float(row[name]), decimals=max(decimals, 2))
         lines.append(f"It fails {name.removeprefix('margin_')} by {miss} {unit}".rstrip() + ".")
-    beside = [row]
     if len(front):
         points = signed({name: front[name].to_numpy(dtype=float) for name in objectives}, objectives=objectives)
         own = signed({name: np.array([float(row[name])]) for name in objectives}, objectives=objectives)
         better = int(dominated_by(-points, front=-own).sum())
         lines.append(f"{better} of {len(front)} rows of the front are no worse in any objective.")
-        pick = int(np.argmax(np.round(merit(front, objectives=objectives), 12)))
-        beside.append({str(k): v for k, v in front.iloc[pick].items()})
-    table = side_by_side(beside, columns=facts_of(row), currency=currency)
-    what = "The pinned pack beside the pick of the front:" if len(front) else "The pinned pack:"
-    return f"{what}\n\n{table}\n\n" + "\n".join(lines)
+    return lines
 
 
 def short_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "") -> str:
