@@ -238,7 +238,7 @@ class TestClock:
         assert done.returncode == 0, done.stderr
         assert front_of(tmp_path / "run") == front_of(night.whole)
 
-    @pytest.mark.slow
+    @pytest.mark.nightly
     def test_under_a_clock_that_is_faked_for_the_whole_process(self, night, tmp_path):
         """libfaketime: every clock but the monotonic one starts a day ahead and runs a thousand times too fast."""
         faked = next((p for p in FAKETIME if os.path.exists(p)), None)

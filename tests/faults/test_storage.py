@@ -20,7 +20,7 @@ def server():
         yield started.url, started.control
 
 
-@pytest.mark.slow
+@pytest.mark.nightly
 def test_a_server_that_stops(night, tmp_path, server):
     """Exit code 4 with one message; what was found is kept, and the search is gone on with alone."""
     url, control = server

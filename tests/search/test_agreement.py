@@ -41,7 +41,7 @@ def test_on_every_row_of_the_small_brief(tmp_path):
     assert np.abs(apart).max() < 0.005
 
 
-@pytest.mark.slow
+@pytest.mark.nightly
 def test_on_every_row_of_the_reference_run():
     """Found: 0.64 % where the reserve ends the ride (two of 152 rows over 0.4 %), 0.09 % at the cut-off.
 

@@ -34,7 +34,7 @@ def assert_counts(tally, count):
     assert tally.raw - sum(tally.pruned[rule] for rule in refused) == count
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", [*range(4), *(pytest.param(k, marks=pytest.mark.nightly) for k in range(4, 12))])
 def test_front_equals_plain_enumeration(space_of, seed):
     space = space_of(seed)
     outcome = search(space)
@@ -46,7 +46,7 @@ def test_front_equals_plain_enumeration(space_of, seed):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("spaces", [20, pytest.param(100, marks=pytest.mark.nightly)])
+@pytest.mark.parametrize("spaces", [8, pytest.param(100, marks=pytest.mark.nightly)])
 @pytest.mark.parametrize("ride", ["cruise", "hills", "downhill"])
 def test_front_equals_plain_enumeration_on_many_random_briefs(wide_spaces, ride, spaces):
     base, rng = wide_spaces[ride], np.random.default_rng(7)

@@ -111,7 +111,7 @@ def postgres():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("trials", [BOXES, 12])
+@pytest.mark.parametrize("trials", [pytest.param(BOXES, marks=pytest.mark.nightly), 12])
 def test_two_commands_one_killed_lose_nothing(tmp_path, monkeypatch, request, postgres, trials):
     monkeypatch.setenv("CELLSTOW_CACHE", str(tmp_path / "cache"))
     brief, url = brief_of_few_boxes(tmp_path, trials=trials), postgres

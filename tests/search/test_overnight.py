@@ -51,6 +51,7 @@ def test_killed_and_resumed_gives_the_same_front(night, tmp_path):
     assert not (out / "checkpoints").exists()
 
 
+@pytest.mark.nightly
 def test_killed_again_and_again(night, tmp_path):
     brief, whole = night
     out, more = tmp_path / "run", []
@@ -112,6 +113,7 @@ def test_a_budget_ends_the_search_and_the_front_is_refreshed_before(night, tmp_p
     assert front_of(out) == front_of(whole)
 
 
+@pytest.mark.nightly
 def test_a_dead_worker_is_replaced(night, tmp_path):
     brief, whole = night
     out = tmp_path / "run"
