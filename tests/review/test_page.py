@@ -1,16 +1,18 @@
 """The report's text: complete in itself, escaped, honest about empty fronts."""
 
+import itertools
 import json
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
 
+import colorspacious
 import numpy as np
 import pytest
 
 from optimizer.review.page.brief_words import brief_sentences
 from optimizer.review.page.grids import bill, margins, rejected, run_table, spread, tolerances
-from optimizer.review.page.page import as_json, front_data, in_script, render_page, write_page
+from optimizer.review.page.page import ASSETS, as_json, front_data, in_script, render_page, write_page
 
 NASTY = "</script><img src=x onerror=alert(1)> \"&' {{ 7*7 }}"
 
@@ -198,3 +200,20 @@ def test_what_a_step_is_worth_stands_in_the_page(make):
     part = text[text.index("What a step is worth</h2>") :]
     for needed in ("best range [km]", "+5.1", "none left", "−4", "holds &lt;two&gt; more groups"):
         assert needed in part, needed
+
+
+def test_marks_are_told_apart_without_red_or_green_cones():
+    """Eight series in each scheme, all pairs, as seen by everybody, without long and without middle cones.
+
+    Source: colorspacious, which carries Machado et al. 2009 (simulation) and CAM02-UCS (distance); 10 is the aim.
+    """
+    css = (ASSETS / "page.css").read_text()
+    series = re.findall(r"--s\d: (#[0-9a-f]{6});", css)
+    assert len(series) == 16
+    for eight in (series[:8], series[8:]):
+        rgb = np.array([[int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)] for colour in eight])
+        for cones in ("", "protanomaly", "deuteranomaly"):
+            space = {"name": "sRGB1+CVD", "cvd_type": cones, "severity": 100}
+            seen = np.clip(colorspacious.cspace_convert(rgb, space, "sRGB1"), 0, 1) if cones else rgb
+            apart = [colorspacious.deltaE(a, b, input_space="sRGB1") for a, b in itertools.combinations(seen, 2)]
+            assert min(apart) > 10, (cones, min(apart))

@@ -123,17 +123,27 @@ def brief_sentences(brief: Section) -> list[str]:
 
 
 def situation_words(situation: Section) -> str:
-    """A situation in words, such as "winter (a frosty morning): air -5 °C, 3 years old"."""
+    """A situation in words, such as "winter (a frosty morning): air −5 °C, 3 years old"."""
     says = {
-        "temp_c": "air {:g} °C", "start_temp_c": "cells {:g} °C", "trace": "the ride in {}",
-        "speed_kmh": "a steady {:g} km/h", "grade_pct": "{:g} % grade", "headwind_kmh": "{:g} km/h of headwind",
-        "rider_kg": "rider {:g} kg", "payload_kg": "load {:g} kg", "start_soc": "from {:.0%} of charge",
+        "temp_c": "air {} °C", "start_temp_c": "cells {} °C", "trace": "the ride in {}",
+        "speed_kmh": "a steady {} km/h", "grade_pct": "{} % grade", "headwind_kmh": "{} km/h of headwind",
+        "rider_kg": "rider {} kg", "payload_kg": "load {} kg", "start_soc": "from {:.0%} of charge",
         "reserve_soc": "down to {:.0%} of charge",
     }  # fmt: skip
-    words = [text.format(situation[key]) for key, text in says.items() if situation.get(key) is not None]
+    given = {key: short(value) if "{}" in says.get(key, "") else value for key, value in situation.items()}
+    words = [text.format(given[key]) for key, text in says.items() if situation.get(key) is not None]
     words += [f"{situation['years']:g} years old"] if situation.get("years") else []
     title = f" ({situation['title']})" if situation.get("title") else ""
     return f"{situation['name']}{title}: {', '.join(words) or 'as the brief'}"
+
+
+def short(value: object) -> str:
+    """A figure in few digits with a true minus sign; a text as it is.
+
+    >>> short(-5.0), short("hills.csv")
+    ('−5', 'hills.csv')
+    """
+    return value if isinstance(value, str) else f"{value:g}".replace("-", "−")
 
 
 def _electrical(section: Section | None) -> list[str]:
@@ -155,9 +165,9 @@ def _ride(vehicle: Section | None, ride: Section | None) -> list[str]:
     if ride.get("trace"):
         way = f"the ride in {ride['trace']}, repeated"
     else:
-        way = f"a steady {ride['speed_kmh']:g} km/h at {ride.get('grade_pct') or 0.0:g} % grade"
+        way = f"a steady {ride['speed_kmh']:g} km/h at {short(ride.get('grade_pct') or 0.0)} % grade"
     start, reserve = float(ride.get("start_soc", 1.0)), float(ride.get("reserve_soc", 0.1))
     return [
         f"Vehicle, rider and load weigh {mass:g} kg without the pack. Range is counted on {way}, from "
-        f"{start:.0%} to {reserve:.0%} of charge at {ride.get('temp_c', 25.0):g} °C."
+        f"{start:.0%} to {reserve:.0%} of charge at {short(ride.get('temp_c', 25.0))} °C."
     ]

@@ -174,7 +174,9 @@ const Chart = (() => {
         c.textAlign = "center"; c.fillStyle = css("--soft");
         const [worst, best] = look.ends(name);
         c.fillText(best, x[i], y(1) - 8); c.fillText(worst, x[i], y(0) + 15);
-        c.fillStyle = css("--ink"); c.fillText(look.label(name), x[i], box.height - 6);
+        // Labels of the outer axes end where the picture does.
+        const half = c.measureText(look.label(name)).width / 2 + 2;
+        c.fillStyle = css("--ink"); c.fillText(look.label(name), Math.min(Math.max(x[i], half), width - half), box.height - 6);
       });
     };
     return { draw };
