@@ -8,7 +8,8 @@ from optimizer.base.problems import BadInput
 from optimizer.brief import brief_in, brief_json_schema, load_brief
 from optimizer.catalog import builtin_catalogs
 from optimizer.review.words import describe, meaning
-from optimizer.score.inputs import load_inputs
+from optimizer.score.inputs import load_inputs, search_warnings
+from optimizer.score.left_out import fade_notes
 
 WINTER = '[[situation]]\nname = "winter"\ntitle = "a frosty morning"\ntemp_c = -5.0\nstart_temp_c = 10.0\n'
 
@@ -87,14 +88,24 @@ def test_cells_outside_their_window_are_left_out_with_the_reason(tmp_path):
     assert all("is outside" in text and "winter" in text for text in inputs.left_out.values())
 
 
-def test_years_of_cells_whose_fade_nobody_published(tmp_path):
+def test_cells_whose_fade_nobody_published(tmp_path):
+    """Where nothing asks about years they stay, and `check` names them; where something does they can't be judged."""
     path = brief(tmp_path, WINTER + "years = 2.0\n" + USE)
     text = path.read_text()
-    path.write_text(text.replace('"amber-18650-*"', '"juniper-18650-*", "amber-18650-*"'))
+    both = text.replace('"amber-18650-*"', '"juniper-18650-*", "amber-18650-*"')
+    path.write_text(both)
     inputs = load_inputs(path)
     assert not inputs.left_out and "Na-ion" in inputs.cells.chemistry[inputs.cell_rows]
-    path.write_text(re.sub(r"\ncells = \[.*", '\ncells = ["juniper-18650-*"]', text))
-    with pytest.raises(BadInput, match="published for NMC, NCA, LFP only") as bad:
+    notes = fade_notes(inputs.brief, inputs.cells, inputs.cell_rows)
+    assert "not published for juniper-18650-e13 (Na-ion)" in notes[-1] and "Schmalstieg" in notes[0]
+    limit = "[constraints]\npeak_low_w_min_any = 10.0\n"
+    path.write_text(both + limit)
+    inputs = load_inputs(path)
+    assert set(inputs.left_out) == {"juniper-18650-e13", "juniper-18650-e15"}
+    assert all("peak_low_w_any rests on the fade of Na-ion" in why for why in inputs.left_out.values())
+    assert search_warnings(inputs)[0].startswith("2 cells are left out, such as juniper-18650-e13: ")
+    path.write_text(re.sub(r"\ncells = \[.*", '\ncells = ["juniper-18650-*"]', text) + limit)
+    with pytest.raises(BadInput, match=r"fade of juniper-18650-e13 \(Na-ion\) and 1 more; fade is published") as bad:
         load_inputs(path)
     assert [problem.code for problem in bad.value.problems] == ["no-fade"]
 
@@ -112,14 +123,3 @@ def test_words_of_figures_in_situations():
     assert describe("range_km_min_winter") == ("range, winter", "km", 1)
     assert describe("range_stop_winter")[0] == "range ends by, winter"
     assert meaning("range_km_min_winter") == "fails the limit on range, winter"
-
-
-def test_the_demo_all_year_is_the_demo_with_situations():
-    """Figures of the two are told side by side in README."""
-    folder = builtin_catalogs() / "briefs"
-    demo, year = (load_brief(folder / f"{name}.toml") for name in ("cargo-scooter", "cargo-scooter-winter"))
-    assert [item.name for item in year.situation] == ["winter", "third_year"] and year.use is not None
-    limits = {name: bound for name, bound in year.constraints if not name.endswith(("_winter", "_third_year", "_any"))}
-    assert limits == dict(demo.constraints)
-    same = {"situation": (), "use": None, "constraints": demo.constraints, "title": demo.title}
-    assert year.model_copy(update=same).model_dump() == demo.model_dump()

@@ -81,6 +81,62 @@ def test_terminal_and_page_tell_of_situations(folder, front):
     assert "cold_year_3" in run("check", folder / "brief.toml")
 
 
+@pytest.fixture(scope="module")
+def plainer(folder):
+    """A run of the same brief without situations."""
+    text = (folder / "brief.toml").read_text().split("\n[use]")[0]
+    text = text.replace('["range_km_any", "pack_mass_kg", "life_km"]', '["range_km", "pack_mass_kg"]')
+    (folder / "plainer.toml").write_text(text.replace("range_km_any = 2.0", "range_km = 2.0"))
+    run("search", folder / "plainer.toml", "--out", folder / "plainer", "--workers", "1", "-q")
+    return folder / "plainer"
+
+
+def test_two_runs_of_which_one_has_situations_are_compared(folder, front, plainer, tmp_path):
+    told = run("compare", folder / "run", plainer, "--page", tmp_path / "both.html")
+    assert "A alone was judged in: cold_year_3." in told and "situation.cold_year_3:" in told and "use:" in told
+    assert "B alone" not in told and (tmp_path / "both.html").stat().st_size > 10_000
+    other = pd.read_parquet(plainer / "front.parquet")
+    pair = f"{folder / 'run'}:{front['design_id'][0]}", f"{plainer}:{other['design_id'][0]}"
+    for sides in (pair, pair[::-1]):
+        lines = run("compare", *sides).splitlines()
+        (line,) = (each for each in lines if each.startswith("range, cold year 3 km"))
+        assert f"{front['range_km_cold_year_3'][0]:.1f}" in line and "not asked of both" in line
+        record = json.loads(run("compare", *sides, "--json"))
+        values = record["differing"]["range_km_cold_year_3"]
+        assert None in values and front["range_km_cold_year_3"][0] in values
+
+
+def test_two_runs_with_situations_show_what_either_asks_about(folder, front):
+    record, told = (run("compare", folder / "run", folder / "run", *more) for more in (["--json"], []))
+    assert json.loads(record)["beaten"] == [len(front)] * 2
+    head = next(line for line in told.splitlines() if "design" in line and "pack" in line)
+    assert "range, cold year 3 km" in head and "peak power, low SoC, worst W" in head and "alone was judged" not in told
+
+
+def test_own_figures_are_byte_for_byte_those_without_situations(folder, plainer):
+    """Years change neither rides nor parts: the same packs have the same text in every column of their own."""
+    text = (folder / "plainer.toml").read_text()
+    old = '\n[use]\nrides_per_week = 10\n[[situation]]\nname = "old"\nyears = 3.0\n'
+    (folder / "older.toml").write_text(text + old)
+    run("search", folder / "older.toml", "--out", folder / "older", "--workers", "1", "-q")
+    one, other = (pd.read_csv(each / "front.csv", dtype=str) for each in (plainer, folder / "older"))
+    assert {"range_km_old", "life_years"} <= set(other) - set(one) and len(one) > 5
+    pd.testing.assert_frame_equal(other[one.columns], one)
+
+
+def test_the_band_holds_the_range_and_life_ends_at_the_least_range(folder, front):
+    least, middle, most = (front[name] for name in (
+        "range_least_km_cold_year_3", "range_km_cold_year_3", "range_most_km_cold_year_3"))  # fmt: skip
+    assert np.all((least < middle) & (middle < most))
+    # Range falls with capacity and, with resistance that rises, a little more.
+    for end, km in (("least", least), ("most", most)):
+        part = front[f"capacity_left_{end}_cold_year_3"] / front["capacity_left_cold_year_3"]
+        assert np.all(np.abs(km / middle / part - 1.0) < 0.05)
+    weekly_km = 10 * 12.0 * 365.25 / 7
+    np.testing.assert_allclose(front["life_range_km"], front["life_range_years"] * weekly_km, rtol=1e-5)
+    assert np.all(front["life_range_years"] > 3.0)
+
+
 def test_why_names_the_situation_that_stands_against_a_pack(folder):
     path = folder / "high.toml"
     text = (folder / "brief.toml").read_text()

@@ -190,6 +190,42 @@ def test_a_larger_room_never_holds_less_than_before(space):
         assert held and max(held) >= max(fill.groups for fill in space.room_fills(0, task))
 
 
+SITUATIONS = """
+range_km_min_cold = 3.4
+[[situation]]
+name = "cold"
+temp_c = -5.0
+headwind_kmh = 8.0
+[objectives]
+use = ["range_km", "range_km_cold"]
+[vary]
+"""
+
+
+def test_the_limit_that_binds_is_named_and_figures_are_told_by_situation(tmp_path):
+    """Second way: a whole search of each changed brief; what binds is what a step of it betters, and nothing else."""
+    path = tmp_path / "cold.toml"
+    path.write_text(HEAD + BODY.replace("[vary]\n", SITUATIONS))
+    space = api.load(path)
+    asked = ("range_km_min_cold", "peak_power_w_min", "pack_mass_kg_max")
+    worth = vary(space, changes=[step for step in steps(space.brief) if step.name in asked])
+    assert worth.figures == (*FIGURES, "range_km_cold") and worth.situations == ("cold",)
+    for found, brief in zip((worth.base, *worth.best), (space.brief, *(s.brief for s in worth.steps)), strict=True):
+        inputs = type(space.inputs)(**{**vars(space.inputs), "brief": brief})
+        wide = with_brief(make_space(inputs), objectives=worth.figures)
+        frame = api.front(wide, search(wide))
+        expected = {name: frame[name].max() if OBJECTIVES[name] else frame[name].min() for name in worth.figures}
+        assert {name: found.value(name) for name in expected} == pytest.approx(expected, rel=1e-6)
+    binding = worth.binding()
+    assert set(binding["cost"]) == {"range_km_min_cold"} and set(binding["range_km_cold"]) == {"pack_mass_kg_max"}
+    table = worth.table()
+    loose = table[(table["parameter"] == "range_km_min_cold") & (table["change"] < 0)].iloc[0]
+    assert "cost" in loose["binds"] and loose["cost_change"] < 0
+    assert loose["best_range_pack_km_cold"] == pytest.approx(worth.base.rows["range_km"]["range_km_cold"])
+    text = vary_text(worth, currency="EUR")
+    assert "What binds" in text and "best cost: range_km_min_cold (" in text and "cold" in text.splitlines()[8]
+
+
 def test_words_and_table(worth):
     text = vary_text(worth, currency="EUR")
     assert max(map(len, text.splitlines())) <= 100

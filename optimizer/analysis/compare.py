@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.stats import qmc
 
-from optimizer.base.figures import OBJECTIVES
+from optimizer.base.figures import OBJECTIVES, sided, split_name
 from optimizer.base.problems import BadInput, Problem
 from optimizer.design.runs import Run, read_run
 from optimizer.front.dominance import Dominators
@@ -55,6 +55,8 @@ class RunsCompared:
         Files whose content differs.
     exact : bool
         Whether the shares are exact; see `volume_shares`.
+    there : tuple of str
+        Figures in situations that both fronts have and either brief asks about.
     """
 
     sides: tuple[Side, Side]
@@ -65,6 +67,7 @@ class RunsCompared:
     asked: Mapping[str, tuple[Any, Any]]
     inputs: tuple[str, ...]
     exact: bool = True
+    there: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +79,7 @@ class DesignsCompared:
     sides : (Side, Side)
         Each with its row.
     differing : mapping of column to (value, value)
+        None where one of them has no such column, as of a situation that its brief does not know.
     better : (tuple of str, tuple of str)
         Objectives in which each is better.
     """
@@ -196,8 +200,16 @@ def _runs(a: Side, b: Side, objectives: tuple[str, ...]) -> RunsCompared:
         # Paths say little: whether the files differ is told by their content.
         brief_differences(*({k: v for k, v in s.run.record["brief"].items() if k != "catalog"} for s in (a, b))),
         tuple(name for name in dict.fromkeys([*hashes[0], *hashes[1]]) if hashes[0].get(name) != hashes[1].get(name)),
-        exact,
+        exact, tuple(name for name in _asked_there(a, b) if name not in objectives and all(name in f for f in fronts)),
     )  # fmt: skip
+
+
+def _asked_there(*sides: Side) -> list[str]:
+    """Figures in situations that briefs have as objectives or under constraints, each once."""
+    briefs = [side.run.record["brief"] for side in sides]
+    asked = [name for brief in briefs for name in (brief.get("objectives") or {}).get("use", ())]
+    asked += [sided(key)[0] for brief in briefs for key in brief.get("constraints") or {}]
+    return [name for name in dict.fromkeys(asked) if split_name(name)[1]]
 
 
 def volume_shares(one: Floats, other: Floats, *, reference: Floats) -> tuple[tuple[float, float], bool]:
@@ -245,7 +257,7 @@ def brief_differences(one: Any, other: Any, *, key: str = "") -> dict[str, tuple
     >>> brief_differences({"a": {"b": 1, "c": 2}}, {"a": {"b": 1, "c": 3, "d": 4}})
     {'a.c': (2, 3), 'a.d': (None, 4)}
     """
-    if isinstance(one, list) and isinstance(other, list) and _named(one) and _named(other):
+    if isinstance(one, list) and isinstance(other, list) and _named(one + other):
         one, other = ({item["name"]: item for item in items} for items in (one, other))
     if not (isinstance(one, Mapping) and isinstance(other, Mapping)):
         return {} if one == other else {key: (one, other)}

@@ -39,6 +39,11 @@ class Step:
     brief: Brief | None
 
     @property
+    def limit(self) -> bool:
+        """Whether a limit is changed, not a dimension."""
+        return bounded(self.name) is not None or self.name in LIMITS
+
+    @property
     def tightens(self) -> bool:
         """Whether it can only forbid packs: those that stay allowed keep their figures."""
         side = sided(self.name)[1] if bounded(self.name) else ""

@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from optimizer.analysis.steps import Step, steps
-from optimizer.base.figures import sided
+from optimizer.base.figures import OBJECTIVES, in_situation, sided, split_name
 from optimizer.base.pool import Job
 from optimizer.base.workers import Workers
 from optimizer.brief import Brief
@@ -41,6 +41,11 @@ GUESSES = (0.02, 0.2, np.inf)
 
 # What a space has worked out that no compartment changes.
 KEPT_OF_CELLS = ("sizes", "size_of", "builds", "window")
+
+
+def followed(brief: Brief) -> tuple[str, ...]:
+    """Figures whose best is followed: the four of every pack, and objectives in a situation."""
+    return (*FIGURES, *(name for name in brief.objectives.use if split_name(name)[1]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,16 +88,33 @@ class Worth:
     steps : tuple of Step
     best : tuple of Best or None
         After each step; None where the compartment would no longer be one.
+    figures : tuple of str
+        Whose best is followed.
+    situations : tuple of str
+        Of the brief.
     """
 
     base: Best
     steps: tuple[Step, ...]
     best: tuple[Best | None, ...]
+    figures: tuple[str, ...] = FIGURES
+    situations: tuple[str, ...] = ()
 
-    @property
-    def figures(self) -> tuple[str, ...]:
-        """Whose best is followed."""
-        return FIGURES
+    def gains(self, found: Best | None) -> dict[str, float]:
+        """By how much a step betters the best of each figure, in the figure's unit; only where it does."""
+        if found is None or not (found.rows and self.base.rows):
+            return {}
+        changes = {name: found.value(name) - self.base.value(name) for name in self.figures}
+        better = {name: change if OBJECTIVES[name] else -change for name, change in changes.items()}
+        return {name: gain for name, gain in better.items() if gain > 1e-6 * abs(self.base.value(name))}
+
+    def binding(self) -> dict[str, dict[str, float]]:
+        """Limits that bind the best of each figure: those whose loosening by a step betters it, and by how much."""
+        out: dict[str, dict[str, float]] = {name: {} for name in self.figures}
+        for step, found in zip(self.steps, self.best, strict=True):
+            for name, gain in self.gains(found).items() if step.limit else ():
+                out[name][step.name] = max(gain, out[name].get(step.name, 0.0))
+        return out
 
     def held(self, found: Best) -> int:
         """Cells, of the size that goes furthest as the brief stands, that all compartments hold."""
@@ -105,18 +127,23 @@ class Worth:
         """One row per step: by how much the best of each figure changes, and the cells that fit.
 
         Columns parameter, change, text, feasible, <figure>_change; cells_change of the size of the pack with the
-        best range, cells_change_least and _most of all sizes; best_range_pack.
+        best range, cells_change_least and _most of all sizes; best_range_pack, its range in each situation
+        (best_range_pack_km_<name>), and where a limit is loosened the figures that it `binds`.
         """
         rows = []
         for step, found in zip(self.steps, self.best, strict=True):
             row: dict[str, Any] = {"parameter": step.name, "change": step.change, "text": step.text}
             row["feasible"] = found is not None and bool(found.rows)
-            for figure in FIGURES:
+            for figure in self.figures:
                 row[f"{figure}_change"] = np.nan if found is None else found.value(figure) - self.base.value(figure)
             changes = [] if found is None else [*found.place_changes(self.base).values()]
             row["cells_change"] = 0 if found is None else self.held(found) - self.held(self.base)
             row["cells_change_least"], row["cells_change_most"] = min([0, *changes]), max([0, *changes])
-            row["best_range_pack"] = "" if found is None or not found.rows else _pack(found.rows["range_km"])
+            pack = {} if found is None or not found.rows else found.rows["range_km"]
+            row["best_range_pack"] = _pack(pack) if pack else ""
+            for name in self.situations:
+                row[in_situation("best_range_pack_km", name)] = pack.get(in_situation("range_km", name), np.nan)
+            row["binds"] = ", ".join(self.gains(found)) if step.limit else ""
             rows.append(row)
         return pd.DataFrame(rows)
 
@@ -182,7 +209,8 @@ class Searcher:
     """
 
     def __init__(self, space: Space) -> None:
-        self.space = with_brief(space, objectives=FIGURES)
+        self.figures = followed(space.brief)
+        self.space = with_brief(space, objectives=self.figures)
         self._branches: dict[Task, Branches] = {}
         self.base = self._search(self.space, kept=self._branches)
 
@@ -205,7 +233,7 @@ class Searcher:
         if space.brief.compartment != self.space.brief.compartment or step.name == "battery_current_a":
             return self._search(space)
         # The same packs with the same figures: those that were best are still there, if they are still allowed.
-        winners = [None if winner is None else _allowed(winner, space=space) for winner in self.base.winners]
+        winners = [None if each is None else _allowed(each, space=space) for each in self.base.winners]
         same = [
             now is not None and was is not None and bool(np.allclose(now.objectives, was.objectives, rtol=1e-9))
             for now, was in zip(winners, self.base.winners, strict=True)
@@ -219,11 +247,12 @@ class Searcher:
         space: Space,
         *,
         kept: dict[Task, Branches] | None = None,
-        winners: Sequence[Survivors | None] = (None,) * len(FIGURES),
+        winners: Sequence[Survivors | None] = (),
     ) -> Best:
         """The best of each figure, exactly, from packs known to be there and a guess of what is found besides."""
         # The passes differ in what they discard alone: each branch is made once.
         engine = Engine(space, kept={} if kept is None else kept)
+        winners = winners or (None,) * len(self.figures)
         tasks = self._order(space)
         for worse in GUESSES if np.isfinite(self._ideal).all() else (np.inf,):
             # What is no better than a guess may be discarded: where something better is found, nothing was missed.
@@ -231,7 +260,7 @@ class Searcher:
             if all(winner is not None for winner in winners):
                 break
         rows: dict[str, dict[str, Any]] = {}
-        for figure, winner in zip(FIGURES, winners, strict=True):
+        for figure, winner in zip(self.figures, winners, strict=True):
             if winner is not None:
                 rows[figure] = {str(name): value for name, value in scored(winner, space=space).iloc[0].items()}
                 rows[figure]["size"] = size_words(space.sizes[int(winner.names[0, SIZE])])
@@ -243,13 +272,13 @@ class Searcher:
         """All tasks once, whatever is neither better than the known packs nor than the guess left out."""
         winners = list(known)
         base = self._ideal
-        guess = base + worse * np.abs(base) if np.isfinite(worse) else np.full(len(FIGURES), np.inf)
+        guess = base + worse * np.abs(base) if np.isfinite(worse) else np.full(len(self.figures), np.inf)
         ideal = np.array([[guess[k] if w is None else w.objectives[0, k] for k, w in enumerate(winners)]])
         for task in tasks:
             # Together the best values so far stand for a pack that beats whatever is better in nothing.
-            engine.known = ideal if np.isfinite(ideal).all() else np.zeros((0, len(FIGURES)))
+            engine.known = ideal if np.isfinite(ideal).all() else np.zeros((0, len(self.figures)))
             found, _ = engine.run(task)
-            for k in range(len(FIGURES)):
+            for k in range(len(self.figures)):
                 if len(found) and found.objectives[:, k].min() < ideal[0, k]:
                     row = int(np.lexsort((*found.objectives.T, found.objectives[:, k]))[0])
                     winners[k], ideal[0, k] = found.take(np.array([row])), found.objectives[row, k]
@@ -259,8 +288,8 @@ class Searcher:
     def _ideal(self) -> Floats:
         """The best of each figure as the brief stands; endless before that is known."""
         known = [w for w in getattr(self, "base", Best({}, {})).winners if w is not None]
-        if len(known) < len(FIGURES):
-            return np.full(len(FIGURES), np.inf)
+        if len(known) < len(self.figures):
+            return np.full(len(self.figures), np.inf)
         return np.array([w.objectives[0, k] for k, w in enumerate(known)])
 
     def _order(self, space: Space) -> list[Task]:
@@ -278,12 +307,13 @@ def _allowed(winner: Survivors, *, space: Space) -> Survivors | None:
     low, high = space.window
     cell, series = int(block.cell[0]), int(block.series[0])
     held = {name: bound for name, bound in space.brief.constraints if bound is not None}
-    needed = frozenset(FIGURES) | {sided(name)[0] for name in held}
+    objectives = space.brief.objectives.use
+    needed = frozenset(objectives) | {sided(name)[0] for name in held}
     figures = score(block, context=space.context, figures=needed, stepped=True)
     good = all(bool((gap >= 0).all()) for gap in margins(figures, constraints=held).values())
     if not good or not low[cell] <= series <= high[cell]:
         return None
-    return Survivors(winner.names, winner.numbers, signed(figures, objectives=FIGURES))
+    return Survivors(winner.names, winner.numbers, signed(figures, objectives=objectives))
 
 
 def places(space: Space) -> dict[tuple[str, str], int]:
@@ -352,7 +382,10 @@ def vary(
     with Workers(searcher, count=max(min(workers, len(slow)), 1)) as crew:
         for job, best in crew.run(jobs):
             note(job.key, best)
-    return Worth(searcher.base, tuple(changes), tuple(found[k] for k in range(len(changes))))
+    return Worth(
+        searcher.base, tuple(changes), tuple(found[k] for k in range(len(changes))), searcher.figures,
+        tuple(space.context.situations),
+    )  # fmt: skip
 
 
 def changed_space(space: Space, brief: Brief) -> Space:

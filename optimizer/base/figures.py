@@ -275,6 +275,14 @@ FIGURES: dict[str, Figure] = _Figures({
             meaning="distance ridden until 80 % of the capacity is left",
         ),
         Figure(
+            name="life_range_years", unit="years", label="life to the least range", decimals=1, part="use", views="tfs",
+            meaning="years until the range is under range_km_min, by [use] and the middle of published cells",
+        ),
+        Figure(
+            name="life_range_km", unit="km", label="distance to the least range", decimals=0, part="use", views="fs",
+            meaning="distance ridden until the range is under range_km_min",
+        ),
+        Figure(
             name="cost_per_1000_km", unit="", label="cost per 1,000 km", decimals=2, part="use", more_is_better=False,
             limit=(0.01, 1e8), step=(1e-6, 1e6), views="tfs",
             meaning="pack and energy for each 1,000 km until 80 % of the capacity is left",

@@ -47,9 +47,11 @@ class Situation(Section):
     title: Title = ""
     """Name for people; empty: the name."""
     temp_c: Number | None = None
-    """Temperature of the air, and of the cells unless start_temp_c is given [°C]; left out: the brief's own."""
+    """Temperature of the air, of the cells on the ride, and of the cells for the powers unless start_temp_c is given
+    [°C]; left out: the brief's own."""
     start_temp_c: Number | None = None
-    """Temperature of the cells for the powers, such as in a shed over night [°C]; left out: that of the air."""
+    """Temperature of the cells for peak and continuous power, as where the vehicle starts from a shed [°C]; on the
+    ride they have temp_c, and braking is bounded by the colder of both; left out: temp_c."""
     trace: Name | None = None
     """Table of another ride, its path relative to the brief; left out: the brief's own ride."""
     speed_kmh: Positive | None = None
@@ -130,7 +132,7 @@ def situation_faults(data: Mapping[str, Any], complain: Complain) -> None:
     for key, used in (("use", use if isinstance(use, list) else []), ("resolution", _table(aims.get("resolution")))):
         for name in used:
             situation = split_name(name)[1] if isinstance(name, str) else ""
-            if situation and situation not in [*names, ANY]:
+            if situation and situation not in ([*names, ANY] if names else ()):
                 complain("unknown-situation", ("objectives", key), _known(situation, names), show(name))
     ride = _table(data.get("ride"))
     for at, item in enumerate(_items(data.get("situation"))):

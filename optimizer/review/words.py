@@ -29,11 +29,13 @@ COLUMNS: dict[str, tuple[str, str, int]] = {
     "bms_full_v": ("BMS, full", "V", 1),
 } | {figure.name: (figure.label, figure.sign, figure.decimals) for figure in FIGURES.values()}
 
-# Columns that a situation has beside its figures, with their label and decimals; the longest first.
+# Columns that a situation has beside its figures, with their label, unit and decimals; the longest first.
 IN_SITUATION = {
-    "range_stop": ("range ends by", 0), "peak_limit": ("peak limited by", 0),
-    "capacity_left_least": ("capacity left, harshest published cell", 3),
-    "capacity_left_most": ("capacity left, mildest published cell", 3), "capacity_left": ("capacity left", 3),
+    "range_least_km": ("range, harshest published cell", "km", 1),
+    "range_most_km": ("range, mildest published cell", "km", 1),
+    "range_stop": ("range ends by", "", 0), "peak_limit": ("peak limited by", "", 0),
+    "capacity_left_least": ("capacity left, harshest published cell", "", 3),
+    "capacity_left_most": ("capacity left, mildest published cell", "", 3), "capacity_left": ("capacity left", "", 3),
 }  # fmt: skip
 
 # What the accounts of a run call things, in words.
@@ -93,9 +95,9 @@ def describe(column: str, *, currency: str = "") -> tuple[str, str, int]:
     if column in FIGURES and not bounded(column):
         row = FIGURES[column]
         return row.label, row.sign, row.decimals
-    for text, (label, decimals) in IN_SITUATION.items():
+    for text, (label, unit, decimals) in IN_SITUATION.items():
         if column.startswith(f"{text}_"):
-            return f"{label}, {column.removeprefix(text)[1:].replace('_', ' ')}", "", decimals
+            return f"{label}, {column.removeprefix(text)[1:].replace('_', ' ')}", unit, decimals
     stem = column.removeprefix("margin_")
     prefix = "margin, " if stem != column else ""
     if stem in COLUMNS or (stem in FIGURES and not bounded(stem)):

@@ -118,7 +118,7 @@ class Context:
         """What the years here leave of cells in packs of so many of them, shape (n,)."""
         if self.wear is None or self.years == 0.0:
             new = np.ones(len(cell))
-            return Fade(new, new, new, new)
+            return Fade(new, new, new, np.zeros(len(cell)))
         return self.wear.after(self.years, cell=cell, number=number)
 
     @cached_property

@@ -47,7 +47,7 @@ from optimizer.pack.charge import MATCH_V_PER_CELL
 from optimizer.pack.wiring.harness import MOST_COMPARTMENTS, SENSORS_OF_MANY, TRIED_COMPARTMENTS
 from optimizer.ride.load.headroom import Motor
 from optimizer.ride.load.trace import KMH_PER_M_S
-from optimizer.score.left_out import in_window
+from optimizer.score.left_out import left_out_note, usable
 
 Table = TypeVar("Table")
 Rows = npt.NDArray[np.int64]
@@ -70,7 +70,7 @@ class Inputs:
     ride: Ride | None
     # Rides of situations that have their own.
     rides: Mapping[str, Ride]
-    # Why situations leave cells out, by the cell's id.
+    # Why cells are left out, by the cell's id.
     left_out: Mapping[str, str]
     cell_rows: Rows
     strip_rows: Rows
@@ -203,7 +203,7 @@ def read_inputs(brief: Brief) -> Inputs:
     rides = {item.name: read(read_ride, files.get(f"situation[{item.name}].trace")) for item in brief.situation}
     tables = {"cells": cells, "strips": strips, "wires": wires, "bms": bms, "fuses": fuses}
     rows = {name: _rows(brief, name, table, read.problems) for name, table in tables.items()}
-    rows["cells"], left_out = in_window(brief, cells, rows["cells"], read.problems)
+    rows["cells"], left_out = usable(brief, cells, rows["cells"], read.problems)
     if cells is not None and len(rows["cells"]):
         read.problems += series_problems(
             brief,
@@ -351,8 +351,13 @@ def brief_weighs(brief: Brief, figures: frozenset[str]) -> bool:
     return bool({split_name(name)[0] for name in brief.figures_asked()} & figures)
 
 
+def search_warnings(inputs: Inputs) -> list[str]:
+    """What a search goes on without: cells that situations leave out, and a charging time where no charger fits."""
+    return [*left_out_note(inputs.left_out), *charger_warnings(inputs)]
+
+
 def charger_warnings(inputs: Inputs) -> list[str]:
-    """What a search goes on without: a charging time, where no charger of the catalog fits any pack."""
+    """A charging time that can't be given, where no charger of the catalog fits any pack."""
     if inputs.chargers is None:
         return []
     found = charger_problems(inputs.brief, inputs.cells, inputs.cell_rows, inputs.chargers)

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.base.figures import ANY, FIGURES, OBJECTIVES, VARYING, in_situation, split_name
+from optimizer.cell.fade import Fade
 from optimizer.score.context import Context, with_own_cells
 
 if TYPE_CHECKING:
@@ -55,16 +56,24 @@ def stages_of(figures: frozenset[str], situations: Sequence[str]) -> tuple[froze
     return (quick, *((quick | own,) if own else ()), *(stage for stage in later if stage))
 
 
-def aged(block: Block, context: Context) -> tuple[Block, Context]:
-    """Candidates with cells as old as in a situation: cells of their own for each cell and count of them."""
+def aged(block: Block, context: Context, *, by: str = "capacity") -> tuple[Block, Context]:
+    """Candidates with cells as old as in a situation: cells of their own for each cell and count of them.
+
+    `by` is the field of Fade whose capacity is left: the middle of the published cells, the harshest or the mildest.
+    """
     if context.years == 0.0:
         return block, context
     pairs = np.column_stack([block.cell, block.series * block.parallel])
     pairs, back = np.unique(pairs, axis=0, return_inverse=True)
     left = context.fade_of(pairs[:, 0], pairs[:, 1])
-    capacity, resistance = (np.where(np.isnan(part), 1.0, part) for part in (left.capacity, left.resistance))
-    here = with_own_cells(context, pairs[:, 0], capacity=capacity, resistance=resistance)
+    here = faded(context, pairs[:, 0], capacity=getattr(left, by), fade=left)
     return replace(block, cell=back.ravel().astype(np.int64)), here
+
+
+def faded(context: Context, cell: npt.NDArray[np.int64], *, capacity: Floats, fade: Fade) -> Context:
+    """A context of cells of which so much of the capacity is left; new where that is not known."""
+    parts = (np.where(np.isnan(part), 1.0, part) for part in (capacity, fade.resistance_at(capacity)))
+    return with_own_cells(context, cell, **dict(zip(("capacity", "resistance"), parts, strict=True)))
 
 
 def with_unknown(figures: dict[str, Floats], block: Block, context: Context) -> dict[str, Floats]:

@@ -83,18 +83,22 @@ class Wear:
         rows = [(np.flatnonzero(names == name), PUBLISHED[str(name)]) for name in np.unique(names) if name in PUBLISHED]
         return [(at, models, self.duty(cell[at], number[at])) for at, models in rows]
 
-    def after(self, years: float, *, cell: Ints, number: Ints) -> Fade:
-        """What years leave of cells in packs of so many of them, shape (n,); not a number without a model."""
-        out = np.full((4, len(cell)), np.nan)
+    def after(self, years: float | Floats, *, cell: Ints, number: Ints) -> Fade:
+        """What years, one for all or shape (n,), leave of cells in packs of so many of them, shape (n,); not a number
+        without a model."""
+        out, days = np.full((4, len(cell)), np.nan), np.broadcast_to(years, len(cell)) * DAYS_PER_YEAR
         for at, models, duty in self._by_chemistry(cell, number):
-            found = fade(models, duty, days=years * DAYS_PER_YEAR)
-            out[:, at] = found.capacity, found.harshest, found.mildest, found.resistance
+            found = fade(models, duty, days=days[at])
+            out[:, at] = found.capacity, found.harshest, found.mildest, found.rise
         return Fade(*out)
 
     def life_years(self, *, cell: Ints, number: Ints) -> Floats:
-        """Years until 80 % of the capacity is left: middle, harshest, mildest published cell, shape (3, n)."""
+        """Years until 80 % of the capacity is left: middle, harshest, mildest published cell, shape (3, n).
+
+        Minus infinity without a model: what can't be known meets no limit.
+        """
         pairs, back = np.unique(np.column_stack([cell, number]), axis=0, return_inverse=True)
-        out = np.zeros((3, len(pairs)))
+        out = np.full((3, len(pairs)), -np.inf)
         for at, models, duty in self._by_chemistry(pairs[:, 0], pairs[:, 1]):
             out[:, at] = days_until(models, duty) / DAYS_PER_YEAR
         return out[:, back.ravel()]
@@ -102,8 +106,8 @@ class Wear:
     def figures(self, *, cell: Ints, number: Ints, watt: Floats, cost: Floats) -> dict[str, Floats]:
         """Life of the cells until 80 % of their capacity, and what 1,000 km cost until then, pack and energy.
 
-        cost per km = cost / life + price · energy / charger's efficiency. A cell without a published model has no
-        life and costs endlessly.
+        cost per km = cost / life + price · energy / charger's efficiency. Of a cell without a published model
+        nothing is known: its cost is infinite.
 
         Parameters
         ----------
@@ -122,8 +126,7 @@ class Wear:
         years = self.life_years(cell=cell, number=number)
         km = years[0] * self.km_per_year
         energy_cost = self.use.energy_price_per_kwh * watt * self.hours_per_km / 1e3 / self.use.charger_efficiency
-        with np.errstate(divide="ignore"):
-            per_km = cost / km + energy_cost
+        per_km = np.where(km > 0, cost / np.where(km > 0, km, 1.0) + energy_cost, np.inf)
         return {
             "life_years": years[0], "life_years_least": years[1], "life_years_most": years[2], "life_km": km,
             "cost_per_1000_km": 1e3 * per_km,

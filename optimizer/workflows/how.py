@@ -11,6 +11,7 @@ import pandas as pd
 
 from optimizer.base.figures import ANY, FIGURES, OBJECTIVES, VARYING, in_situation, sided, split_name
 from optimizer.base.workers import Workers, processors
+from optimizer.review.words import IN_SITUATION
 from optimizer.search.exact import archive, rows
 from optimizer.search.space.space import Space
 
@@ -142,7 +143,7 @@ def units(space: Space) -> dict[str, str]:
     table |= {name: space.brief.currency for name, figure in FIGURES.items() if not figure.unit}
     situations = (*space.context.situations, ANY)
     table |= {in_situation(name, each): FIGURES[name].unit for name in VARYING for each in situations}
-    table |= {f"capacity_left{end}_{each}": "1" for end in ("", "_least", "_most") for each in space.context.situations}
+    table |= {f"{text}_{each}": unit or "1" for text, (_, unit, _) in IN_SITUATION.items() for each in situations[:-1]}
     for name, _ in space.brief.constraints:
         figure = sided(name)[0]
         table[f"margin_{name}"] = table.get(figure, "1")

@@ -15,7 +15,7 @@ from optimizer.base.workers import Workers
 from optimizer.brief import open_brief
 from optimizer.design.runs import read_run
 from optimizer.front import store
-from optimizer.score.inputs import charger_warnings, read_inputs
+from optimizer.score.inputs import read_inputs, search_warnings
 from optimizer.search.exact import archive, rows
 from optimizer.search.running.asked import Asked
 from optimizer.search.running.checkpoint import Checkpoints, run_key
@@ -78,7 +78,7 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
             lay_out(space, workers=workers, report=report, until=until)
             ways.check(space, report=report, until=until)
             if report is not None:
-                for text in charger_warnings(inputs):
+                for text in search_warnings(inputs):
                     report.say(f"Warning: {text}.")
                 report.say(estimate(space, workers=how.processes))
             if not how.resume:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.analysis.steps import steps
-from optimizer.analysis.vary import FIGURES, Worth, vary
+from optimizer.analysis.vary import Worth, vary
 from optimizer.base.files import write_csv, write_text
 from optimizer.base.problems import BadInput, Problem
 from optimizer.base.texts import unseen
@@ -39,7 +39,8 @@ class Varied:
         """As JSON's types."""
         return {
             "inputs": dict(self.inputs),
-            "base": {name: self.worth.base.value(name) for name in FIGURES if self.worth.base.rows},
+            "base": {name: self.worth.base.value(name) for name in self.worth.figures if self.worth.base.rows},
+            "binding": self.worth.binding(),
             "steps": json.loads(self.worth.table().to_json(orient="records")),
             "sentences": sentences(self.worth, currency=self.currency),
         }
@@ -99,7 +100,7 @@ def vary_job(
     write_csv(folder / FILES[0], table)
     write_text(folder / FILES[1], json.dumps(done.record(), indent=2, ensure_ascii=False) + "\n")
     title = f"{space.brief.title}: best of each figure, a step of {step_mm:g} mm or {step_pct:g} % less and more"
-    picture = tornado(table, figures=FIGURES, title=title, currency=currency)
+    picture = tornado(table, figures=worth.figures, title=title, currency=currency)
     look.save(picture, folder / FILES[2], dpi=130)
     look.save(picture, folder / FILES[3])
     return done

@@ -89,6 +89,15 @@ def test_a_year_at_rest_is_the_librarys(name):
     np.testing.assert_allclose(found, LIBRARY[name], rtol=4e-3, atol=0.005)
 
 
+def test_lto_over_a_year():
+    """A cycle a day from 10 to 90 %, less the gain at rest: 0.84 % in all, 0.07 % of it gained
+    (library); rest below 60 °C takes nothing (same source, doi 10.1016/j.jpowsour.2020.228566).
+    """
+    daily = duty(25, 0.9, cycles=0.8, depth=0.8, rate=0.13)
+    assert 100 * fade.lto_loss(daily, YEAR)[0] == pytest.approx(0.84 + 0.07, abs=0.02)
+    assert fade.lto_loss(rest(40, 0.9), YEAR)[0] == 0.0
+
+
 @pytest.mark.parametrize("chemistry", PUBLISHED)
 def test_more_time_more_cycles_and_warmer_fade_more(chemistry):
     """An identity of every model: time never gives back capacity, and a year at rest fades more when warmer."""
@@ -98,7 +107,7 @@ def test_more_time_more_cycles_and_warmer_fade_more(chemistry):
         more = Duty(25.0, 0.9, np.full(50, 0.6), np.full(50, 0.5), np.full(50, 0.5))
         assert np.all(np.diff(model.loss(one, days)) > 0)
         assert np.all(model.loss(more, days) > model.loss(one, days))
-        assert model.loss(rest(35, 0.9), YEAR)[0] > model.loss(rest(25, 0.9), YEAR)[0]
+        assert model.loss(rest(35, 0.9), YEAR)[0] > model.loss(rest(25, 0.9), YEAR)[0] or chemistry == "LTO"
 
 
 @pytest.mark.parametrize("chemistry", PUBLISHED)

@@ -11,7 +11,10 @@ METALS = {
 
 
 def box_air(brief):
-    return max(brief.ride.temp_c, brief.electrical.temp_c) + brief.protection.box_rise_k
+    warm = [brief.ride.temp_c, brief.electrical.temp_c]
+    for item in brief.situation:
+        warm += [each for each in (item.temp_c, item.start_temp_c) if each is not None]
+    return max(warm) + brief.protection.box_rise_k
 
 
 def opens_within(points, multiple):

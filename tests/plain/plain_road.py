@@ -22,6 +22,7 @@ class Lap:
     grade_at_top: float
     crr: float
     drag: float  # ½·ρ·CdA
+    wind_m_s: float = 0.0
 
     def battery_w(self, mass_kg):
         return [self.drawn_w(a + b * mass_kg) for a, b in zip(self.a, self.b, strict=True)]
@@ -50,7 +51,7 @@ def lap_of(brief, ride):
     top = max(speed)
     fast = [g for v, g in zip(speed, grade, strict=True) if v >= 0.99 * top]
     lap = Lap([], [], [], [], vehicle.drivetrain_efficiency, vehicle.regen_efficiency, vehicle.accessory_w,
-              top, max(*fast, 0.0), vehicle.crr, drag)  # fmt: skip
+              top, max(*fast, 0.0), vehicle.crr, drag, asked.headwind_kmh / 3.6)  # fmt: skip
     for k in range(len(time) - 1):
         dt, v0, v1 = time[k + 1] - time[k], speed[k], speed[k + 1]
         mean, slope = 0.5 * (v0 + v1), math.atan(0.5 * (grade[k] + grade[k + 1]))
@@ -58,7 +59,9 @@ def lap_of(brief, ride):
         cubed = 0.25 * (v0**3 + v0**2 * v1 + v0 * v1**2 + v1**3)
         pull = vehicle.crr * G * math.cos(slope) + G * math.sin(slope)
         pull += vehicle.rotating_factor * (v1 - v0) / dt
-        lap.a.append(drag * cubed)
+        # Through the air at v + w: (v + w)²·v, with the means of v² and v on the step.
+        squared, wind = (v0 * v0 + v0 * v1 + v1 * v1) / 3.0, asked.headwind_kmh / 3.6
+        lap.a.append(drag * (cubed + 2.0 * wind * squared + wind * wind * mean))
         lap.b.append(pull * mean)
         lap.seconds.append(dt)
         lap.metres.append(mean * dt)

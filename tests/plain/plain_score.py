@@ -6,6 +6,7 @@ Inputs are what was read (catalogs, brief) and what the fit found (positions, gr
 import math
 from dataclasses import dataclass, replace
 from functools import cache
+from statistics import median
 
 from plain_cell import cell_of, even, ride_cell
 from plain_fast import Course, Run
@@ -25,6 +26,7 @@ from plain_protection import (
 )
 from plain_road import G, bins_of, lap_of
 from plain_step import Load, fine_steps, ride
+from plain_wear import Hardest, Wear, conditions
 
 from optimizer.fit.region.geometry import clearance
 from optimizer.pack.case.room import room_for
@@ -69,22 +71,71 @@ def normal_max(n):
 class Plain:
     """The plain score of one brief; `space` gives what was read and the fit's layouts, nothing else."""
 
-    def __init__(self, space):
-        self.inputs, self.brief, self.rooms = space.inputs, space.brief, space.rooms
-        self.lap = lap_of(self.brief, self.inputs.ride)
+    def __init__(self, space, item=None):
+        """`item`: a situation of the brief; None: its own conditions, with those of all situations beside them."""
+        self.inputs, self.rooms, self.whole = space.inputs, space.rooms, space.brief
+        self.brief = space.brief if item is None else conditions(space.brief, item)
+        steady = item is not None and item.speed_kmh is not None
+        trace = None if steady else self.inputs.ride
+        self.lap = lap_of(self.brief, trace if item is None else self.inputs.rides.get(item.name, trace))
         vehicle = self.brief.vehicle
         self.vehicle_kg = vehicle.mass_kg + vehicle.rider_kg + vehicle.payload_kg
         # The ride is compressed for packs of 0 to 120 kg.
         self.bins = bins_of(self.lap, self.vehicle_kg, self.vehicle_kg + 120.0)
         self.laps = Laps(self.lap, [self.vehicle_kg + pack_kg for pack_kg in (0.0, 15.0, 120.0)])
         self._cells, self._cases, self._courses = {}, {}, {}
+        self.years = 0.0 if item is None else item.years
+        # Capacity left and growth of resistance of the pack in hand.
+        self.kept, self.grown = 1.0, 1.0
+        self.others = {each.name: Plain(space, each) for each in space.brief.situation} if item is None else {}
+        # Parts bear the hardest ride of all.
+        self.hardest = Hardest([self.laps, *(each.laps for each in self.others.values())])
+        for each in self.others.values():
+            each.hardest = self.hardest
 
     def cell(self, row):
         if row not in self._cells:
             cell = cell_of(self.inputs.cells, row, self.brief.ageing)
             # Charged at 25 °C, ridden at the air's temperature.
             self._cells[row] = cell, ride_cell(cell, 25.0), ride_cell(cell, self.brief.ride.temp_c)
-        return self._cells[row]
+        cell, *arrays = self._cells[row]
+        return Grown(cell, self.kept, self.grown), *(older(each, self.kept, self.grown) for each in arrays)
+
+    def wear(self, pack):
+        """What [use] does to the cells of a pack, on the brief's own ride."""
+        cells, count = self.inputs.cells, pack.series * pack.parallel
+        return Wear(
+            self.brief, self.lap, self.bins, str(cells.chemistry[pack.cell]),
+            total_kg=self.vehicle_kg + count * float(cells.mass_g[pack.cell]) / 1000.0,
+            pack_wh=count * self.cell(pack.cell)[0].energy_wh(),
+        )  # fmt: skip
+
+    def aged(self, pack, wear, *, by=median, years=None):
+        """From here on the cells are those of the pack after the situation's years, by one of the published cells."""
+        self.kept, self.grown = 1.0, 1.0
+        years = self.years if years is None else years
+        if years:
+            left, per_loss = wear.left(years)
+            self.kept = by(left)
+            self.grown = 1.0 + per_loss * (1.0 - self.kept)
+
+    def everywhere(self, pack, *, stepped=True):
+        """Figures under the brief's own conditions, and those of every situation with its name behind."""
+        parts = self.parts(pack)
+        out = self.figures(pack, stepped=stepped, parts=parts)
+        wear = None if self.brief.use is None else self.wear(pack)
+        if wear is not None:
+            out |= wear.figures(mean_w=out["mean_w"], cost=out["cost"])
+        for name, other in self.others.items():
+            other.aged(pack, wear)
+            figures = other.figures(pack, stepped=stepped, fast=False, parts=parts)
+            out |= {f"{key}_{name}": value for key, value in figures.items()}
+            out |= {f"capacity_left_{name}": other.kept} if other.years else {}
+            for end, by in (("least", min), ("most", max)) if other.years and stepped else ():
+                other.aged(pack, wear, by=by)
+                out[f"range_{end}_km_{name}"] = other.figures(pack, fast=False, parts=parts)["range_km"]
+                out[f"capacity_left_{end}_{name}"] = other.kept
+        return out
 
     def plates(self, fill, groups, pack):
         """Metal of the first groups: geometry of the fit's, held against scikit-fem in tests/conductors."""
@@ -143,7 +194,7 @@ class Plain:
         out["strip_stages"] = strip_stages(
             t.strips, pack.strip, pack.layers, span_mm=across + self.brief.clearance.cell_gap_mm,
             cell_mm3=volume(size), limit_c=self.brief.protection.strip_limit_c,
-            air_c=box_air(self.brief),
+            air_c=box_air(self.whole),
         )[2]  # fmt: skip
         out["rise"] = max(
             hot_rise(fill.layout, fill.chain, groups, room, gaps, self.case(fill, groups)[1])
@@ -218,28 +269,28 @@ class Plain:
 
     def caps(self, pack, parts):
         """Limits of strip, wire, BMS and fuse: peak, without end, charging, along the ride, and braking."""
-        t, seconds, air = self.inputs, self.brief.electrical.peak_seconds, box_air(self.brief)
+        t, seconds, air = self.inputs, self.brief.electrical.peak_seconds, box_air(self.whole)
         bms_a, peak_a = float(t.bms.current_continuous_a[pack.bms]), float(t.bms.current_peak_a[pack.bms])
         brief_s, charge_a = float(t.bms.peak_s[pack.bms]), float(t.bms.current_charge_a[pack.bms])
         path, holds = str(t.bms.path[pack.bms]), self.brief.protection.bms_holds
         free = path == "charge only" or not holds
         board = {
             "peak": max(bms_a, peak_a if brief_s >= seconds else bms_a), "continuous": bms_a,
-            "ride": bms_ride(bms_a, peak_a, brief_s, self.laps),
+            "ride": bms_ride(bms_a, peak_a, brief_s, self.hardest),
         }  # fmt: skip
         board = {name: math.inf if free else value for name, value in board.items()}
         board |= {"charge": charge_a}
         board["regen"] = {"common": charge_a, "separate": bms_a, "charge only": math.inf}[path]
         wire_a, _, stages = wire_stages(t.wires, pack.wire, air)
-        wire = {"peak": wire_a * over_for(stages, seconds), "ride": wire_a * self.laps.over(stages)}
+        wire = {"peak": wire_a * over_for(stages, seconds), "ride": wire_a * self.hardest.over(stages)}
         strip = {
             "peak": parts["strip_a"] * over_for(parts["strip_stages"], seconds),
-            "ride": parts["strip_a"] * self.laps.over(parts["strip_stages"]),
+            "ride": parts["strip_a"] * self.hardest.over(parts["strip_stages"]),
         }  # fmt: skip
         steady_a = 0.75 * float(t.fuses.current_a[pack.fuse]) * min(max(1.0 - 0.003 * (air - 25.0), 0.1), 1.0)
         fuse = {
             "peak": peak_of_fuse(t.fuses, pack.fuse, seconds, air),
-            "ride": fuse_ride(t.fuses, pack.fuse, steady_a, self.laps, air),
+            "ride": fuse_ride(t.fuses, pack.fuse, steady_a, self.hardest, air),
         }  # fmt: skip
         return {
             name: {
@@ -292,11 +343,11 @@ class Plain:
         amps = min(found.values())
         return amps * (s * open_v - amps * pack_ohm), amps, found
 
-    def figures(self, pack, *, stepped=True):
+    def figures(self, pack, *, stepped=True, fast=True, parts=None):
         """All figures by name, in the units of their names."""
         t, asked, plan = self.inputs, self.brief.electrical, self.brief.ride
         cell, charged, arrays = self.cell(pack.cell)
-        parts = self.parts(pack)
+        parts = parts or self.parts(pack)
         s, p, row, count = pack.series, pack.parallel, pack.cell, pack.series * pack.parallel
         out = {
             "cell_count": count,
@@ -341,9 +392,12 @@ class Plain:
         )
         total_kg = self.vehicle_kg + out["pack_mass_kg"]
         out["hot_cell_c"] = self.hot_cell(pack, cell, parts, total_kg)
+        amps = self.amps(pack, cell, parts, total_kg, cell.ohm(asked.reference_soc, math.inf, asked.temp_c))
+        out["mean_w"] = s * cell.open_v(asked.reference_soc) * sum(weight * each for each, weight in amps)
         out |= self.headroom(pack, cell, parts, total_kg) | self.charging(pack, charged, parts, caps, share)
         load = self.load(pack, arrays, parts, caps, share)
-        out["fast_range_km"], out["fast_stop"] = self.fast_range(pack, arrays, load, total_kg)
+        if fast:
+            out["fast_range_km"], out["fast_stop"] = self.fast_range(pack, arrays, load, total_kg)
         if stepped:
             power = [w / count for w in self.lap.battery_w(total_kg)]
             steps = fine_steps(power, self.lap.seconds, self.lap.metres)
@@ -387,16 +441,20 @@ class Plain:
 
     def hot_cell(self, pack, cell, parts, total_kg):
         """T = T_air + rise · r_warm · mean((I/P)²) over the lap's bins at the reference charge, braking at OCV."""
-        asked, s, p = self.brief.electrical, pack.series, pack.parallel
+        asked, p = self.brief.electrical, pack.parallel
         ohm = cell.ohm(asked.reference_soc, math.inf, max(asked.temp_c, 25.0))
-        volts, pack_ohm = s * cell.open_v(asked.reference_soc), ohm * s / p + parts["ohm"]
-        square = 0.0
+        square = sum(weight * (amps / p) ** 2 for amps, weight in self.amps(pack, cell, parts, total_kg, ohm))
+        return self.brief.ride.temp_c + parts["rise"] * ohm * square
+
+    def amps(self, pack, cell, parts, total_kg, ohm):
+        """Current and weight of each of the lap's bins at the reference charge."""
+        volts = pack.series * cell.open_v(self.brief.electrical.reference_soc)
+        pack_ohm, out = ohm * pack.series / pack.parallel + parts["ohm"], []
         for a, b, weight in self.bins:
             power = self.lap.drawn_w(a + b * total_kg)
             sagging = volts + math.sqrt(max(volts * volts - 4.0 * pack_ohm * power, 0.0))
-            amps = 2.0 * power / sagging if power > 0.0 else power / volts
-            square += weight * (amps / p) ** 2
-        return self.brief.ride.temp_c + parts["rise"] * ohm * square
+            out.append((2.0 * power / sagging if power > 0.0 else power / volts, weight))
+        return out
 
     def headroom(self, pack, cell, parts, total_kg):
         """Speed at which v/(r·k) + R_motor·I = u − R_pack·(I + P_acc/u), by bisection."""
@@ -413,7 +471,8 @@ class Plain:
             low, high = 0.0, volts * per_volt
             for _ in range(60):
                 v = 0.5 * (low + high)
-                force = lap.drag * v * v + total_kg * G * (lap.crr * math.cos(slope) + math.sin(slope))
+                force = total_kg * G * (lap.crr * math.cos(slope) + math.sin(slope))
+                force += lap.drag * (v + lap.wind_m_s) ** 2
                 amps = force * per_volt
                 left = volts - ohm * (amps + lap.accessory_w / volts)
                 low, high = (v, high) if left >= v / per_volt + winding * amps else (low, v)
@@ -441,6 +500,26 @@ class Plain:
             hours = charge_hours(amps, arrays, own, outside, self.brief.ride.reserve_soc, stop)
             out[name] = 60.0 * hours
         return out | {"charger": best}
+
+
+class Grown:
+    """A cell with part of its capacity left, and all its resistance grown."""
+
+    def __init__(self, cell, kept, grown):
+        self.cell, self.kept, self.grown = cell, kept, grown
+        self.v_min, self.v_max, self.open_v = cell.v_min, cell.v_max, cell.open_v
+
+    def ohm(self, soc, seconds, temp_c):
+        return self.grown * self.cell.ohm(soc, seconds, temp_c)
+
+    def energy_wh(self):
+        return self.kept * self.cell.energy_wh()
+
+
+def older(arrays, kept, grown):
+    """What the ride reads of such a cell; the lag of its surface stays in state of charge per current over capacity."""
+    grids = {name: [grown * r for r in getattr(arrays, name)] for name in ("r0", "r1", "r2")}
+    return replace(arrays, capacity_ah=kept * arrays.capacity_ah, **grids)
 
 
 def charge_hours(amps, cell, own, outside, start, stop):

@@ -15,6 +15,7 @@ from draws import draw
 from plain_score import LIMIT_ORDER, Pack, Plain
 from random_briefs import brief_of_many_rooms, brief_text
 
+from optimizer.base.figures import FIGURES, in_situation, made_by, sided
 from optimizer.brief import load_brief
 from optimizer.catalog import builtin_catalogs
 from optimizer.design.select import choose
@@ -78,6 +79,53 @@ def test_every_figure_of_random_candidates(seed, tmp_path):
             assert_limit(LIMIT_ORDER[int(fast[f"{kind}_limit"][k])], figures[f"{kind}_limits"])
         if k < STEPPED:
             assert STOP_NAMES[int(fast["range_stop"][k])] == figures["range_stop"]
+
+
+SITUATIONS = """
+[use]
+rides_per_week = 9.0
+ride_km = 6.0
+charge_to_soc = 0.85
+storage_temp_c = 24.0
+energy_price_per_kwh = 0.31
+[[situation]]
+name = "cold"
+temp_c = 1.0
+start_temp_c = 7.0
+headwind_kmh = 9.0
+rider_kg = 96.0
+start_soc = 0.9
+[[situation]]
+name = "flat"
+speed_kmh = 19.0
+grade_pct = 0.4
+payload_kg = 3.0
+reserve_soc = 0.15
+[[situation]]
+name = "old"
+years = 4.0
+temp_c = 30.0
+"""
+VARIED = {name for name, figure in FIGURES.items() if figure.varies} - RIDE
+
+
+@pytest.mark.parametrize("seed", [2, *(pytest.param(seed, marks=pytest.mark.nightly) for seed in (8, 12))])
+def test_every_figure_in_situations_and_over_years(seed, tmp_path):
+    """Conditions, fade, life, cost of use and the range's band; rides are stepped for one pack."""
+    path = tmp_path / "brief.toml"
+    text = brief_text(np.random.default_rng([7, seed]), tmp_path).split("[ageing]")
+    path.write_text(f"{text[0]}{text[1][text[1].index('[spread]'):]}{SITUATIONS}")
+    space = load_space(path)
+    packs, block = draw(space, np.random.default_rng([8, seed]), count=4, tasks=2)
+    fast, plain = full_figures(block, space=space), Plain(space)
+    for k, pack in enumerate(packs):
+        figures = plain.everywhere(pack, stepped=k < 1)
+        apart = differences(figures, fast, k)
+        names = VARIED - (MOTOR & VARIED if space.context.motor is None else set()) | (RIDE if k < 1 else set())
+        assert apart.keys() >= {f"{name}_{each}" for name in names for each in ("cold", "flat", "old")}
+        assert apart.keys() >= made_by("use") - {"life_range_years", "life_range_km"}
+        assert k or apart.keys() >= {"range_least_km_old", "range_most_km_old"}
+        assert max(apart.values()) < REL, (pack, {n: (figures[n], fast[n][k]) for n in apart if apart[n] >= REL})
 
 
 @pytest.mark.parametrize(("rooms", "way"), [
@@ -151,15 +199,23 @@ def test_every_number_of_committed_rows(demo, committed):
         chosen = choose(demo, row)
         known = {item.name: getattr(chosen, item.name) for item in fields(Pack)}
         pack = Pack(**{**known, "cell": int(demo.context.cells.row[chosen.cell])})
-        got = plain.figures(pack)
+        got = plain.everywhere(pack)
+        got["peak_low_w_any"] = min(got[in_situation("peak_low_w", name)] for name in ("", *plain.others))
+        # So old, the pack goes as far as the brief asks for; with that, the cells are new again.
+        plain.aged(pack, plain.wear(pack), years=row["life_range_years"])
+        worn_km = plain.figures(pack, fast=False)["range_km"]
+        plain.aged(pack, None, years=0.0)
+        assert worn_km == pytest.approx(constraints["range_km_min"], abs=0.02) or row["life_range_years"] == 30.0
+        assert row["life_range_km"] == pytest.approx(row["life_range_years"] * plain.wear(pack).km_per_year, rel=1e-6)
+        got |= {name: row[name] for name in ("life_range_years", "life_range_km")}
         asked, full_v = demo.brief.electrical, got["voltage_full_v"]
         got["margin_controller_full_v"] = asked.voltage_max_v - full_v
         got["margin_controller_empty_v"] = got["voltage_empty_v"] - asked.voltage_min_v
         got["margin_bms_full_v"] = float(demo.inputs.bms.voltage_max_v[pack.bms]) - full_v
         for name, bound in constraints.items():
             if bound is not None:
-                value, side = got[name.rsplit("_", 1)[0]], 1 if name.endswith("_min") else -1
-                got[f"margin_{name}"] = side * (value - bound)
+                figure, side = sided(name)
+                got[f"margin_{name}"] = (got[figure] - bound) * (1 if side == "min" else -1)
         numbers = {name: value for name, value in row.items() if isinstance(value, int | float)}
         missing = numbers.keys() - got.keys() - {"series", "parallel", "strip_layers"} - JOINERY
         assert not missing

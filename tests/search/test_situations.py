@@ -26,7 +26,9 @@ SITUATIONS = (
     Situation(name="cold", temp_c=-5.0),
     Situation(name="far", rider_kg=95.0, payload_kg=10.0, headwind_kmh=12.0, reserve_soc=0.2, start_temp_c=35.0),
     Situation(name="flat_out", speed_kmh=27.0, grade_pct=1.0, start_soc=0.9),
+    Situation(name="old", years=5.0, temp_c=5.0),
 )
+USE = Use(rides_per_week=12.0, ride_km=1.5, charge_to_soc=0.9, storage_temp_c=22.0)
 NAMES = ("", *(item.name for item in SITUATIONS))
 # What is traded off and asked for, one after the other: one situation, the worst of all, several.
 AIMS = (
@@ -36,6 +38,8 @@ AIMS = (
     (("range_km_cold", "range_km_flat_out", "pack_mass_kg"), {"range_km_min_any": 0.5}),
     (("hot_cell_c_any", "consumption_wh_per_km_far", "cost"), {"hot_cell_c_max_far": 90.0}),
     (("cost", "pack_mass_kg"), {"range_km_min_any": 1.0, "continuous_power_w_min_cold": 40.0}),
+    (("range_km_old", "cost_per_1000_km"), {"life_years_min": 1.0}),
+    (("life_km", "peak_low_w_any", "pack_mass_kg"), {"range_km_min_old": 0.8, "cost_per_1000_km_max": 400.0}),
 )
 
 
@@ -44,7 +48,7 @@ def wide(wide_spaces):
     """The wide spaces with situations."""
     out = {}
     for name, base in wide_spaces.items():
-        brief = base.brief.model_copy(update={"situation": SITUATIONS})
+        brief = base.brief.model_copy(update={"situation": SITUATIONS, "use": USE})
         out[name] = make_space(replace(base.inputs, brief=brief))
         out[name].take_rooms(base)
     return out
@@ -67,7 +71,8 @@ def test_a_situation_like_the_briefs_own_gives_its_figures_to_the_last_digit(wid
 def test_a_situation_gives_what_a_brief_of_its_conditions_gives(wide, name):
     space = wide["cruise"]
     situation = next(item for item in SITUATIONS if item.name == name)
-    alone = make_space(replace(space.inputs, brief=brief_in(space.brief, situation), ride=None)).context
+    brief = brief_in(space.brief, situation).model_copy(update={"use": None})
+    alone = make_space(replace(space.inputs, brief=brief, ride=None)).context
     block = packs(space, np.random.default_rng(4)).take(slice(0, 30))
     figures = score(block, context=space.context, stepped=True)
     for key, values in score(block, context=alone, stepped=True).items():
@@ -106,7 +111,7 @@ def test_the_front_with_situations_is_that_of_plain_enumeration(wide, ride, seed
         assert_same_front(outcome.found.objectives, want)
         assert_counts(outcome.tally, count)
         filled += len(want) > 0
-        assert set(outcome.tally.seconds) <= {"", "same", "cold", "far", "flat_out", "any"}
+        assert set(outcome.tally.seconds) <= {"", "same", "cold", "far", "flat_out", "old", "any"}
     # No pack of so few cells rides the hills far.
     assert filled >= (3 if seed == 1 and ride == "cruise" else ride != "hills")
 
@@ -229,5 +234,5 @@ def test_what_nobody_published_meets_no_limit(old):
     context = replace(old.context, situations={"old": aged}, wear=unknown)
     figures = score(packs(old, np.random.default_rng(5)).take(slice(0, 9)), context=context)
     assert np.all(figures["range_km_old"] == -np.inf) and np.all(figures["hot_cell_c_old"] == np.inf)
-    assert np.all(np.isinf(figures["cost_per_1000_km"])) and np.all(figures["life_km"] == 0.0)
+    assert np.all(np.isposinf(figures["cost_per_1000_km"])) and np.all(np.isneginf(figures["life_km"]))
     assert all(not np.isnan(values).any() for values in figures.values())

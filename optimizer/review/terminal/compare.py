@@ -32,13 +32,13 @@ def runs_text(found: RunsCompared) -> str:
     """
     a, b = found.sides
     currency = a.run.currency
-    rows = []
+    columns, rows = (*found.objectives, *found.there), []
     for why, pair in found.best.items():
         word = why if " " not in why else f"{why.split()[0]} {describe(why.split()[1])[0]}"
         for name, row in zip(("A", "B"), pair, strict=True):
-            values = [number(row[column], decimals=describe(column)[2]) for column in found.objectives]
+            values = [number(row[column], decimals=describe(column)[2]) for column in columns]
             rows.append([word if name == "A" else "", name, str(row["design_id"]), pack_words(row), *values])
-    heads = ["", "", "design", "pack", *headers_for(found.objectives, currency=currency)]
+    heads = ["", "", "design", "pack", *headers_for(columns, currency=currency)]
     lines = [
         f"{label} = {side.name}: {side.run.record.get('title', '')}, {counted(len(side.run.front), 'design')}"
         for label, side in (("A", a), ("B", b))
@@ -51,10 +51,18 @@ def runs_text(found: RunsCompared) -> str:
             f"{label}: {beaten} of {len(side.run.front)} rows are equalled or beaten by {other}; alone it covers "
             f"{'' if found.exact else 'about '}{100 * share:.1f} % of the volume that both dominate together."
         )
-    lines += ["", *_asked(found.asked)]
+    lines += [*_alone(found), "", *_asked(found.asked)]
     if found.inputs:
         lines.append(f"Files that differ: {', '.join(found.inputs)}.")
     return "\n".join(lines)
+
+
+def _alone(found: RunsCompared) -> list[str]:
+    """Situations that only one of two runs was judged in."""
+    names = [[each["name"] for each in side.run.record["brief"].get("situation") or ()] for side in found.sides]
+    told = zip("AB", names, reversed(names), strict=True)
+    own = {label: [name for name in mine if name not in others] for label, mine, others in told}
+    return [f"{label} alone was judged in: {', '.join(each)}." for label, each in own.items() if each]
 
 
 def _asked(asked: Mapping[str, tuple[Any, Any]]) -> list[str]:
@@ -84,13 +92,13 @@ def designs_text(found: DesignsCompared) -> str:
     currency = a.run.currency
     margins = [str(name) for name in a.row if str(name).startswith("margin_") and name in b.row]
     rows = []
-    for column in [*facts_of(a.row), *margins]:
-        if column not in b.row:
-            continue
+    for column in dict.fromkeys([*facts_of(a.row), *facts_of(b.row), *margins]):
         label, unit, decimals = describe(column, currency=currency)
-        x, y = a.row[column], b.row[column]
+        x, y = (side.row.get(column) for side in (a, b) if side.row is not None)
         change = ""
-        if not isinstance(x, str) and column not in ("series", "parallel"):
+        if x is None or y is None:
+            change = "not asked of both"
+        elif not isinstance(x, str) and column not in ("series", "parallel"):
             text = step(float(y) - float(x), column, currency) if x == x and y == y else ""
             change = "" if text == "same" else text
             if change and column in OBJECTIVES and column not in ("energy_wh",):

@@ -23,6 +23,7 @@ from optimizer.review.terminal.tables import front_summary, text_table
 from optimizer.review.verdict_words import verdict_lines
 from optimizer.review.words import IN_SITUATION, describe, number, of_situations
 from optimizer.score.inputs import charger_warnings
+from optimizer.score.left_out import fade_notes
 
 if TYPE_CHECKING:
     from optimizer.brief import Brief
@@ -78,7 +79,11 @@ def check_text(inputs: Inputs, *, free: Sequence[FreeDimension] = ()) -> str:
     if inputs.ride is not None:
         lines.append(f"  ride          {ride_words(inputs.ride)}")
     lines += [f"  situation     {situation_words(each.model_dump())}" for each in brief.situation]
-    lines += [f"  left out      {name}: {text}" for name, text in sorted(inputs.left_out.items())]
+    for text in dict.fromkeys(inputs.left_out.values()):
+        names = ", ".join(sorted(name for name, reason in inputs.left_out.items() if reason == text))
+        lines.append(f"  left out      {names}: {text}")
+    notes = fade_notes(brief, inputs.cells, inputs.cell_rows)
+    lines += [f"  {'' if k else 'fade':<14}{text}" for k, text in enumerate(notes)]
     ignored = {
         Path(table.file).name: table.ignored_columns
         for table in (inputs.cells, inputs.strips, inputs.wires, inputs.bms, inputs.fuses)

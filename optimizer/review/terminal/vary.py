@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimizer.base import console
-from optimizer.base.figures import OBJECTIVES
+from optimizer.base.figures import OBJECTIVES, in_situation
 from optimizer.review.terminal.tables import headers_for, text_table
 from optimizer.review.terminal.why import pack_words, step
 from optimizer.review.words import describe, number
@@ -43,7 +43,7 @@ def vary_text(worth: Worth, *, currency: str) -> str:
     size = str(worth.base.rows["range_km"]["size"]) if worth.base.rows else ""
     counted = f"; cells: how many more of {size} fit, and in brackets of any size" if size else ""
     intro = textwrap.fill(f"By how much the best of each figure changes{counted}:", console.columns())
-    head = [base_text(worth, currency=currency), intro]
+    head = [base_text(worth, currency=currency), *situations_of(worth), *binding_text(worth, currency=currency), intro]
     return "\n\n".join([*head, vary_table(worth, currency=currency), "\n".join(lines)])
 
 
@@ -59,6 +59,33 @@ def base_text(worth: Worth, *, currency: str) -> str:
     return text_table(["as the brief stands", "", "pack"], [[a, b, c] for a, b, c in rows], left=3)
 
 
+def situations_of(worth: Worth) -> list[str]:
+    """The best packs as the brief stands in each situation, by their range, that of most power by its power."""
+    if not (worth.situations and worth.base.rows):
+        return []
+    rows = []
+    for name in worth.figures:
+        row, shown = worth.base.rows[name], "peak_power_w" if name == "peak_power_w" else "range_km"
+        label, unit, decimals = describe(shown)
+        values = [number(row[in_situation(shown, each)], decimals=decimals) for each in ("", *worth.situations)]
+        rows.append([f"best {describe(name)[0]}", f"{label} {unit}", *values])
+    return [text_table(["of the pack with", "", "own", *worth.situations], rows, left=2)]
+
+
+def binding_text(worth: Worth, *, currency: str) -> list[str]:
+    """Which limits bind the best of each figure, the one that costs most first."""
+    lines = []
+    for name, limits in worth.binding().items():
+        words = [
+            f"{limit} ({step(gain if OBJECTIVES[name] else -gain, name, currency)})"
+            for limit, gain in sorted(limits.items(), key=lambda pair: -pair[1])
+        ]
+        if words:
+            text = f"best {describe(name)[0]}: {', '.join(words)}"
+            lines += textwrap.wrap(text, console.columns(), initial_indent="  ", subsequent_indent="    ")
+    return ["\n".join(["What binds, with what a step of it is worth:", *lines])] if lines else []
+
+
 def vary_table(worth: Worth, *, currency: str) -> str:
     """One line per step."""
     rows = []
@@ -66,8 +93,10 @@ def vary_table(worth: Worth, *, currency: str) -> str:
         values = [_change(float(record[f"{name}_change"]), name) for name in worth.figures]
         if not record["feasible"]:
             values = ["none left", *[""] * (len(worth.figures) - 1)]
-        rows.append([str(record["text"]), *values, _cells(record)])
-    return text_table(["step", *headers_for(worth.figures, currency=currency), "cells"], rows)
+        there = [number(record[in_situation("best_range_pack_km", each)], decimals=1) for each in worth.situations]
+        rows.append([str(record["text"]), *values, *there, _cells(record)])
+    heads = [f"best range in {name.replace('_', ' ')} km" for name in worth.situations]
+    return text_table(["step", *headers_for(worth.figures, currency=currency), *heads, "cells"], rows)
 
 
 def _cells(record: Mapping[Any, Any]) -> str:

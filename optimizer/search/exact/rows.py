@@ -21,6 +21,7 @@ from optimizer.pack.protection.fuses import continuous_current_a, opening_second
 from optimizer.ride.range import STOP_NAMES
 from optimizer.score.score import Block, Scores, margins, regen_limit_a, ridden, score
 from optimizer.score.situations import worst
+from optimizer.score.years import ENDS, years_figures
 from optimizer.search.exact.archive import NAMES, Survivors
 from optimizer.search.space.guard import box_air_c, wires_over_time
 from optimizer.search.space.parts import fuse_peak_a
@@ -145,6 +146,8 @@ def full_figures(block: Block, *, space: Space) -> Scores:
     if len(block):
         fast = ridden(block, context=space.context, pack_mass_kg=figures["pack_mass_kg"])
         figures["fast_range_km"] = fast.range_km
+    least_km = dict(space.brief.constraints).get("range_km_min")
+    figures |= years_figures(block, context=space.context, figures=figures, least_km=least_km)
     refuse_nan(figures)
     return figures
 
@@ -279,6 +282,8 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
         here = {key: figures[in_situation(key, situation)] for key in ("peak_limit", "peak_current_a")}
         frame[f"range_stop_{situation}"] = _named(figures[f"range_stop_{situation}"], STOP_NAMES)
         if space.context.situations[situation].years:
+            for each in (f"range_{end}_km_{situation}" for end in ENDS):
+                frame[each] = np.round(np.where(np.isfinite(figures[each]), figures[each], np.nan), DIGITS)
             left = space.context.situations[situation].fade_of(name["cell"], name["series"] * name["parallel"])
             for end, part in (("", left.capacity), ("_least", left.harshest), ("_most", left.mildest)):
                 frame[f"capacity_left{end}_{situation}"] = np.round(part, DIGITS)
