@@ -229,7 +229,7 @@ def test_no_figure_of_years_betters_when_a_part_worsens(old, column):
 
 
 def test_what_nobody_published_meets_no_limit(old):
-    unknown = replace(old.context.wear, chemistry=np.full(len(old.context.cells.row), "LTO"))
+    unknown = replace(old.context.wear, chemistry=np.full(len(old.context.cells.row), "Na-ion"))
     aged = replace(old.context.situations["old"], wear=unknown)
     context = replace(old.context, situations={"old": aged}, wear=unknown)
     figures = score(packs(old, np.random.default_rng(5)).take(slice(0, 9)), context=context)
