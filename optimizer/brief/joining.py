@@ -1,4 +1,4 @@
-"""Table of a brief that says how metal is joined to cells, and how long it takes."""
+"""Tables of a brief that say how metal is joined to cells, how long it takes, and how power wires are joined."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from optimizer.brief.kinds import NotNegative, Section, Whole
+from optimizer.brief.kinds import NotNegative, Number, Positive, Section, Whole
 
 
 class JoiningRules(Section):
@@ -34,3 +34,20 @@ class JoiningRules(Section):
     """Time to join and route one lead [min]; default: common practice, no published source."""
     case_min: NotNegative = 20.0
     """Time to fill and close one case [min]; default: common practice, no published source."""
+
+
+class PowerConnector(Section):
+    """[power_connector]: a connector in each power wire, so that every case can be unplugged."""
+
+    current_a: Positive
+    """Current that it carries without end at its limit, in the air of the box [A]."""
+    limit_c: Number = 105.0
+    """Highest temperature of its contacts; default: bodies of heat-resistant plastic (from memory) [°C]."""
+    tau_s: Positive = 60.0
+    """Time constant of its warming; default: contacts of some grams (common practice, no published source) [s]."""
+    resistance_mohm: NotNegative = 0.3
+    """Resistance of its contacts [mΩ]."""
+    mass_g: NotNegative = 12.0
+    """Mass of one with its counterpart [g]."""
+    price: NotNegative = 3.0
+    """Price of one with its counterpart [currency]."""

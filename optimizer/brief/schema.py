@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import Field, PrivateAttr, create_model
 
 from optimizer.base.figures import FIGURES, Figure, sided
-from optimizer.brief.joining import JoiningRules
+from optimizer.brief.joining import JoiningRules, PowerConnector
 from optimizer.brief.kinds import (
     CellCount,
     CountRange,
@@ -360,6 +360,8 @@ class Brief(Section):
     """What the search may choose from."""
     parts: Parts = Parts()
     """Small things that no catalog lists, with mass and price."""
+    power_connector: PowerConnector | None = None
+    """Connectors of power wires; left out: their ends are bolted or soldered."""
     protection: Protection = Protection()
     """Fuse, BMS, wires and plates that fit together; default: every rule holds."""
     joining: JoiningRules = JoiningRules()

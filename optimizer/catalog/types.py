@@ -290,6 +290,11 @@ class Bms(Catalog):
     path: Texts
     precharge: Texts
 
+    @property
+    def bypassed(self) -> Bools:
+        """Which of them the discharge goes past, shape (n,)."""
+        return np.asarray(self.path == "charge only")
+
     def suits(self, series: int, chemistry: str) -> Bools:
         """Which of them manage this many cells in series of this chemistry, shape (n,)."""
         knows = np.array([chemistry in names for names in self.chemistries], dtype=bool)

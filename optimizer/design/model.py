@@ -119,8 +119,10 @@ class Design:
         What trips first: fault, part, at, after.
     setting_notes : tuple of str
         What to mind about both.
-    after_peak : tuple of tuple of str
-        Part, name, temperature after a peak, limit.
+    limits : mapping of str to str
+        What binds peak power, continuous power and range, in words, by figure.
+    warm : tuple of tuple of str
+        Part, name; temperature and limit after the peak, hottest along the ride, at continuous power.
     conductors : tuple of dict
         Every conductor with its outlines, see optimizer.design.conductors.conductor_records.
     placed : tuple of Placed
@@ -149,7 +151,8 @@ class Design:
     settings: tuple[tuple[str, ...], ...] = field(default=())
     trips: tuple[tuple[str, ...], ...] = field(default=())
     setting_notes: tuple[str, ...] = field(default=())
-    after_peak: tuple[tuple[str, ...], ...] = field(default=())
+    limits: Mapping[str, str] = field(default_factory=dict)
+    warm: tuple[tuple[str, ...], ...] = field(default=())
     case: CaseRules = field(default_factory=CaseRules)
     measured: tuple[tuple[float, float], ...] = ()
     conductors: tuple[Mapping[str, Any], ...] = field(default=())

@@ -20,11 +20,12 @@ from optimizer.design.conductors import conductor_records
 from optimizer.design.file import Choices, DesignFile, LayoutClaim, chain_faults, read_design_file, shape_problems
 from optimizer.design.metal_gaps import gap_records
 from optimizer.design.placed import placed_record, seat
-from optimizer.design.protection import broken, parts_after_peak, turned_off
+from optimizer.design.protection import broken, turned_off
 from optimizer.design.select import CHOICES, Chosen, build_of, choose, design_block, harness_of, is_laid
 from optimizer.design.settings import settings_sheet
 from optimizer.design.solids import portable, solids_of, unpacked
 from optimizer.design.unfold import stations_of
+from optimizer.design.warmth import warmth
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.placement.survey import fit_seed
@@ -204,9 +205,10 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         "wires": (inputs.wires, wires), "bms": (inputs.bms, [chosen.bms]), "fuses": (inputs.fuses, [chosen.fuse]),
         "chargers": (inputs.chargers, None),
     }  # fmt: skip
-    ride, sheet = inputs.ride, settings_sheet(space, chosen, row)
-    stations = stations_of(space, chosen, block)
+    ride, stations = inputs.ride, stations_of(space, chosen, block)
     metal = conductor_records(space, chosen, stations, build_of(space, chosen))
+    warm, bound = warmth(space, chosen, metal, row=row)
+    sheet = settings_sheet(space, chosen, row, bound=bound)
     return {
         "cellstow": __version__,
         "needs": NEEDS,
@@ -228,7 +230,8 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
             for room, fill in zip(space.rooms, chosen.fills, strict=True)
             if fill is not None
         ],
-        "parts_after_peak": parts_after_peak(space, chosen, current_a=float(row["peak_current_a"])),
+        "limits": bound,
+        **warm,
         "settings": [{k: v for k, v in vars(one).items() if v not in (None, "")} for one in sheet.settings],
         "trips": [vars(one) for one in sheet.trips],
         "protection": {"turned_off": turned_off(space), "broken": broken(space, chosen)},

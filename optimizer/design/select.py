@@ -201,6 +201,7 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
             price=printed.strap_price,
         ),
         bill.pieces_line("connector", count=block.modules[0], mass_g=rules.connector_g, price=rules.connector_price),
+        *_plug_lines(space, block),
         *_balance_lines(space, block),
         bill.pieces_line("BMS", count=1, mass_g=bms.mass_g[chosen.bms], price=bms.price[chosen.bms]),
         bill.pieces_line("fuse", count=1, mass_g=fuses.mass_g[chosen.fuse], price=fuses.price[chosen.fuse]),
@@ -213,6 +214,14 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
             for name, mass_kg in box_walls(space.brief, space.rooms).items()
         ]
     return lines
+
+
+def _plug_lines(space: Space, block: HarnessBlock) -> list[bill.Line]:
+    """Connectors of the power wires."""
+    plug = space.brief.power_connector
+    if plug is None:
+        return []
+    return [bill.pieces_line("power connector", count=block.power_wires[0], mass_g=plug.mass_g, price=plug.price)]
 
 
 def _balance_lines(space: Space, block: HarnessBlock) -> list[bill.Line]:
@@ -305,9 +314,11 @@ def design_block(space: Space, chosen: Chosen) -> Block:
     plates_ohm = build.square_ohm / deep * metric(chosen, f"{way}:squares")
     plates_ohm += space.brief.parts.weld_mohm * 1e-3 * metric(chosen, "weld")
     wire_ohm = block.power_length_mm[0] * inputs.wires.resistance_ohm_per_km[chosen.wire] * 1e-6
-    board = 0.0 if inputs.bms.path[chosen.bms] == "charge only" else inputs.bms.resistance_mohm[chosen.bms]
-    others = board + inputs.fuses.resistance_mohm[chosen.fuse]
-    caps = _caps(space, chosen, build)
+    board = 0.0 if inputs.bms.bypassed[chosen.bms] else inputs.bms.resistance_mohm[chosen.bms]
+    plug = space.brief.power_connector
+    plugs_mohm = 0.0 if plug is None else block.power_wires[0] * plug.resistance_mohm
+    others = board + inputs.fuses.resistance_mohm[chosen.fuse] + plugs_mohm
+    caps = {name: min(each.values()) for name, each in caps_by_part(space, chosen).items()}
     spent = cells_cost(space, cell, number)
     return Block(
         cell=cell,
@@ -327,9 +338,9 @@ def design_block(space: Space, chosen: Chosen) -> Block:
     )
 
 
-def _caps(space: Space, chosen: Chosen, build: parts.Build) -> dict[str, float]:
-    """Least current limit of strip, wire, BMS and fuse, by the column of the options [A]."""
-    inputs, profile = space.inputs, space.context.profile
+def caps_by_part(space: Space, chosen: Chosen) -> dict[str, dict[str, float]]:
+    """Current limits of strip, wire, connector, BMS and fuse, by the column of the options and by part [A]."""
+    inputs, profile, build = space.inputs, space.context.profile, build_of(space, chosen)
     cells, row = inputs.cells, int(space.context.cells.row[chosen.cell])
     full_v = chosen.series * float(cells.voltage_max_v[row])
     bms, bms_rows = parts.bms_options(
@@ -337,6 +348,7 @@ def _caps(space: Space, chosen: Chosen, build: parts.Build) -> dict[str, float]:
     )
     fuse, fuse_rows = parts.fuse_options(inputs, full_v=full_v, profile=profile)
     wire = parts.wire_options(replace(inputs, wire_rows=np.array([chosen.wire])), profile=profile)[0]
+    plug = parts.connector_limits(space.brief, profile=profile)
     metal_mm = build.thickness_mm * build.stacked
     plates_a = metal_mm * build.density_a_mm2 / max(worst(chosen, f"{build.way.name}:dense"), 1e-12)
     peak, ride = space.overload(int(space.size_of[chosen.cell]))[:, space.builds.index(build)]
@@ -345,10 +357,12 @@ def _caps(space: Space, chosen: Chosen, build: parts.Build) -> dict[str, float]:
     at_bms = _place(space, "bms", bms_rows, chosen.bms, f"must manage {pack}")
     at_fuse = _place(space, "fuse", fuse_rows, chosen.fuse, f"must break {full_v:g} V DC")
     return {
-        name: min(
-            plates_a * over.get(name, 1.0), -wire.column(name)[0], -bms.column(name)[at_bms],
-            -fuse.column(name)[at_fuse],
-        )
+        name: {
+            # The wire's options hold the connectors' limit, too; of equal ones the first is named.
+            **({"connector": -plug[name]} if plug else {}), "wire": -float(wire.column(name)[0]),
+            "BMS": -float(bms.column(name)[at_bms]), "fuse": -float(fuse.column(name)[at_fuse]),
+            "strip": plates_a * over.get(name, 1.0),
+        }
         for name in CAPS
     }  # fmt: skip
 

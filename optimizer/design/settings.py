@@ -88,7 +88,9 @@ class Sheet:
     notes: tuple[str, ...] = ()
 
 
-def settings_sheet(space: Space, chosen: Chosen, row: Mapping[str, Any]) -> Sheet:
+def settings_sheet(
+    space: Space, chosen: Chosen, row: Mapping[str, Any], *, bound: Mapping[str, Mapping[str, Any]] | None = None
+) -> Sheet:
     """The sheet of one design.
 
     Parameters
@@ -97,12 +99,15 @@ def settings_sheet(space: Space, chosen: Chosen, row: Mapping[str, Any]) -> Shee
     chosen : Chosen
     row : mapping
         Of the front.
+    bound : mapping of str to mapping, optional
+        What binds its powers, see optimizer.design.warmth.binding; the row names the part alone.
 
     Returns
     -------
     Sheet
     """
     facts = _Facts(space, chosen, row)
+    facts.bound |= {name: str(each["words"]) for name, each in (bound or {}).items()}
     return Sheet((*_controller(facts), *_bms(facts), *_charger(facts)), tuple(_trips(facts)), tuple(_notes(facts)))
 
 
@@ -111,6 +116,7 @@ class _Facts:
 
     def __init__(self, space: Space, chosen: Chosen, row: Mapping[str, Any]) -> None:
         self.space, self.chosen, self.row = space, chosen, row
+        self.bound = {"peak_power_w": str(row["peak_limit"]), "continuous_power_w": str(row["continuous_limit"])}
         cells, at = space.inputs.cells, int(space.context.cells.row[chosen.cell])
         asked = space.brief.electrical
         assert asked is not None
@@ -128,10 +134,10 @@ class _Facts:
         self.regen_a = float(row["regen_limit_a"])
         self.charge_a = min(float(cells.current_charge_a[at]) * chosen.parallel, float(block.charge_cap_a[0]))
         bms, k = space.inputs.bms, chosen.bms
-        self.path = str(bms.path[k])
+        self.path, self.past = str(bms.path[k]), bool(bms.bypassed[k])
         self.bms_steady_a, self.bms_peak_a = float(bms.current_continuous_a[k]), float(bms.current_peak_a[k])
         self.bms_peak_s, self.bms_charge_a = float(bms.peak_s[k]), float(bms.current_charge_a[k])
-        self.precharges = str(bms.precharge[k]) == "yes"
+        self.precharges = str(bms.precharge[k]) == "yes" and not self.past
         self.delay_s = asked.peak_seconds
         fuses, inputs = space.inputs.fuses, space.inputs
         self.fuse_a, self.most = float(fuses.current_a[chosen.fuse]), fuses.opens_most[chosen.fuse]
@@ -168,9 +174,9 @@ class _Facts:
 def _controller(f: _Facts) -> list[Setting]:
     return [
         Setting("controller", "battery current", current_a=f.peak_a, seconds=f.delay_s,
-                note=f"peak limited by {f.row['peak_limit']}"),
+                note=f"peak limited by {f.bound['peak_power_w']}"),
         Setting("controller", "battery current, continuous", current_a=min(f.steady_a, f.peak_a),
-                note=f"limited by {f.row['continuous_limit']}"),
+                note=f"limited by {f.bound['continuous_power_w']}"),
         Setting("controller", "regeneration", current_a=f.regen_a,
                 note="0 when colder than the BMS's charge limit" if f.regen_a > 0 else "none is to be returned"),
         Setting("controller", "regeneration ends", cell_v=f.full_v, pack_v=f.pack(f.full_v),
@@ -186,7 +192,7 @@ def row_soc(f: _Facts) -> float:
 
 
 def _bms(f: _Facts) -> list[Setting]:
-    past = f.path == "charge only"
+    past = f.past
     return [
         Setting("BMS", "BMS under-voltage", cell_v=f.low_v, pack_v=f.pack(f.low_v), seconds=VOLTAGE_DELAY_S,
                 note="warns only: the discharge goes past this board" if past else "any group"),
@@ -249,7 +255,7 @@ def _opens(f: _Facts, amps: float) -> str:
 def _overload(f: _Facts) -> list[Trip]:
     over = f.second_a
     rows = [Trip("overload", "controller", _amps(f.peak_a), "at once")]
-    if f.path != "charge only":
+    if not f.past:
         rows.append(Trip("overload", "BMS", _amps(f.trip_a), _time(f.delay_s)))
         rows.append(Trip("overload", "BMS, second stage", _amps(over), _time(SECOND_DELAY_S)))
     rows.append(Trip("overload", f"fuse {f.fuse_id}", _amps(over), _opens(f, over)))
@@ -262,7 +268,7 @@ def _voltage(f: _Facts) -> list[Trip]:
     def at(cell_v: float) -> str:
         return f"{cell_v:.2f} V a cell, {f.pack(cell_v):.1f} V"
 
-    past = f.path == "charge only"
+    past = f.past
     return [
         Trip("sag", "controller fades", at(f.fade_v), "at once"),
         Trip("sag", "controller cut-off", at(f.cut_v), "at once"),
@@ -278,7 +284,7 @@ def _voltage(f: _Facts) -> list[Trip]:
 def _short(f: _Facts) -> list[Trip]:
     amps = float(f.row["fault_current_a"])
     rows = []
-    if f.path != "charge only":
+    if not f.past:
         rows.append(Trip("short circuit", "BMS", f"{amps:.0f} A", _time(SHORT_DELAY_S)))
     rows.append(Trip("short circuit", f"fuse {f.fuse_id}", f"{amps:.0f} A", _opens(f, amps)))
     rows.append(Trip("short circuit", f"wire {f.wire_id}, {float(f.wire.limit_c[0]):.0f} °C", f"{amps:.0f} A",
@@ -303,13 +309,6 @@ def _notes(f: _Facts) -> list[str]:
             f"A pack over {row_soc(f):.0%} cannot take full braking: the energy has nowhere to go. "
             "Start downhill rides below it, and keep a brake that needs no battery."
         )
-    kinds = {
-        "separate": "This board has a charge port of its own: braking returns through the discharge port, past its "
-        "charge protection. The controller's settings alone guard the cells then.",
-        "charge only": "This board guards charging only: the discharge goes past it, so nothing but controller and "
-        "fuse cuts it off. Empty groups are harmed if the controller's cut-off is set too low.",
-    }
-    found += [kinds[f.path]] if f.path in kinds else []
     if f.asked.controller_capacitance_uf > 0 and not f.precharges:
         found.append("Without pre-charge the main contact sparks and welds: fit the resistor of the table.")
     found.append(

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from optimizer.cell.default import COLD_BAND, COLD_C, OTHER_BAND
 from optimizer.design.conductors import conductor_records, cut_rows
 from optimizer.design.model import Design, Drop, Station
-from optimizer.design.protection import broken, parts_after_peak, turned_off
+from optimizer.design.protection import broken, turned_off
 from optimizer.design.select import Chosen, bill_lines, build_of, choose, design_block, harness_of
 from optimizer.design.settings import settings_sheet
+from optimizer.design.warmth import ride_trace, warmth
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.geometry import clearance
 from optimizer.pack import bill
@@ -23,8 +22,6 @@ from optimizer.pack.cautions import Caution, pack_cautions
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.pack.wiring.harness import HarnessBlock, Places
 from optimizer.pack.wiring.table import WireKind, harness_table
-from optimizer.ride.simulate import simulate_trace
-from optimizer.score.score import packs
 from optimizer.search.space import parts
 from optimizer.search.space.joining import METHODS, method_for
 from optimizer.search.space.space import Space
@@ -68,8 +65,8 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         return dict(table.frame.iloc[index])
 
     told = _cautions(space, row, chosen)
-    sheet = settings_sheet(space, chosen, row)
-    warm = parts_after_peak(space, chosen, current_a=float(row["peak_current_a"]))
+    warm, bound = warmth(space, chosen, conductors, row=row)
+    sheet = settings_sheet(space, chosen, row, bound=bound)
     return Design(
         row=dict(row),
         title=space.brief.title,
@@ -92,14 +89,25 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         settings=tuple(one.texts() for one in sheet.settings),
         trips=tuple((one.fault, one.part, one.at, one.after) for one in sheet.trips),
         setting_notes=sheet.notes,
-        after_peak=tuple(
-            (str(one["part"]), str(one["name"]), f"{one['temp_c']:.1f}", f"{one['limit_c']:.0f}") for one in warm
-        ),
+        limits={name: str(each["words"]) for name, each in bound.items()},
+        warm=_warm_rows(warm),
         general_cautions=tuple(caution.text for caution in told if caution.general),
         measured=_measured(space),
         placed=space.placed(chosen.stand, chosen.bms),
         rooms=space.rooms,
     )
+
+
+def _warm_rows(warm: Mapping[str, Sequence[Mapping[str, Any]]]) -> tuple[tuple[str, ...], ...]:
+    """Each limited part with its temperatures and limits; plates, of which there are many, by the hottest of all."""
+    rows: dict[tuple[str, str], list[str]] = {}
+    for entries in warm.values():
+        plates = [each for each in entries if each["part"] == "strip"]
+        hottest = max(plates, key=lambda each: float(each["temp_c"]))
+        for each in (hottest, *(each for each in entries if each["part"] != "strip")):
+            name = "hottest plate" if each["part"] == "strip" else str(each["name"])
+            rows.setdefault((str(each["part"]), name), []).append(f"{each['temp_c']:.1f} of {each['limit_c']:.0f}")
+    return tuple((*key, *values) for key, values in rows.items())
 
 
 def _measured(space: Space) -> tuple[tuple[float, float], ...]:
@@ -157,6 +165,7 @@ def _harness_table(space: Space, chosen: Chosen, block: HarnessBlock, where: Pla
         sensors=space.brief.parts.sensors,
         share_balance_leads=rules.share_balance_leads,
         slack_mm=rules.slack_mm,
+        past_bms=bool(space.inputs.bms.bypassed[chosen.bms]),
     )
 
 
@@ -170,22 +179,11 @@ def _ride_frame(space: Space, chosen: Chosen, row: Mapping[str, Any]) -> pd.Data
 
     The score keeps resistances at the air's temperature, and so does this: one range, in the table and under the chart.
     """
-    context = space.context
     block = design_block(space, chosen)
-    mass = np.array([float(row["pack_mass_kg"])])
-    pack = replace(
-        packs(block, context=context, pack_mass_kg=mass),
-        thermal_resistance_k_w=block.hot_rise_k_per_w,
-        heat_capacity_j_k=context.cells.mass_kg[block.cell] * CELL_J_PER_KG_K,
-        warms=False,
-    )
-    trace = simulate_trace(
-        pack,
-        steps=context.steps,
-        ride=context.ride,
-        start_soc=context.start_soc,
-        reserve_soc=context.reserve_soc,
-    )
+    trace = ride_trace(
+        space, chosen, row, points=2000, thermal_resistance_k_w=block.hot_rise_k_per_w,
+        heat_capacity_j_k=space.context.cells.mass_kg[block.cell] * CELL_J_PER_KG_K, warms=False,
+    )  # fmt: skip
     names = ("time_s", "distance_km", "soc", "voltage_v", "current_a", "power_w", "temp_c")
     return pd.DataFrame({name: getattr(trace, name) for name in names})
 
@@ -209,6 +207,7 @@ def _cautions(space: Space, row: Mapping[str, Any], chosen: Chosen) -> tuple[Cau
         regenerates=vehicle.regen_efficiency > 0,
         unprotected=[*turned_off(space), *broken(space, chosen)],
         cold_defaults=_cold_defaults(space, chosen),
+        bms_path=str(space.inputs.bms.path[chosen.bms]),
     )
 
 

@@ -50,6 +50,21 @@ class Caution:
         return self.code in GENERAL
 
 
+#: What a BMS leaves unguarded, by its path.
+PATHS = {
+    "separate": Caution(
+        "bms-charge-port", "caution",
+        "This BMS has a charge port of its own: braking returns through the discharge port, past its charge "
+        "protection. The controller's settings alone guard the cells then.",
+    ),
+    "charge only": Caution(
+        "bms-bypassed", "warning",
+        "This BMS guards charging only: the discharge goes past it. Nothing but the controller's cut-off keeps a group "
+        "from being emptied for good, and nothing but the fuse ends an overload or a short circuit.",
+    ),
+}  # fmt: skip
+
+
 def voltage_class(voltage_v: float) -> Literal["extra-low", "over-60", "over-120"]:
     """Band of a direct voltage: up to and with 60 V, up to and with 120 V, above.
 
@@ -121,6 +136,7 @@ def pack_cautions(
     regenerates: bool = False,
     unprotected: Sequence[str] = (),
     cold_defaults: tuple[float, float, float] | None = None,
+    bms_path: str = "common",
 ) -> tuple[Caution, ...]:
     """All cautions of one pack, the gravest first.
 
@@ -144,6 +160,8 @@ def pack_cautions(
     cold_defaults : tuple of float, optional
         Where the cell's figures in the cold rest on defaults: the temperature [°C], and least and most of what
         published cells have at -10 °C as a multiple of their resistance at 25 °C.
+    bms_path : str
+        What runs through the BMS, one of optimizer.catalog.types.BMS_PATHS.
 
     Returns
     -------
@@ -156,6 +174,7 @@ def pack_cautions(
     """
     found = [Caution("unprotected", "warning", f"{text} {_LAW}") for text in unprotected]
     found += [*_voltage(voltage_full_v), *_ratings(over_ratings or {}), *_rider(balances_on_motor)]
+    found += [PATHS[bms_path]] if bms_path in PATHS else []
     if cold_defaults is not None:
         found.append(Caution("cold-defaults", "note", COLD_DEFAULTS.format(*cold_defaults)))
     found += [*_cold(charge_min_c, regenerates), *_transport(energy_wh), *_ALWAYS]

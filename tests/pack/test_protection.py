@@ -234,6 +234,19 @@ def test_what_a_conductor_must_bear_as_loops_have_it():
             assert plain.burns(fuses, row, float(fast[0]) * 0.99, stages) is not None
 
 
+def test_what_a_part_may_carry_falls_with_time():
+    """From rest, adiabatic at first and its rating in the end; a fuse's peak falls with time and with warmth."""
+    seconds = np.geomspace(0.01, 1e5, 60)
+    for share, tau, _ in parts():
+        over = np.array([warming.overload(t, share=share[None], tau_s=tau[None])[0] for t in seconds])
+        assert np.all(np.diff(over) <= 0) and over[-1] == pytest.approx(1.0, rel=1e-6)
+        assert over[0] * math.sqrt(seconds[0]) == pytest.approx(1.0 / math.sqrt((share / tau).sum()), rel=0.05)
+    for kind in GATES:
+        points = opening_points(gates(kind, 40.0))[0]
+        peaks = [[peak_current_a(40.0, points=points, seconds=t, air_c=air) for t in seconds] for air in (25.0, 60.0)]
+        assert np.all(np.diff(peaks[0]) <= 0) and np.all(np.array(peaks[1]) < peaks[0])
+
+
 def test_a_fuse_asks_for_more_wire_the_larger_and_the_slower_it_is():
     """IEC 60364-4-43 433.1: the wire's rating is at least the fuse's (numbers seen in reprints)."""
     for share, tau, _ in list(parts())[::5]:

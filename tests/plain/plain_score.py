@@ -176,6 +176,9 @@ class Plain:
         past = str(t.bms.path[pack.bms]) == "charge only"
         ohm += 0.0 if past else float(t.bms.resistance_mohm[pack.bms]) / 1000.0
         ohm += float(t.fuses.resistance_mohm[pack.fuse]) / 1000.0
+        if self.brief.power_connector is not None:
+            # One in each power wire: between cases, and at both ends of the chain.
+            ohm += (harness.modules + 1) * self.brief.power_connector.resistance_mohm / 1000.0
         out["ohm"] = ohm
         out["spread_ohm"] = square * max(p["spread"] for p in plates)
         metal_kg = sum(p["metal_mm2"] for p in plates) * thick * 1e-9 * float(t.strips.density_kg_m3[pack.strip])
@@ -243,7 +246,10 @@ class Plain:
         cost += screws * printed.screw_price + straps * printed.strap_price
         cost += fused * rules.balance_fuse_price
         cost += float(t.bms.price[pack.bms]) + float(t.fuses.price[pack.fuse])
-        box = self.brief.box
+        plug, box = self.brief.power_connector, self.brief.box
+        if plug is not None:
+            kg += (harness.modules + 1) * plug.mass_g / 1000.0
+            cost += (harness.modules + 1) * plug.price
         if box is not None:
             for room in self.rooms:
                 if room.name in box.compartments:
@@ -283,6 +289,13 @@ class Plain:
         board["regen"] = {"common": charge_a, "separate": bms_a, "charge only": math.inf}[path]
         wire_a, _, stages = wire_stages(t.wires, pack.wire, air)
         wire = {"peak": wire_a * over_for(stages, seconds), "ride": wire_a * self.hardest.over(stages)}
+        plug = self.brief.power_connector
+        connector = {}
+        if plug is not None:
+            stages = [(1.0, plug.tau_s)]
+            connector = dict.fromkeys(("continuous", "charge", "regen"), plug.current_a)
+            connector |= {"peak": plug.current_a * over_for(stages, seconds),
+                          "ride": plug.current_a * self.hardest.over(stages)}  # fmt: skip
         strip = {
             "peak": parts["strip_a"] * over_for(parts["strip_stages"], seconds),
             "ride": parts["strip_a"] * self.hardest.over(parts["strip_stages"]),
@@ -295,7 +308,7 @@ class Plain:
         return {
             name: {
                 "strip": strip.get(name, parts["strip_a"]), "wire": wire.get(name, wire_a), "BMS": board[name],
-                "fuse": fuse.get(name, steady_a),
+                "fuse": fuse.get(name, steady_a), **({"connector": connector[name]} if connector else {}),
             }
             for name in ("peak", "continuous", "charge", "ride", "regen")
         }  # fmt: skip

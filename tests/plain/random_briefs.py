@@ -65,6 +65,17 @@ def brief_of_many_rooms(rng, folder, *, count, way):
     return text
 
 
+def connector_text(rng):
+    """Connectors in the power wires of every second brief."""
+    if rng.random() < 0.5:
+        return ""
+    return (
+        f"[power_connector]\ncurrent_a = {rng.uniform(15, 60):.1f}\ntau_s = {rng.uniform(5, 100):.1f}\n"
+        f"resistance_mohm = {rng.uniform(0.0, 1.0):.2f}\nmass_g = {rng.uniform(0, 30):.1f}\n"
+        f"price = {rng.uniform(0, 9):.2f}\n"
+    )
+
+
 def brief_text(rng, folder, *, names=(), flat=None):
     """A brief; its trace, if it has one, is written into the folder."""
     catalogs = builtin_catalogs().as_posix()
@@ -150,4 +161,5 @@ lid = "{rng.choice(["snaps", "screws", "none"])}"
 hold = "{rng.choice(["feet", "straps", "none"])}"
 bore_clearance_mm = {rng.uniform(0.1, 0.4):.2f}
 mark_mm = {rng.choice([0.0, 0.4])}
+{connector_text(rng)}
 """

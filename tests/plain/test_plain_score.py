@@ -53,8 +53,8 @@ def differences(plain, fast, k):
 
 def assert_limit(name, limits):
     """The limit that is named is the least, or equal to it; strip, wire, BMS and fuse count as one here."""
-    parts = ("strip", "wire", "BMS", "fuse")
-    values = [min(limits[part] for part in parts)] if name in parts else [limits[name]]
+    parts = ("strip", "wire", "connector", "BMS", "fuse")
+    values = [min(limits.get(part, math.inf) for part in parts)] if name in parts else [limits[name]]
     assert values[0] == pytest.approx(min(limits.values()), rel=REL, abs=1e-12), (name, limits)
 
 
@@ -150,7 +150,8 @@ def test_there_are_enough_candidates_and_kinds_of_them(tmp_path):
     assert len(BRIEFS) * EACH >= 200
     texts = [brief_text(np.random.default_rng([7, seed]), tmp_path) for seed in BRIEFS]
     for word in ("trace =", "speed_kmh =", "modules", "tray", "pouch", "18650", "[box]", "motor_speed", "chargers =",
-                 'shape = "prism"', "share_balance_leads = true", "capacity_fraction = 0.8", "dcir = 0.05"):
+                 'shape = "prism"', "share_balance_leads = true", "capacity_fraction = 0.8", "dcir = 0.05",
+                 "[power_connector]"):
         assert any(word in text for text in texts), word
 
 

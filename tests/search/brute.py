@@ -91,6 +91,9 @@ def protected(space, task, wired, plates_a, fuse):
         plain.burns(inputs.fuses, fuse, *plain.wire_stages(inputs.wires, row, air)[::2]) is None
         for row in inputs.wire_rows
     ])  # fmt: skip
+    plug = space.brief.power_connector
+    if plug is not None:
+        bears &= plain.burns(inputs.fuses, fuse, plug.current_a, [(1.0, plug.tau_s)]) is None
     return (plates_a >= asked[wired.picks[:, 1]]) & bears[wired.picks[:, 2]]
 
 

@@ -6,6 +6,7 @@ from unittest import mock
 import numpy as np
 import pandas as pd
 
+from optimizer.brief.joining import PowerConnector
 from optimizer.brief.schema import Constraints, Objectives
 from optimizer.catalog import builtin_catalogs
 from optimizer.ride import bins
@@ -68,6 +69,12 @@ def _small_space(base: Space, rng) -> Space:
     def some(rows, most, least=1):
         return np.sort(rng.choice(rows, size=min(len(rows), int(rng.integers(least, most + 1))), replace=False))
 
+    # Connectors in the wires of every third, from draws of their own.
+    own = rng.spawn(1)[0]
+    plug = PowerConnector(
+        current_a=own.uniform(8, 40), tau_s=own.uniform(5, 60), resistance_mohm=own.uniform(0, 3),
+        mass_g=own.uniform(0, 40), price=own.uniform(0, 9),
+    )  # fmt: skip
     low, parallel = int(rng.integers(3, 6)), int(rng.integers(1, 4))
     brief = inputs.brief.model_copy(
         update={
@@ -78,6 +85,7 @@ def _small_space(base: Space, rng) -> Space:
                 update={"battery_current_a": float(rng.uniform(8, 60)), "regen_current_a": float(rng.uniform(0, 15))}
             ),
             # Half of them without the rule that leaves fewest packs.
+            "power_connector": plug if own.random() < 1 / 3 else None,
             "protection": inputs.brief.protection.model_copy(update={"fuse_protects": bool(rng.random() < 0.5)}),
         }
     )

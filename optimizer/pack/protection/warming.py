@@ -19,8 +19,8 @@ Floats = NDArray[np.float64]
 #: (30 W/(m K), 2.2 MJ/(m³ K); Drake 2014, from memory).
 END_ZONE, CELL_J_PER_K_MM3 = 0.1, 2.2e-3
 
-# Rises under this are not told apart.
-_LEAST_K = 1.0
+#: Rises under this are not told apart [K].
+LEAST_K = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,13 +144,30 @@ def wires(resistance_ohm_per_km: Floats, *, rated_a: Floats, insulation_c: Float
     Warming
     """
     copper = MATERIALS["copper"].resistivity_ohm_m
-    limit = np.maximum(insulation_c, air_c + _LEAST_K)
+    limit = np.maximum(insulation_c, air_c + LEAST_K)
     metal_mm2 = copper * 1e9 / resistance_ohm_per_km
     k = adiabatic_k("copper", start_c=air_c, end_c=limit, resistivity_ohm_m=copper)
-    return _one_stage(rated_a, limit, air_c, (k * metal_mm2 / rated_a) ** 2)
+    return one_stage(rated_a, limit_c=limit, air_c=air_c, tau_s=(k * metal_mm2 / rated_a) ** 2)
 
 
-def _one_stage(rated_a: Floats, limit_c: Floats, air_c: float, tau_s: Floats) -> Warming:
+def one_stage(rated_a: Floats, *, limit_c: Floats, air_c: float, tau_s: Floats) -> Warming:
+    """Parts that warm as one lump.
+
+    h = 1 − e^(−t/τ)
+
+    Parameters
+    ----------
+    rated_a, limit_c : ndarray, shape (n,)
+        [A], [°C]
+    air_c : float
+        [°C]
+    tau_s : ndarray, shape (n,)
+        [s]
+
+    Returns
+    -------
+    Warming
+    """
     share = np.tile([1.0, 0.0], (len(rated_a), 1))
     return Warming(rated_a, limit_c, air_c, share, np.column_stack([tau_s, np.ones(len(rated_a))]))
 
@@ -188,7 +205,7 @@ def strip(
     Warming
         One part.
     """
-    limit = max(limit_c, air_c + _LEAST_K)
+    limit = max(limit_c, air_c + LEAST_K)
     room_k = limit - air_c
     alpha = MATERIALS[material].temperature_coefficient_per_k
     hot_ohm_mm = resistivity_ohm_m * 1e3 * (1.0 + alpha * (limit - 20.0))

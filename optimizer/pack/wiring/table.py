@@ -73,6 +73,7 @@ def harness_table(
     sensors: int = 2,
     share_balance_leads: bool = False,
     slack_mm: float = 50.0,
+    past_bms: bool = False,
 ) -> pd.DataFrame:
     """One row per wire of a pack; its sums equal the figures of `harness_block`.
 
@@ -95,6 +96,8 @@ def harness_table(
         Whether modules of a compartment share the lead where they meet.
     slack_mm : float
         Added to every wire [mm].
+    past_bms : bool
+        Whether the discharge goes past the BMS: the negative wire ends at the pack's connector, which lies beside it.
 
     Returns
     -------
@@ -111,7 +114,7 @@ def harness_table(
     chain = _modules(split, names, places, order)
     if not chain:
         raise ValueError("the pack has no group")
-    rows = _power_rows(chain, places, bms) + _balance_rows(chain, places, bms, share_balance_leads)
+    rows = _power_rows(chain, places, bms, past_bms) + _balance_rows(chain, places, bms, share_balance_leads)
     rows += _sensor_rows(chain, places, bms, sensors)
     table = []
     taken: Counter[str] = Counter()
@@ -187,10 +190,11 @@ def _at(places: Places, module: _Module, boundary: float) -> Floats:
     return np.asarray(start + boundary / module.groups * (end - start))
 
 
-def _power_rows(chain: list[_Module], places: Places, bms: int) -> list[_Row]:
+def _power_rows(chain: list[_Module], places: Places, bms: int, past_bms: bool) -> list[_Row]:
     site = places.bms_mm[bms]
     first, last = chain[0], chain[-1]
-    rows: list[_Row] = [(f"{first.name} −", "BMS", "power", _run(places.starts_mm[first.place], site), "")]
+    to = "pack connector, past the BMS" if past_bms else "BMS"
+    rows: list[_Row] = [(f"{first.name} −", to, "power", _run(places.starts_mm[first.place], site), "")]
     for one, two in pairwise(chain):
         if one.place == two.place:
             inside = _run(places.starts_mm[one.place], places.ends_mm[one.place])

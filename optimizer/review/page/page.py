@@ -206,8 +206,9 @@ def _summary(design: Design) -> str:
     return (
         f"{row['cell_count']} cells; {'; '.join(parts)}. Strip: {strip['id']}, {layers} "
         f"layer{'s' if layers != 1 else ''}; wire: {design.wire['id']}; BMS: {design.bms['id']}; "
-        f"fuse: {design.fuse['id']}. Peak power is limited by {row.get('peak_limit', 'unknown')}, the range "
-        f"ends by {row.get('range_stop', 'unknown')}."
+        f"fuse: {design.fuse['id']}. Peak power is limited by "
+        f"{design.limits.get('peak_power_w', row.get('peak_limit', 'unknown'))}; the range ends by "
+        f"{design.limits.get('range_km', row.get('range_stop', 'unknown'))}."
     )
 
 

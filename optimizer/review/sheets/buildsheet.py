@@ -275,9 +275,10 @@ def _harness(design: Design) -> Step:
 
 
 def _bms(design: Design) -> Step:
-    row = design.row
+    row, past = design.row, design.bms.get("path") == "charge only"
+    first = "its negative lead to the pack connector, as the power wires go past it," if past else "power negative"
     checks = (
-        f"BMS last ({design.bms['id']}): power negative first, then the balance plugs in the order "
+        f"BMS last ({design.bms['id']}): {first} first, then the balance plugs in the order "
         f"of the pack, as its own papers say.",
         f"Check that it is set to {row['series']} in series and to this cell's window, "
         f"{float(design.cell['voltage_min_v']):g} to {float(design.cell['voltage_max_v']):g} V.",

@@ -24,7 +24,8 @@ def settings_steps(design: Design) -> list[Step]:
     if not design.settings:
         return []
     heads = ("where", "setting", "value", "per cell [V]", "per pack [V]", "after", "remark")
-    limit, amps = design.row.get("peak_limit", ""), float(design.row.get("peak_current_a", 0.0))
+    names = {"peak_power_w": "Peak power", "continuous_power_w": "Continuous power", "range_km": "The range"}
+    bound = tuple(f"{names[key]} is limited by: {words}." for key, words in design.limits.items())
     return [
         Step("Settings of controller, BMS and charger", design.setting_notes, (heads, design.settings)),
         Step(
@@ -35,8 +36,10 @@ def settings_steps(design: Design) -> list[Step]:
             "limit, from the warmth of the fuse's continuous load.",
         ),
         Step(
-            "Temperatures after the peak",
-            (f"Parts after the peak of {amps:.0f} A, from the warm air of the box; the peak is limited by: {limit}.",),
-            (("part", "name", "after the peak [°C]", "limit [°C]"), design.after_peak),
+            "Temperatures of the parts",
+            bound,
+            (("part", "name", "after the peak [°C]", "ride's hottest [°C]", "continuous power [°C]"), design.warm),
+            note="Each with its limit, from the warm air of the box. What bounds a fuse is its opening time: its limit "
+            "is what its ends would reach at the current that it may carry as long.",
         ),
     ]

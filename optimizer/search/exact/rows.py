@@ -24,7 +24,7 @@ from optimizer.score.situations import worst
 from optimizer.score.years import ENDS, years_figures
 from optimizer.search.exact.archive import NAMES, Survivors
 from optimizer.search.space.guard import box_air_c, wires_over_time
-from optimizer.search.space.parts import fuse_peak_a
+from optimizer.search.space.parts import connector_limits, fuse_peak_a
 from optimizer.search.space.plating import BUILDING, work_of
 from optimizer.search.space.space import Space
 
@@ -315,7 +315,7 @@ def limit_names(
 ) -> npt.NDArray[np.object_]:
     """What binds the peak or the continuous power of each row.
 
-    The score knows strip, wire, BMS and fuse only as the least of them, cut off at what is of use; here the
+    The score knows strip, wire, connector, BMS and fuse only as the least of them, cut off at what is of use; here the
     current is held against the rating of each.
 
     Parameters
@@ -351,10 +351,13 @@ def limit_names(
         fuse_a = fuse_peak_a(inputs, name["fuse"], asked.peak_seconds)
     if not space.brief.protection.bms_holds:
         steady = brief_a = np.full(len(found), np.inf)
+    plug = connector_limits(space.brief, profile=space.context.profile)
+    column = "neg_continuous_a" if continuous else "neg_peak_a"
     ratings = {
         "controller": np.full(len(found), asked.battery_current_a),
+        "connector": np.full(len(found), -plug.get(column, -np.inf)),
         "wire": wire_a,
-        "BMS": np.where(inputs.bms.path[name["bms"]] == "charge only", np.inf, steady if continuous else brief_a),
+        "BMS": np.where(inputs.bms.bypassed[name["bms"]], np.inf, steady if continuous else brief_a),
         "fuse": fuse_a,
     }
     parts = np.isin(out, ("wire", "controller"))

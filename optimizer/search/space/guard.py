@@ -41,6 +41,16 @@ def wires_over_time(inputs: Inputs, rows: Ints) -> Warming:
     )  # fmt: skip
 
 
+def connector_over_time(brief: Brief) -> Warming | None:
+    """The connectors of power wires over time: at their rating at their limit, in the air of the box; None for none."""
+    plug = brief.power_connector
+    if plug is None:
+        return None
+    air = box_air_c(brief)
+    limit = np.maximum([plug.limit_c], air + warming.LEAST_K)
+    return warming.one_stage(np.array([plug.current_a]), limit_c=limit, air_c=air, tau_s=np.array([plug.tau_s]))
+
+
 def span_mm(size: CellSize, *, cell_gap_mm: float) -> float:
     """Strip between the welds of two neighbours: from axis to axis, or the wider way between two blocks [mm]."""
     across = size.diameter_mm if size.shape == "cylinder" else max(size.width_mm, size.thickness_mm)
@@ -72,16 +82,19 @@ class Guard:
     Parameters
     ----------
     bears : ndarray of bool, shape (f, w)
-        Whether the fuse protects the wire.
+        Whether the fuse protects the wire and the connectors.
     wire_a : ndarray, shape (f, w)
         Continuous rating that the wire must have behind the fuse [A].
     need_a : ndarray, shape (f, b)
         Continuous limit that plates of a build must have behind the fuse [A].
+    plug_a : ndarray, shape (f,)
+        Continuous rating that connectors of power wires must have behind the fuse [A]; 0 where there are none.
     """
 
     bears: Flags
     wire_a: Floats
     need_a: Floats
+    plug_a: Floats
 
     def classes(self) -> Ints:
         """Columns that tell the fuses apart, less being better: a fuse with no column over another's protects more.
@@ -111,7 +124,8 @@ def guard(inputs: Inputs, builds: list[Build], *, size: CellSize) -> Guard:
     rows, fuses = inputs.fuse_rows, inputs.fuses
     if not inputs.brief.protection.fuse_protects:
         free = np.zeros((len(rows), len(inputs.wire_rows)))
-        return Guard(free == 0.0, free, np.zeros((len(rows), len(builds))))
+        return Guard(free == 0.0, free, np.zeros((len(rows), len(builds))), np.zeros(len(rows)))
+    plug, plug_a = connector_over_time(inputs.brief), np.zeros(len(rows))
     wires = wires_over_time(inputs, inputs.wire_rows)
     strips = [strip_over_time(inputs, build, size=size) for build in builds]
     share, tau = (np.concatenate([getattr(one, name) for one in strips]) for name in ("share", "tau_s"))
@@ -120,7 +134,12 @@ def guard(inputs: Inputs, builds: list[Build], *, size: CellSize) -> Guard:
         rating, points = float(fuses.current_a[row]), fuses.opens_most[row]
         asked[at] = must_bear_a(rating, points=points, share=wires.share, tau_s=wires.tau_s)
         need[at] = must_bear_a(rating, points=points, share=share, tau_s=tau)
-    return Guard(wires.rated_a >= asked * (1.0 - 1e-12), asked, need)
+        if plug is not None:
+            plug_a[at] = must_bear_a(rating, points=points, share=plug.share, tau_s=plug.tau_s)[0]
+    bears = wires.rated_a >= asked * (1.0 - 1e-12)
+    if plug is not None:
+        bears &= (plug.rated_a >= plug_a * (1.0 - 1e-12))[:, None]
+    return Guard(bears, asked, need, plug_a)
 
 
 def overloads(

@@ -17,6 +17,7 @@ from optimizer.pack.conductors.joints import INSULATOR_MM, LEVEL_MM, SHEET_WIDTH
 from optimizer.pack.conductors.joints import SLOT_MM as JOINT_SLOT_MM
 from optimizer.pack.conductors.sites import RING_MM
 from optimizer.pack.protection.fuses import continuous_current_a, peak_current_a
+from optimizer.pack.protection.warming import Warming
 from optimizer.ride.load.profile import LEVELS, Profile
 from optimizer.score.inputs import Inputs
 from optimizer.search.space import guard
@@ -145,21 +146,36 @@ def ways_of(found: list[Build]) -> tuple[Way, ...]:
 
 
 def wire_options(inputs: Inputs, *, profile: Profile) -> tuple[Options, Floats, Floats, Floats]:
-    """Power wires: their current limits over time, and resistance, mass and cost per millimetre."""
+    """Power wires with their connectors: current limits over time; resistance, mass and cost per millimetre of wire."""
     rows, wires = inputs.wire_rows, inputs.wires
     asked = inputs.brief.electrical
     assert asked is not None
-    rated, warm = wires.current_a[rows], guard.wires_over_time(inputs, rows)
-    choice = op.options(
-        len(rows), neg_peak_a=-warm.allowed_a(asked.peak_seconds), neg_continuous_a=-rated, neg_charge_a=-rated,
-        neg_ride_a=-rated * guard.ride_overload(warm.share, warm.tau_s, profile=profile), neg_regen_a=-rated,
-    )  # fmt: skip
+    limit = _over_time(guard.wires_over_time(inputs, rows), seconds=asked.peak_seconds, profile=profile)
+    plug = connector_limits(inputs.brief, profile=profile)
+    choice = op.options(len(rows), **{name: np.maximum(amps, plug.get(name, -np.inf)) for name, amps in limit.items()})
     return (
         choice,
         wires.resistance_ohm_per_km[rows] * 1e-6,
         wires.mass_g_per_m[rows] * 1e-6,
         wires.price_per_m[rows] * 1e-3,
     )
+
+
+def _over_time(warm: Warming, *, seconds: float, profile: Profile) -> dict[str, Floats]:
+    """Current limits of conductors, negative, by the options' column [A]."""
+    rated = warm.rated_a
+    steady = dict.fromkeys(("neg_continuous_a", "neg_charge_a", "neg_regen_a"), -rated)
+    ride = -rated * guard.ride_overload(warm.share, warm.tau_s, profile=profile)
+    return steady | {"neg_peak_a": -warm.allowed_a(seconds), "neg_ride_a": ride}
+
+
+def connector_limits(brief: Brief, *, profile: Profile) -> dict[str, float]:
+    """Current limits of the power wires' connectors, negative, by the options' column [A]; empty for none."""
+    warm, asked = guard.connector_over_time(brief), brief.electrical
+    if warm is None or asked is None:
+        return {}
+    found = _over_time(warm, seconds=asked.peak_seconds, profile=profile)
+    return {name: float(amps[0]) for name, amps in found.items()}
 
 
 def lead_wire(inputs: Inputs) -> int:
@@ -189,7 +205,7 @@ def bms_options(
     peak = limits.rated_current(steady, peak_a=most, peak_s=bms.peak_s[rows], seconds=asked.peak_seconds)
     ride = bms_ride_a(steady, peak_a=most, peak_s=bms.peak_s[rows], profile=profile)
     path, holds = bms.path[rows], inputs.brief.protection.bms_holds
-    past = path == "charge only"
+    past = bms.bypassed[rows]
     free = past | (not holds)
     choice = op.options(
         len(rows),

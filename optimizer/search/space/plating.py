@@ -67,7 +67,7 @@ def plated(
     limit_a = by_build("limit_a")
     peak, ride = space.overload(task.size)[:, which]
     columns = {
-        "resistance_ohm": by_build("ohm") + weld_ohm * metric["weld"],
+        "resistance_ohm": by_build("ohm") + weld_ohm * metric["weld"] + _plugs(space, splits)[0],
         "mass_kg": fixed_kg + by_build("kg"),
         "cost": fixed_cost + by_build("cost"),
         "power_wire_mm": np.broadcast_to(splits.power_mm[:, None], limit_a.shape),
@@ -171,7 +171,7 @@ def _fixed(
     from optimizer.search.space.parts import lead_wire
 
     rules, wires = space.brief.parts, space.inputs.wires
-    lead = lead_wire(space.inputs)
+    lead, (_, plugs_kg, plugs_cost) = lead_wire(space.inputs), _plugs(space, splits)
     case_kg = metric["case_mm3"] * 1e-9 * rules.case_density_kg_m3
     printed = space.brief.case
     screws, straps = metric["case_fasteners"], metric["case_bodies"] * straps_per_body(printed.hold)
@@ -187,6 +187,7 @@ def _fixed(
         + lead_m * wires.mass_g_per_m[lead] * 1e-3
         + fused * rules.balance_fuse_g * 1e-3
         + box_kg
+        + plugs_kg
     )
     cost = (
         case_kg * rules.case_price_per_kg
@@ -197,5 +198,15 @@ def _fixed(
         + lead_m * wires.price_per_m[lead]
         + fused * rules.balance_fuse_price
         + box_cost
+        + plugs_cost
     )
     return mass, cost
+
+
+def _plugs(space: Space, splits: Splits) -> tuple[npt.ArrayLike, npt.ArrayLike, npt.ArrayLike]:
+    """Resistance, mass and cost of the connectors of all power wires, one more than cases, (n, 1) [ohm], [kg]."""
+    plug = space.brief.power_connector
+    if plug is None:
+        return 0.0, 0.0, 0.0
+    count = splits.modules[:, None] + 1
+    return count * plug.resistance_mohm * 1e-3, count * plug.mass_g * 1e-3, count * plug.price
