@@ -203,10 +203,10 @@ def _fixed(
     return mass, cost
 
 
-def _plugs(space: Space, splits: Splits) -> tuple[npt.ArrayLike, npt.ArrayLike, npt.ArrayLike]:
+def _plugs(space: Space, splits: Splits) -> tuple[Floats, Floats, Floats]:
     """Resistance, mass and cost of the connectors of all power wires, one more than cases, (n, 1) [ohm], [kg]."""
     plug = space.brief.power_connector
+    count = (splits.modules[:, None] + 1).astype(np.float64)
     if plug is None:
-        return 0.0, 0.0, 0.0
-    count = splits.modules[:, None] + 1
+        return (np.zeros_like(count),) * 3
     return count * plug.resistance_mohm * 1e-3, count * plug.mass_g * 1e-3, count * plug.price
