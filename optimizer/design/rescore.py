@@ -198,17 +198,15 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
     block, _ = harness_of(space, chosen)
     inputs = space.inputs
     cell = int(space.context.cells.row[chosen.cell])
-    wires = sorted({chosen.wire, lead_wire(inputs)})
     curve, fitted = inputs.cells.curve_of(cell), inputs.cells.fitted_of(cell)
     picked = {
         "cells": (inputs.cells, [cell]), "strips": (inputs.strips, [chosen.strip]),
-        "wires": (inputs.wires, wires), "bms": (inputs.bms, [chosen.bms]), "fuses": (inputs.fuses, [chosen.fuse]),
-        "chargers": (inputs.chargers, None),
+        "wires": (inputs.wires, sorted({chosen.wire, lead_wire(inputs)})), "bms": (inputs.bms, [chosen.bms]),
+        "fuses": (inputs.fuses, [chosen.fuse]), "chargers": (inputs.chargers, None),
     }  # fmt: skip
     ride, stations = inputs.ride, stations_of(space, chosen, block)
     metal = conductor_records(space, chosen, stations, build_of(space, chosen))
     warm, bound = warmth(space, chosen, metal, row=row)
-    sheet = settings_sheet(space, chosen, row, bound=bound)
     return {
         "cellstow": __version__,
         "needs": NEEDS,
@@ -232,8 +230,7 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         ],
         "limits": bound,
         **warm,
-        "settings": [{k: v for k, v in vars(one).items() if v not in (None, "")} for one in sheet.settings],
-        "trips": [vars(one) for one in sheet.trips],
+        **settings_sheet(space, chosen, row, bound=bound).record(),
         "protection": {"turned_off": turned_off(space), "broken": broken(space, chosen)},
         "conductors": metal,
         "conductor_gaps": gap_records(stations, metal),

@@ -87,6 +87,11 @@ class Sheet:
     trips: tuple[Trip, ...] = ()
     notes: tuple[str, ...] = ()
 
+    def record(self) -> dict[str, Any]:
+        """Settings and trips as design.json has them."""
+        settings = [{k: v for k, v in vars(one).items() if v not in (None, "")} for one in self.settings]
+        return {"settings": settings, "trips": [vars(one) for one in self.trips]}
+
 
 def settings_sheet(
     space: Space, chosen: Chosen, row: Mapping[str, Any], *, bound: Mapping[str, Mapping[str, Any]] | None = None
