@@ -53,7 +53,7 @@ def test_columns_carry_their_units_and_the_issue_names_them(run):
     wanted = (
         "design_id cell_id series parallel cell_count split layout strip wire bms range_km range_stop peak_power_w "
         "peak_limit continuous_power_w pack_mass_kg cost energy_wh consumption_wh_per_km voltage_full_v "
-        "voltage_nominal_v resistance_mohm peak_low_w hot_cell_c charge_min crossing_conductors"
+        "voltage_nominal_v resistance_mohm peak_low_w hot_cell_endless_c charge_min crossing_conductors"
     )
     assert set(wanted.split()) <= set(units)
 

@@ -209,9 +209,14 @@ FIGURES: dict[str, Figure] = _Figures({
             meaning="battery current at continuous power",
         ),
         Figure(
-            name="hot_cell_c", unit="degC", label="hottest cell, endless ride", decimals=1, part="heat",
+            name="hot_cell_end_c", unit="degC", label="hottest cell, ride's end", decimals=1, part="heat",
+            more_is_better=False, limit=(-20, 110), below_zero=True, step=(1e-4, 50), views="tfs",
+            meaning="temperature of the hottest cell when the ride has used the charge down to the reserve",
+        ),
+        Figure(
+            name="hot_cell_endless_c", unit="degC", label="hottest cell, endless ride", decimals=1, part="heat",
             more_is_better=False, limit=(20, 110), below_zero=True, step=(1e-4, 50), views="tfs",
-            meaning="temperature of the hottest cell in a ride that goes on and on",
+            meaning="temperature of the hottest cell in a ride that is repeated without end",
         ),
         Figure(
             name="speed_headroom_kmh", unit="km/h", label="speed headroom", decimals=1, part="speed",

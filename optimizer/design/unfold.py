@@ -177,7 +177,7 @@ def _cut_table(conductors: Sequence[dict[str, Any]]) -> pd.DataFrame:
 def _ride_frame(space: Space, chosen: Chosen, row: Mapping[str, Any]) -> pd.DataFrame:
     """The ride over time, as the score drives it; beside it the temperature of the hottest cell.
 
-    The score keeps resistances at the air's temperature, and so does this: one range, in the table and under the chart.
+    Resistances follow the course that the score takes (score/warmth.py): one range, in the table and under the chart.
     """
     block = design_block(space, chosen)
     trace = ride_trace(

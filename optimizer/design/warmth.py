@@ -14,7 +14,7 @@ from optimizer.pack import limits
 from optimizer.pack.protection import warming
 from optimizer.pack.protection.warming import Warming
 from optimizer.ride.simulate import RideTrace, simulate_trace
-from optimizer.score.score import packs, uneven
+from optimizer.score.score import on_the_ride, uneven
 from optimizer.search.space import guard
 from optimizer.search.space.space import Space
 
@@ -77,9 +77,9 @@ def ride_trace(space: Space, chosen: Chosen, row: Mapping[str, Any], *, points: 
         Fields of the pack as the ride sees it, in place of the score's.
     """
     context, block = space.context, design_block(space, chosen)
-    pack = packs(block, context=context, pack_mass_kg=np.array([float(row["pack_mass_kg"])]))
+    pack, ride = on_the_ride(block, context=context, pack_mass_kg=np.array([float(row["pack_mass_kg"])]))
     return simulate_trace(
-        replace(pack, **more), steps=context.steps, ride=context.ride, start_soc=context.start_soc,
+        replace(pack, **more), steps=context.steps, ride=ride, start_soc=context.start_soc,
         reserve_soc=context.reserve_soc, points=points,
     )  # fmt: skip
 

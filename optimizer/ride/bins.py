@@ -57,6 +57,8 @@ class CompressedRide:
         Loads of the steps that may stop a pack, at the least and the largest mass, see critical.py.
     critical_count : ndarray of int, shape (n_cells,)
         Steps in use, the first ones.
+    critical_at : ndarray of int, shape (n_cells, k)
+        Which fine steps of the lap they are; -1 for none.
     runs : ndarray, shape (n_cells, k, RUN)
         Where these steps lie.
     course : Course
@@ -76,6 +78,7 @@ class CompressedRide:
     table: Floats
     critical: Floats
     critical_count: NDArray[np.int64]
+    critical_at: NDArray[np.int64]
     runs: Floats
     course: Course
 
@@ -120,12 +123,14 @@ def compress(
     if not np.all(mean_w > 0):
         raise ValueError(f"the ride takes no energy from the battery: mean power {mean_w.min():.3g} W")
     bins, error = _merge_until(steps, masses=masses, tolerance=tolerance)
-    critical, count, runs, course = critical_steps(steps, cells=cells, mass_min_kg=mass_min_kg, mass_max_kg=mass_max_kg)
+    critical, count, at, runs, course = critical_steps(
+        steps, cells=cells, mass_min_kg=mass_min_kg, mass_max_kg=mass_max_kg
+    )
     return CompressedRide(
         *bins, vehicle=steps.vehicle, distance_m=float(steps.distance_m.sum()),
         duration_s=float(steps.duration_s.sum()), mass_min_kg=mass_min_kg, mass_max_kg=mass_max_kg,
         error=error, cells=cells, table=_shares(power_w[1], steps=steps, cells=cells), critical=critical,
-        critical_count=count, runs=runs, course=course,
+        critical_count=count, critical_at=at, runs=runs, course=course,
     )  # fmt: skip
 
 

@@ -16,11 +16,12 @@ from optimizer.cell.fade import Fade
 from optimizer.cell.model import CellModel, pulse_resistance_ohm
 from optimizer.pack import limits
 from optimizer.ride.bins import CompressedRide, compress, drawn_all_the_way, falls_with_mass
-from optimizer.ride.kernels.cells import CAPACITY, CellArrays, from_models
+from optimizer.ride.kernels.cells import CellArrays, from_models
 from optimizer.ride.load.headroom import Motor
 from optimizer.ride.load.profile import Profile, profile
 from optimizer.ride.load.roadload import RideSteps, Vehicle, air_density, ride_steps
 from optimizer.ride.load.trace import KMH_PER_M_S, Trace, steady_cruise, trace_from_arrays
+from optimizer.score.warmth import Warmth, ride_of, scaled, warmth_of
 from optimizer.score.wear import Wear, wear_of
 
 Floats = npt.NDArray[np.float64]
@@ -30,7 +31,7 @@ PACK_MASS_KG = (0.0, 120.0)
 # And those at which its currents over time are looked at.
 PROFILE_KG = (0.0, 15.0, 120.0)
 
-# A ride without end warms its cells: their heat is that of cells no colder than this [degC].
+# Power that lasts warms cells in the cold, but is counted with cells no warmer than this [degC].
 WARM_C = 25.0
 
 # A short circuit is judged by the resistance after so long [s].
@@ -43,7 +44,7 @@ class CellTable:
 
     Resistances are of one cell, drop from rest over current: peak_ohm after peak_seconds at the reference
     state of charge, peak_low_ohm the same at low charge, steady_ohm under a load that lasts, warm_ohm the same of a
-    cell no colder than WARM_C [ohm];
+    cell at WARM_C, or at the powers' temperature where that is warmer [ohm];
     lasting_ohm, shape (3, n_cells), the same at the ride's start, the reference and the reserve, at the
     ride's temperature. Currents are ratings [A]: ride_a bounds the highest current of a lap so that the moving mean
     of the squares stays under the continuous rating; regen_a is the charge current left in the cold; fault_a is that
@@ -93,6 +94,7 @@ class Context:
     reserve_soc: float
     reference_soc: float
     air_c: float
+    powers_c: float
     voltage_min_v: float
     battery_current_a: float
     regen_current_a: float
@@ -101,6 +103,7 @@ class Context:
     motor: Motor | None
     chargers: Chargers | None
     profile: Profile
+    warmth: Warmth
     # Resistance of the worst series group over the mean one [-], one per candidate of the block that is scored,
     # where it has been drawn; None: what dcir_cv lets expect.
     weakest_group: Floats | None = None
@@ -207,6 +210,7 @@ def cell_table(
     warm = steady
     if asked.temp_c < WARM_C:
         (warm,) = drop_ohm(models, socs=(asked.reference_soc,), seconds=np.inf, temp_c=WARM_C)
+        warm = np.minimum(warm, steady)
     states = (ride.start_soc, asked.reference_soc, ride.reserve_soc)
     lasting = drop_ohm(models, socs=states, seconds=np.inf, temp_c=ride.temp_c)
     return CellTable(
@@ -270,7 +274,7 @@ def build_context(
     found: dict[str, Context] = {}
     for situation in brief.situation:
         ride = (traces or {}).get(situation.name, trace if situation.speed_kmh is None else None)
-        here = _context_of(brief_in(brief, situation), trace=ride, **what)
+        here = _context_of(brief_in(brief, situation), trace=ride, start_c=situation.start_temp_c, **what)
         found[situation.name] = replace(here, wear=own.wear, years=situation.years)
     if not found:
         return own
@@ -286,8 +290,9 @@ def _context_of(
     models: Sequence[CellModel],
     trace: Ride | None,
     chargers: Chargers | None,
+    start_c: float | None = None,
 ) -> Context:
-    """Context of one set of conditions."""
+    """Context of one set of conditions; cells start the ride at the air's temperature unless start_c is given."""
     asked, vehicle, ride = brief.electrical, brief.vehicle, brief.ride
     assert asked is not None and vehicle is not None and ride is not None
     lap = (
@@ -317,6 +322,7 @@ def _context_of(
         reserve_soc=ride.reserve_soc,
         reference_soc=asked.reference_soc,
         air_c=ride.temp_c,
+        powers_c=asked.temp_c,
         voltage_min_v=asked.voltage_min_v,
         battery_current_a=asked.battery_current_a,
         regen_current_a=asked.regen_current_a,
@@ -326,6 +332,7 @@ def _context_of(
         motor=_motor(brief),
         chargers=chargers,
         profile=lap_profile,
+        warmth=warmth_of(brief, models=models, ride=short, steps=steps, start_c=start_c),
         wear=wear_of(
             brief, ride=short, vehicle_mass_kg=mass_kg, chemistry=cells.chemistry[rows], cell_kg=table.mass_kg,
             cell_wh=table.energy_wh,
@@ -349,27 +356,16 @@ def with_own_cells(context: Context, cell: npt.NDArray[np.int64], *, capacity: F
     Context
         Of n cells.
     """
-    def own(arrays: CellArrays) -> CellArrays:
-        kept = {item.name: getattr(arrays, item.name)[cell] for item in fields(arrays)}
-        for name in ("r0_ohm", "r1_ohm", "r2_ohm"):
-            kept[name] = kept[name] * resistance[:, None]
-        kept["capacity_ah"] = kept["capacity_ah"] * capacity
-        return replace(arrays, **kept)
-
-    ride = context.ride
-    arrays = own(ride.cells)
-    table = ride.table[cell]
-    table[:, CAPACITY] = arrays.capacity_ah
-    ride = replace(
-        ride, cells=arrays, table=table, critical=ride.critical[cell], critical_count=ride.critical_count[cell],
-        runs=ride.runs[cell],
-    )  # fmt: skip
+    by: dict[str, Floats] = {"capacity": capacity, "resistance": resistance}
+    ride = ride_of(context.ride, cell, scaled(context.ride.cells, cell, **by))
+    warmth = context.warmth.of(cell, **by)
     taken = {item.name: getattr(context.cells, item.name) for item in fields(context.cells)}
     taken = {name: values[:, cell] if name == "lasting_ohm" else values[cell] for name, values in taken.items()}
     for name in ("peak_ohm", "peak_low_ohm", "steady_ohm", "warm_ohm", "lasting_ohm"):
         taken[name] = taken[name] * resistance
     taken["energy_wh"] = taken["energy_wh"] * capacity
-    return replace(context, cells=CellTable(**taken), arrays=own(context.arrays), ride=ride)
+    arrays = scaled(context.arrays, cell, **by)
+    return replace(context, cells=CellTable(**taken), arrays=arrays, ride=ride, warmth=warmth)
 
 
 def _vehicle(brief: Brief) -> Vehicle:

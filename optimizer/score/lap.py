@@ -1,4 +1,4 @@
-"""What a lap asks whatever ends it: currents, the hottest cell in the long run, speed under load."""
+"""What a lap asks whatever ends it: currents, the hottest cell, speed under load."""
 
 from __future__ import annotations
 
@@ -7,9 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.constants import CELSIUS_K
 from optimizer.pack import limits
+from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
+from optimizer.ride.kernels import heat as kernel
 from optimizer.ride.load.headroom import speed_headroom_kmh
-from optimizer.score.context import Context, at_soc
+from optimizer.score.context import WARM_C, Context, at_soc
+from optimizer.score.warmth import SPAN_K, courses
 
 if TYPE_CHECKING:
     from optimizer.score.score import Block
@@ -17,24 +21,83 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 
 
-def hot_cell_c(block: Block, *, context: Context, pack_mass_kg: Floats) -> Floats:
-    """Temperature that the hottest cell would reach if the ride went on and on at the reference charge.
+# The mean cell's rise over the hottest one's in a compartment's network: 0.965 to 1 in packs of the demo
+# (tests/pack/test_warmth.py). Heat follows the mean cell's resistance.
+MEAN_PART = 0.95
+# Steps of temperature between which the hottest cell's is sought, up to where laws are told.
+HEAT_STEPS = 15
 
-    T = T_air + rise · r_warm · mean((I/P)²), I the current of each power bin of the lap: at the sagging voltage
-    where the pack gives power, P/OCV where it takes power back.
 
-    Steady, so on the safe side of any ride that ends; and free of the pack's limits, so that a pack which
-    stops early does not look cool. Braking through a resistance takes a little less current than P/OCV; counted
-    so, a worse wire would cool the cells.
+def hot_cell_end_c(block: Block, *, context: Context, pack_mass_kg: Floats) -> Floats:
+    """Temperature of the hottest cell when the charge down to the reserve is used [°C].
 
-    r_warm is the resistance at the powers' temperature, or at WARM_C in the cold: cells that come out warmer than that
-    have no more resistance, so the figure is not too low where it is above WARM_C; where it is below, so are the cells.
+    Free of the pack's limits, so that a pack that stops early does not look cool; cells start no colder than the air.
+    The lengths of its steps are those of the course that all packs of these cells have (score/warmth.py), which lasts
+    no shorter than a real pack's. So heat is all that parts change, and the figure never falls as one worsens.
     """
-    cell_ohm = context.cells.warm_ohm[block.cell]
-    _, current_a = lap_current_a(block, context=context, pack_mass_kg=pack_mass_kg, cell_ohm=cell_ohm)
-    square = (current_a**2) @ context.ride.weight / block.parallel**2
-    heat_w = cell_ohm * square
-    out: Floats = context.air_c + block.hot_rise_k_per_w * heat_w
+    pairs, back = np.unique(
+        np.column_stack([block.cell, block.series * block.parallel]), axis=0, return_inverse=True
+    )
+    course = courses(context, pairs[:, 0], pairs[:, 1])
+    return _hottest(
+        block, course.soc[:-1], course.seconds[back.ravel()], context=context, pack_mass_kg=pack_mass_kg,
+        start_c=max(context.warmth.start_c, context.air_c),
+    )  # fmt: skip
+
+
+def hot_cell_endless_c(block: Block, *, context: Context, pack_mass_kg: Floats) -> Floats:
+    """Temperature that the hottest cell reaches if the ride goes on and on at the reference charge [°C].
+
+    T = T_air + rise·(r(T) + R_out)·mean((I/P)²): the steady state, with the resistance at its own temperature.
+    """
+    forever = np.full((len(block), 1), np.inf)
+    return _hottest(
+        block, np.array([context.reference_soc]), forever, context=context, pack_mass_kg=pack_mass_kg,
+        start_c=context.air_c,
+    )  # fmt: skip
+
+
+def _hottest(
+    block: Block, soc: Floats, seconds: Floats, *, context: Context, pack_mass_kg: Floats, start_c: float
+) -> Floats:
+    """The hottest cell after steps at states of charge (ride/kernels/heat.py).
+
+    Braking through a resistance takes a little less current than P/OCV; counted so, a worse wire would cool the cells.
+    Heat of plates, wires, BMS and fuse counts as if it arose in the cells, where the plates' does: they have 3 to 7 %
+    of the cells' resistance in the demo.
+    """
+    ride, warmth, vehicle = context.ride, context.warmth, context.ride.vehicle
+    temps = np.linspace(context.air_c, max(start_c, context.air_c) + SPAN_K / MEAN_PART, HEAT_STEPS + 1)
+    inside = context.air_c + MEAN_PART * (temps - context.air_c)
+    number = block.series * block.parallel
+    packs = np.empty((len(block), kernel.PACK))
+    packs[:, kernel.SHARE] = 1.0 / number
+    packs[:, kernel.OUTSIDE] = block.extra_ohm * block.parallel / block.series
+    packs[:, kernel.MASS] = pack_mass_kg + context.vehicle_mass_kg
+    packs[:, kernel.RISE] = block.hot_rise_k_per_w
+    packs[:, kernel.CAPACITY] = context.cells.mass_kg[block.cell] * CELL_J_PER_KG_K
+    return np.asarray(kernel.hottest(
+        block.cell, packs, start_c, context.air_c, temps,
+        np.stack([warmth.lasting_ohm(float(z), inside).T for z in soc], axis=1).copy(),
+        np.stack([at_soc(ride.cells.ocv_v, float(z)) for z in soc], axis=1), seconds,
+        (ride.constant_w, ride.per_mass_w_kg, ride.weight),
+        (1.0 / vehicle.drivetrain_efficiency, vehicle.regen_efficiency, vehicle.accessory_w),
+    ))  # fmt: skip
+
+
+def warm_ohm(block: Block, *, context: Context, current_a: Floats) -> Floats:
+    """Resistance of cells under a load that lasts, as warm as it makes them, WARM_C at most [ohm].
+
+    T = T_air + N·r_warm·i²/G with the walls' G (score/warmth.py) and the resistance at WARM_C, so no warmer than cells
+    are; between the powers' temperature and WARM_C ln r is linear in 1/T.
+    """
+    cells, k = context.cells, block.cell
+    k_per_w = block.series * block.parallel / context.warmth.walls_w_k
+    temp_c = context.air_c + k_per_w * cells.warm_ohm[k] * (current_a / block.parallel) ** 2
+    cold, here, warm = (
+        1.0 / (each + CELSIUS_K) for each in (context.powers_c, np.clip(temp_c, context.powers_c, WARM_C), WARM_C)
+    )
+    out: Floats = cells.steady_ohm[k] * (cells.warm_ohm[k] / cells.steady_ohm[k]) ** ((here - cold) / (warm - cold))
     return out
 
 

@@ -9,7 +9,7 @@ figures for which this does not hold.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -18,11 +18,13 @@ from optimizer.base.figures import ANY, VARYING, in_situation, made_by, sided, s
 from optimizer.pack import limits
 from optimizer.pack.charge import charge_time, choose_charger
 from optimizer.pack.sharing import weakest_group_capacity, weakest_group_factor, worst_share
+from optimizer.ride.bins import CompressedRide
 from optimizer.ride.range import PackBlock, RangeBlock, range_block
 from optimizer.ride.simulate import simulate
-from optimizer.score.context import Context
-from optimizer.score.lap import headrooms, hot_cell_c, lap_current_a
+from optimizer.score.context import WARM_C, Context
+from optimizer.score.lap import headrooms, hot_cell_end_c, hot_cell_endless_c, lap_current_a, warm_ohm
 from optimizer.score.situations import TOLD_IN_SITUATIONS, aged, needed_in, with_unknown, worst
+from optimizer.score.warmth import warmed
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -100,6 +102,9 @@ class Block:
 
 Scores = dict[str, Floats]
 
+# How often, in the cold, lasting power is sought anew with cells as warm as the power before has made them.
+COLD_PASSES = 4
+
 # Which figures each part computes; a caller that needs few is not charged for all.
 POWER_FIGURES, RIDE_FIGURES, HEAT_FIGURES, SPEED_FIGURES, CHARGE_FIGURES, USE_FIGURES = (
     made_by(part) for part in ("powers", "ride", "heat", "speed", "charge", "use")
@@ -152,7 +157,9 @@ def _score_in(block: Block, context: Context, *, figures: frozenset[str] | None,
     if figures is None or figures & RIDE_FIGURES:
         out |= ride(block, context=context, pack_mass_kg=mass_kg, stepped=stepped)
     if figures is None or figures & HEAT_FIGURES:
-        out["hot_cell_c"] = hot_cell_c(block, context=context, pack_mass_kg=mass_kg)
+        for name, hot in (("hot_cell_end_c", hot_cell_end_c), ("hot_cell_endless_c", hot_cell_endless_c)):
+            if figures is None or name in figures:
+                out[name] = hot(block, context=context, pack_mass_kg=mass_kg)
     if context.motor is not None and (figures is None or figures & SPEED_FIGURES):
         out |= headrooms(block, context=context, pack_mass_kg=mass_kg)
     if figures is None or figures & CHARGE_FIGURES:
@@ -192,7 +199,11 @@ def statics(block: Block, *, context: Context) -> Scores:
 
 
 def powers(block: Block, *, context: Context) -> Scores:
-    """Peak power at the reference and the low state of charge, and continuous power, each with its limit."""
+    """Peak power at the reference and the low state of charge, and continuous power, each with its limit.
+
+    In the cold a power that lasts warms its cells: it is sought from the powers' temperature on, each time with the
+    resistance that the power before leads to. Less current leaves more of it, so what holds of one pass holds of all.
+    """
     cells, k = context.cells, block.cell
     weakest = context.weakest_group
     if weakest is None:
@@ -202,7 +213,7 @@ def powers(block: Block, *, context: Context) -> Scores:
     def most(ocv_v: Floats, ohm: Floats, cell_a: Floats, cap_a: Floats, thermal_a: Floats) -> limits.Power:
         return limits.greatest_power(
             ocv_v[k],
-            cell_ohm=ohm[k],
+            cell_ohm=ohm,
             cut_off_v=cells.voltage_min_v[k],
             series=block.series,
             parallel=block.parallel,
@@ -217,17 +228,18 @@ def powers(block: Block, *, context: Context) -> Scores:
             terminal_min_v=context.voltage_min_v,
         )
 
+    def lasting(ohm: Floats) -> limits.Power:
+        thermal = limits.thermal_current(
+            cells.temp_max_c[k] - context.air_c, rise_k_per_w=block.hot_rise_k_per_w, heat_ohm=ohm / block.parallel**2
+        )
+        return most(cells.ocv_reference_v, ohm, cells.continuous_a, block.continuous_cap_a, thermal)
+
     cool = np.full(len(block), np.inf)
-    peak = most(cells.ocv_reference_v, cells.peak_ohm, cells.peak_a, block.peak_cap_a, cool)
-    low = most(cells.ocv_low_v, cells.peak_low_ohm, cells.peak_a, block.peak_cap_a, cool)
-    thermal = limits.thermal_current(
-        cells.temp_max_c[k] - context.air_c,
-        rise_k_per_w=block.hot_rise_k_per_w,
-        heat_ohm=cells.steady_ohm[k] / block.parallel**2,
-    )
-    steady = most(
-        cells.ocv_reference_v, cells.steady_ohm, cells.continuous_a, block.continuous_cap_a, thermal
-    )
+    peak = most(cells.ocv_reference_v, cells.peak_ohm[k], cells.peak_a, block.peak_cap_a, cool)
+    low = most(cells.ocv_low_v, cells.peak_low_ohm[k], cells.peak_a, block.peak_cap_a, cool)
+    steady = lasting(cells.steady_ohm[k])
+    for _ in range(COLD_PASSES if context.powers_c < WARM_C else 0):
+        steady = lasting(warm_ohm(block, context=context, current_a=steady.current_a))
     return {
         "regen_limit_a": regen_limit_a(block, context=context),
         "peak_power_w": peak.power_w,
@@ -257,8 +269,16 @@ def regen_limit_a(block: Block, *, context: Context) -> Floats:
     return np.minimum(np.minimum(cell_a, block.regen_cap_a), context.regen_current_a)
 
 
+def on_the_ride(block: Block, *, context: Context, pack_mass_kg: Floats) -> tuple[PackBlock, CompressedRide]:
+    """Packs as the ride sees them, and the ride with cells of their own, as they warm on it (score/warmth.py)."""
+    warm, own = warmed(context, block.cell, block.series * block.parallel)
+    return replace(packs(block, context=context, pack_mass_kg=pack_mass_kg), cell=own), warm
+
+
 def packs(block: Block, *, context: Context, pack_mass_kg: Floats) -> PackBlock:
-    """The block as the ride sees it: masses of the whole vehicle, least of all current limits, the weakest group."""
+    """Packs with cells of the air's temperature: masses of the whole vehicle, least of all current limits, the weakest
+    group.
+    """
     k = block.cell
     share = uneven(block, context=context)
     cell_a = limits.cell_cap(context.cells.ride_a[k], parallel=block.parallel, share=share)
@@ -276,11 +296,7 @@ def packs(block: Block, *, context: Context, pack_mass_kg: Floats) -> PackBlock:
 
 
 def ride(block: Block, *, context: Context, pack_mass_kg: Floats, stepped: bool = False) -> Scores:
-    """Range until the reserve or whatever stops the ride before.
-
-    Cells stay at the air's temperature here: they warm up in use and give a little more, so the range is on
-    the safe side and monotone in every part's figure.
-    """
+    """Range until the reserve or whatever stops the ride before."""
     run = (driven if stepped else ridden)(block, context=context, pack_mass_kg=pack_mass_kg)
     return {
         "range_km": run.range_km,
@@ -292,23 +308,16 @@ def ride(block: Block, *, context: Context, pack_mass_kg: Floats, stepped: bool 
 
 def driven(block: Block, *, context: Context, pack_mass_kg: Floats) -> RangeBlock:
     """The stepped form of the ride."""
+    pack, warm = on_the_ride(block, context=context, pack_mass_kg=pack_mass_kg)
     return simulate(
-        packs(block, context=context, pack_mass_kg=pack_mass_kg),
-        steps=context.steps,
-        ride=context.ride,
-        start_soc=context.start_soc,
-        reserve_soc=context.reserve_soc,
+        pack, steps=context.steps, ride=warm, start_soc=context.start_soc, reserve_soc=context.reserve_soc
     )
 
 
 def ridden(block: Block, *, context: Context, pack_mass_kg: Floats) -> RangeBlock:
     """The fast form of the ride."""
-    return range_block(
-        packs(block, context=context, pack_mass_kg=pack_mass_kg),
-        ride=context.ride,
-        start_soc=context.start_soc,
-        reserve_soc=context.reserve_soc,
-    )
+    pack, warm = on_the_ride(block, context=context, pack_mass_kg=pack_mass_kg)
+    return range_block(pack, ride=warm, start_soc=context.start_soc, reserve_soc=context.reserve_soc)
 
 
 def charge_times(block: Block, *, context: Context) -> Scores:

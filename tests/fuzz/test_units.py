@@ -148,7 +148,7 @@ def brief_slips():
     data = tomllib.loads((BRIEFS / "cargo-scooter.toml").read_text())
     wanted = [(("electrical", key)) for key in ("voltage_max_v", "battery_current_a", "temp_c", "peak_seconds")]
     wanted += [("vehicle", key) for key in ("mass_kg", "rider_kg", "payload_kg", "wheel_diameter_mm")]
-    wanted += [("ride", "temp_c"), ("parts", "case_density_kg_m3"), ("constraints", "hot_cell_c_max")]
+    wanted += [("ride", "temp_c"), ("parts", "case_density_kg_m3"), ("constraints", "hot_cell_endless_c_max")]
     wanted += [("compartment", 1, key) for key in ("length_mm", "width_mm", "height_mm")]
     for loc in wanted:
         value = mutate.holder(data, loc)[loc[-1]]

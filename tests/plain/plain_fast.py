@@ -149,25 +149,36 @@ def due(run, level):
 class Course:
     """A lap as the fast range sees it for one cell, over the masses it was compressed for."""
 
-    def __init__(self, lap, bins, cell, mass_min_kg, mass_max_kg):
+    def __init__(self, lap, bins, cell, mass_min_kg, mass_max_kg, *, known):
         self.lap, self.bins, self.cell, self.masses = lap, bins, cell, (mass_min_kg, mass_max_kg)
-        taus = (TAU1, cell.tau2_s, cell.lag_tau_s)
+        # Shares and steps are those of the cell in the air; loads lie between those of the two nearest temperatures.
+        first = known.cells[0]
+        taus = (TAU1, first.tau2_s, first.lag_tau_s)
         middle = lap.battery_w(0.5 * (mass_min_kg + mass_max_kg))
         self.shares = [min(max(filtered(middle, lap.seconds, tau)[1], 0.0), 1.0) for tau in taus]
-        ends = []
-        for mass in self.masses:
-            steps = fine_steps(lap.battery_w(mass), lap.seconds, lap.metres)
-            ends.append(remembered([p for p, _, _ in steps], [s for _, s, _ in steps], taus, cell.lag_s))
-        # What is remembered never eases with mass.
-        low = [r.numbers() for r in ends[0]]
-        high = [[b[0], *map(max, a[1:], b[1:])] for a, b in zip(low, (r.numbers() for r in ends[1]), strict=True)]
+        low, high = self.loads(first)
         middle = [_row([0.5 * (x + y) for x, y in zip(a, b, strict=True)]) for a, b in zip(low, high, strict=True)]
         four = four_of(middle)
         kept = in_sectors(four, hardest(four), low, high)
-        self.critical = [(low[k], high[k]) for k in kept]
+        at, part = cell.between
+        cold, warm = self.loads(known.cells[at]), self.loads(known.cells[at + 1])
+        self.critical = [
+            tuple([a + part * (b - a) for a, b in zip(cold[m][k], warm[m][k], strict=True)] for m in (0, 1))
+            for k in kept
+        ]
         mass = mass_min_kg + MASS_PART * (mass_max_kg - mass_min_kg)
         self.road = Road(fine_steps(lap.battery_w(mass), lap.seconds, lap.metres))
         self.runs = [self.road.run(four, k) for k in kept]
+
+    def loads(self, cell):
+        """Loads of all steps at both masses; what is remembered never eases with mass."""
+        ends = []
+        for mass in self.masses:
+            steps = fine_steps(self.lap.battery_w(mass), self.lap.seconds, self.lap.metres)
+            taus = (TAU1, cell.tau2_s, cell.lag_tau_s)
+            ends.append(remembered([p for p, _, _ in steps], [s for _, s, _ in steps], taus, cell.lag_s))
+        low = [r.numbers() for r in ends[0]]
+        return low, [[b[0], *map(max, a[1:], b[1:])] for a, b in zip(low, (r.numbers() for r in ends[1]), strict=True)]
 
     def steps_at(self, mass_kg, cells):
         part = (mass_kg - self.masses[0]) / (self.masses[1] - self.masses[0])

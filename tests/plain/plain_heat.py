@@ -76,6 +76,18 @@ def hot_rise(layout, chain, groups, room, gaps, case_area_mm2):
     return RISE_K * len(used) / (low * _box_w_per_k(box, low))
 
 
+def walls_of_boxes(rooms, wall_mm, air_c):
+    """From holders through all boxes' walls to the air [W/K], 20 K over it, and the walls' 2 mm of aluminium [J/K]."""
+    conductance = capacity = 0.0
+    for room in rooms:
+        length, width, height = box = [high - low for low, high in room.extent_mm]
+        area = 2.0 * ((length + width) * height + length * width) * 1e-6
+        outside, gap = _box_w_per_k(box, RISE_K, air_c), area * _gap(max(wall_mm, 0.1), height * 1e-3)
+        conductance += outside * gap / (outside + gap)
+        capacity += area * 0.002 * 2700.0 * 900.0
+    return conductance, capacity
+
+
 def _cylinders(d, gap, length, k):
     s = d + gap
     shape = 2 * s / math.sqrt(s * s - d * d) * math.atan(math.sqrt((s + d) / (s - d))) - math.pi / 2
@@ -93,11 +105,11 @@ def _gap(gap_mm, height_m):
     return max(AIR_K / (gap_mm * 1e-3), free) + _radiation(0.099, 40.0, 30.0)
 
 
-def _box_w_per_k(box, rise):
+def _box_w_per_k(box, rise, air_c=AIR_C):
     length, width, height = (side * 1e-3 for side in box)
     sides, top, across = 2 * (length + width) * height, length * width, (length + width) / 2
     free = 1.42 * (rise / height) ** 0.25 * sides + (1.32 + 0.59) * (rise / across) ** 0.25 * top
-    return free + _radiation(0.9, AIR_C + rise, AIR_C) * (sides + 2 * top)
+    return free + _radiation(0.9, air_c + rise, air_c) * (sides + 2 * top)
 
 
 def _over_box(inner, outer, inner_outer, inner_case, outer_case, case_box):

@@ -11,7 +11,7 @@ from statistics import median
 from plain_cell import cell_of, even, ride_cell
 from plain_fast import Course, Run
 from plain_harness import harness_of
-from plain_heat import hot_rise
+from plain_heat import hot_rise, walls_of_boxes
 from plain_protection import (
     Laps,
     bms_ride,
@@ -26,6 +26,7 @@ from plain_protection import (
 )
 from plain_road import G, bins_of, lap_of
 from plain_step import Load, fine_steps, ride
+from plain_warm import Warm, warmed
 from plain_wear import Hardest, Wear, conditions
 
 from optimizer.fit.region.geometry import clearance
@@ -83,7 +84,10 @@ class Plain:
         # The ride is compressed for packs of 0 to 120 kg.
         self.bins = bins_of(self.lap, self.vehicle_kg, self.vehicle_kg + 120.0)
         self.laps = Laps(self.lap, [self.vehicle_kg + pack_kg for pack_kg in (0.0, 15.0, 120.0)])
-        self._cells, self._cases, self._courses = {}, {}, {}
+        self._cells, self._cases, self._courses, self._ridden, self._walls = {}, {}, {}, {}, None
+        # Cells at the ride's start: at the air's temperature unless a situation says otherwise.
+        air_c = self.brief.ride.temp_c
+        self.start_c = air_c if item is None or item.start_temp_c is None else item.start_temp_c
         self.years = 0.0 if item is None else item.years
         # Capacity left and growth of resistance of the pack in hand.
         self.kept, self.grown = 1.0, 1.0
@@ -96,10 +100,14 @@ class Plain:
     def cell(self, row):
         if row not in self._cells:
             cell = cell_of(self.inputs.cells, row, self.brief.ageing)
-            # Charged at 25 °C, ridden at the air's temperature.
-            self._cells[row] = cell, ride_cell(cell, 25.0), ride_cell(cell, self.brief.ride.temp_c)
-        cell, *arrays = self._cells[row]
-        return Grown(cell, self.kept, self.grown), *(older(each, self.kept, self.grown) for each in arrays)
+            # Charged at 25 °C, ridden from the coldest of air and start on, up to 30 K above the warmest.
+            low, high = sorted((self.brief.ride.temp_c, self.start_c))
+            temps = [low + part * (high + 30.0 - low) for part in (0.0, 0.4, 1.0)]
+            self._cells[row] = cell, ride_cell(cell, 25.0), Warm([ride_cell(cell, at) for at in temps], temps)
+        cell, charged, warm = self._cells[row]
+        kept, grown = self.kept, self.grown
+        warm = Warm([older(each, kept, grown) for each in warm.cells], warm.temps)
+        return Grown(cell, kept, grown), older(charged, kept, grown), warm
 
     def wear(self, pack):
         """What [use] does to the cells of a pack, on the brief's own ride."""
@@ -136,6 +144,25 @@ class Plain:
                 out[f"range_{end}_km_{name}"] = other.figures(pack, fast=False, parts=parts)["range_km"]
                 out[f"capacity_left_{end}_{name}"] = other.kept
         return out
+
+    def walls(self):
+        """From holders through the walls to the air, and the walls' heat capacity."""
+        if self._walls is None:
+            self._walls = walls_of_boxes(self.rooms, self.brief.clearance.wall_mm, self.brief.ride.temp_c)
+        return self._walls
+
+    def ridden(self, row, count):
+        """The cell as it warms in packs of so many, and how long each step of its charge takes."""
+        key = row, count, self.kept, self.grown
+        if key not in self._ridden:
+            kg = float(self.inputs.cells.mass_g[row]) / 1000.0
+            power = [self.lap.drawn_w(a + b * (self.vehicle_kg + count * kg)) / count for a, b, _ in self.bins]
+            weight = [w for _, _, w in self.bins]
+            least_a = -self.cold_part(row) * float(self.inputs.cells.current_charge_a[row])
+            self._ridden[key] = warmed(
+                self.cell(row)[2], self.brief.ride, power, weight, least_a, kg, count, self.walls(), self.start_c
+            )
+        return self._ridden[key]
 
     def plates(self, fill, groups, pack):
         """Metal of the first groups: geometry of the fit's, held against scikit-fem in tests/conductors."""
@@ -322,15 +349,18 @@ class Plain:
         memory = 1e-6 if part >= 1.0 else max(-float(cells.pulse_s[row]) / math.log1p(-part), 1e-6)
         return steady, pulse, memory
 
-    def regen(self, pack, caps, share):
-        """What braking may return: 0 below 0 °C, a fifth from there, two fifths from 5 °C, all from 15 °C on."""
+    def cold_part(self, row):
+        """Part of the charge current: 0 below 0 °C, a fifth from there, two fifths from 5 °C, all from 15 °C on."""
         coldest = min(self.brief.ride.temp_c, self.brief.electrical.temp_c)
         part = 1.0 if coldest >= 15 else 0.4 if coldest >= 5 else 0.2 if coldest >= 0 else 0.0
-        if str(self.inputs.cells.chemistry[pack.cell]) in ("LTO", "Na-ion"):
+        if str(self.inputs.cells.chemistry[row]) in ("LTO", "Na-ion"):
             part = 1.0
-        if coldest < float(self.inputs.cells.charge_temp_min_c[pack.cell]):
-            part = 0.0
-        cell_a = part * float(self.inputs.cells.current_charge_a[pack.cell]) * pack.parallel / share
+        return 0.0 if coldest < float(self.inputs.cells.charge_temp_min_c[row]) else part
+
+    def regen(self, pack, caps, share):
+        """What braking may return."""
+        charge_a = float(self.inputs.cells.current_charge_a[pack.cell])
+        cell_a = self.cold_part(pack.cell) * charge_a * pack.parallel / share
         return min(cell_a, *caps["regen"].values(), self.brief.electrical.regen_current_a)
 
     def share(self, pack, cell, parts):
@@ -342,10 +372,11 @@ class Plain:
         cells = 1.0 / (1.0 - min(self.brief.spread.dcir * max(one, every), 0.9))
         return (1.0 + parts["spread_ohm"] / peak_ohm) * cells
 
-    def power(self, pack, cell, parts, *, soc, seconds, limits):
+    def power(self, pack, cell, parts, *, soc, seconds, limits, ohm=None):
         """P = I (S·ocv − I·R) at the least of all limits."""
         asked, s, p = self.brief.electrical, pack.series, pack.parallel
-        open_v, ohm = cell.open_v(soc), cell.ohm(soc, seconds, asked.temp_c)
+        open_v = cell.open_v(soc)
+        ohm = cell.ohm(soc, seconds, asked.temp_c) if ohm is None else ohm
         pack_ohm = ohm * s / p + parts["ohm"]
         weakest = 1.0 + self.brief.spread.dcir * normal_max(s) / math.sqrt(p)
         found = dict(limits)
@@ -359,7 +390,8 @@ class Plain:
     def figures(self, pack, *, stepped=True, fast=True, parts=None):
         """All figures by name, in the units of their names."""
         t, asked, plan = self.inputs, self.brief.electrical, self.brief.ride
-        cell, charged, arrays = self.cell(pack.cell)
+        cell, charged, _ = self.cell(pack.cell)
+        arrays, _ = self.ridden(pack.cell, pack.series * pack.parallel)
         parts = parts or self.parts(pack)
         s, p, row, count = pack.series, pack.parallel, pack.cell, pack.series * pack.parallel
         out = {
@@ -395,16 +427,24 @@ class Plain:
         )
         low = {"soc": asked.low_soc, "seconds": asked.peak_seconds}
         out["peak_low_w"], _, out["peak_low_limits"] = self.power(pack, cell, parts, limits=peak, **low)
-        lasting_ohm = cell.ohm(asked.reference_soc, math.inf, asked.temp_c)
+        cold_ohm, warm_ohm = (cell.ohm(asked.reference_soc, math.inf, at) for at in (asked.temp_c, 25.0))
+        lasting_ohm, warm_ohm = cold_ohm, min(cold_ohm, warm_ohm)
         room_k = max(float(t.cells.temp_max_c[row]) - plan.temp_c, 0.0)
-        hot_a = math.sqrt(room_k / (parts["rise"] * lasting_ohm / p**2))
-        lasting = caps["continuous"] | {"cell current": steady * p / share, "temperature": hot_a}
-        known = {"soc": asked.reference_soc, "seconds": math.inf}
-        out["continuous_power_w"], out["continuous_current_a"], out["continuous_limits"] = self.power(
-            pack, cell, parts, limits=lasting, **known
-        )
+        # In the cold sought anew, with cells as warm as the power before makes them.
+        for _ in range(5 if asked.temp_c < 25.0 else 1):
+            hot_a = math.sqrt(room_k / (parts["rise"] * lasting_ohm / p**2))
+            lasting = caps["continuous"] | {"cell current": steady * p / share, "temperature": hot_a}
+            found = self.power(
+                pack, cell, parts, limits=lasting, soc=asked.reference_soc, seconds=math.inf, ohm=lasting_ohm
+            )
+            at_c = plan.temp_c + count / self.walls()[0] * warm_ohm * (found[1] / p) ** 2
+            at_c = min(max(at_c, asked.temp_c), 25.0)
+            if asked.temp_c < 25.0:
+                a, b, c = (1.0 / (each + 273.15) for each in (asked.temp_c, at_c, 25.0))
+                lasting_ohm = cold_ohm * (warm_ohm / cold_ohm) ** ((b - a) / (c - a))
+        out["continuous_power_w"], out["continuous_current_a"], out["continuous_limits"] = found
         total_kg = self.vehicle_kg + out["pack_mass_kg"]
-        out["hot_cell_c"] = self.hot_cell(pack, cell, parts, total_kg)
+        out |= self.hot_cells(pack, parts, total_kg)
         amps = self.amps(pack, cell, parts, total_kg, cell.ohm(asked.reference_soc, math.inf, asked.temp_c))
         out["mean_w"] = s * cell.open_v(asked.reference_soc) * sum(weight * each for each, weight in amps)
         out |= self.headroom(pack, cell, parts, total_kg) | self.charging(pack, charged, parts, caps, share)
@@ -428,10 +468,11 @@ class Plain:
 
     def fast_range(self, pack, arrays, load, total_kg):
         """The range that the search goes by."""
-        if pack.cell not in self._courses:
+        key = pack.cell, pack.series * pack.parallel
+        if key not in self._courses:
             masses = self.vehicle_kg, self.vehicle_kg + 120.0
-            self._courses[pack.cell] = Course(self.lap, self.bins, arrays, *masses)
-        run = Run(self._courses[pack.cell], load, total_kg, pack.series * pack.parallel, self.brief.ride.start_soc)
+            self._courses[key] = Course(self.lap, self.bins, arrays, *masses, known=self.cell(pack.cell)[2])
+        run = Run(self._courses[key], load, total_kg, pack.series * pack.parallel, self.brief.ride.start_soc)
         return run.range_km(self.brief.ride.reserve_soc)
 
     def asked_wh_per_km(self, total_kg):
@@ -452,12 +493,38 @@ class Plain:
             self.regen(pack, caps, share) / p,
         )  # fmt: skip
 
-    def hot_cell(self, pack, cell, parts, total_kg):
-        """T = T_air + rise · r_warm · mean((I/P)²) over the lap's bins at the reference charge, braking at OCV."""
-        asked, p = self.brief.electrical, pack.parallel
-        ohm = cell.ohm(asked.reference_soc, math.inf, max(asked.temp_c, 25.0))
-        square = sum(weight * (amps / p) ** 2 for amps, weight in self.amps(pack, cell, parts, total_kg, ohm))
-        return self.brief.ride.temp_c + parts["rise"] * ohm * square
+    def hot_cells(self, pack, parts, total_kg):
+        """T = T0·k + (T_air + rise·(r + R_out)·mean(i²))·(1 − k) for each step of the charge, or k = 0 without end."""
+        plan, warm, count = self.brief.ride, self.cell(pack.cell)[2], pack.series * pack.parallel
+        _, seconds = self.ridden(pack.cell, count)
+        kg = float(self.inputs.cells.mass_g[pack.cell]) / 1000.0
+        loads = [(self.lap.drawn_w(a + b * total_kg) / count, w) for a, b, w in self.bins]
+        outside, rise = parts["ohm"] * pack.parallel / pack.series, parts["rise"]
+
+        def settled(z, before, kept, first):
+            # Resistance is the mean cell's, at 95 % of the rise; laws are told up to 30 K over air and start: 15 steps.
+            node = [plan.temp_c + (first - plan.temp_c + 30.0 / 0.95) * k / 15.0 for k in range(16)]
+
+            def after(k):
+                r = warm.lasting_ohm(z, plan.temp_c + 0.95 * (node[k] - plan.temp_c)) + outside
+                volts, square = even(z, warm.cells[0].ocv), 0.0
+                for power, weight in loads:
+                    root = math.sqrt(max(volts * volts - 4.0 * r * max(power, 0.0), 0.0))
+                    square += weight * (2.0 * power / (volts + root)) ** 2
+                return before * kept + (plan.temp_c + rise * r * square) * (1.0 - kept)
+
+            if after(15) >= node[15]:
+                return after(15)
+            k = next(k for k in range(16) if after(k + 1) <= node[k + 1])
+            below, above = after(k) - node[k], node[k + 1] - after(k + 1)
+            return node[k] + (node[k + 1] - node[k]) * below / (below + above)
+
+        first = max(plan.temp_c, self.start_c)
+        temp, step = first, (plan.start_soc - plan.reserve_soc) / 20
+        for k, lasts in enumerate(seconds):
+            temp = settled(plan.start_soc - k * step, temp, math.exp(-lasts / (kg * 950.0 * rise)), first)
+        endless = settled(self.brief.electrical.reference_soc, plan.temp_c, 0.0, plan.temp_c)
+        return {"hot_cell_end_c": temp, "hot_cell_endless_c": endless}
 
     def amps(self, pack, cell, parts, total_kg, ohm):
         """Current and weight of each of the lap's bins at the reference charge."""

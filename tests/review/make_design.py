@@ -103,9 +103,9 @@ def make_row(**changes):
         "range_stop": "reserve", "peak_power_w": 3120.0, "peak_limit": "cell pulse current",
         "peak_low_w": 2410.0, "continuous_power_w": 1875.0, "pack_mass_kg": 5.12, "cost": 341.6,
         "energy_wh": 874.0, "consumption_wh_per_km": 25.1, "voltage_full_v": 75.6, "voltage_nominal_v": 64.8,
-        "resistance_mohm": 118.0, "hot_cell_c": 43.2, "speed_headroom_kmh": 4.6, "charge_min": 182.0,
+        "resistance_mohm": 118.0, "hot_cell_endless_c": 43.2, "speed_headroom_kmh": 4.6, "charge_min": 182.0,
         "crossing_conductors": 8, "margin_voltage_max_v": 8.4, "margin_range_km": 6.4,
-        "margin_pack_mass_kg": 1.88, "margin_hot_cell_c": 16.8,
+        "margin_pack_mass_kg": 1.88, "margin_hot_cell_endless_c": 16.8,
     }  # fmt: skip
     return row | changes
 
@@ -191,7 +191,7 @@ def make_front(rows=60):
                 split=f"deck:{series - 4} stem:4", pack_mass_kg=mass, energy_wh=energy,
                 cost=55 + series * parallel * (3.1, 4.2, 4.9)[kind] * rng.uniform(0.95, 1.05),
                 peak_low_w=power * 0.8, continuous_power_w=power * 0.55, voltage_full_v=4.2 * series,
-                voltage_nominal_v=3.6 * series, hot_cell_c=rng.uniform(36, 55),
+                voltage_nominal_v=3.6 * series, hot_cell_endless_c=rng.uniform(36, 55),
             )
         )  # fmt: skip
     return pd.DataFrame(found)

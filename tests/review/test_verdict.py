@@ -45,7 +45,7 @@ def test_the_pick_is_the_shortlists_and_the_summarys(front):
 
 def test_the_weakest_margin_is_the_least_part_of_its_bound():
     assert weakest_margin(ROW, constraints={"cost_max": 800.0, "range_km_min": 20.0}) == ("cost_max", 0.015)
-    assert weakest_margin(ROW, constraints={"hot_cell_c_max": None}) is None
+    assert weakest_margin(ROW, constraints={"hot_cell_endless_c_max": None}) is None
 
 
 def test_names_say_the_pack_and_count_its_like():

@@ -14,7 +14,7 @@ def test_known_columns_carry_their_unit():
 @pytest.mark.parametrize(
     ("column", "label", "unit"),
     [
-        ("margin_hot_cell_c", "margin, hottest cell, endless ride", "°C"),
+        ("margin_hot_cell_endless_c", "margin, hottest cell, endless ride", "°C"),
         ("margin_pack_mass_kg_max", "margin, pack mass", "kg"),
         ("strip_a_mm2", "strip", "A/mm²"),
         ("wire_area_mm2", "wire area", "mm²"),

@@ -40,7 +40,7 @@ def brief_text(rng, *, bms):
     limits = {
         "range_km_min": rng.uniform(1, 8), "peak_power_w_min": rng.uniform(50, 400),
         "pack_mass_kg_max": rng.uniform(1, 6), "cost_max": rng.uniform(60, 400),
-        "hot_cell_c_max": rng.uniform(40, 80), "continuous_power_w_min": rng.uniform(50, 200),
+        "hot_cell_endless_c_max": rng.uniform(40, 80), "continuous_power_w_min": rng.uniform(50, 200),
     }  # fmt: skip
     held = rng.choice(sorted(limits), size=rng.integers(0, 4), replace=False)
     low = int(rng.integers(3, 6))

@@ -13,10 +13,11 @@ from optimizer.ride import bins
 from optimizer.search.space.setup import make_space
 from optimizer.search.space.space import Space, Task
 
-OBJECTIVES = ("range_km", "peak_power_w", "pack_mass_kg", "cost", "continuous_power_w", "peak_low_w", "hot_cell_c")
+OBJECTIVES = ("range_km", "peak_power_w", "pack_mass_kg", "cost", "continuous_power_w", "peak_low_w",
+              "hot_cell_end_c", "hot_cell_endless_c")  # fmt: skip
 LIMITS = {
     "range_km_min": (1, 7), "peak_power_w_min": (50, 400), "pack_mass_kg_max": (0.8, 3), "cost_max": (60, 250),
-    "hot_cell_c_max": (35, 80), "continuous_power_w_min": (50, 200),
+    "hot_cell_endless_c_max": (35, 80), "continuous_power_w_min": (50, 200),
 }  # fmt: skip
 
 

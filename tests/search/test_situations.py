@@ -36,7 +36,7 @@ AIMS = (
     (("range_km_any", "pack_mass_kg"), {"peak_power_w_min_cold": 60.0}),
     (("range_km", "peak_low_w_any", "cost"), {"range_km_min_far": 1.0}),
     (("range_km_cold", "range_km_flat_out", "pack_mass_kg"), {"range_km_min_any": 0.5}),
-    (("hot_cell_c_any", "consumption_wh_per_km_far", "cost"), {"hot_cell_c_max_far": 90.0}),
+    (("hot_cell_endless_c_any", "consumption_wh_per_km_far", "cost"), {"hot_cell_endless_c_max_far": 90.0}),
     (("cost", "pack_mass_kg"), {"range_km_min_any": 1.0, "continuous_power_w_min_cold": 40.0}),
     (("range_km_old", "cost_per_1000_km"), {"life_years_min": 1.0}),
     (("life_km", "peak_low_w_any", "pack_mass_kg"), {"range_km_min_old": 0.8, "cost_per_1000_km_max": 400.0}),
@@ -59,7 +59,7 @@ def test_a_situation_like_the_briefs_own_gives_its_figures_to_the_last_digit(wid
     block = packs(wide["cruise"], np.random.default_rng(3)).take(slice(0, 60))
     figures = score(block, context=wide["cruise"].context, stepped=stepped)
     same = [name for name, figure in FIGURES.items() if figure.varies and name in figures]
-    assert {"range_km", "peak_low_w", "hot_cell_c", "charge_min", "energy_wh"} <= set(same)
+    assert {"range_km", "peak_low_w", "hot_cell_endless_c", "charge_min", "energy_wh"} <= set(same)
     for name in same:
         np.testing.assert_array_equal(figures[f"{name}_same"], figures[name])
     # And one that differs, does.
@@ -73,6 +73,9 @@ def test_a_situation_gives_what_a_brief_of_its_conditions_gives(wide, name):
     situation = next(item for item in SITUATIONS if item.name == name)
     brief = brief_in(space.brief, situation).model_copy(update={"use": None})
     alone = make_space(replace(space.inputs, brief=brief, ride=None)).context
+    # No brief of its own lets cells start warmer than the air.
+    if situation.start_temp_c is not None:
+        alone = replace(alone, warmth=space.context.situations[name].warmth)
     block = packs(space, np.random.default_rng(4)).take(slice(0, 30))
     figures = score(block, context=space.context, stepped=True)
     for key, values in score(block, context=alone, stepped=True).items():
@@ -98,13 +101,13 @@ def test_the_front_with_situations_is_that_of_plain_enumeration(wide, ride, seed
     space = replace(space, inputs=replace(space.inputs, brief=space.brief.model_copy(
         update={"protection": space.brief.protection.model_copy(update={"fuse_protects": False})})))  # fmt: skip
     figures, count = candidates(space)
-    for name in ("range_km", "peak_low_w", "hot_cell_c"):
-        least = np.max if name == "hot_cell_c" else np.min
+    for name in ("range_km", "peak_low_w", "hot_cell_endless_c"):
+        least = np.max if name == "hot_cell_endless_c" else np.min
         figures[f"{name}_any"] = least([figures[in_situation(name, each)] for each in NAMES], axis=0)
     filled = 0
     for use, limits in AIMS:
         if "consumption_wh_per_km_far" in use and ride != "cruise":
-            use = ("hot_cell_c_any", "cost")  # consumption is not proven monotone
+            use = ("hot_cell_endless_c_any", "cost")  # consumption is not proven monotone
         aims = {"constraints": Constraints(**limits), "objectives": Objectives(use=use)}
         aimed = replace(space, inputs=replace(space.inputs, brief=space.brief.model_copy(update=aims)))
         outcome, want = search(aimed), front(figures, aimed.brief)
@@ -179,7 +182,8 @@ def test_years_are_what_the_same_factors_in_ageing_are(old, stepped):
         for name in ("range_km", "peak_power_w", "peak_low_w", "energy_wh"):
             assert figures[f"{name}_old"][k] == pytest.approx(plain[name][0], rel=0.02), name
         # The lag of the surface, a part of the lasting resistance, is scaled here and not there: on the safe side.
-        rises = [found - old.context.air_c for found in (figures["hot_cell_c_old"][k], plain["hot_cell_c"][0])]
+        hottest = (figures["hot_cell_endless_c_old"][k], plain["hot_cell_endless_c"][0])
+        rises = [found - old.context.air_c for found in hottest]
         assert 0.98 < rises[0] / rises[1] < 1.15
     assert np.all(figures["energy_wh_new"] == figures["energy_wh"])
     np.testing.assert_allclose(figures["energy_wh_old"], left.capacity * figures["energy_wh"], rtol=1e-12)
@@ -233,6 +237,6 @@ def test_what_nobody_published_meets_no_limit(old):
     aged = replace(old.context.situations["old"], wear=unknown)
     context = replace(old.context, situations={"old": aged}, wear=unknown)
     figures = score(packs(old, np.random.default_rng(5)).take(slice(0, 9)), context=context)
-    assert np.all(figures["range_km_old"] == -np.inf) and np.all(figures["hot_cell_c_old"] == np.inf)
+    assert np.all(figures["range_km_old"] == -np.inf) and np.all(figures["hot_cell_endless_c_old"] == np.inf)
     assert np.all(np.isposinf(figures["cost_per_1000_km"])) and np.all(np.isneginf(figures["life_km"]))
     assert all(not np.isnan(values).any() for values in figures.values())

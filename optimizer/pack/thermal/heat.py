@@ -25,6 +25,8 @@ CELL_J_PER_KG_K = 950.0
 CASE_J_PER_KG_K = 1200.0
 #: Of aluminium (Incropera & DeWitt, table A.1; from memory).
 BOX_J_PER_KG_K, BOX_KG_PER_M3 = 900.0, 2700.0
+#: Plastic (0.9) facing bare metal (0.1) exchanges little: 1/(1/0.9 + 1/0.1 − 1).
+GAP_EMISSIVITY = 0.099
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,8 +145,7 @@ def build(
     end_area = np.pi / 4.0 * (np.asarray(diameter_mm, float) * 1e-3) ** 2
     end = convection.AIR_W_PER_M_K / (np.asarray(end_mm, float) * 1e-3) * end_area
     height = np.asarray(box.height_mm, float) * 1e-3
-    # Plastic (0.9) facing bare metal (0.1) exchanges little: 1/(1/0.9 + 1/0.1 − 1).
-    across = convection.gap_coefficient(case_gap_mm, height_m=height, emissivity=0.099)
+    across = convection.gap_coefficient(case_gap_mm, height_m=height, emissivity=GAP_EMISSIVITY)
     return Network(
         inner=np.asarray(contents.inner, float),
         outer=np.asarray(contents.outer, float),

@@ -138,7 +138,7 @@ def front_data(
         "table": _table_of(front),
         "values": {name: _values(front[name]) for name in names},
         "objectives": used,
-        "parallel": [name for name in dict.fromkeys((*used, "hot_cell_c")) if name in numbers],
+        "parallel": [name for name in dict.fromkeys((*used, "hot_cell_endless_c")) if name in numbers],
         "lessIsBetter": sorted(n for n in senses if not OBJECTIVES[n]),
         "moreIsBetter": [n for n in senses if OBJECTIVES[n]],
         "axes": [name for name in dict.fromkeys((*used, *AXES, *numbers)) if name in numbers][:3],
@@ -227,7 +227,7 @@ def _ride_words(design: Design) -> str:
         f"The ride: {ride['distance_km'].iloc[-1]:.1f} km in {ride['time_s'].iloc[-1] / 60:.0f} min; voltage "
         f"from {ride['voltage_v'].iloc[0]:.1f} to {ride['voltage_v'].iloc[-1]:.1f} V, lowest "
         f"{ride['voltage_v'].min():.1f} V; hottest cell in it {ride['temp_c'].max():.1f} °C, in a ride that goes on "
-        f"and on {design.row['hot_cell_c']:.1f} °C."
+        f"and on {design.row['hot_cell_endless_c']:.1f} °C."
     )
 
 

@@ -17,13 +17,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # Columns of the summary after what the row is best in.
-FACTS = ("range_km", "peak_power_w", "continuous_power_w", "pack_mass_kg", "cost", "hot_cell_c")
+FACTS = ("range_km", "peak_power_w", "continuous_power_w", "pack_mass_kg", "cost", "hot_cell_endless_c")
 SHORT = {
     "range_km": "range",
     "peak_power_w": "peak",
     "continuous_power_w": "cont.",
     "pack_mass_kg": "mass",
-    "hot_cell_c": "hottest",
+    "hot_cell_endless_c": "hottest",
 }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,6 +92,14 @@ class CellArrays:
     def count(self) -> int:
         """Number of cells."""
         return len(self.ocv_v)
+
+    def of(self, cell: NDArray[np.int64], **changed: Floats) -> CellArrays:
+        """Rows of these cells, some values changed; nothing is checked again."""
+        out = object.__new__(CellArrays)
+        for item in fields(self):
+            value = changed[item.name] if item.name in changed else getattr(self, item.name)[cell]
+            object.__setattr__(out, item.name, value)
+        return out
 
     def _numbers(self) -> dict[str, Floats]:
         names = ("capacity_ah", "tau1_s", "tau2_s", "lag_s", "lag_tau_s", "activation_k",

@@ -15,6 +15,7 @@ So three things are kept for each of the three lags, as means with the same weig
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 from numba import njit
@@ -139,7 +140,7 @@ def hardest(loads: Floats) -> Ints:
 
 def critical_steps(
     steps: RideSteps, *, cells: CellArrays, mass_min_kg: float, mass_max_kg: float
-) -> tuple[Floats, Ints, Floats, Course]:
+) -> tuple[Floats, Ints, Ints, Floats, Course]:
     """Critical steps of each cell and where they lie; equal time constants are worked out once.
 
     Parameters
@@ -155,30 +156,63 @@ def critical_steps(
         Loads at the least and the largest mass.
     count : ndarray of int, shape (n_cells,)
         Steps in use, the first ones.
+    at : ndarray of int, shape (n_cells, k)
+        Which fine steps they are; -1 for none.
     runs : ndarray, shape (n_cells, k, RUN)
         Where they lie, see course.py.
     course : Course
     """
-    table, parts = cells.table(), step_parts(steps.duration_s, step_max_s=STEP_MAX_S)
+    parts = step_parts(steps.duration_s, step_max_s=STEP_MAX_S)
     course = course_of(steps, parts=parts, mass_min_kg=mass_min_kg, mass_max_kg=mass_max_kg)
-    duration_s = np.repeat(steps.duration_s / parts, parts)
-    powers = [np.repeat(steps.battery_power_w(mass), parts) for mass in (mass_min_kg, mass_max_kg)]
     critical = np.zeros((cells.count, CRITICAL_STEPS + SECTORS, LOADS, 2))
     runs = np.zeros((cells.count, CRITICAL_STEPS + SECTORS, RUN))
+    where = np.full((cells.count, CRITICAL_STEPS + SECTORS), -1, dtype=np.int64)
     count = np.zeros(cells.count, dtype=np.int64)
-    known: dict[tuple[float, ...], tuple[Floats, Floats]] = {}
-    for cell in range(cells.count):
-        tau1, tau2, tau3, lag_s = (float(table[cell, column]) for column in (TAU1, TAU2, LAG_TAU, LAG))
-        key = (tau1, tau2, tau3, lag_s)
-        if key not in known:
-            loads = np.stack([lagged_loads(power, duration_s, (tau1, tau2, tau3), lag_s) for power in powers], axis=2)
-            # More mass brings more regeneration, and less may be left behind after it: not counted, so that what is
-            # remembered never eases with mass.
-            loads[:, 1:, 1] = np.maximum(loads[:, 1:, 0], loads[:, 1:, 1])
-            mean = loads.mean(axis=2)
-            at = in_sectors(mean, kept=hardest(mean), never_eases=np.all(loads[..., 1] >= loads[..., 0], axis=1))
-            known[key] = loads[at], runs_of(mean, steps=at, course=course)
-        count[cell] = len(known[key][0])
-        critical[cell, : count[cell]], runs[cell, : count[cell]] = known[key]
+    for alike, loads in _loads(steps, cells=cells, masses=(mass_min_kg, mass_max_kg)):
+        mean = loads.mean(axis=2)
+        at = in_sectors(mean, kept=hardest(mean), never_eases=np.all(loads[..., 1] >= loads[..., 0], axis=1))
+        count[alike] = len(at)
+        critical[alike, : len(at)], where[alike, : len(at)] = loads[at], at
+        runs[alike, : len(at)] = runs_of(mean, steps=at, course=course)
     most = int(count.max())
-    return critical[:, :most].copy(), count, runs[:, :most].copy(), course
+    return critical[:, :most].copy(), count, where[:, :most].copy(), runs[:, :most].copy(), course
+
+
+def loads_at(
+    steps: RideSteps, *, cells: CellArrays, at: Ints, mass_min_kg: float, mass_max_kg: float
+) -> Floats:
+    """Loads of known steps on other cells, such as warmer ones.
+
+    Parameters
+    ----------
+    steps : RideSteps
+    cells : CellArrays
+    at : ndarray of int, shape (n_cells, k)
+        Fine steps of each cell; -1 for none.
+    mass_min_kg, mass_max_kg : float
+        Total masses at which the loads are told [kg].
+
+    Returns
+    -------
+    ndarray, shape (n_cells, k, LOADS, 2)
+    """
+    out = np.zeros((*at.shape, LOADS, 2))
+    for alike, loads in _loads(steps, cells=cells, masses=(mass_min_kg, mass_max_kg)):
+        out[alike] = np.where(at[alike][..., None, None] >= 0, loads[at[alike]], 0.0)
+    return out
+
+
+def _loads(
+    steps: RideSteps, *, cells: CellArrays, masses: tuple[float, float]
+) -> Iterator[tuple[Ints, Floats]]:
+    """Cells of equal time constants, and loads of all fine steps on them at two masses, shape (n, LOADS, 2)."""
+    parts = step_parts(steps.duration_s, step_max_s=STEP_MAX_S)
+    duration_s = np.repeat(steps.duration_s / parts, parts)
+    powers = [np.repeat(steps.battery_power_w(mass), parts) for mass in masses]
+    keys, which = np.unique(cells.table()[:, [TAU1, TAU2, LAG_TAU, LAG]], axis=0, return_inverse=True)
+    for row, (tau1, tau2, tau3, lag_s) in enumerate(keys.tolist()):
+        loads = np.stack([lagged_loads(power, duration_s, (tau1, tau2, tau3), lag_s) for power in powers], axis=2)
+        # More mass brings more regeneration, and less may be left behind after it: not counted, so that what is
+        # remembered never eases with mass.
+        loads[:, 1:, 1] = np.maximum(loads[:, 1:, 0], loads[:, 1:, 1])
+        yield np.flatnonzero(which.ravel() == row), loads

@@ -26,6 +26,7 @@ from optimizer.pack.case.outline import END_STACK_MM
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs, load_inputs, read_inputs
 from optimizer.score.score import Block, margins
+from optimizer.score.warmth import in_boxes_of
 from optimizer.search.exact.archive import slackened
 from optimizer.search.exact.exact import best_figures, cells_cost
 from optimizer.search.space import options as op
@@ -134,7 +135,8 @@ class Boxes:
         if against is None and key in self._spaces:
             return self._spaces[key]
         fixed = replace(self.inputs, brief=self.brief.fixed(self.values_mm(key)))
-        space = BoxSpace(fixed, self.context, against=against, safety=self._safety)
+        here = in_boxes_of(self.context, fixed.brief)
+        space = BoxSpace(fixed, here, against=against, safety=self._safety)
         if against is None:
             while len(self._spaces) >= KEPT_SPACES:
                 self._spaces.pop(next(iter(self._spaces)))

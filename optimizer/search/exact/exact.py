@@ -54,8 +54,8 @@ OTHERS_BEAT, BEATEN = "parts that others beat", "beaten by a pack found"
 
 # What a bound may take a figure for when the figure need not worsen with mass.
 BEST_CASE = {
-    "range_km": np.inf, "consumption_wh_per_km": -np.inf, "hot_cell_c": -np.inf, "speed_headroom_kmh": np.inf,
-    "cost_per_1000_km": -np.inf,
+    "range_km": np.inf, "consumption_wh_per_km": -np.inf, "hot_cell_end_c": -np.inf, "hot_cell_endless_c": -np.inf,
+    "speed_headroom_kmh": np.inf, "cost_per_1000_km": -np.inf,
 }  # fmt: skip
 
 

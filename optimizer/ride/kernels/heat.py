@@ -1,0 +1,117 @@
+"""The hottest cell of many packs: where a step of the ride, or a ride without end, leaves it. Compiled.
+
+A step leaves it at T = T₀·k + (T_air + rise·(r(T) + R_out)·mean(i²))·(1 − k), k = exp(−t/(rise·C)), with the resistance
+at its own new temperature. r never rises with temperature and neither does the right side: there is one T, and no step
+is too long. It is sought at even temperatures, linear between them; beyond the last, r is that of the last. At each
+of them the right side grows with T₀, rise, R_out and load, and so does T.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Row = tuple[float, ...]
+
+# Columns of a pack in one cell's terms: share of the pack's power, resistance outside [ohm], total mass [kg], rise
+# [K/W], heat capacity [J/K].
+SHARE, OUTSIDE, MASS, RISE, CAPACITY = range(5)
+PACK = 5
+
+
+@njit(cache=True, error_model="numpy", forceinline=True, fastmath={"reassoc", "contract", "nsz"})
+def mean_square(power: Floats, weight: Floats, volts: float, ohm: float) -> float:
+    """Mean of I² over the power bins of a lap: the lower root of R·I² − U·I + P where the cell gives, P/U else [A²]."""
+    square = 0.0
+    for k in range(len(power)):
+        p = power[k]
+        current = 2.0 * p / (volts + math.sqrt(max(volts * volts - 4.0 * ohm * max(p, 0.0), 0.0)))
+        square += weight[k] * current * current
+    return square
+
+
+@njit(cache=True, error_model="numpy", forceinline=True)
+def _power(bins: tuple[Floats, Floats, Floats], drive: Row, pack: Floats, power: Floats) -> None:
+    """Fill in one cell's power in each bin."""
+    for k in range(len(power)):
+        wheel = bins[0][k] + bins[1][k] * pack[MASS]
+        power[k] = (max(wheel * drive[0], wheel * drive[1]) + drive[2]) * pack[SHARE]
+
+
+@njit(cache=True, error_model="numpy")
+def _settled(
+    start_c: float, kept: float, air_c: float, temps: Floats, ohms: Floats, volts: float, pack: Floats,
+    power: Floats, weight: Floats,
+) -> float:  # fmt: skip
+    """T of the equation above; temps begin at the air's temperature."""
+    last = len(temps) - 1
+    low, high, below, above = 0, last, -1.0, -1.0
+    for node in (last, 0):
+        total = ohms[node] + pack[OUTSIDE]
+        end = air_c + pack[RISE] * total * mean_square(power, weight, volts, total)
+        found = start_c * kept + end * (1.0 - kept)
+        if node == last:
+            if found >= temps[last]:
+                return float(found)
+            above = temps[last] - found
+        else:
+            below = found - temps[0]
+    while high - low > 1:
+        node = (low + high) // 2
+        total = ohms[node] + pack[OUTSIDE]
+        end = air_c + pack[RISE] * total * mean_square(power, weight, volts, total)
+        over = start_c * kept + end * (1.0 - kept) - temps[node]
+        if over > 0.0:
+            low, below = node, over
+        else:
+            high, above = node, -over
+    return float(temps[low] + (temps[high] - temps[low]) * below / max(below + above, 1e-12))
+
+
+@njit(cache=True, error_model="numpy")
+def hottest(
+    cell: Ints, packs: Floats, start_c: float, air_c: float, temps: Floats, ohms: Floats, volts: Floats,
+    seconds: Floats, bins: tuple[Floats, Floats, Floats], drive: Row,
+) -> Floats:  # fmt: skip
+    """Hottest cell after all steps of a ride.
+
+    Parameters
+    ----------
+    cell : ndarray of int, shape (n,)
+    packs : ndarray, shape (n, PACK)
+    start_c, air_c : float
+        Cells at the start, at least the air's temperature [°C].
+    temps : ndarray, shape (t,)
+        Even, from the air's on [°C].
+    ohms : ndarray, shape (n_cells, steps, t)
+        Of one cell under a load that lasts, never rising with temperature [ohm].
+    volts : ndarray, shape (n_cells, steps)
+        At rest [V].
+    seconds : ndarray, shape (n, steps)
+        Infinite for a ride without end [s].
+    bins : tuple of ndarray, shape (bins,)
+        Wheel power [W], the same by mass [W/kg], share of the time [-].
+    drive : tuple of float
+        Battery's power over the wheel's when driving and when braking [-], and what comes on top [W].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [°C]
+    """
+    out, power = np.empty(len(cell)), np.empty(len(bins[2]))
+    for n in range(len(cell)):
+        c, temp = cell[n], start_c
+        _power(bins, drive, packs[n], power)
+        for step in range(seconds.shape[1]):
+            kept = math.exp(-seconds[n, step] / (packs[n, RISE] * packs[n, CAPACITY]))
+            temp = _settled(
+                temp, kept, air_c, temps, ohms[c, step], volts[c, step], packs[n], power, bins[2]
+            )  # fmt: skip
+        out[n] = temp
+    return out

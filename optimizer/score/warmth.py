@@ -1,0 +1,298 @@
+"""How cells warm and cool along the ride: one course of temperature for each cell and count of them.
+
+A pack that loses more warms its cells more, and warm cells go further: were the course that of each pack, a worse wire
+might better its range, and nothing could be dropped for it. So the course is that of the cells alone, without wiring,
+behind the outer walls of all compartments: it depends on cell, S·P and the brief, on no part and no layout. Every real
+pack draws as much or more and holds its heat better, so that cells are no colder than counted (by how much:
+tests/pack/test_warmth.py); and as the course is a function of the state of charge, a warmed cell is to the ride a
+cell with other curves: what the range is monotone in stays so (tests/search/test_monotone.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.base.constants import CELSIUS_K
+from optimizer.brief import Brief
+from optimizer.cell.model import CellModel
+from optimizer.fit.region.geometry import compartments
+from optimizer.pack.thermal import convection, heat
+from optimizer.ride.bins import CompressedRide
+from optimizer.ride.kernels.cells import CAPACITY, LAG, LAG_TAU, TAU2, CellArrays, from_models
+from optimizer.ride.kernels.critical import loads_at
+from optimizer.ride.load.roadload import RideSteps
+
+if TYPE_CHECKING:
+    from optimizer.score.context import Context
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+# Steps of the state of charge from the ride's start to its reserve.
+STEPS = 20
+# Rise at which the walls' conductance is taken: as high as that of hottest cells (search/space/fills.py), where free
+# convection carries off more than at the rises of most rides [K].
+RISE_K = 20.0
+# Mass of holders and cases over that of the cells; printed ones of the demo have 0.06 to 0.16.
+HOLDER_PART = 0.12
+# How far above air, or a warmer start, laws are told; beyond, cells count as no warmer [K].
+SPAN_K = 30.0
+# Where between the coldest and the warmest resistances are worked out; between, ln r is linear in 1/T.
+NODES = (0.0, 0.4, 1.0)
+# Over which the slope of the voltage is taken: a surface trails by so much, roughly [-].
+SLOPE_SOC = 0.05
+OHMS = ("r0_ohm", "r1_ohm", "r2_ohm")
+SLOW = ("tau2_s", "lag_s", "lag_tau_s")
+
+
+@dataclass(frozen=True, eq=False)
+class Warmth:
+    """What of a brief decides how its cells warm.
+
+    Parameters
+    ----------
+    start_c : float
+        Cells at the ride's start [°C].
+    walls_w_k, walls_j_k : float
+        From the cells' holders through all compartments' walls to the air, and the walls' heat capacity [W/K], [J/K].
+    temp_c : ndarray, shape (k,)
+        Rising temperatures, at which cells are known [°C].
+    cells : tuple of CellArrays
+        The cells at each of them.
+    critical : ndarray, shape (k, n_cells, steps, LOADS, 2)
+        Loads of the ride's critical steps on them.
+    """
+
+    start_c: float
+    walls_w_k: float
+    walls_j_k: float
+    temp_c: Floats
+    cells: tuple[CellArrays, ...]
+    critical: Floats
+
+    def of(self, cell: Ints, *, capacity: Floats, resistance: Floats) -> Warmth:
+        """The same of other rows of cells, with factors on capacity and resistances."""
+        kept = tuple(scaled(each, cell, capacity=capacity, resistance=resistance) for each in self.cells)
+        return replace(self, cells=kept, critical=self.critical[:, cell])
+
+    def between(self, temp_c: Floats) -> tuple[Ints, Floats]:
+        """Node below each temperature, and the part of the way to the next in 1/T; held at both ends."""
+        inverse, at = 1.0 / (self.temp_c + CELSIUS_K), 1.0 / (temp_c + CELSIUS_K)
+        low = np.clip(np.searchsorted(self.temp_c, temp_c) - 1, 0, len(self.temp_c) - 2)
+        part = (at - inverse[low]) / (inverse[low + 1] - inverse[low])
+        return low, np.clip(part, 0.0, 1.0)
+
+
+    def known_ohm(self, soc: float, cell: Ints) -> Floats:
+        """Resistance of cells under a load that lasts at each temperature that is known [ohm], shape (k, n)."""
+        whole = np.stack([_lasting_ohm(each, cell, soc) for each in self.cells])
+        # No resistance rises with temperature; rounding shall not have it so either.
+        return np.asarray(np.minimum.accumulate(whole))
+
+    def lasting_ohm(self, soc: float, temp_c: Floats) -> Floats:
+        """The same at other temperatures, shape (len(temp_c), n_cells)."""
+        every = np.arange(self.cells[0].count)
+        return _between(self.known_ohm(soc, every), *self.between(np.repeat(temp_c[:, None], len(every), axis=1)))
+
+
+def warmth_of(
+    brief: Brief, *, models: Sequence[CellModel], ride: CompressedRide, steps: RideSteps, start_c: float | None = None
+) -> Warmth:
+    """How a brief with [ride] warms its cells.
+
+    Parameters
+    ----------
+    brief : Brief
+    models : sequence of CellModel
+    ride : CompressedRide
+        With the cells at the air's temperature.
+    steps : RideSteps
+        Of the same lap.
+    start_c : float, optional
+        Cells at the start; at the air's temperature if left out [°C].
+    """
+    assert brief.ride is not None
+    air_c = brief.ride.temp_c
+    first = air_c if start_c is None else start_c
+    low, high = min(air_c, first), max(air_c, first) + SPAN_K
+    temps = np.array([low + part * (high - low) for part in NODES])
+    arrays = [ride.cells if temp_c == air_c else from_models(models, temp_c=float(temp_c)) for temp_c in temps]
+    # No resistance rises with temperature: laws have it so, and rounding shall.
+    for cold, warm in pairwise(range(len(arrays))):
+        least = {name: np.minimum(getattr(arrays[cold], name), getattr(arrays[warm], name)) for name in OHMS}
+        arrays[warm] = replace(arrays[warm], **least)
+    critical = [
+        ride.critical if cells is ride.cells else loads_at(
+            steps, cells=cells, at=ride.critical_at, mass_min_kg=ride.mass_min_kg, mass_max_kg=ride.mass_max_kg
+        )
+        for cells in arrays
+    ]  # fmt: skip
+    return Warmth(first, *walls(brief), temps, tuple(arrays), np.stack(critical))
+
+
+def walls(brief: Brief) -> tuple[float, float]:
+    """Conductance from the cells' holders through the walls of all compartments to the air, and the walls' heat.
+
+    Gap and outside in series, over each box about a compartment: no case in it is larger.
+
+    Returns
+    -------
+    float, float
+        [W/K], [J/K]
+    """
+    assert brief.ride is not None
+    conductance = capacity = 0.0
+    for room in compartments(brief):
+        length, width, height = (high - low for low, high in room.extent_mm)
+        box = heat.Box(length, width, height)
+        sides, top, _ = box.faces()
+        area = float(sides + 2.0 * top)
+        outside = float(heat.box_conductance(box, rise_k=RISE_K, air_c=brief.ride.temp_c))
+        gap = area * float(convection.gap_coefficient(
+            max(brief.clearance.wall_mm, 0.1), height_m=height * 1e-3, emissivity=heat.GAP_EMISSIVITY
+        ))  # fmt: skip
+        conductance += 1.0 / (1.0 / outside + 1.0 / gap)
+        capacity += area * float(np.asarray(box.wall_mm)) * 1e-3 * heat.BOX_KG_PER_M3 * heat.BOX_J_PER_KG_K
+    return conductance, capacity
+
+
+def in_boxes_of(context: Context, brief: Brief) -> Context:
+    """A context, with those of its situations, for the compartments of another brief that is alike in all else."""
+    def moved(one: Context) -> Context:
+        walls_w_k, walls_j_k = walls(brief)
+        return replace(one, warmth=replace(one.warmth, walls_w_k=walls_w_k, walls_j_k=walls_j_k))
+
+    return replace(moved(context), situations={name: moved(one) for name, one in context.situations.items()})
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """Cells over the ride, in STEPS even steps of the state of charge.
+
+    Parameters
+    ----------
+    soc : ndarray, shape (STEPS + 1,)
+        From the ride's start to its reserve [-].
+    temp_c : ndarray, shape (n, STEPS + 1)
+        [°C]
+    seconds : ndarray, shape (n, STEPS)
+        Length of each step [s].
+    """
+
+    soc: Floats
+    temp_c: Floats
+    seconds: Floats
+
+
+def courses(context: Context, cell: Ints, number: Ints) -> Course:
+    """Temperature of cells over the ride, in packs of so many of them.
+
+    C·N·dT/dt = N·r(T, z)·mean(i²) − G·(T − T_air), exact within each step of the state of charge, whose length in time
+    follows from the lap's mean current; r is that under a load that lasts.
+
+    Parameters
+    ----------
+    context : Context
+    cell, number : ndarray of int, shape (n,)
+    """
+    warmth, arrays, table = context.warmth, context.ride.cells, context.cells
+    soc = np.linspace(context.start_soc, context.reserve_soc, STEPS + 1)
+    mass_kg = context.vehicle_mass_kg + number * table.mass_kg[cell]
+    power = context.ride.battery_power_w(mass_kg) / number[:, None]
+    least_a = -table.regen_a[cell][:, None]
+    k_per_w = number / warmth.walls_w_k
+    holder = 1.0 + HOLDER_PART * heat.CASE_J_PER_KG_K / heat.CELL_J_PER_KG_K
+    cell_j_k = table.mass_kg[cell] * heat.CELL_J_PER_KG_K * holder + warmth.walls_j_k / number
+    step_c = (soc[0] - soc[1]) * 3600.0 * arrays.capacity_ah[cell]
+    temp = np.full((len(cell), STEPS + 1), warmth.start_c)
+    seconds = np.empty((len(cell), STEPS))
+    for at, z in enumerate(soc[:-1]):
+        volts = _at(arrays.ocv_v, cell, z)[:, None]
+        ohm = _between(warmth.known_ohm(z, cell), *warmth.between(temp[:, at]))
+        amps = 2.0 * power / (volts + np.sqrt(np.maximum(volts**2 - 4.0 * ohm[:, None] * power, 0.0)))
+        amps = np.maximum(amps, least_a)
+        mean = np.maximum(amps @ context.ride.weight, 1e-9)
+        end = context.air_c + k_per_w * ohm * (amps**2 @ context.ride.weight)
+        seconds[:, at] = step_c / mean
+        kept = np.exp(-seconds[:, at] / (k_per_w * cell_j_k))
+        temp[:, at + 1] = end + (temp[:, at] - end) * kept
+    return Course(soc, temp, seconds)
+
+
+def _at(grid: Floats, cell: Ints, soc: float) -> Floats:
+    """Values of cells at a state of charge, shape (n,)."""
+    last = grid.shape[1] - 1
+    soc = min(max(soc, 0.0), 1.0)
+    low = min(int(soc * last), last - 1)
+    out: Floats = grid[cell, low] + (soc * last - low) * (grid[cell, low + 1] - grid[cell, low])
+    return out
+
+
+def _lasting_ohm(arrays: CellArrays, cell: Ints, soc: float) -> Floats:
+    """Resistance under a load that lasts, the lag of the surface in it [ohm]."""
+    slope = (_at(arrays.ocv_v, cell, soc) - _at(arrays.ocv_v, cell, soc - SLOPE_SOC)) / SLOPE_SOC
+    lag = arrays.lag_s[cell] / (3600.0 * arrays.capacity_ah[cell]) * slope
+    return _at(arrays.r0_ohm, cell, soc) + _at(arrays.r1_ohm, cell, soc) + _at(arrays.r2_ohm, cell, soc) + lag
+
+
+def _between(values: Floats, low: Ints, part: Floats) -> Floats:
+    """Of values at each temperature, shape (k, n, ...), those between, ln linear in the part (..., n, ...)."""
+    index = np.indices(values.shape[1:], sparse=True)
+    cold, warm = values[(low, *index)], values[(low + 1, *index)]
+    out: Floats = cold * (np.maximum(warm, 1e-12) / np.maximum(cold, 1e-12)) ** part
+    return out
+
+
+def warmed(context: Context, cell: Ints, number: Ints) -> tuple[CompressedRide, Ints]:
+    """The ride with cells of their own for each cell and count of them: their resistances follow their course.
+
+    The surface's lag and the slow delay are those of the mean of start and end, all along.
+
+    Parameters
+    ----------
+    context : Context
+    cell, number : ndarray of int, shape (n,)
+
+    Returns
+    -------
+    CompressedRide, ndarray of int, shape (n,)
+        And which of its cells each pack has.
+    """
+    pairs, back = np.unique(np.column_stack([cell, number]), axis=0, return_inverse=True)
+    own, count = pairs[:, 0], pairs[:, 1]
+    course = courses(context, own, count)
+    soc, temp = course.soc, course.temp_c
+    warmth = context.warmth
+    grid = np.linspace(0.0, 1.0, context.ride.cells.ocv_v.shape[1])
+    along = warmth.between(np.array([np.interp(grid, soc[::-1], row[::-1]) for row in temp]))
+    middle = warmth.between(0.5 * (temp[:, 0] + temp[:, -1]))
+    changed = {name: _between(np.stack([getattr(each, name)[own] for each in warmth.cells]), *along) for name in OHMS}
+    for name in SLOW:
+        changed[name] = _between(np.stack([getattr(each, name)[own] for each in warmth.cells]), *middle)
+    ride, (low, part) = ride_of(context.ride, own, context.ride.cells.of(own, **changed)), middle
+    first, then = warmth.critical[low, own], warmth.critical[low + 1, own]
+    ride = replace(ride, critical=first + part[:, None, None, None] * (then - first))
+    return ride, back.ravel().astype(np.int64)
+
+
+def scaled(arrays: CellArrays, cell: Ints, *, capacity: Floats, resistance: Floats) -> CellArrays:
+    """Rows of cells with factors on their capacity and resistances."""
+    changed = {name: getattr(arrays, name)[cell] * resistance[:, None] for name in OHMS}
+    return arrays.of(cell, **changed, capacity_ah=arrays.capacity_ah[cell] * capacity)
+
+
+def ride_of(ride: CompressedRide, cell: Ints, arrays: CellArrays) -> CompressedRide:
+    """The ride of cells of their own, which came from these rows of those it has."""
+    table = ride.table[cell]
+    table[:, CAPACITY], table[:, TAU2] = arrays.capacity_ah, arrays.tau2_s
+    table[:, LAG], table[:, LAG_TAU] = arrays.lag_s, arrays.lag_tau_s
+    return replace(
+        ride, cells=arrays, table=table, critical=ride.critical[cell], critical_count=ride.critical_count[cell],
+        critical_at=ride.critical_at[cell], runs=ride.runs[cell],
+    )  # fmt: skip
