@@ -271,9 +271,9 @@ def warmed(context: Context, cell: Ints, number: Ints) -> tuple[CompressedRide, 
     warmth = context.warmth
     grid = np.linspace(0.0, 1.0, context.ride.cells.ocv_v.shape[1])
     along = [np.interp(grid, soc[::-1], row[::-1]) for row in temp]
-    everywhere = warmth.between(np.reshape(along, (len(own), len(grid))))
+    whole = warmth.between(np.reshape(along, (len(own), len(grid))))
     middle = warmth.between(0.5 * (temp[:, 0] + temp[:, -1]))
-    changed = {name: _between(np.stack([getattr(each, name)[own] for each in warmth.cells]), *everywhere) for name in OHMS}
+    changed = {name: _between(np.stack([getattr(each, name)[own] for each in warmth.cells]), *whole) for name in OHMS}
     for name in SLOW:
         changed[name] = _between(np.stack([getattr(each, name)[own] for each in warmth.cells]), *middle)
     ride, (low, part) = ride_of(context.ride, own, context.ride.cells.of(own, **changed)), middle
