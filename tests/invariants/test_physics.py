@@ -13,6 +13,8 @@ from optimizer.pack.limits import LIMITS
 from optimizer.ride.bins import falls_with_mass
 from optimizer.ride.range import STOP_NAMES, range_block
 from optimizer.ride.simulate import simulate, simulate_trace
+from optimizer.score.context import WARM_C
+from optimizer.score.lap import warm_ohm
 from optimizer.score.score import Block, packs, powers, statics
 from optimizer.search.space.setup import load_space
 
@@ -199,7 +201,10 @@ def named_limits_kept(context, block):
     assert np.all((group_v >= cells.voltage_min_v[k] - 1e-9) | (peak == 0))
     terminal_v = out["peak_power_w"] / np.where(peak > 0, peak, 1)
     assert np.all((terminal_v >= context.voltage_min_v - 1e-9) | (peak == 0))
-    heat_w = (steady / block.parallel) ** 2 * cells.steady_ohm[k]
+    ohm = cells.steady_ohm[k]
+    if context.powers_c < WARM_C:  # there cells are as warm as the power has made them
+        ohm = warm_ohm(block, context=context, current_a=steady)
+    heat_w = (steady / block.parallel) ** 2 * ohm
     assert np.all(context.air_c + block.hot_rise_k_per_w * heat_w <= np.maximum(cells.temp_max_c[k], context.air_c)
                   + 1e-6)  # fmt: skip
     named, volts = np.asarray(LIMITS)[out["peak_limit"].astype(int)], block.series * cells.ocv_reference_v[k]
