@@ -97,6 +97,7 @@ class TestGoodBrief:
             "compartment[stem]",
             "fit",
             "ageing",
+            "situation[winter]",
             "spread",
         }
         assert require_for_search(brief) == []

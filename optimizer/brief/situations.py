@@ -47,11 +47,10 @@ class Situation(Section):
     title: Title = ""
     """Name for people; empty: the name."""
     temp_c: Number | None = None
-    """Temperature of the air, of the cells on the ride, and of the cells for the powers unless start_temp_c is given
-    [°C]; left out: the brief's own."""
+    """Temperature of the air, and of the cells unless start_temp_c is given [°C]; left out: the brief's own."""
     start_temp_c: Number | None = None
-    """Temperature of the cells for peak and continuous power, as where the vehicle starts from a shed [°C]; on the
-    ride they have temp_c, and braking is bounded by the colder of both; left out: temp_c."""
+    """Temperature of the cells when the ride starts and for peak and continuous power, as out of a shed [°C]; braking
+    is bounded by the colder of it and the air; left out: temp_c."""
     trace: Name | None = None
     """Table of another ride, its path relative to the brief; left out: the brief's own ride."""
     speed_kmh: Positive | None = None
