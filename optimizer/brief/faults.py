@@ -145,6 +145,8 @@ def _words(kind: str, context: dict[str, Any], loc: Loc) -> tuple[str, str]:
         return "not-positive", f"must be > {context['gt']:g}"
     if kind == "greater_than_equal" and context["ge"] == 0:
         return "negative", "must be ≥ 0"
+    if kind == "string_pattern_mismatch" and " " not in str(context["pattern"]):
+        return "bad-name", "must be letters, digits and underscores"
     if kind in ("too_short", "too_long"):
         least, most = context.get("min_length"), context.get("max_length")
         bound = f"at least {least}" if kind == "too_short" else f"at most {most}"

@@ -187,9 +187,11 @@ def _constraints(section: Mapping[str, Any], names: list[str], complain: Complai
         if key in BOUNDS:
             continue
         if figure is None:
-            known = [*BOUNDS, *(f"{bound}_{name}" for bound in BOUNDS for name in names)]
-            near = nearest(key, known)
+            known = [*BOUNDS, *(f"{bound}_{name}" for bound, row in BOUNDS.items() if row.varies for name in names)]
+            same = next((bound for bound in BOUNDS for name in names if key == f"{bound}_{name}"), "")
+            near = same or nearest(key, known)
             hint = f'; is "{near}" meant?' if near else f"; known here: {', '.join(BOUNDS)}"
+            hint += " It is the same in all situations" if same else ""
             found = "" if isinstance(value, dict | list) else show(value)
             complain("unknown-key", loc, f"is no known key{hint}", found)
             continue
@@ -209,7 +211,8 @@ def _known(situation: str, names: list[str]) -> str:
         return f"names a situation, {situation}, and the brief has no [[situation]]"
     near = nearest(situation, [*names, ANY])
     hint = f'; is "{near}" meant?' if near else ""
-    return f"names no situation of the brief{hint}; there are {', '.join(names)}, and {ANY} for the worst of all"
+    there = ", ".join(dict.fromkeys(names))
+    return f"names no situation of the brief{hint}; there are {there}, and {ANY} for the worst of all"
 
 
 def extra_constraints() -> dict[str, Any]:
