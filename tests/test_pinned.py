@@ -1,13 +1,17 @@
 """Pinned packs: scored beside the front and drawn, whatever else the search finds."""
 
+import json
+
 import numpy as np
 import pandas as pd
 import pytest
+import second_wires
 
 from optimizer.base.problems import BadInput
 from optimizer.brief import load_brief
 from optimizer.catalog import builtin_catalogs
 from optimizer.design.pinned import pinned_packs
+from optimizer.design.rescore import design_record
 from optimizer.design.unfold import unfold
 from optimizer.review.sheets.drawings import draw
 from optimizer.search.space.setup import load_space
@@ -104,6 +108,27 @@ def test_it_is_drawn_with_its_modules(space):
     assert abs(1000.0 * metres - cut_mm) <= 0.051 * design.plates["pieces"].sum()
     taps = [name.split("group ")[1] for name in balance["from"]]
     assert taps == [f"{group} {pole}" for group in range(1, 6) for pole in "−+"]
+
+
+def test_wires_run_from_taps_to_the_board_along_their_ways(space):
+    """By design.json and harness.csv alone, in code of its own; and spoiled wires are found."""
+    pack = pinned_packs(space)["pinned"]
+    here, row = pack.space, pack.row
+    design, record = unfold(here, row), json.loads(json.dumps(design_record(here, row)))
+    wires = design.harness
+    assert second_wires.faults(record, wires) == []
+    metres = design.bill.set_index("item")["quantity"]
+    assert 1000.0 * metres["power wire"] == pytest.approx(wires.length_mm[wires.purpose == "power"].sum())
+    assert 1000.0 * metres["balance and sensor wire"] == pytest.approx(wires.length_mm[wires.purpose != "power"].sum())
+
+    def spoiled(**change):
+        return second_wires.faults(record, wires.assign(**change))
+
+    assert any("does not begin at a tap" in text for text in spoiled(from_mm="1 1 1", way_mm="1 1 1; 65 0 37"))
+    assert any("is cut to" in text for text in spoiled(length_mm=wires.length_mm - 60.0))
+    assert any("shorter than the straight way" in text for text in spoiled(path_mm=1.0))
+    crossed = wires.from_mm + "; 65 25 33; " + wires.to_mm
+    assert any("passes through a cell" in text for text in spoiled(way_mm=crossed))
 
 
 def test_a_brief_without_pin_has_none():

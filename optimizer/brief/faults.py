@@ -195,7 +195,7 @@ def known_keys(model: type[BaseModel], data: Mapping[str, Any], loc: Sequence[st
             current = _by_shape(candidates, here) if candidates else current
         elif isinstance(here, Mapping) and "shape" in current.model_fields:
             current = _by_shape(_siblings(current), here)
-    return list(current.model_fields)
+    return [field.alias or name for name, field in current.model_fields.items()]
 
 
 def _step(value: Any, part: str | int) -> Any:

@@ -29,6 +29,7 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "part.price": _PRICE,
     "part.gap_mm": (0.01, 200, "millimetres"),
     "part.free_mm": (0.1, 500, "millimetres"),
+    "passage.bore_mm": (1, 500, "millimetres"),
     "clearance.wall_mm": _GAP,
     "clearance.case_mm": _GAP,
     "clearance.cell_gap_mm": _GAP,
@@ -152,6 +153,8 @@ SIGNED = ("_c", "_c_max", "_pct", "altitude_m", "headroom_kmh_min")
 # Lists of numbers: the most that each may be away from zero, and the unit.
 LISTS: dict[str, tuple[float, str]] = {
     "position_mm": (MOST_MM, "millimetres"),
+    "from_mm": (MOST_MM, "millimetres"),
+    "to_mm": (MOST_MM, "millimetres"),
     "origin_mm": (MOST_MM, "millimetres"),
     "bed_mm": (2000.0, "millimetres"),
     "size_mm": (MOST_MM, "millimetres"),

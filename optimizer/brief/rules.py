@@ -130,6 +130,7 @@ class RuleChecks:
             expected = f"must be a compartment: {', '.join(seen)}"
             self.complain("unknown-value", ("harness", "bms_in"), expected, show(place))
         self._parts(seen)
+        self._passages(seen)
         for name in _names_in(_table(self.data.get("box")).get("compartments")):
             if name not in seen:
                 expected = f"must be compartments: {', '.join(seen)}"
@@ -163,6 +164,28 @@ class RuleChecks:
                     self.complain("unknown-value", ("part", at, key), expected, show(item[key]))
             if not board and "size_mm" not in item and not item.get("outside"):
                 self.complain("missing-key", ("part", at, "size_mm"), "is missing: length, width, height [mm]")
+
+    def _passages(self, rooms: Mapping[str, int]) -> None:
+        """Passages with one name, of no compartment, from one to itself, or without a place."""
+        seen: set[str] = set()
+        for at, item in enumerate(_items(self.data.get("passage"))):
+            name, ends = item.get("name"), [item.get(key) for key in ("from", "to")]
+            if isinstance(name, str) and name in seen:
+                self.complain("duplicate-name", ("passage", at, "name"), "must be unique", show(name))
+            seen.add(str(name))
+            for key, room in zip(("from", "to"), ends, strict=True):
+                if isinstance(room, str) and room not in rooms:
+                    expected = f"must be a compartment: {', '.join(rooms)}"
+                    self.complain("unknown-value", ("passage", at, key), expected, show(room))
+            if isinstance(ends[0], str) and ends[0] == ends[1]:
+                self.complain("duplicate-value", ("passage", at, "to"), "must be another compartment", show(ends[1]))
+            mouths = [key for key in ("from_mm", "to_mm") if key in item]
+            if "position_mm" not in item and len(mouths) < 2:
+                expected = "is missing: one place for both mouths, or from_mm and to_mm"
+                self.complain("missing-key", ("passage", at, "position_mm"), expected)
+            if "position_mm" in item and mouths:
+                expected = f"and {', '.join(mouths)} exclude each other: one place for both mouths, or one for each"
+                self.complain("conflict", ("passage", at, "position_mm"), expected)
 
     def _windows(self) -> None:
         low = self.number("electrical", "voltage_min_v")

@@ -34,7 +34,7 @@ from optimizer.brief.kinds import (
 )
 from optimizer.brief.pins import Pin, Pins, names_of
 from optimizer.brief.situations import ConstraintsOfAll, Situation, Use
-from optimizer.brief.spaces import BoxWalls, CaseRules, ClearanceRules, Compartment, Envelope, FitRules, Part
+from optimizer.brief.spaces import BoxWalls, CaseRules, ClearanceRules, Compartment, Envelope, FitRules, Part, Passage
 
 
 class CatalogFiles(Section):
@@ -342,6 +342,8 @@ class Brief(Section):
     """Free volumes of the vehicle, one [[compartment]] for each."""
     part: Annotated[tuple[Part, ...], Field(max_length=40)] = ()
     """Bodies that lie among the cells, one [[part]] for each; default: parts take no room."""
+    passage: Annotated[tuple[Passage, ...], Field(max_length=100)] = ()
+    """Openings for wires between compartments, one [[passage]] for each; default: wires run straight."""
     electrical: Electrical | None = None
     """The controller's window and currents; `fit` does without, the search needs it."""
     vehicle: Vehicle | None = None

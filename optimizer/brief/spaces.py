@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Discriminator, Field
+from pydantic import ConfigDict, Discriminator, Field
 
 from optimizer.brief.kinds import (
     Axis,
@@ -271,6 +271,27 @@ class Part(Section):
     """Its connectors are on a face across its length, width or height."""
     free_mm: NotNegative = 0.0
     """Room kept free in front of that face, for plugs and cables [mm]."""
+
+
+class Passage(Section):
+    """[[passage]]: an opening for wires between two compartments; without one they run straight."""
+
+    model_config = ConfigDict(serialize_by_alias=True)
+
+    name: Label
+    """What it is called; names must differ."""
+    from_: CompartmentName = Field(alias="from")
+    """Compartment at its one end."""
+    to: CompartmentName
+    """Compartment at its other end."""
+    position_mm: Point3 | None = None
+    """Where it is, in the vehicle's axes x, y, z [mm]; left out: from_mm and to_mm say where each mouth is."""
+    from_mm: Point3 | None = None
+    """Middle of its mouth in the compartment `from`, in the vehicle's axes [mm]; left out: position_mm."""
+    to_mm: Point3 | None = None
+    """Middle of its mouth in the compartment `to`, in the vehicle's axes [mm]; left out: position_mm."""
+    bore_mm: Positive
+    """Diameter of the opening [mm]; what passes may fill 40 % of it."""
 
 
 class BoxWalls(Section):

@@ -26,6 +26,7 @@ from optimizer.design.settings import settings_sheet
 from optimizer.design.solids import portable, solids_of, unpacked
 from optimizer.design.unfold import stations_of
 from optimizer.design.warmth import warmth
+from optimizer.design.wires import harness_of_design, hubs_record, with_balance_taps
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.placement.survey import fit_seed
@@ -195,7 +196,7 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         Plain JSON values.
     """
     chosen = choose(space, row)
-    block, _ = harness_of(space, chosen)
+    block, where = harness_of(space, chosen)
     inputs = space.inputs
     cell = int(space.context.cells.row[chosen.cell])
     curve, fitted = inputs.cells.curve_of(cell), inputs.cells.fitted_of(cell)
@@ -207,6 +208,7 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
     ride, stations = inputs.ride, stations_of(space, chosen, block)
     metal = conductor_records(space, chosen, stations, build_of(space, chosen))
     warm, bound = warmth(space, chosen, metal, row=row)
+    harness = harness_of_design(space, chosen, block, where, metal)
     return {
         "cellstow": __version__,
         "needs": NEEDS,
@@ -232,7 +234,8 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         **warm,
         **settings_sheet(space, chosen, row, bound=bound).record(),
         "protection": {"turned_off": turned_off(space), "broken": broken(space, chosen)},
-        "conductors": metal,
+        "conductors": with_balance_taps(metal, harness, space.rooms),
+        "harness": hubs_record(space, chosen, block),
         "conductor_gaps": gap_records(stations, metal),
         "inputs": inputs.hashes(),
     }  # fmt: skip
@@ -400,6 +403,7 @@ def _lay(path: Path, space: Space, file: DesignFile) -> None:
     rules = FillRules(
         clearance=gaps, case=case_rules(brief), ways=brief.fit.ways, groups_per_module=brief.fit.groups_per_module,
         made=ways_of(space.builds), lay=lay_rules(brief), seconds=CHAIN_SECONDS, seed=fit_seed(brief),
+        share_leads=brief.harness.share_balance_leads,
     )  # fmt: skip
     named = {room.name: (k, room) for k, room in enumerate(space.rooms_of(0))}
     found: list[list[Fill]] = [[] for _ in space.rooms]
@@ -421,7 +425,8 @@ def _lay(path: Path, space: Space, file: DesignFile) -> None:
             text = f"does not hold: {'; '.join(faults)}"
             problems.append(Problem("bad-layout", str(path), room.name, "layout", "", text))
         else:
-            fill = measured(layout, chain, room=room, rules=rules)
+            x, y, z = space.links(0).hubs_mm[place].tolist()
+            fill = measured(layout, chain, room=room, rules=rules, hub_mm=(x, y, z))
             found[place] += [fill] if fill is not None else []
     if problems:
         raise BadInput(problems)

@@ -21,7 +21,7 @@ from optimizer.search.exact.branch import CAPS
 from optimizer.search.exact.exact import cells_cost
 from optimizer.search.exact.rows import PLACED, placed_words
 from optimizer.search.space import parts
-from optimizer.search.space.fills import Fill
+from optimizer.search.space.fills import LEGS, Fill
 from optimizer.search.space.plating import stocked
 from optimizer.search.space.space import Space, Task
 from optimizer.search.space.splits import board_room, laid_groups, places
@@ -140,19 +140,22 @@ def _fills(space: Space, task: Task, split: tuple[int, ...], layouts: str) -> tu
 
 
 def harness_of(space: Space, chosen: Chosen) -> tuple[HarnessBlock, Places]:
-    """The harness of one design, and where its ends lie."""
+    """The harness of one design, with legs up to the hubs, and how far its compartments lie apart."""
     rules = space.brief.harness
-    site = space.site(chosen.task(space))
-    where = places(space.rooms, chosen.fills, site=site)
+    where = places(space.rooms, chosen.fills, links=space.links(chosen.stand))
     block = harness_block(
         [chosen.split],
         places=where,
         sensors=space.brief.parts.sensors,
         share_balance_leads=rules.share_balance_leads,
         slack_mm=rules.slack_mm,
-        bms_in=board_room(space.rooms, rules.bms_in, site),
+        bms_in=board_room(space.rooms, rules.bms_in, space.board(chosen.stand)),
     )
-    return block, where
+    power, lead = (metric(chosen, name) for name in LEGS)
+    whole = replace(
+        block, power_length_mm=block.power_length_mm + power, balance_length_mm=block.balance_length_mm + lead
+    )  # fmt: skip
+    return whole, where
 
 
 def metric(chosen: Chosen, name: str) -> float:

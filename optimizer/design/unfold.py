@@ -14,14 +14,14 @@ from optimizer.design.protection import broken, turned_off
 from optimizer.design.select import Chosen, bill_lines, build_of, choose, design_block, harness_of
 from optimizer.design.settings import settings_sheet
 from optimizer.design.warmth import ride_trace, warmth
+from optimizer.design.wires import harness_of_design
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.geometry import clearance
 from optimizer.pack import bill
 from optimizer.pack.case.wanted import case_rules
 from optimizer.pack.cautions import Caution, pack_cautions
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
-from optimizer.pack.wiring.harness import HarnessBlock, Places
-from optimizer.pack.wiring.table import WireKind, harness_table
+from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.search.space import parts
 from optimizer.search.space.joining import METHODS, method_for
 from optimizer.search.space.space import Space
@@ -52,8 +52,8 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
     inputs = space.inputs
     block, where = harness_of(space, chosen)
     stations = stations_of(space, chosen, block)
-    wires = _harness_table(space, chosen, block, where)
     conductors = conductor_records(space, chosen, stations, build_of(space, chosen))
+    wires = harness_of_design(space, chosen, block, where, conductors)
     lines = bill_lines(space, chosen, block)
     names = {
         "cell": str(row["cell_id"]), "spare cell": str(row["cell_id"]), "strip": str(row["strip"]),
@@ -139,34 +139,6 @@ def stations_of(space: Space, chosen: Chosen, block: HarnessBlock) -> tuple[Stat
         stations.append(Station(room, fill.layout, fill.chain, groups, first, proof))
         first += groups
     return tuple(stations)
-
-
-def _wire_kind(space: Space, row: int) -> WireKind:
-    wires = space.inputs.wires
-    return WireKind(
-        str(wires.id[row]),
-        float(wires.area_mm2[row]),
-        float(wires.resistance_ohm_per_km[row]),
-        float(wires.mass_g_per_m[row]),
-        float(wires.price_per_m[row]),
-    )
-
-
-def _harness_table(space: Space, chosen: Chosen, block: HarnessBlock, where: Places) -> pd.DataFrame:
-    rules = space.brief.harness
-    return harness_table(
-        chosen.split,
-        names=[room.name for room in space.rooms],
-        places=where,
-        order=block.order[0].tolist(),
-        bms=int(block.bms[0]),
-        power=_wire_kind(space, chosen.wire),
-        lead=_wire_kind(space, parts.lead_wire(space.inputs)),
-        sensors=space.brief.parts.sensors,
-        share_balance_leads=rules.share_balance_leads,
-        slack_mm=rules.slack_mm,
-        past_bms=bool(space.inputs.bms.bypassed[chosen.bms]),
-    )
 
 
 def _cut_table(conductors: Sequence[dict[str, Any]]) -> pd.DataFrame:

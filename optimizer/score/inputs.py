@@ -40,11 +40,12 @@ from optimizer.catalog import (
     read_strips,
     read_wires,
 )
-from optimizer.fit.placement.survey import compartment_problems
+from optimizer.fit.placement.survey import compartment_problems, part_problems
 from optimizer.fit.region.geometry import distinct_sizes
 from optimizer.pack.case.wanted import bed_problems
 from optimizer.pack.charge import MATCH_V_PER_CELL
 from optimizer.pack.wiring.harness import MOST_COMPARTMENTS, SENSORS_OF_MANY, TRIED_COMPARTMENTS
+from optimizer.pack.wiring.passages import passage_problems
 from optimizer.ride.load.headroom import Motor
 from optimizer.ride.load.trace import KMH_PER_M_S
 from optimizer.score.left_out import left_out_note, usable
@@ -191,7 +192,8 @@ def read_inputs(brief: Brief) -> Inputs:
     files = brief.files()
     read = _Reader()
     read.problems += require_for_search(brief) + room_count_problems(brief)
-    read.problems += [problem for each in compartment_problems(brief).values() for problem in each]
+    wrong = compartment_problems(brief)
+    read.problems += [problem for each in wrong.values() for problem in each] or part_problems(brief)
     cells = read(lambda file: read_cells(file, ocv_folder=files.get("catalog.ocv")), files["catalog.cells"])
     cells = with_measured(brief, cells, read.problems)
     strips = read(read_strips, files.get("catalog.strips"))
@@ -214,6 +216,8 @@ def read_inputs(brief: Brief) -> Inputs:
             read.problems += charger_problems(brief, cells, rows["cells"], chargers)
         sizes, _ = distinct_sizes(cells, rows["cells"], step_mm=brief.fit.size_step_mm)
         read.problems += bed_problems(brief, sizes)
+    if not wrong:
+        read.problems += passage_problems(brief, wires, rows["wires"])
     read.problems += speed_problems(brief, ride)
     for item in brief.situation if brief.vehicle is not None and brief.ride is not None else ():
         if item.trace is not None or item.speed_kmh is not None:

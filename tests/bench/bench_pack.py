@@ -80,7 +80,7 @@ def bench_bill(count: int = 100_000) -> None:
 
 def bench_harness(count: int = 2_000) -> None:
     rng = np.random.default_rng(SEED)
-    places = Places(*rng.uniform(0.0, 500.0, (3, 2, 3)), (4, 0))
+    places = Places(np.array([[0.0, 350.0], [350.0, 0.0]]), np.array([300.0, 200.0]), (4, 0))
     split = rng.integers(1, 15, (count, 2))
     whole = harness_block(split, places=places)
     assert all(harness_block(split[k], places=places).pins[0] == whole.pins[k] for k in range(0, count, 97))

@@ -79,7 +79,7 @@ class Flat:
             return None, held
         shares = brute.splits.Shares(
             space.rooms, fills=fills, rules=space.brief.harness, sensors=space.brief.parts.sensors,
-            known=space.harnesses,
+            known=space.harnesses, links=space.links(0),
         )  # fmt: skip
         table = shares.of(series, reduced=False)
         # One compartment, one placement, one axis: there is nothing to choose between.

@@ -5,11 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from optimizer.fit.region.compartment import box
 from optimizer.pack.limits import LIMITS, Caps, greatest_power, pack_resistance
 from optimizer.pack.protection.fuses import continuous_current_a
 from optimizer.pack.spread import Spread, draw_factors, expected_normal_max
 from optimizer.pack.wiring.harness import Places, harness_block
-from optimizer.pack.wiring.table import WireKind, connector_table, harness_table
+from optimizer.pack.wiring.legs import Taps
+from optimizer.pack.wiring.passages import links_of
+from optimizer.pack.wiring.table import Wired, WireKind, connector_table, harness_table, wires_of
 
 
 def test_matched_load_power() -> None:
@@ -57,9 +60,19 @@ def test_order_statistics_closed_forms() -> None:
 
 
 def two_boxes(groups_per_module: int) -> Places:
-    at = np.array([[0.0, 0.0, 0.0], [0.0, 0.0, 600.0]])
-    size = np.array([300.0, 100.0, 60.0])
-    return Places(at, at + size, at + size / 2, (groups_per_module, groups_per_module))
+    return Places(np.array([[0.0, 600.0], [600.0, 0.0]]), np.array([460.0, 460.0]), (groups_per_module,) * 2)
+
+
+class Nowhere:
+    """Ways of no length: what is counted here is wires and pins."""
+
+    def lengths(self, points_mm, target_mm):
+        return np.zeros(len(points_mm))
+
+    def path(self, point_mm, target_mm):
+        return np.array([point_mm, target_mm])
+
+    transit = path
 
 
 def test_a_module_of_four_groups_has_five_leads_and_seven_pins() -> None:
@@ -67,10 +80,13 @@ def test_a_module_of_four_groups_has_five_leads_and_seven_pins() -> None:
     places = two_boxes(4)
     kind = WireKind("any", 1.0, 1.0, 1.0, 1.0)
     block = harness_block([12, 8], places=places)
-    table = harness_table(
-        [12, 8], names=["deck", "stem"], places=places, order=block.order[0].tolist(), bms=int(block.bms[0]),
-        power=kind, lead=kind,
-    )  # fmt: skip
+    rooms = [box(name, length_mm=300.0, width_mm=100.0, height_mm=60.0) for name in ("deck", "stem")]
+    taps = Taps(*(np.zeros((12, *shape)) for shape in ((1, 3), (1, 3), (3,), (3,))), (0.0, 0.0, 0.0))
+    wired = [Wired(room, taps, Nowhere(), n, 4, np.zeros(3)) for room, n in zip(rooms, (12, 8), strict=True)]
+    wires = wires_of(
+        wired, links=links_of(rooms), reach_mm=(0.0, 0.0), order=block.order[0].tolist(), bms=int(block.bms[0])
+    )
+    table = harness_table(wires, power=kind, lead=kind)
     plugs = connector_table(table)
     assert plugs["balance_leads"].tolist() == [5, 5, 5, 5, 5]
     # Common practice, no published source: sensors on the first and on the last module.

@@ -17,11 +17,10 @@ POWER, LEAD = 60.0, 5.0
 def drawn(rng, m, *, where="apart"):
     """Places, splits and rules; on a coarse grid many harnesses weigh the same, in one spot all of them."""
     shape = (m, 3)
-    spots = [
-        rng.uniform(0, 600, shape) if where == "apart" else rng.integers(0, 4 if where == "grid" else 1, shape) * 100.0
-        for _ in range(3)
-    ]
-    places = Places(*spots, tuple(int(k) for k in rng.integers(0, 4, m)))
+    grid = rng.integers(0, 4 if where == "grid" else 1, shape) * 100.0
+    spots = rng.uniform(0, 600, shape) if where == "apart" else grid
+    links = np.linalg.norm(spots[:, None] - spots[None], axis=2)
+    places = Places(links, rng.integers(10, 90, m) * 5.0, tuple(int(k) for k in rng.integers(0, 4, m)))
     split = rng.integers(0, 8, (6, m)) * (rng.random((6, m)) < 0.7)
     split[np.arange(6), rng.integers(0, m, 6)] += 1
     rules = {
@@ -60,9 +59,6 @@ def test_it_equals_every_order_tried(m, where, monkeypatch):
         split, places, rules = drawn(rng, m, where=where)
         new, old = both(split, places, rules, monkeypatch)
         assert_equal(new, old)
-        if where == "apart":
-            # Orders may tie even then: a wire along the axes is as long by way of what lies between its ends.
-            assert new.bms.tolist() == old.bms.tolist()
 
 
 @pytest.mark.parametrize(("m", "draws"), [(6, 1), pytest.param(7, 1, marks=pytest.mark.slow)])
@@ -103,7 +99,7 @@ def test_groups_per_module_of_each_split(monkeypatch):
     cases = rng.integers(0, 4, split.shape)
     block = harness_block(split, places=places, per_module=cases, **rules)
     for k, groups in enumerate(split):
-        own = Places(places.starts_mm, places.ends_mm, places.bms_mm, tuple(cases[k].tolist()))
+        own = Places(places.links_mm, places.reach_mm, tuple(cases[k].tolist()))
         one = harness_block(groups, places=own, **rules)
         for name, values in vars(block).items():
             assert np.array_equal(values[k], getattr(one, name)[0]), name

@@ -29,7 +29,10 @@ def draw(space, rng, *, count, tasks):
         series = int(rng.integers(low[cell], high[cell] + 1))
         fills = space.fills(task)
         rules = space.brief.harness
-        shares = Shares(space.rooms, fills=fills, rules=rules, sensors=space.brief.parts.sensors, known=known)
+        shares = Shares(
+            space.rooms, fills=fills, rules=rules, sensors=space.brief.parts.sensors, known=known,
+            links=space.links(task.stand), board=space.board(task.stand),
+        )  # fmt: skip
         splits = shares.of(series, reduced=False) if any(fills) else ()
         if len(splits):
             one = splits.take(np.array([int(rng.integers(len(splits)))]))

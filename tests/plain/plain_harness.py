@@ -27,25 +27,50 @@ def turned(point, degrees):
     return [x, y, z]
 
 
-def ends_of(room):
-    """Start and end of a compartment's chain along its longest side, and its middle, in the vehicle."""
+def wall_point(room):
+    """Middle of the nearest wall from the middle of a room, by small steps; of equal ones the first of −x, x, −y …"""
     low, high = [e[0] for e in room.extent_mm], [e[1] for e in room.extent_mm]
     middle = [(a + b) / 2 for a, b in zip(low, high, strict=True)]
-    along = max(range(3), key=lambda k: high[k] - low[k])
-    start, end = list(middle), list(middle)
-    start[along], end[along] = low[along], high[along]
-    return [
-        [t + p for t, p in zip(turned(point, room.rotation_deg), room.position_mm, strict=True)]
-        for point in (start, end, middle)
-    ]
+    across = [k for k in range(3) if k != room.extrude]
+    corners = [tuple(p) for p in room.profile_mm]
+
+    def clear(point):
+        if not -1e-9 <= point[room.extrude] <= room.depth_mm + 1e-9:
+            return False
+        x, y = (point[k] for k in across)
+        inside = False
+        for (ax, ay), (bx, by) in zip(corners, corners[1:] + corners[:1], strict=True):
+            far = (bx - ax) * (y - ay) - (by - ay) * (x - ax)
+            on = abs(far) < 1e-6 * math.hypot(bx - ax, by - ay)
+            if on and min(ax, bx) - 1e-9 <= x <= max(ax, bx) + 1e-9 and min(ay, by) - 1e-9 <= y <= max(ay, by) + 1e-9:
+                return True
+            if (ay > y) != (by > y) and x < ax + (y - ay) / (by - ay) * (bx - ax):
+                inside = not inside
+        return inside
+
+    best = None
+    for axis in range(3):
+        for sign in (-1, 1):
+            near, far = 0.0, (high[axis] - low[axis]) / 2
+            at = lambda t: [m + sign * t * (k == axis) for k, m in enumerate(middle)]  # noqa: B023, E731
+            if not clear(at(far)):
+                for _ in range(60):
+                    half = (near + far) / 2
+                    near, far = (half, far) if clear(at(half)) else (near, half)
+            reach = near if near else far
+            if best is None or reach < best[0] - 1e-4:
+                best = reach, at(reach)
+    return best[1]
 
 
-def run(a, b):
-    return sum(abs(x - y) for x, y in zip(a, b, strict=True))
+def hub_of(room):
+    """Where wires of a room without passages and without a board of its own are gathered, in the vehicle."""
+    return [t + p for t, p in zip(turned(wall_point(room), room.rotation_deg), room.position_mm, strict=True)]
 
 
-def between(a, b, part):
-    return [x + part * (y - x) for x, y in zip(a, b, strict=True)]
+def cut(length):
+    """Whole steps of 5 mm."""
+    return 5.0 * math.ceil(length / 5.0 - 1e-7)
 
 
 def tap_boundaries(groups, per_module, shared):
@@ -57,47 +82,47 @@ def tap_boundaries(groups, per_module, shared):
     return out
 
 
-def harness_of(split, rooms, per_module, sensors, shared, slack_mm, bms_in=None):
+def harness_of(split, rooms, per_module, sensors, shared, slack_mm, bms_in=None, legs=(0.0, 0.0)):
     """60 g/m of power wire and 5 g/m of leads decide, then fewer crossings, then the first order tried.
 
     Orders that differ in empty compartments alone are one: only those of the compartments in use are tried. With
-    more than five compartments the first order is that whose first, last and BMS come first.
+    more than five compartments the first order is that whose first, last and BMS come first. Legs from the taps to
+    the hubs are added to what is chosen: power wires and leads, as the fit has them.
     """
-    places = [ends_of(room) for room in rooms]
+    hubs = [hub_of(room) for room in rooms]
+    links = [[cut(math.dist(a, b)) if a is not b else 0.0 for b in hubs] for a in hubs]
+    reach = [cut(sum(high - low for low, high in room.extent_mm)) for room in rooms]
     best = None
     orders = list(permutations(j for j in range(len(rooms)) if split[j]))
     if len(rooms) > 5:
         orders.sort(key=lambda used: (used[0], used[-1]))
     for used in orders:
         for bms in range(len(rooms)) if bms_in is None else [bms_in]:
-            found = _one(split, places, per_module, sensors, shared, slack_mm, used, bms)
+            found = _one(split, links, reach, per_module, sensors, shared, cut(slack_mm), used, bms)
             rank = (round(0.060 * found.power_mm * 1000 + 0.005 * found.lead_mm * 1000, 3), found.crossing)
             if best is None or rank < best[0]:
                 best = rank, found
-    return best[1]
+    found = best[1]
+    return Harness(found.power_mm + legs[0], found.lead_mm + legs[1], found.modules, found.crossing, found.leads)
 
 
-def _one(split, places, per_module, sensors, shared, slack_mm, used, bms):
-    site = places[bms][2]
-    power = run(places[used[0]][0], site) + run(places[used[-1]][1], site) + 2 * slack_mm
+def _one(split, links, reach, per_module, sensors, shared, slack, used, bms):
+    power = links[used[0]][bms] + links[used[-1]][bms] + 2 * slack
     leads = sum(len(tap_boundaries(split[j], per_module[j], shared)) for j in used)
     lead, crossing, modules = 0.0, (used[0] != bms) + (used[-1] != bms) + len(used) - 1, []
     for k, j in enumerate(used):
-        start, end, _ = places[j]
         size = per_module[j] or split[j]
         cases = math.ceil(split[j] / size)
-        modules += [(j, first, min(first + size, split[j])) for first in range(0, split[j], size)]
-        power += (cases - 1) * (run(start, end) / cases + slack_mm)
+        modules += [j] * cases
+        power += (cases - 1) * slack
         if k:
-            power += run(places[used[k - 1]][1], start) + slack_mm
-        for boundary in tap_boundaries(split[j], per_module[j], shared):
-            lead += run(between(start, end, boundary / split[j]), site) + slack_mm
+            power += links[used[k - 1]][j] + slack
+        for _ in tap_boundaries(split[j], per_module[j], shared):
+            lead += links[j][bms] + slack
             crossing += j != bms
     for k in range(sensors):
         # The first module, the last, and evenly between.
-        at = math.floor(k / max(sensors - 1, 1) * (len(modules) - 1) + 0.5)
-        j, first, last = modules[at]
-        where = between(places[j][0], places[j][1], (first + last) / 2 / split[j])
-        lead += 2 * (run(where, site) + slack_mm)
+        j = modules[math.floor(k / max(sensors - 1, 1) * (len(modules) - 1) + 0.5)]
+        lead += 2 * (reach[j] + links[j][bms] + slack)
         crossing += 2 * (j != bms)
     return Harness(power, lead, len(modules), int(crossing), leads)

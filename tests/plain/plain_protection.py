@@ -210,3 +210,8 @@ def unprotected(inputs, *, fuse, wire, strip, layers, strip_a, span_mm, cell_mm3
     limit = {"span_mm": span_mm, "cell_mm3": cell_mm3, "limit_c": brief.protection.strip_limit_c, "air_c": air}
     _, _, stages = strip_stages(inputs.strips, strip, layers, **limit)
     return found + (["plates"] if burns(inputs.fuses, fuse, strip_a, stages) is not None else [])
+
+
+def outer_mm(area_mm2):
+    """Outer diameter of a wire: 1.8 √A + 0.9 mm."""
+    return 1.8 * math.sqrt(area_mm2) + 0.9

@@ -237,8 +237,14 @@ class Plain:
         per_module = [self.groups_per_module(fill) for fill in pack.fills]
         return harness_of(
             pack.split, self.rooms, per_module, self.brief.parts.sensors, rules.share_balance_leads, rules.slack_mm,
-            names.index(rules.bms_in) if rules.bms_in else None,
+            names.index(rules.bms_in) if rules.bms_in else None, self.legs(pack),
         )  # fmt: skip
+
+    def legs(self, pack):
+        """Power wires and balance leads up to the hubs: geometry of the fit's, held against design.json elsewhere."""
+        used = [(f, g) for f, g in zip(pack.fills, pack.split, strict=True) if g]
+        return [sum(float(f.metrics[g][f.names.index(name)]) for f, g in used)
+                for name in ("power_legs_mm", "lead_legs_mm")]
 
     def groups_per_module(self, fill):
         """Groups of the fullest module of a layout; 0 for a tray."""

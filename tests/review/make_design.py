@@ -149,6 +149,10 @@ def make_design(**changes):
         columns=["from", "to", "purpose", "length_mm", "wire", "area_mm2", "resistance_mohm", "mass_g",
                  "cost", "connector", "pins"],
     )  # fmt: skip
+    harness = harness.assign(
+        pin=harness.groupby("connector").cumcount() + 1, from_mm="0 0 0", to_mm="90 40 0", path_mm=130.0,
+        through="", way_mm="0 0 0; 90 0 0; 90 40 0",
+    )  # fmt: skip
     plates = pd.DataFrame(
         [
             *[("deck", f"{k}-{k + 1}", 3, "nickel", 0.15, 8.0, 20.0, 2) for k in range(1, 14)],

@@ -18,14 +18,15 @@ def every_split(space, task):
     """All splits of a task, none left out, and how many there should be."""
     shares = splits.Shares(
         space.rooms, fills=space.fills(task), rules=space.brief.harness,
-        sensors=space.brief.parts.sensors, known=space.harnesses, site=space.site(task),
+        sensors=space.brief.parts.sensors, known=space.harnesses, links=space.links(task.stand),
+        board=space.board(task.stand), lead_mm2=float(space.wires_mm2[parts.lead_wire(space.inputs)]),
     )  # fmt: skip
     low, high = space.brief.vary.series
-    parts = [shares.of(series, reduced=False) for series in range(low, high + 1)]
+    pieces = [shares.of(series, reduced=False) for series in range(low, high + 1)]
     fields = splits.Splits.__dataclass_fields__
-    whole = splits.Splits(*(np.concatenate([getattr(part, name) for part in parts]) for name in fields))
+    whole = splits.Splits(*(np.concatenate([getattr(part, name) for part in pieces]) for name in fields))
     ways = shares.ways()
-    assert [len(part) for part in parts] == [int(ways[s]) if s < len(ways) else 0 for s in range(low, high + 1)]
+    assert [len(part) for part in pieces] == [int(ways[s]) if s < len(ways) else 0 for s in range(low, high + 1)]
     return space.fills(task), whole
 
 
@@ -39,6 +40,8 @@ def candidates(space):
             continue
         layout = plated(space, task, fills, table)
         wire, ohm, mass, cost = parts.wire_options(space.inputs, profile=profile)
+        # Wires must pass through the passages in use.
+        thick = np.array([plain.outer_mm(a) ** 2 for a in space.inputs.wires.area_mm2[space.inputs.wire_rows]])
         wired = op.wired(layout, wire, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
         plates_a = np.repeat(-layout.column("neg_continuous_a"), len(wire))
         groups = table.split.sum(axis=1)[wired.picks[:, 0]]
@@ -62,6 +65,7 @@ def candidates(space):
                     continue
                 count += len(here) * len(bms)
                 good = protected(space, task, here, plates_a[groups == series], int(row))
+                good &= thick[here.picks[:, 2]] <= table.wire_mm2[here.picks[:, 0]]
                 left = op.Options(here.values[good], here.picks[good])
                 one = op.Options(fuse.values[[k]], fuse.picks[[k]])
                 every = op.combine(op.combine(left, bms), one)

@@ -20,11 +20,12 @@ from optimizer.search.running.run import search
 from optimizer.search.space import splits
 from optimizer.search.space.counts import ways_by_groups
 from optimizer.search.space.setup import load_space
+from optimizer.search.space.space import BUNDLES
 
 
 def fill(groups, per_module):
     metrics = np.arange(groups + 1.0)[:, None]
-    return SimpleNamespace(groups=groups, metrics=metrics, rules=("add",), groups_per_module=per_module)
+    return SimpleNamespace(groups=groups, metrics=metrics, rules=("add",), names=("a",), groups_per_module=per_module)
 
 
 def random_fills(rng, rooms):
@@ -137,6 +138,22 @@ def test_counted_equals_enumerated_for_whole_spaces(seed, tmp_path):
     assert_same_front(outcome.found.objectives, want)
     assert_counts(outcome.tally, count)
     assert len(kinds) > 2
+
+
+def test_wires_that_do_not_pass_are_no_candidates(tmp_path):
+    """Passages between the boxes, through which the thicker wire passes with few leads or none."""
+    path = boxes_brief(tmp_path, np.random.default_rng(2))
+    doors = "".join(
+        f'[[passage]]\nname = "door {k}"\nfrom = "box {k}"\nto = "box {k + 1}"\nbore_mm = 19\n'
+        f"from_mm = [{200 * k + 59}, 15, 39]\nto_mm = [{200 * k + 201}, 15, 39]\n" for k in range(2)
+    )  # fmt: skip
+    path.write_text(path.read_text() + doors)
+    space = load_space(path)
+    outcome = search(space)
+    want, count = objectives(space)
+    assert_same_front(outcome.found.objectives, want)
+    assert_counts(outcome.tally, count)
+    assert outcome.tally.pruned[BUNDLES] > 0
 
 
 def test_a_branch_of_which_every_way_takes_three_kinds_of_case_is_no_branch(tmp_path):

@@ -6,6 +6,7 @@ from itertools import combinations, product
 import numpy as np
 import pandas as pd
 import pytest
+import second_wires
 from brute import objectives
 from small import small_bms
 
@@ -135,6 +136,7 @@ def test_no_part_meets_cell_conductor_wall_or_part_by_the_file_alone(searched):
     assert len(front) > 2
     for _, row in front.iloc[:: max(len(front) // 6, 1)].iterrows():
         record = json.loads(json.dumps(design_record(space, row.to_dict())))
+        assert second_wires.faults(record, unfold(space, row.to_dict()).harness) == []
         placed = boxes_of(record)
         assert [name for name, *_ in placed] == ["BMS", "switch"]
         assert sorted(placed[0][3]) == sorted(
@@ -231,6 +233,24 @@ def test_bad_parts_are_told_and_nothing_else(tmp_path):
     assert told(BOARD.replace('"BMS"\nkind', '"board"\nkind'))[0][:2] == ("unknown-value", "part[board].name")
     assert told(BOARD + BOARD.replace('name = "BMS"', 'name = "BMS 2"'))[0][0] == "duplicate-value"
     assert told("[[part]]\nname = 'switch'\n")[0][0] == "missing-key"
+
+
+def test_bad_parts_and_passages_are_told_at_once(tmp_path):
+    """Together with another fault of the brief; two compartments, each fault once."""
+    big = "[[part]]\nname = 'brick'\nsize_mm = [200.0, 20.0, 20.0]\n"
+    door = "[[passage]]\nname = '{}'\nfrom = '{}'\nto = '{}'\n{}\nbore_mm = {}\n"
+    far, good = "position_mm = [9000, 0, 0]", "from_mm = [148, 45, 10]\nto_mm = [301, 30, 30]"
+
+    def told(text):
+        with pytest.raises(BadInput) as bad:
+            space_of(tmp_path, parts=text)
+        return sorted((problem.code, problem.field) for problem in bad.value.problems)
+
+    rooms = [room.name for room in space_of(tmp_path, parts="").rooms]
+    found = told(big + door.format("far", *rooms, far, 20) + door.format("thin", *rooms, good, 4))
+    assert set(found) == {("part-fits-nowhere", "brick"), ("passage-outside", "far"), ("passage-small", "thin")}
+    found = told(door.format("one", "rear", "reer", good, 20) + door.format("one", "rear", "rear", good, 20))
+    assert [code for code, _ in found] == ["duplicate-name", "duplicate-value", "unknown-value"]
 
 
 def test_a_brief_without_parts_has_one_stand_and_no_column(tmp_path):

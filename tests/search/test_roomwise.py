@@ -29,7 +29,7 @@ def fill(rng, groups, per_module):
     steps = rng.integers(1, 4, (groups, 2)).cumsum(axis=0)
     worst = np.maximum.accumulate(rng.integers(1, 5, groups))
     metrics = np.vstack([np.zeros(3), np.column_stack([steps, worst])]).astype(float)
-    return SimpleNamespace(groups=groups, metrics=metrics, rules=RULES, groups_per_module=per_module)
+    return SimpleNamespace(groups=groups, metrics=metrics, rules=RULES, names="abc", groups_per_module=per_module)
 
 
 def shares(rng, rooms):

@@ -9,12 +9,14 @@ import numpy as np
 
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Brief
+from optimizer.brief.spaces import Part
 from optimizer.catalog import Cells, matching
+from optimizer.fit.placement.bodies import Body, Point, places, poses
 from optimizer.fit.placement.place import place
 from optimizer.fit.placement.proof import Proof, prove
 from optimizer.fit.region.compartment import Compartment, faults
-from optimizer.fit.region.geometry import clearance, compartment, distinct_sizes
-from optimizer.fit.region.layout import CellSize, Layout
+from optimizer.fit.region.geometry import clearance, compartment, compartments, distinct_sizes
+from optimizer.fit.region.layout import AXES, CellSize, Layout
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,6 +82,41 @@ def compartment_problems(brief: Brief) -> dict[str, list[Problem]]:
         if wrong:
             file = str(brief.path)
             found[item.name] = [Problem(code, file, expected=text) for code, text in wrong]
+    return found
+
+
+def body_of(part: Part, size_mm: Point) -> Body:
+    """A part of the brief as a body."""
+    return Body(
+        part.name, size_mm, tuple(AXES.index(axis) for axis in part.up), part.gap_mm,
+        ("length", "width", "height").index(part.free_face), part.free_mm,
+    )  # fmt: skip
+
+
+def nowhere(brief: Brief, part: Part, found: str) -> Problem:
+    """A part that finds no place; `found` says how large it is."""
+    where = ", ".join(part.within) or "any compartment"
+    number = brief.part.index(part) + 1
+    return Problem(
+        "part-fits-nowhere", str(brief.path), f"[[part]] {number}", part.name, found,
+        f"fits nowhere in {where}, with {part.gap_mm:g} mm around it and {part.free_mm:g} mm at its connectors",
+    )  # fmt: skip
+
+
+def part_problems(brief: Brief) -> list[Problem]:
+    """The brief's own parts that fit in no compartment that may hold them, not even alone.
+
+    Compartments must be sound; whether parts find room beside each other is seen later.
+    """
+    rooms = compartments(brief)
+    found = []
+    for part in brief.part:
+        if part.outside or part.size_mm is None:
+            continue
+        body = body_of(part, part.size_mm)
+        allowed = [room for room in rooms if not part.within or room.name in part.within]
+        if not any(places(room, body, pose) for room in allowed for pose in poses(body)):
+            found.append(nowhere(brief, part, " × ".join(f"{side:g}" for side in part.size_mm) + " mm"))
     return found
 
 

@@ -206,7 +206,7 @@ def _band(site: Site, size: CellSize, width_mm: float, layers: int) -> Metal | N
     # How far each weld must move from its cell's centre towards the middle.
     move = (height - wanted) * np.where(site.positive, sign, -sign)
     least = np.where(site.positive, 0.0, off_centre_mm(size))
-    most = np.where(site.positive, (button_mm(size) - WELD_MM) / 2, _flat_mm(size))
+    most = np.where(site.positive, (button_mm(size) - WELD_MM) / 2, flat_mm(size))
     move = np.maximum(move, least)
     if np.any(move > most + 1e-9):
         return None
@@ -223,7 +223,7 @@ def _band(site: Site, size: CellSize, width_mm: float, layers: int) -> Metal | N
     return Metal(welds, np.zeros((0, 2)), (whole,), tuple(sections))
 
 
-def _flat_mm(size: CellSize) -> float:
+def flat_mm(size: CellSize) -> float:
     """How far from the centre of a negative end a weld may lie [mm]."""
     if size.shape != "cylinder":
         return (size.terminal_mm - WELD_MM) / 2 if size.same_end else 0.0

@@ -1,8 +1,9 @@
 """Wires between terminals, balance leads, sensors and the BMS: lengths and counts for many splits at once.
 
-Positions are in the vehicle's coordinates. A wire runs along the axes, |dx| + |dy| + |dz|, with a slack for
-its two ends. Within a compartment the chain is taken to run evenly from its start to its end, so that the
-tap after group t of g lies at the fraction t/g. The pack's connector and the charge port sit at the BMS.
+Every wire of a compartment runs to its hub (legs.py), and from there, if it goes on, to the hub of another
+compartment. Legs up to the hub are those of the layout, whatever the order of the chain; here is what depends on
+order and board: ways from hub to hub, and slack. The BMS sits at the hub of its compartment, the pack's connector and
+the charge port beside it.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from optimizer.base.arrays import Floats
 from optimizer.pack.wiring.order import lightest, shortest_paths
+from optimizer.pack.wiring.ways import cut_length
 
 Ints = NDArray[np.int64]
 Pair = tuple[float, float]
@@ -33,29 +35,28 @@ AT_ONCE = 20_000
 
 @dataclass(frozen=True, eq=False)
 class Places:
-    """Where things lie in the vehicle; m compartments.
+    """How far m compartments lie apart.
 
     Parameters
     ----------
-    starts_mm, ends_mm : ndarray, shape (m, 3)
-        Where the chain's negative and positive end lie in each compartment [mm].
-    bms_mm : ndarray, shape (m, 3)
-        Where the BMS would sit in each [mm].
+    links_mm : ndarray, shape (m, m)
+        From hub to hub [mm].
+    reach_mm : ndarray, shape (m,)
+        Length of a sensor's wire from the hub: it reaches every place of the compartment [mm].
     groups_per_module : tuple of int, length m
         0 for a tray: all groups of the compartment in one case.
     """
 
-    starts_mm: Floats
-    ends_mm: Floats
-    bms_mm: Floats
+    links_mm: Floats
+    reach_mm: Floats
     groups_per_module: tuple[int, ...]
 
     def __post_init__(self) -> None:
-        shape = (len(self.groups_per_module), 3)
-        if not 1 <= shape[0] <= MOST_COMPARTMENTS:
-            raise ValueError(f"1 to {MOST_COMPARTMENTS} compartments, found {shape[0]}")
-        if any(np.shape(array) != shape for array in (self.starts_mm, self.ends_mm, self.bms_mm)):
-            raise ValueError("every position must have shape (m, 3)")
+        count = len(self.groups_per_module)
+        if not 1 <= count <= MOST_COMPARTMENTS:
+            raise ValueError(f"1 to {MOST_COMPARTMENTS} compartments, found {count}")
+        if np.shape(self.links_mm) != (count, count) or np.shape(self.reach_mm) != (count,):
+            raise ValueError("links must have shape (m, m), reaches (m,)")
 
     @property
     def many(self) -> bool:
@@ -78,7 +79,7 @@ class HarnessBlock:
     bms : ndarray of int
         Compartment of the BMS.
     power_length_mm, balance_length_mm, sensor_length_mm : ndarray
-        [mm]; the power wires are all in series.
+        Without legs up to the hubs [mm]; the power wires are all in series.
     power_wires, balance_leads, sensor_wires : ndarray of int
     modules, pins : ndarray of int
         One connector per module; its balance leads and sensor wires share it.
@@ -97,22 +98,6 @@ class HarnessBlock:
     modules: Ints
     pins: Ints
     crossing_conductors: Ints
-
-
-def run_length(start_mm: ArrayLike, *, end_mm: ArrayLike) -> Floats:
-    """Length of a wire that runs along the axes, without slack.
-
-    Parameters
-    ----------
-    start_mm, end_mm : ndarray, shape (…, 3)
-        [mm]
-
-    Returns
-    -------
-    ndarray, shape (…)
-        [mm]
-    """
-    return np.asarray(np.abs(np.asarray(end_mm, float) - np.asarray(start_mm, float)).sum(axis=-1))
 
 
 def taps(groups: int, *, per_module: int, shared: bool) -> list[tuple[int, int]]:
@@ -204,7 +189,7 @@ def harness_block(
     share_balance_leads : bool
         Whether modules of a compartment share the lead where they meet.
     slack_mm : float
-        Added to every wire [mm].
+        Added to every wire, rounded up to whole CUT_MM [mm].
     bms_in : int or None
         Compartment of the BMS, None to choose.
     power_g_per_m, lead_g_per_m : float
@@ -220,7 +205,7 @@ def harness_block(
         If a split has no group, a negative count or the wrong number of compartments; or if sensors or groups
         per module of each split are asked for that so many compartments do not allow.
     """
-    groups = np.atleast_2d(np.asarray(split, dtype=np.int64))
+    groups, slack_mm = np.atleast_2d(np.asarray(split, dtype=np.int64)), float(cut_length(slack_mm))
     count = len(places.groups_per_module)
     if groups.shape[1] != count or np.any(groups < 0) or np.any(groups.sum(axis=1) < 1):
         raise ValueError("every split needs a count for each compartment and at least one group")
@@ -255,12 +240,6 @@ def _lighter(best: dict[str, NDArray[Any]], trial: dict[str, NDArray[Any]]) -> d
     return {name: np.where(wide[old.ndim], trial[name], old) for name, old in best.items()}
 
 
-def _inside(modules: Ints, places: Places, slack_mm: float) -> tuple[Ints, Floats]:
-    """Links between cases of one compartment: their number, (n, m), and their length in all [mm], (n,)."""
-    inside, steps = run_length(places.starts_mm, end_mm=places.ends_mm), np.maximum(modules - 1, 0)
-    return steps, np.asarray((steps * (inside / np.maximum(modules, 1) + slack_mm)).sum(axis=1))
-
-
 class _Leads:
     """Balance leads: their number per compartment, and their length for each place of the BMS."""
 
@@ -270,14 +249,11 @@ class _Leads:
         self.length = np.zeros((count, *groups.shape))  # BMS place, split, compartment
         for place in range(count):
             kinds, back = np.unique(groups[:, place] * wide + per_module[:, place], return_inverse=True)
-            start, end = places.starts_mm[place], places.ends_mm[place]
+            away = places.links_mm[place] + slack_mm
             for kind, (number, size) in enumerate(divmod(int(both), wide) for both in kinds):
-                leads = taps(number, per_module=size, shared=shared)
-                part = np.array([boundary for _, boundary in leads]) / max(number, 1)
-                points = start + part[:, None] * (end - start)
-                lengths = run_length(places.bms_mm[:, None, :], end_mm=points).sum(axis=1)
-                self.number[back == kind, place] = len(leads)
-                self.length[:, back == kind, place] = (lengths + slack_mm * len(leads))[:, None]
+                leads = len(taps(number, per_module=size, shared=shared))
+                self.number[back == kind, place] = leads
+                self.length[:, back == kind, place] = (leads * away)[:, None]
 
 
 class _Chain:
@@ -291,42 +267,35 @@ class _Chain:
         used = groups > 0
         self.first = np.array(order)[np.argmax(used[:, order], axis=1)]
         self.last = np.array(order[::-1])[np.argmax(used[:, order[::-1]], axis=1)]
-        steps, links = _inside(self.modules, places, slack_mm)
-        self.power_length, self.power_wires = links, steps.sum(axis=1) + 2
+        steps = np.maximum(self.modules - 1, 0).sum(axis=1)
+        self.power_length, self.power_wires = steps * slack_mm, steps + 2
         previous = np.full(len(groups), -1)
         for place in order:
             link = used[:, place] & (previous >= 0)
-            run = run_length(places.ends_mm[previous], end_mm=places.starts_mm[place]) + slack_mm
+            run = places.links_mm[previous, place] + slack_mm
             self.power_length = self.power_length + link * run
             self.power_wires = self.power_wires + link
             previous = np.where(used[:, place], place, previous)
         self.between = used.sum(axis=1) - 1
-        self.sensor_place, self.sensor_mm = self._sensors(sensors)
+        self.sensor_place = self._sensors(sensors)
 
-    def _sensors(self, sensors: int) -> tuple[Ints, Floats]:
-        """Compartment and position of each sensor, shapes (n, sensors) and (n, sensors, 3)."""
+    def _sensors(self, sensors: int) -> Ints:
+        """Compartment of each sensor, shape (n, sensors)."""
         wanted = sensor_modules(self.modules.sum(axis=1), sensors=sensors)
         before = np.zeros(len(self.groups), dtype=np.int64)
-        where, at = np.zeros(wanted.shape, dtype=np.int64), np.zeros((*wanted.shape, 3))
+        where = np.zeros(wanted.shape, dtype=np.int64)
         for place in self.order:
             local = wanted - before[:, None]
             here = (local >= 0) & (local < self.modules[:, [place]])
-            number = self.groups[:, [place]]
-            size = np.minimum(self.places.groups_per_module[place] or 10**9, np.maximum(number, 1))
-            middle = (local * size + np.minimum((local + 1) * size, number)) / 2.0
-            part = (middle / np.maximum(number, 1))[..., None]
-            start, end = self.places.starts_mm[place], self.places.ends_mm[place]
             where = np.where(here, place, where)
-            at = np.where(here[..., None], start + part * (end - start), at)
             before = before + self.modules[:, place]
-        return where, at
+        return where
 
     def harness(self, bms: int, leads: _Leads) -> dict[str, NDArray[Any]]:
         """All fields of HarnessBlock with the BMS in one compartment."""
-        site, n = self.places.bms_mm[bms], len(self.groups)
-        ends = run_length(self.places.starts_mm[self.first], end_mm=site)
-        ends = ends + run_length(self.places.ends_mm[self.last], end_mm=site) + 2.0 * self.slack_mm
-        sensor_run = run_length(self.sensor_mm, end_mm=site) + self.slack_mm
+        n, away_mm = len(self.groups), self.places.links_mm[:, bms] + self.slack_mm
+        ends = away_mm[self.first] + away_mm[self.last]
+        sensor_run = (self.places.reach_mm + away_mm)[self.sensor_place]
         away = np.arange(self.groups.shape[1]) != bms
         sensors_away = 2 * (self.sensor_place != bms).sum(axis=1)
         crossing = leads.number[:, away].sum(axis=1) + sensors_away + self.between
@@ -357,8 +326,8 @@ class _Programme:
         self.places, self.sensors, self.shared, self.slack_mm = places, sensors, shared, slack_mm
         self.sites = np.arange(len(places.groups_per_module)) if bms_in is None else np.array([bms_in])
         self.power, self.lead = g_per_m
-        link = run_length(places.ends_mm[:, None], end_mm=places.starts_mm[None]) + slack_mm
-        self.paths = shortest_paths(link)
+        self.away = places.links_mm[:, self.sites] + slack_mm
+        self.paths = shortest_paths(places.links_mm + slack_mm)
 
     def harness(self, groups: Ints, per_module: Ints) -> dict[str, NDArray[Any]]:
         """All fields of HarnessBlock."""
@@ -367,46 +336,33 @@ class _Programme:
         balance = leads.length.sum(axis=2).T[:, sites]
         balance_leads, between = leads.number.sum(axis=1), (groups > 0).sum(axis=1) - 1
         crossing = (balance_leads + between)[:, None] - leads.number[:, sites]
-        from_first, from_last = self._sensors(groups, per_module)
-        starts, ends = self._to_bms(self.places.starts_mm), self._to_bms(self.places.ends_mm)
+        reach = 2.0 * (self.places.reach_mm[:, None] + self.away)
+        from_first, from_last = (reach * (self.sensors > k) for k in range(2))
+        each = (len(groups), *self.away.shape)
         used = (groups > 0) @ (1 << np.arange(groups.shape[1]))
         first, last, bms = lightest(
-            used, paths_g=self.paths.length_mm * self.power, first_g=starts * self.power + from_first * self.lead,
-            last_g=ends * self.power + from_last * self.lead, bms_g=balance * self.lead, sites=sites,
+            used, paths_g=self.paths.length_mm * self.power, bms_g=balance * self.lead, sites=sites,
+            first_g=np.broadcast_to(self.away * self.power + from_first * self.lead, each),
+            last_g=np.broadcast_to(self.away * self.power + from_last * self.lead, each),
             crossing=crossing, first_wires=1 + 2 * (self.sensors > 0), last_wires=1 + 2 * (self.sensors > 1),
         )  # fmt: skip
         site, modules = np.searchsorted(sites, bms), _cases(groups, per_module)
-        steps, links_mm = _inside(modules, self.places, self.slack_mm)
-        links_mm = links_mm + self.paths.length_mm[used, first, last]
+        steps = np.maximum(modules - 1, 0).sum(axis=1)
+        links_mm = steps * self.slack_mm + self.paths.length_mm[used, first, last]
         away = (self.sensors > 0) * 2 * (first != bms) + (self.sensors > 1) * 2 * (last != bms)
         return {
             "order": self.paths.order(used, first=first, last=last),
             "bms": bms,
-            "power_length_mm": links_mm + starts[first, site] + ends[last, site],
+            "power_length_mm": links_mm + self.away[first, site] + self.away[last, site],
             "balance_length_mm": balance[rows, site],
-            "sensor_length_mm": from_first[rows, first, site] + from_last[rows, last, site],
-            "power_wires": steps.sum(axis=1) + 2 + between,
+            "sensor_length_mm": from_first[first, site] + from_last[last, site],
+            "power_wires": steps + 2 + between,
             "balance_leads": balance_leads,
             "sensor_wires": np.full(len(groups), 2 * self.sensors),
             "modules": modules.sum(axis=1),
             "pins": balance_leads + 2 * self.sensors,
             "crossing_conductors": crossing[rows, site] + away + (first != bms) + (last != bms),
         }
-
-    def _to_bms(self, point_mm: Floats) -> Floats:
-        """Length of a wire from points of shape (…, 3) to each place of the BMS, with slack, shape (…, b)."""
-        return run_length(point_mm[..., None, :], end_mm=self.places.bms_mm[self.sites]) + self.slack_mm
-
-    def _sensors(self, groups: Ints, per_module: Ints) -> tuple[Floats, Floats]:
-        """Length of the sensors' wires if each compartment were the first and if it were the last, (n, m, b)."""
-        start, along = self.places.starts_mm, self.places.ends_mm - self.places.starts_mm
-        some = np.maximum(groups, 1)
-        size = np.minimum(np.where(per_module > 0, per_module, 10**9), some)
-        full = (np.maximum(_cases(groups, per_module), 1) - 1) * size
-        parts = [size / 2.0 / some, (full + some) / 2.0 / some][: self.sensors]
-        runs = [2.0 * self._to_bms(start + part[..., None] * along) for part in parts]
-        runs += [np.zeros((*groups.shape, len(self.sites)))] * (2 - len(runs))
-        return runs[0], runs[1]
 
 
 def choose_wire(

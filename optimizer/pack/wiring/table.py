@@ -1,18 +1,24 @@
-"""The harness of one design, wire by wire, and its connectors."""
+"""The harness of one design, wire by wire, with the way of each, and its connectors."""
 
 from __future__ import annotations
 
+import math
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
 
 from optimizer.base.arrays import Floats
-from optimizer.pack.wiring.harness import Places, run_length, sensor_modules, taps
+from optimizer.fit.region.compartment import Compartment
+from optimizer.fit.region.geometry import to_vehicle
+from optimizer.pack.wiring.harness import sensor_modules
+from optimizer.pack.wiring.legs import Taps, lead_points, module_starts, sensor_group
+from optimizer.pack.wiring.passages import Links, from_vehicle
+from optimizer.pack.wiring.ways import cut_length
 
 COLUMNS = (
     "from",
@@ -27,6 +33,11 @@ COLUMNS = (
     "connector",
     "pins",
     "pin",
+    "from_mm",
+    "to_mm",
+    "path_mm",
+    "through",
+    "way_mm",
 )
 
 
@@ -48,6 +59,59 @@ class WireKind:
     price_per_m: float
 
 
+class Way(Protocol):
+    """Ways in a compartment, as optimizer.pack.wiring.ways.Ways has them."""
+
+    def lengths(self, points_mm: Floats, target_mm: Floats) -> Floats:
+        """From each point to a target [mm]."""
+
+    def path(self, point_mm: Floats, target_mm: Floats) -> Floats:
+        """Corners from a point to a target [mm]."""
+
+    def transit(self, start_mm: Floats, end_mm: Floats) -> Floats:
+        """Corners between two points beside the cells [mm]."""
+
+
+@dataclass(frozen=True, eq=False)
+class Wired:
+    """A compartment as its wires see it; points are in its own axes.
+
+    Parameters
+    ----------
+    room : Compartment
+    taps : Taps
+    way : Way
+    groups, per_module : int
+        In use, and in a full case, 0 for a tray.
+    hub_mm : ndarray, shape (3,)
+        [mm]
+    joints : mapping of (str, int, int) to ndarray, shape (3,)
+        Where a wire is joined, by pole, group and cell of the group (-1: a power wire), where that is not the very
+        point of `taps` [mm].
+    """
+
+    room: Compartment
+    taps: Taps
+    way: Way
+    groups: int
+    per_module: int
+    hub_mm: Floats
+    joints: Mapping[tuple[str, int, int], Floats] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Wire:
+    """One wire: names of its ends, purpose, what it is plugged into, corners in the vehicle, length without slack."""
+
+    start: str
+    end: str
+    purpose: str
+    connector: str
+    corners_mm: Floats
+    length_mm: float
+    through: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True)
 class _Module:
     """One case: compartment, number and groups there, as boundaries; groups of the pack before the compartment."""
@@ -56,89 +120,124 @@ class _Module:
     number: int
     first: int
     last: int
-    groups: int
     name: str
     before: int
 
 
-def harness_table(
-    split: Sequence[int],
+@dataclass(frozen=True, eq=False)
+class _Leg:
+    """Corners in the vehicle, and what is counted [mm]."""
+
+    corners_mm: Floats
+    length_mm: float
+
+
+def wires_of(
+    wired: Sequence[Wired | None],
     *,
-    names: Sequence[str],
-    places: Places,
+    links: Links,
+    reach_mm: Sequence[float],
     order: Sequence[int],
     bms: int,
-    power: WireKind,
-    lead: WireKind,
     sensors: int = 2,
     share_balance_leads: bool = False,
-    slack_mm: float = 50.0,
     past_bms: bool = False,
-) -> pd.DataFrame:
-    """One row per wire of a pack; its sums equal the figures of `harness_block`.
+) -> list[Wire]:
+    """Every wire of a pack: power from the negative end on, then balance leads along the chain, then sensors.
 
     Parameters
     ----------
-    split : sequence of int, length m
-        Groups in each compartment.
-    names : sequence of str, length m
-        Of the compartments.
-    places : Places
+    wired : sequence of Wired or None, length m
+        Compartments; None without cells.
+    links : Links
+    reach_mm : sequence of float, length m
+        Length of a sensor's wire up to the hub of each [mm].
     order : sequence of int, length m
         Order in which the chain runs through the compartments, as `harness_block` chose it.
     bms : int
         Compartment of the BMS.
-    power, lead : WireKind
-        Wire of the pack current; wire of balance leads and sensors.
     sensors : int
         Temperature sensors in the pack.
     share_balance_leads : bool
         Whether modules of a compartment share the lead where they meet.
-    slack_mm : float
-        Added to every wire [mm].
     past_bms : bool
         Whether the discharge goes past the BMS: the negative wire ends at the pack's connector, which lies beside it.
-
-    Returns
-    -------
-    DataFrame
-        Columns COLUMNS: purpose is "power", "balance" or "sensor"; pins is 1 for a wire in a connector, 0
-        for one that is bolted or welded; pin is its place there from 1, balance leads from the negative end
-        first, 0 where there is no connector.
 
     Raises
     ------
     ValueError
         If the pack has no group.
     """
-    chain = _modules(split, names, places, order)
+    chain = _modules(wired, order)
     if not chain:
         raise ValueError("the pack has no group")
-    rows = _power_rows(chain, places, bms, past_bms) + _balance_rows(chain, places, bms, share_balance_leads)
-    rows += _sensor_rows(chain, places, bms, sensors)
+    maker = _Maker(wired, links, reach_mm, bms)
+    return [
+        *maker.power(chain, past_bms), *maker.balance(chain, share_balance_leads), *maker.sensors(chain, sensors)
+    ]  # fmt: skip
+
+
+def harness_table(wires: Sequence[Wire], *, power: WireKind, lead: WireKind, slack_mm: float = 50.0) -> pd.DataFrame:
+    """One row per wire of a pack; its sums equal the figures of `harness_block`.
+
+    Parameters
+    ----------
+    wires : sequence of Wire
+    power, lead : WireKind
+        Wire of the pack current; wire of balance leads and sensors.
+    slack_mm : float
+        Added to every wire, rounded up to whole CUT_MM [mm].
+
+    Returns
+    -------
+    DataFrame
+        Columns COLUMNS: purpose is "power", "balance" or "sensor"; pins is 1 for a wire in a connector, 0
+        for one that is bolted or welded; pin is its place there from 1, balance leads from the negative end
+        first, 0 where there is no connector. from_mm and to_mm are its ends, "x y z" in the vehicle's axes, way_mm
+        its corners between "; ", path_mm the length of that way; through names passages, or says "straight".
+    """
     table = []
     taken: Counter[str] = Counter()
-    for start, end, purpose, length, connector in rows:
-        taken[connector] += 1
-        kind = power if purpose == "power" else lead
-        metres = (length + slack_mm) / 1000.0
+    slack = float(cut_length(slack_mm))
+    for one in wires:
+        taken[one.connector] += 1
+        kind = power if one.purpose == "power" else lead
+        length = one.length_mm + slack
+        metres = length / 1000.0
+        corners = np.round(one.corners_mm, 3) + 0.0
+        run = float(np.linalg.norm(np.diff(corners, axis=0), axis=1).sum())
+        words = [" ".join(f"{v:.3f}".rstrip("0").rstrip(".") for v in corner) for corner in corners.tolist()]
         table.append(
             (
-                start,
-                end,
-                purpose,
-                length + slack_mm,
+                one.start,
+                one.end,
+                one.purpose,
+                length,
                 kind.id,
                 kind.area_mm2,
                 metres * kind.resistance_ohm_per_km,
                 metres * kind.mass_g_per_m,
                 metres * kind.price_per_m,
-                connector,
-                int(bool(connector)),
-                taken[connector] if connector else 0,
+                one.connector,
+                int(bool(one.connector)),
+                taken[one.connector] if one.connector else 0,
+                words[0],
+                words[-1],
+                math.ceil(run * 1000.0 - 1e-6) / 1000.0,
+                ", ".join(one.through),
+                "; ".join(words),
             )
         )
     return pd.DataFrame(table, columns=list(COLUMNS))
+
+
+def corners_of(text: str) -> Floats:
+    """Corners of a way out of the column way_mm, shape (k, 3) [mm].
+
+    >>> corners_of("0 0 0; 1 2.5 0").tolist()
+    [[0.0, 0.0, 0.0], [1.0, 2.5, 0.0]]
+    """
+    return np.array([[float(value) for value in corner.split()] for corner in text.split("; ")])
 
 
 def connector_table(harness: pd.DataFrame) -> pd.DataFrame:
@@ -165,71 +264,128 @@ def connector_table(harness: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-_Row = tuple[str, str, str, float, str]
-
-
-def _modules(
-    split: Sequence[int], names: Sequence[str], places: Places, order: Sequence[int]
-) -> list[_Module]:
+def _modules(wired: Sequence[Wired | None], order: Sequence[int]) -> list[_Module]:
     """Cases with groups in them, along the chain."""
     chain: list[_Module] = []
     before = 0
     for place in order:
-        groups = int(split[place])
-        size = places.groups_per_module[place] or max(groups, 1)
-        for number, first in enumerate(range(0, groups, size)):
-            name = f"{names[place]} module {number + 1}" if groups > size else names[place]
-            chain.append(_Module(place, number, first, min(first + size, groups), groups, name, before))
-        before += groups
+        one = wired[place]
+        if one is None:
+            continue
+        starts = module_starts(one.groups, per_module=one.per_module)
+        for number, (first, last) in enumerate(pairwise([*starts, one.groups])):
+            name = f"{one.room.name} module {number + 1}" if len(starts) > 1 else one.room.name
+            chain.append(_Module(place, number, first, last, name, before))
+        before += one.groups
     return chain
 
 
-def _at(places: Places, module: _Module, boundary: float) -> Floats:
-    """Position of a group boundary of the module's compartment."""
-    start, end = places.starts_mm[module.place], places.ends_mm[module.place]
-    return np.asarray(start + boundary / module.groups * (end - start))
+class _Maker:
+    """Makes wires out of legs."""
+
+    def __init__(self, wired: Sequence[Wired | None], links: Links, reach_mm: Sequence[float], bms: int) -> None:
+        self.wired, self.links, self.reach, self.bms = wired, links, reach_mm, bms
+
+    def power(self, chain: Sequence[_Module], past_bms: bool) -> list[Wire]:
+        first, last = chain[0], chain[-1]
+        to = "pack connector, past the BMS" if past_bms else "BMS"
+        out = [self._to_bms(self._power(first, "−"), first, f"{first.name} −", to, "power", "")]
+        for one, two in pairwise(chain):
+            ends = f"{one.name} +", f"{two.name} −"
+            if one.place == two.place:
+                out.append(_wire(*ends, "power", "", [self._inside(one, two)]))
+            else:
+                there = self._power(two, "−")
+                back = _Leg(there.corners_mm[::-1], there.length_mm)
+                legs = [self._power(one, "+"), self._link(one.place, two.place), back]
+                out.append(_wire(*ends, "power", "", legs, self.links.through[one.place, two.place]))
+        end = self._to_bms(self._power(last, "+"), last, f"{last.name} +", "pack connector at BMS", "power", "")
+        return [*out, end]
+
+    def balance(self, chain: Sequence[_Module], shared: bool) -> list[Wire]:
+        out = []
+        for module in chain:
+            here = self._room(module)
+            for group, pole, points in lead_points(here.taps, here.groups, per_module=here.per_module, shared=shared):
+                if not module.first <= group < module.last:
+                    continue
+                # By the number through the pack, as on the drawings: a lead one group off destroys a BMS.
+                name = f"{module.name} group {module.before + group + 1} {pole}"
+                leg = self._leg(here, points, (pole, group), here.taps.tails_mm[pole == "−"])
+                out.append(self._to_bms(leg, module, name, "BMS", "balance", module.name))
+        return out
+
+    def sensors(self, chain: Sequence[_Module], sensors: int) -> list[Wire]:
+        out = []
+        for number, index in enumerate(sensor_modules(len(chain), sensors=sensors)):
+            module = chain[int(index)]
+            here = self._room(module)
+            group = sensor_group(module.first, module.last)
+            leg = self._leg(here, here.taps.plus_mm[group], ("", group), 0.0)
+            leg = _Leg(leg.corners_mm, float(self.reach[module.place]))
+            name = f"{module.name} sensor {number + 1}"
+            out += [self._to_bms(leg, module, f"{name} wire {k}", "BMS", "sensor", module.name) for k in (1, 2)]
+        return out
+
+    def _room(self, module: _Module) -> Wired:
+        here = self.wired[module.place]
+        assert here is not None
+        return here
+
+    def _inside(self, one: _Module, two: _Module) -> _Leg:
+        """From case to case."""
+        here = self._room(one)
+        start, end = here.taps.exit_mm[one.last - 1], here.taps.entry_mm[two.first]
+        run = float(here.way.lengths(start[None], end)[0]) + 2 * here.taps.tails_mm[2]
+        joints = here.joints.get(("+", one.last - 1, -1)), here.joints.get(("−", two.first, -1))
+        return _Leg(to_vehicle(here.room, _with_ends(here.way.path(start, end), *joints)), float(cut_length(run)))
+
+    def _power(self, module: _Module, pole: str) -> _Leg:
+        here = self._room(module)
+        group = module.first if pole == "−" else module.last - 1
+        points = (here.taps.entry_mm if pole == "−" else here.taps.exit_mm)[[group]]
+        return self._leg(here, points, (pole, group), here.taps.tails_mm[2], power=True)
+
+    def _leg(
+        self, here: Wired, points: Floats, at: tuple[str, int], tail_mm: float, *, power: bool = False
+    ) -> _Leg:
+        """The shortest leg from one of some points to the hub."""
+        lengths = here.way.lengths(points, here.hub_mm)
+        pick = int(np.argmin(lengths))
+        joint = here.joints.get((*at, -1 if power else pick))
+        corners = _with_ends(here.way.path(points[pick], here.hub_mm), joint, None)
+        return _Leg(to_vehicle(here.room, corners), float(cut_length(lengths[pick] + tail_mm)))
+
+    def _link(self, one: int, two: int) -> _Leg:
+        """From hub to hub."""
+        corners = []
+        for piece in self.links.pieces[one, two]:
+            ends = np.array([piece.start_mm, piece.end_mm])
+            here = self.wired[piece.room] if piece.room >= 0 else None
+            if here is not None:
+                start, end = (from_vehicle(here.room, point) for point in ends)
+                ends = to_vehicle(here.room, here.way.transit(start, end))
+            corners.append(ends)
+        return _Leg(np.concatenate(corners), float(self.links.length_mm[one, two]))
+
+    def _to_bms(self, leg: _Leg, module: _Module, start: str, end: str, purpose: str, connector: str) -> Wire:
+        if module.place == self.bms:
+            return _wire(start, end, purpose, connector, [leg])
+        legs = [leg, self._link(module.place, self.bms)]
+        return _wire(start, end, purpose, connector, legs, self.links.through[module.place, self.bms])
 
 
-def _power_rows(chain: list[_Module], places: Places, bms: int, past_bms: bool) -> list[_Row]:
-    site = places.bms_mm[bms]
-    first, last = chain[0], chain[-1]
-    to = "pack connector, past the BMS" if past_bms else "BMS"
-    rows: list[_Row] = [(f"{first.name} −", to, "power", _run(places.starts_mm[first.place], site), "")]
-    for one, two in pairwise(chain):
-        if one.place == two.place:
-            inside = _run(places.starts_mm[one.place], places.ends_mm[one.place])
-            length = inside / sum(module.place == one.place for module in chain)
-        else:
-            length = _run(places.ends_mm[one.place], places.starts_mm[two.place])
-        rows.append((f"{one.name} +", f"{two.name} −", "power", length, ""))
-    end = _run(places.ends_mm[last.place], site)
-    return [*rows, (f"{last.name} +", "pack connector at BMS", "power", end, "")]
+def _with_ends(corners: Floats, first: Floats | None, last: Floats | None) -> Floats:
+    """A way from joint to joint."""
+    parts = [*([] if first is None else [first[None]]), corners, *([] if last is None else [last[None]])]
+    return np.concatenate(parts)
 
 
-def _balance_rows(chain: list[_Module], places: Places, bms: int, shared: bool) -> list[_Row]:
-    rows: list[_Row] = []
-    for module in chain:
-        leads = taps(module.groups, per_module=places.groups_per_module[module.place], shared=shared)
-        for number, boundary in leads:
-            if number != module.number:
-                continue
-            group, pole = (boundary, "+") if boundary > module.first else (boundary + 1, "−")
-            length = _run(_at(places, module, boundary), places.bms_mm[bms])
-            # By the number through the pack, as on the drawings: a lead one group off destroys a BMS.
-            start = f"{module.name} group {module.before + group} {pole}"
-            rows.append((start, "BMS", "balance", length, module.name))
-    return rows
-
-
-def _sensor_rows(chain: list[_Module], places: Places, bms: int, sensors: int) -> list[_Row]:
-    rows: list[_Row] = []
-    for number, index in enumerate(sensor_modules(len(chain), sensors=sensors)):
-        module = chain[int(index)]
-        length = _run(_at(places, module, (module.first + module.last) / 2.0), places.bms_mm[bms])
-        name = f"{module.name} sensor {number + 1}"
-        rows += [(f"{name} wire {wire}", "BMS", "sensor", length, module.name) for wire in (1, 2)]
-    return rows
-
-
-def _run(start_mm: ArrayLike, end_mm: ArrayLike) -> float:
-    return float(run_length(start_mm, end_mm=end_mm))
+def _wire(
+    start: str, end: str, purpose: str, connector: str, legs: Sequence[_Leg], through: tuple[str, ...] = ()
+) -> Wire:
+    corners = np.concatenate([leg.corners_mm for leg in legs])
+    far = np.linalg.norm(np.diff(corners, axis=0), axis=1) > 1e-3
+    return Wire(
+        start, end, purpose, connector, corners[[True, *far.tolist()]], sum(leg.length_mm for leg in legs), through
+    )

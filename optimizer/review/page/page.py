@@ -187,7 +187,7 @@ def _design(design: Design, markup: type[Markup], currency: str) -> dict[str, An
         "tolerances": grids.tolerances(design),
         "spread": grids.spread(row, currency=currency),
         "bill": grids.bill(design.bill, currency=currency),
-        "wiring": grids.of_frame(design.harness, currency=currency),
+        "wiring": grids.of_frame(design.harness.drop(columns="way_mm"), currency=currency),
         "plates": grids.of_frame(design.plates, currency=currency),
         "ride": markup(look.inline_svg(ride, alt=_ride_words(design))) if ride is not None else None,
         "ride_text": _ride_words(design) if ride is not None else "",

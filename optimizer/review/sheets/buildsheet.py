@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from optimizer.design.metal_gaps import gap_rows
 from optimizer.pack.case.outline import print_hours
+from optimizer.pack.wiring.passages import STRAIGHT
+from optimizer.pack.wiring.wire import BEND, bend_mm
 from optimizer.review.sheets import expected
 from optimizer.review.sheets.settings import settings_steps
 from optimizer.review.sheets.steps import Step, Table
@@ -269,9 +271,24 @@ def _harness(design: Design) -> Step:
         "Join the cases with the power wires of the table, positive to negative in the chain's order. "
         "Measure the voltage across each pair of ends before you close it.",
         "Secure every wire where it leaves a box; edges get a grommet.",
+        *_ways(design),
     )
     table = (("from", "to", "length [mm]", "area [mm²]"), rows) if rows else None
     return Step("Join the cases", checks, table)
+
+
+def _ways(design: Design) -> tuple[str, ...]:
+    """Bends and passages, as far as they are known."""
+    areas = sorted({float(area) for area in design.harness["area_mm2"]})
+    bends = ", ".join(f"{bend_mm(area):.0f} mm at {area:g} mm²" for area in areas)
+    told = [f"Bend no wire tighter than {bends} (its outer diameter times {BEND:g}; common practice). Ways are in "
+            "harness.csv, column way_mm; lengths hold the slack."]  # fmt: skip
+    if (design.harness["through"] == STRAIGHT).any():
+        told.append(
+            "The brief has no passage between some of the boxes: wires there are counted straight from box to box. "
+            "Measure the true way before you cut, or add [[passage]]."
+        )
+    return tuple(told)
 
 
 def _bms(design: Design) -> Step:

@@ -13,6 +13,8 @@ from shapely.geometry import MultiPoint
 
 from optimizer.fit.region.geometry import rotation, to_vehicle
 from optimizer.fit.region.section import cross_axes
+from optimizer.pack.wiring.passages import STRAIGHT
+from optimizer.pack.wiring.table import corners_of
 from optimizer.review.sheets import style as look
 
 if TYPE_CHECKING:
@@ -178,50 +180,28 @@ def _names(design: Design, pen: _Pen) -> None:
 
 
 def _leads(design: Design, pen: _Pen) -> list[str]:
-    """Draw the power leads with their numbers; what each is, in words."""
-    rooms = {room.name: room for room in design.rooms}
-    board = next((part for part in design.placed if "BMS" in part.name), None)
-    ends: dict[str, tuple[str, Floats]] = {}
+    """Draw all wires along their ways, the power wires with numbers; what each of these is, in words."""
     words: list[str] = []
-    for plate in design.conductors:
-        for tap in plate["taps"][:1]:
-            ends[str(tap["lead"])] = str(plate["compartment"]), np.array(tap["at_mm"])
-    for name, (room, at) in ends.items():
-        if name.startswith("pack ") and board is not None:
-            colour = look.MINUS if name.endswith("negative") else look.PLUS
-            words.append(f"{name}, from {room} to {board.name}")
-            _lead(pen, rooms, (room, at), (board.compartment, board.plug_mm), colour, len(words))
-        elif name.startswith("wire to ") and name.endswith("-") and name[:-1] + "+" in ends:
-            other = ends[name[:-1] + "+"]
-            words.append(f"from case to case at {name[8:-1]}, {room} to {other[0]}")
-            _lead(pen, rooms, (room, at), other, look.INK, len(words))
+    for wire in design.harness.to_dict("records"):
+        line = corners_of(str(wire["way_mm"]))
+        if wire["purpose"] != "power":
+            pen.line(line, look.SOFT, 0.5, order=4_999)
+            continue
+        words.append(f"{wire['from']} to {wire['to']}")
+        ends = look.PLUS if str(wire["to"]).startswith("pack connector") else look.INK
+        colour = look.MINUS if len(words) == 1 else ends
+        pen.line(line, look.PAPER, 2.6, order=5_000)
+        pen.line(line, colour, 1.3, order=5_001)
+        longest = max(pairwise(line), key=lambda pair: float(np.linalg.norm(pair[1] - pair[0])))
+        pen.text((longest[0] + longest[1]) / 2, str(len(words)), fontsize=7, color=colour, fontweight="bold")
     return words
-
-
-def _lead(
-    pen: _Pen, rooms: dict[str, Compartment], start: tuple[str, Floats], end: tuple[str, Floats], colour: str,
-    number: int,
-) -> None:  # fmt: skip
-    """Along the axes within a compartment, straight and dashed from one to another."""
-    (one, a), (two, b) = start, end
-    corners = [a]
-    if one == two:
-        for axis in (2, 1, 0):
-            corners.append(np.where(np.arange(3) == axis, b, corners[-1]))
-        line = to_vehicle(rooms[one], np.array(corners))
-    else:
-        line = np.array([to_vehicle(rooms[one], a), to_vehicle(rooms[two], b)])
-    pen.line(line, look.PAPER, 2.6, order=5_000)
-    pen.line(line, colour, 1.3, order=5_001, dashed=one != two)
-    longest = max(pairwise(line), key=lambda pair: float(np.linalg.norm(pair[1] - pair[0])))
-    pen.text((longest[0] + longest[1]) / 2, str(number), fontsize=7, color=colour, fontweight="bold")
 
 
 def _legend(axes: Axes, design: Design, leads: Sequence[str]) -> None:
     lines = [*leads, *(part.words for part in design.placed)]
-    notes = ["Cells tinted by series group; parts dark."]
-    if len({*(each.compartment.name for each in design.stations), *(part.compartment for part in design.placed)}) > 1:
-        notes.append("Dashed leads are drawn straight from box to box.")
+    notes = ["Cells tinted by series group; parts dark.", "Thin lines: balance leads and sensor wires."]
+    if (design.harness["through"] == STRAIGHT).any():
+        notes.append("Between boxes without a passage wires run straight.")
     for k, text in enumerate([*lines[:10], *notes]):
         column, row = divmod(k, 5)
         x, y = EDGE_MM + column * 100.0, FOOT_MM - 4.0 - row * 5.0

@@ -59,9 +59,9 @@ def write_design(
 ) -> list[Path]:
     """Write everything for the workshop, each file whole or not at all.
 
-    layout.svg and layout.png (all compartments), layout.dxf, plates_….dxf for each face, vehicle.svg,
-    ride.svg, plates.csv, harness.csv, bill.csv, build.md, case_….stl for every printed part, cases.3mf with all of
-    them, and pack.glb. design.json is the scorer's business.
+    layout.svg and layout.png (all compartments), layout.dxf, plates_….dxf for each face, vehicle.svg, harness.svg and
+    harness.png, ride.svg, plates.csv, harness.csv, bill.csv, build.md, case_….stl for every printed part, cases.3mf
+    with all of them, and pack.glb. design.json is the scorer's business.
 
     Parameters
     ----------
@@ -98,6 +98,12 @@ def write_design(
 
         written.append(folder / "vehicle.svg")
         look.save(draw_vehicle(design), written[-1])
+    if len(design.harness):
+        from optimizer.review.sheets.harness import draw_harness
+
+        written += [folder / f"harness.{kind}" for kind in ("svg", "png")]
+        for path in written[-2:]:
+            look.save(draw_harness(design), path, dpi=dpi)
     if len(design.ride) > 1:
         written.append(folder / "ride.svg")
         look.save(charts.ride_plot(design), written[-1])

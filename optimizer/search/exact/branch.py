@@ -42,21 +42,25 @@ class Built:
         What the task's branches share.
     plated, wires : Options
         Splits with strips, and wires, current limits cut off at what is of use.
-    refused : int
-        Pairs of both that the fuse does not protect.
+    room_mm2 : ndarray
+        Of each split of the branch, see Splits.wire_mm2.
+    refused, tight : int
+        Pairs of both that the fuse does not protect, and those whose wires do not fit through a passage.
     """
 
     ground: Ground
     plated: Options
     wires: Options
     per_mm: tuple[Floats, Floats, Floats]
+    room_mm2: Floats
     refused: int
+    tight: int = 0
     known: dict[tuple[float, ...], Options] = field(default_factory=dict)
 
     @property
     def empty(self) -> bool:
-        """Whether the fuse protects no pack of the branch."""
-        return not len(self.plated) or not len(self.wires)
+        """Whether the fuse protects no pack of the branch, or the wires of none that it protects pass."""
+        return self.tight == len(self.plated) * len(self.wires)
 
     @cached_property
     def ideal(self) -> Floats:
@@ -71,12 +75,13 @@ class Built:
     @cached_property
     def samples(self) -> Options:
         """A few real options that are good at something: they raise the bar before all others are made."""
-        return _outstanding(self._wired(_outstanding(self.plated)))
+        return _outstanding(self._wired(_outstanding(self.plated)) if not self.tight else self.options)
 
     @cached_property
     def options(self) -> Options:
         """Splits with strips and wires, those that no other one equals or beats."""
-        return self._reduce(self._wired(self._reduce(self.plated)))
+        also = -np.minimum(self.room_mm2[self.plated.picks[:, 0]], 1e12)[:, None] if self.tight else None
+        return self._reduce(self._wired(op.reduce(self.plated, equal_mass=self.ground.mass_may_help, also=also)))
 
     def within(self, cap: Floats) -> Options:
         """The options behind a BMS and a fuse that allow no more than `cap`, in the order of CAPS [A]."""
@@ -91,7 +96,11 @@ class Built:
 
     def _wired(self, choice: Options) -> Options:
         ohm, mass, cost = self.per_mm
-        return op.wired(choice, self.wires, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
+        made = op.wired(choice, self.wires, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
+        if not self.tight:
+            return made
+        passes = self.ground.wire_mm2[made.picks[:, 2]] <= self.room_mm2[made.picks[:, 0]]
+        return Options(made.values[passes], made.picks[passes])
 
 
 @dataclass(eq=False)
@@ -161,7 +170,9 @@ class Branch:
             wires = Options(wire.values[bears], wire.picks[bears])
             ohm, mass, cost = (each[bears] for each in per_mm)
             refused = len(made) * len(wire) - len(left) * len(wires)
-            self.known[key] = Built(ground, left, wires, (ohm, mass, cost), refused)
+            room = self.splits.wire_mm2
+            tight = (ground.wire_mm2[wires.picks[:, 0]] > room[left.picks[:, 0]][:, None]).sum()
+            self.known[key] = Built(ground, left, wires, (ohm, mass, cost), room, refused, int(tight))
         return self.known[key]
 
     def names(self, cell: Ints, picks: Ints, safety: Safety, row: int) -> Ints:
@@ -234,6 +245,7 @@ class Ground:
         self.useful = _useful_currents(whole, task, self.members)
         wire, ohm, mass, cost = parts.wire_options(whole.inputs, profile=whole.context.profile)
         self.wires = op.capped(wire, **self.useful), ohm, mass, cost
+        self.wire_mm2 = whole.wires_mm2[whole.inputs.wire_rows]
         self.raw_parts = len(whole.builds) * len(whole.inputs.wire_rows)
         self._safety: dict[tuple[int, str, float, tuple[bool, ...]], Safety] = {}
         # No split with strip and wire is better than this in any column.

@@ -146,7 +146,7 @@ class Engine:
             for row in range(len(safety.choice)):
                 item = Pending(branch, safety, row, cells, none)
                 if item.built.empty:
-                    tally.prune(rules.PROTECTS, len(cells) * branch.raw)
+                    tally.prune(rules.BUNDLES if item.built.tight else rules.PROTECTS, len(cells) * branch.raw)
                     continue
                 items.append(item)
                 values.append(np.tile(op.joined(item.part[None], item.built.ideal), (len(cells), 1)))
@@ -276,8 +276,9 @@ class Engine:
             if not alive.any():
                 continue
             batch.append(replace(item, cells=item.cells[alive], bound=item.bound[alive]))
-            refused = item.built.refused
-            tally.prune(rules.PROTECTS, int(alive.sum()) * refused)
+            refused = item.built.refused + item.built.tight
+            tally.prune(rules.PROTECTS, int(alive.sum()) * item.built.refused)
+            tally.prune(rules.BUNDLES, int(alive.sum()) * item.built.tight)
             tally.prune(OTHERS_BEAT, int(alive.sum()) * (each - refused - len(batch[-1].choice)))
             size += int(alive.sum()) * -(-len(batch[-1].choice) // LEVELS[0])
             if size > BATCH:

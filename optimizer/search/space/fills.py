@@ -22,9 +22,16 @@ from optimizer.pack.case.room import room_for
 from optimizer.pack.case.volume import CaseVolume, case_volume
 from optimizer.pack.conductors.chained import LayRules, Way
 from optimizer.pack.thermal import heat, neighbours
-from optimizer.search.space.plate_metrics import plate_metrics
+from optimizer.pack.wiring.legs import legs_of
+from optimizer.pack.wiring.ways import Ways
+from optimizer.search.space.plate_metrics import plate_metrics, power_ends, taps_of
 
 Floats = npt.NDArray[np.float64]
+
+Point = tuple[float, float, float]
+
+#: Metrics of a fill that are lengths of wires up to its hub, power wires and balance leads [mm].
+LEGS = ("power_legs_mm", "lead_legs_mm")
 
 # Rise over the air at which the heat network is made linear [K]: free convection carries off more per kelvin
 # the hotter the box, so figures above this rise are on the safe side.
@@ -46,6 +53,8 @@ class Fill:
         Row g for the first g groups; less is better.
     groups_per_module : int
         0 for a tray.
+    power_mm : ndarray, shape (groups of the chain, 2, 3)
+        Where a power wire joins the negative and the positive ends of each group, see power_ends [mm].
     """
 
     layout: Layout
@@ -54,6 +63,7 @@ class Fill:
     rules: tuple[str, ...]
     metrics: Floats
     groups_per_module: int
+    power_mm: Floats
 
     @property
     def groups(self) -> int:
@@ -83,6 +93,8 @@ class FillRules:
     shared : bool
         Chains are found from where the cells stand to each other and kept apart from the compartment, so that
         boxes which hold the same layout share them.
+    share_leads : bool
+        Whether one balance lead serves two cases where they meet.
     """
 
     clearance: Clearance
@@ -94,10 +106,11 @@ class FillRules:
     seconds: float
     seed: int
     shared: bool = False
+    share_leads: bool = False
 
 
 def fills(
-    room: Compartment, *, size: CellSize, parallel: int, trays: Sequence[Layout], rules: FillRules
+    room: Compartment, *, size: CellSize, parallel: int, trays: Sequence[Layout], rules: FillRules, hub_mm: Point
 ) -> list[Fill]:
     """The fills of a compartment that are worth having, most groups first; kept on disk once found.
 
@@ -110,6 +123,8 @@ def fills(
     trays : sequence of Layout
         Tray layouts; modules are found here, since their cases depend on P.
     rules : FillRules
+    hub_mm : (float, float, float)
+        Where wires of the compartment are gathered, in its own axes [mm].
 
     Returns
     -------
@@ -122,12 +137,12 @@ def fills(
         layouts = list(trays) if "tray" in rules.ways or size.shape == "block" else []
         if "modules" in rules.ways:
             layouts += _modules(room, size, parallel, rules)
-        made = [_fill(layout, room, size, parallel, rules) for layout in layouts if layout.cells >= parallel]
+        made = [_fill(layout, room, size, parallel, rules, hub_mm) for layout in layouts if layout.cells >= parallel]
         found.extend(useful([fill for fill in made if fill is not None]))
         return _as_arrays(found)
 
     parts = {
-        "room": room.shape_key, "size": size, "parallel": parallel, "rules": rules,
+        "room": room.shape_key, "size": size, "parallel": parallel, "rules": rules, "hub": hub_mm,
         "trays": pack_layouts(list(trays)),
     }  # fmt: skip
     arrays = cached("fills", parts, compute)
@@ -143,7 +158,7 @@ def _modules(room: Compartment, size: CellSize, parallel: int, rules: FillRules)
 
 
 def _fill(
-    layout: Layout, room: Compartment, size: CellSize, parallel: int, rules: FillRules
+    layout: Layout, room: Compartment, size: CellSize, parallel: int, rules: FillRules, hub_mm: Point
 ) -> Fill | None:
     """A layout with its chain and metrics; None where no chain of whole groups exists."""
     how: dict[str, Any] = {
@@ -151,7 +166,7 @@ def _fill(
         "seed": rules.seed,
     }  # fmt: skip
     links = _shared_chain(layout, how) if rules.shared else chain(layout, **how)
-    return measured(layout, links, room=room, rules=rules) if links.groups else None
+    return measured(layout, links, room=room, rules=rules, hub_mm=hub_mm) if links.groups else None
 
 
 def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
@@ -172,7 +187,9 @@ def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
     )  # fmt: skip
 
 
-def measured(layout: Layout, links: Chain, *, room: Compartment, rules: FillRules) -> Fill | None:
+def measured(
+    layout: Layout, links: Chain, *, room: Compartment, rules: FillRules, hub_mm: Point
+) -> Fill | None:
     """A layout with a chain that is known, and all that its groups bring along.
 
     Parameters
@@ -182,6 +199,8 @@ def measured(layout: Layout, links: Chain, *, room: Compartment, rules: FillRule
         With at least one group.
     room : Compartment
     rules : FillRules
+    hub_mm : (float, float, float)
+        See `fills`.
 
     Returns
     -------
@@ -195,17 +214,24 @@ def measured(layout: Layout, links: Chain, *, room: Compartment, rules: FillRule
     room_free = room_for(room, axis=layout.axis, rules=rules.case)
     cases = case_volume(layout, group=links.group, rules=rules.case, free=room_free)
     rise = _heat(layout, links, room, size, rules, cases)
-    metrics = np.column_stack([plates, cases.volume_mm3, cases.fasteners, cases.bodies, rise])
+    power_mm = power_ends(layout, links, gaps=rules.clearance, taps=rules.lay.taps)
+    per_module = 0
+    if layout.way == "modules":
+        per_module = kind_of(layout, rules.clearance, parallel=parallel).groups
+    hub = np.array(hub_mm)
+    way = Ways(room, layout, targets_mm=hub[None])
+    legs = legs_of(
+        taps_of(layout, links, power_mm), way.lengths, hub, per_module=per_module, shared=rules.share_leads
+    )  # fmt: skip
+    metrics = np.column_stack([plates, cases.volume_mm3, cases.fasteners, cases.bodies, rise, legs])
     # A case that the print bed does not take is no case: the layout ends before the group that needs it.
     held = len(metrics) if cases.printable.all() else int(np.argmin(cases.printable))
     if not held:
         return None
     metrics = np.vstack([np.zeros(metrics.shape[1]), metrics[:held]])
-    per_module = 0
-    if layout.way == "modules":
-        per_module = kind_of(layout, rules.clearance, parallel=parallel).groups
-    own = ("case_mm3", "case_fasteners", "case_bodies", "hot_rise_k_per_w")
-    return Fill(layout, links, (*names, *own), (*how, "add", "add", "add", "worst"), metrics, per_module)
+    names += ("case_mm3", "case_fasteners", "case_bodies", "hot_rise_k_per_w", *LEGS)
+    how += ("add", "add", "add", "worst", "add", "add")
+    return Fill(layout, links, names, how, metrics, per_module, power_mm)
 
 
 def _heat(
@@ -260,6 +286,7 @@ def _as_arrays(found: Sequence[Fill]) -> Arrays:
         arrays[f"method{k}"] = np.array(fill.chain.method)
         arrays[f"metrics{k}"] = fill.metrics
         arrays[f"per_module{k}"] = np.array(fill.groups_per_module)
+        arrays[f"power{k}"] = fill.power_mm
         for name in ("group", "boundary_pairs", "polarity", "links"):
             arrays[f"{name}{k}"] = getattr(fill.chain, name)
     return arrays
@@ -283,6 +310,7 @@ def _from_arrays(arrays: Arrays, room: str, size: CellSize, parallel: int) -> li
                 tuple(map(str, arrays[f"rules{k}"])),
                 metrics,
                 int(arrays[f"per_module{k}"]),
+                arrays[f"power{k}"],
             )
         )
     return made

@@ -7,11 +7,15 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.region.compartment import Compartment
-from optimizer.fit.region.layout import Clearance, Layout
+from optimizer.fit.region.layout import CellSize, Clearance, Layout
 from optimizer.pack.conductors.chained import METRICS, PLAIN, RULES, LayRules, Way, chain_figures, chain_metal
-from optimizer.pack.conductors.sites import chain_sites
+from optimizer.pack.conductors.field import WELD_MM
+from optimizer.pack.conductors.laid import flat_mm, tap_points, weld_points
+from optimizer.pack.conductors.sites import EXIT, SERIES, button_mm, chain_sites, face_mm
+from optimizer.pack.wiring.legs import Taps, terminal_points
 
 Floats = npt.NDArray[np.float64]
 
@@ -50,3 +54,43 @@ def plate_metrics(
         how += RULES
         columns.append(chain_figures(found, groups=groups, parallel=parallel))
     return tuple(names), tuple(how), np.hstack(columns)
+
+
+def power_ends(layout: Layout, chain: Chain, *, gaps: Clearance, taps: int = 1) -> Floats:
+    """Where a power wire joins each group's plate at its negative and at its positive ends, shape (G, 2, 3) [mm].
+
+    Of several places the middle one. Of a cell alone the middle of its terminal, since the joint beside it depends on
+    the stock. No number where no wire can be joined.
+    """
+    out = np.full((chain.groups, 2, 3), np.nan)
+    for site in chain_sites(layout, chain, cell_gap_mm=gaps.cell_gap_mm):
+        if site.kind == SERIES:
+            continue
+        flat = site.centre_mm + site.out_mm
+        if len(site.cells) > 1:
+            flat = tap_points(site, layout.size, weld_points(site, layout.size), taps=taps)
+        point = out[site.group, int(site.kind == EXIT)]
+        point[list(lateral_axes(layout.axis))], point[layout.axis] = flat[len(flat) // 2], face_mm(layout, site)
+    return out
+
+
+def taps_of(layout: Layout, chain: Chain, power_mm: Floats) -> Taps:
+    """Where wires may be joined to a chain.
+
+    Parameters
+    ----------
+    layout : Layout
+    chain : Chain
+    power_mm : ndarray, shape (G, 2, 3)
+        From `power_ends` [mm].
+    """
+    plus, minus = (terminal_points(layout, chain, positive=positive) for positive in (True, False))
+    tails = _tails(layout.size, chain.parallel)
+    return Taps(plus, minus, power_mm[: chain.groups, 0], power_mm[: chain.groups, 1], tails)
+
+
+def _tails(size: CellSize, parallel: int) -> tuple[float, float, float]:
+    """See Taps: as far as welds may move from a terminal's middle, and to the side of a cell alone."""
+    side = size.diameter_mm if size.shape == "cylinder" else min(size.width_mm, size.thickness_mm)
+    plus, minus = max((button_mm(size) - WELD_MM) / 2, 0.0), max(flat_mm(size), 0.0)
+    return plus, minus, side / 2 if parallel == 1 else 0.0

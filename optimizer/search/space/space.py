@@ -12,14 +12,15 @@ import numpy.typing as npt
 
 from optimizer.base.figures import ANY, split_name
 from optimizer.brief import Brief
-from optimizer.fit.placement.bodies import Placed, Point, with_parts
+from optimizer.fit.placement.bodies import Placed, with_parts
 from optimizer.fit.placement.place import place
 from optimizer.fit.placement.survey import fit_seed
 from optimizer.fit.region.compartment import Compartment
-from optimizer.fit.region.geometry import box_walls, clearance, compartments, distinct_sizes, to_vehicle
+from optimizer.fit.region.geometry import box_walls, clearance, compartments, distinct_sizes
 from optimizer.fit.region.layout import CellSize, Layout
 from optimizer.pack.case.wanted import case_rules
 from optimizer.pack.wiring.harness import HarnessBlock
+from optimizer.pack.wiring.passages import Links, links_of, passages_of, wires_mm2
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Fill, FillRules, fills
@@ -44,7 +45,7 @@ CHAIN_SECONDS = 0.05
 # Reasons for which a candidate is refused before it is scored, in the order in which they are tried.
 VOLTAGE, ROOM, NO_PART, STOCK = "voltage window", "does not fit", "no BMS or fuse", "stock"
 BREAKS, PROTECTS = "fuse cannot break the fault current", "fuse does not protect wire or plates"
-JOINING, CONDUCTORS = "cannot be joined", "conductors"
+JOINING, CONDUCTORS, BUNDLES = "cannot be joined", "conductors", "wires do not pass"
 
 
 @dataclass(frozen=True)
@@ -104,10 +105,13 @@ class Space:
             self._furnished[stand] = tuple(with_parts(room, placed, wall_mm=wall) for room in self.rooms)
         return self._furnished[stand]
 
-    def _like(self, room: int, stand: int) -> int:
-        """The first stand with as much room in a compartment: their layouts and fills are the same."""
-        here = self.rooms_of(stand)[room].shape_key
-        return next(k for k in range(stand + 1) if k == stand or self.rooms_of(k)[room].shape_key == here)
+    def _like(self, room: int, stand: int, *, wired: bool = False) -> int:
+        """The first stand with as much room in a compartment: their layouts are the same; wired: their fills, too."""
+        def looks(k: int) -> tuple[object, ...]:
+            hub = self.links(k).hubs_mm[room].tolist() if wired else []
+            return self.rooms_of(k)[room].shape_key, hub
+
+        return next(k for k in range(stand + 1) if k == stand or looks(k) == looks(stand))
 
     def stands_of(self, size: int, parallel: int) -> list[int]:
         """Stands in use for a cell size and P."""
@@ -118,14 +122,30 @@ class Space:
         rows = self.inputs.bms_rows
         return rows[np.isin(rows, self._seats.classes(self.sizes[task.size], task.parallel).get(task.stand, ()))]
 
-    def site(self, task: Task) -> tuple[int, Point] | None:
-        """Compartment of the board, and where its connectors are in the vehicle [mm]; None where it takes no room."""
-        stand = self.stands[task.stand]
-        if not stand.board:
-            return None
-        at = next(k for k, room in enumerate(self.rooms) if room.name == stand.room)
-        x, y, z = to_vehicle(self.rooms[at], stand.placed[0].plug_mm).tolist()
-        return at, (x, y, z)
+    def board(self, stand: int) -> int | None:
+        """Compartment of the board; None where it takes no room."""
+        here = self.stands[stand]
+        return next(k for k, room in enumerate(self.rooms) if room.name == here.room) if here.board else None
+
+    @cached_property
+    def wires_mm2(self) -> Floats:
+        """Square of the outer diameter of each wire of the catalog [mm²]."""
+        return wires_mm2(self.inputs.wires)
+
+    @cached_property
+    def _links(self) -> dict[int, Links]:
+        return {}
+
+    def links(self, stand: int) -> Links:
+        """Hubs of the compartments, and the ways between them."""
+        if stand not in self._links:
+            room = self.board(stand)
+            board = None
+            if room is not None:
+                x, y, z = self.stands[stand].placed[0].plug_mm.tolist()
+                board = room, (x, y, z)
+            self._links[stand] = links_of(self.rooms, passages_of(self.brief, self.rooms), board)
+        return self._links[stand]
 
     def task_of(self, name: Sequence[int] | Ints) -> Task:
         """The task of a candidate by its name, see archive.NAMES: size, then P and stand."""
@@ -274,7 +294,7 @@ class Space:
 
     def room_fills(self, room: int, task: Task) -> list[Fill]:
         """Fills of one compartment for a task, from the cache when known."""
-        task = replace(task, stand=self._like(room, task.stand))
+        task = replace(task, stand=self._like(room, task.stand, wired=True))
         if (room, task) not in self._room_fills:
             rules = FillRules(
                 clearance=clearance(self.brief),
@@ -286,13 +306,16 @@ class Space:
                 seconds=CHAIN_SECONDS,
                 seed=fit_seed(self.brief),
                 shared=self.shared_chains,
+                share_leads=self.brief.harness.share_balance_leads,
             )
+            x, y, z = self.links(task.stand).hubs_mm[room].tolist()
             self._room_fills[room, task] = fills(
                 self.rooms_of(task.stand)[room],
                 size=self.sizes[task.size],
                 parallel=task.parallel,
                 trays=self.layouts(room, task.size, task.stand),
                 rules=rules,
+                hub_mm=(x, y, z),
             )
         return self._room_fills[room, task]
 

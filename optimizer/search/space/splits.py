@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property
 from itertools import product
 from typing import TYPE_CHECKING
 
@@ -14,22 +14,21 @@ import numpy.typing as npt
 
 from optimizer.brief import HarnessRules
 from optimizer.fit.region.compartment import Compartment
-from optimizer.fit.region.geometry import centre_mm, to_vehicle
 from optimizer.front.pareto import nondominated
 from optimizer.pack.conductors.chained import HEIGHT
+from optimizer.pack.wiring.bundles import most_wire_mm2
 from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS, HarnessBlock, Places, harness_block
+from optimizer.pack.wiring.passages import Links, links_of
+from optimizer.pack.wiring.ways import cut_length
 from optimizer.search.space import roomwise
 from optimizer.search.space.counts import ways_by_groups
-from optimizer.search.space.fills import Fill
+from optimizer.search.space.fills import LEGS, Fill
 
 if TYPE_CHECKING:
     from optimizer.search.space.parts import Build
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-
-# Compartment of the board, and where its connectors are in the vehicle [mm].
-Site = tuple[int, tuple[float, float, float]]
 
 # Kinds of module case in one pack: each is drawn, printed and tried by itself (common practice: one or two).
 MOST_KINDS = 2
@@ -61,6 +60,8 @@ class Splits:
         Sums (or the worst) of the fills' metrics over the compartments; less is better.
     power_mm, lead_mm : ndarray, shape (n,)
         Length of power wire, and of balance leads and sensor wires together [mm].
+    wire_mm2 : ndarray, shape (n,)
+        Largest square of a power wire's outer diameter that fits through all passages in use [mm²].
     modules, taps, crossing : ndarray of int, shape (n,)
         Cases in use, balance leads, and conductors that run between compartments.
     """
@@ -70,6 +71,7 @@ class Splits:
     metrics: Floats
     power_mm: Floats
     lead_mm: Floats
+    wire_mm2: Floats
     modules: Ints
     taps: Ints
     crossing: Ints
@@ -131,9 +133,13 @@ class Shares:
     sensors : int
     known : dict
         Harnesses worked out before, whatever the cell size: they depend on the split and on the groups per
-        module, and on where the board lies. Those of more than TRIED_COMPARTMENTS compartments are too many to be kept.
-    site : (int, point), optional
-        Compartment of the board and its connectors in the vehicle [mm]; left out: in the middle of any compartment.
+        module, and on where the hubs lie. Those of more than TRIED_COMPARTMENTS compartments are too many to be kept.
+    links : Links, optional
+        Ways between the hubs; those of compartments without passages when left out.
+    board : int, optional
+        Compartment of a board that has a body; left out: it may sit at any hub.
+    lead_mm2 : float
+        Square of the outer diameter of balance and sensor wire; it counts where there are passages [mm²].
     most_kept : int
         Splits that may be kept, of all numbers of groups asked for together.
     """
@@ -146,15 +152,25 @@ class Shares:
         rules: HarnessRules,
         sensors: int,
         known: dict[tuple[object, ...], tuple[Ints, HarnessBlock]],
-        site: Site | None = None,
+        links: Links | None = None,
+        board: int | None = None,
+        lead_mm2: float = 0.0,
         most_kept: int = MOST_KEPT,
     ) -> None:
         self.rooms, self.fills, self.rules, self.sensors, self.known = rooms, fills, rules, sensors, known
         how = next((fill.rules for each in fills for fill in each), ())
         self.worst = np.array([rule == "worst" for rule in how], dtype=bool)
         self.useful = [_useful_at(each) for each in fills]
-        self.most_kept, self.site = most_kept, site
+        names = next((fill.names for each in fills for fill in each), ())
+        self.legs = [names.index(name) if name in names else -1 for name in LEGS]
+        self.most_kept, self.board, self.lead_mm2 = most_kept, board, lead_mm2
+        self._links = links
         self._kept: dict[int, int] = {}
+
+    @cached_property
+    def links(self) -> Links:
+        """Ways between the hubs."""
+        return links_of(self.rooms) if self._links is None else self._links
 
     def ways(self, *, up_to: int | None = None) -> list[int]:
         """How many (split, fills) there are for 0, 1, 2 … groups in all.
@@ -222,6 +238,11 @@ class Shares:
         self._count(series, len(found))
         return found
 
+    @property
+    def _spent(self) -> list[int]:
+        """Columns of the metrics that are in the lengths of wires."""
+        return [at for at in self.legs if at >= 0]
+
     def _count(self, series: int, kept: int) -> None:
         """Take note of how many splits are kept; too many end the search."""
         self._kept[series] = kept
@@ -236,17 +257,17 @@ class Shares:
             if part is not None:
                 parts.append(part)
             if reduced and sum(map(len, parts)) > LARGE:
-                parts = [_joined(parts, reduced)]
+                parts = [_joined(parts, reduced, self._spent)]
                 self._count(series, len(parts[0]))
         if not parts:
             return _nothing(len(self.rooms), len(self.worst))
-        return _joined(parts, reduced)
+        return _joined(parts, reduced, self._spent)
 
     def _roomwise(self, series: int, reduced: bool) -> Splits:
         """As `of`, compartment by compartment; what is held at a time is bounded unless nothing may be left out."""
         width = len(self.worst)
         offered = roomwise.offers(self.fills, useful=self.useful if reduced else None, metrics=width)
-        where = places(self.rooms, [None] * len(self.rooms), site=self.site)
+        where = places(self.rooms, [None] * len(self.rooms), links=self.links)
         blocks = roomwise.filled(
             offered, series=series, worst=self.worst, most_kinds=MOST_KINDS, reduced=reduced
         )
@@ -264,7 +285,9 @@ class Shares:
     ) -> list[Splits]:
         """What was kept with further rows, whose harnesses are found here."""
         here = [self._with_harness(rows, where) for rows in waiting]
-        return [_joined([*kept, _joined(here, reduced)], reduced)] if reduced and here else [*kept, *here]
+        if not reduced or not here:
+            return [*kept, *here]
+        return [_joined([*kept, _joined(here, reduced, self._spent)], reduced, self._spent)]
 
     def _with_harness(self, rows: roomwise.Rows, where: Places) -> Splits:
         _, first, back = np.unique(rows.same, return_index=True, return_inverse=True)
@@ -273,12 +296,27 @@ class Shares:
             split=rows.split,
             fill=rows.fill,
             metrics=rows.metrics,
-            power_mm=harness.power_length_mm[back],
-            lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[back],
+            power_mm=harness.power_length_mm[back] + self._legs(rows.metrics, 0),
+            lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[back] + self._legs(rows.metrics, 1),
+            wire_mm2=self._bundles(rows.split[first], rows.case[first], harness)[back],
             modules=harness.modules[back],
             taps=harness.balance_leads[back],
             crossing=harness.crossing_conductors[back],
         )
+
+    def _legs(self, metrics: Floats, kind: int) -> Floats:
+        """Length of wires up to the hubs, shape (n,): of power wires (0), or of balance leads (1)."""
+        at = self.legs[kind]
+        return metrics[:, at] if at >= 0 else np.zeros(len(metrics))
+
+    def _bundles(self, split: Ints, per_module: Ints, harness: HarnessBlock) -> Floats:
+        """Largest square of a power wire's outer diameter, see Splits, shape (n,)."""
+        if not self.links.passages:
+            return np.full(len(split), np.inf)
+        return most_wire_mm2(
+            split, per_module, harness, links=self.links, lead_mm2=self.lead_mm2, sensors=self.sensors,
+            shared=self.rules.share_balance_leads,
+        )  # fmt: skip
 
     def _harness_of(self, split: Ints, where: Places, per_module: Ints | None = None) -> HarnessBlock:
         return harness_block(
@@ -288,7 +326,7 @@ class Shares:
             sensors=self.sensors,
             share_balance_leads=self.rules.share_balance_leads,
             slack_mm=self.rules.slack_mm,
-            bms_in=board_room(self.rooms, self.rules.bms_in, self.site),
+            bms_in=board_room(self.rooms, self.rules.bms_in, self.board),
         )
 
     def _chosen(self, choice: Ints, series: int, reduced: bool) -> Splits | None:
@@ -310,7 +348,8 @@ class Shares:
         rows = np.flatnonzero(good)
         if not len(rows):
             return None
-        split = split[rows]
+        cases = np.broadcast_to([fill.groups_per_module if fill else 0 for fill in chosen], split.shape)
+        bundles, split = self._bundles(split, cases, harness), split[rows]
         metrics = np.zeros((len(rows), len(self.worst)))
         for j, fill in enumerate(chosen):
             if fill is not None:
@@ -320,8 +359,9 @@ class Shares:
             split=split,
             fill=np.tile(choice, (len(rows), 1)),
             metrics=metrics,
-            power_mm=harness.power_length_mm[rows],
-            lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[rows],
+            power_mm=harness.power_length_mm[rows] + self._legs(metrics, 0),
+            lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[rows] + self._legs(metrics, 1),
+            wire_mm2=bundles[rows],
             modules=harness.modules[rows],
             taps=harness.balance_leads[rows],
             crossing=harness.crossing_conductors[rows],
@@ -333,8 +373,8 @@ class Shares:
 
     def _harness(self, series: int, chosen: Sequence[Fill | None]) -> tuple[Ints, HarnessBlock]:
         """Every split of the groups, and its harness."""
-        where = places(self.rooms, chosen, site=self.site)
-        key: tuple[object, ...] = (series, *where.groups_per_module, self.site)
+        where = places(self.rooms, chosen, links=self.links)
+        key: tuple[object, ...] = (series, *where.groups_per_module, self.board, self.links.length_mm.tobytes())
         if key not in self.known:
             split = all_splits([series] * len(self.rooms), series=(series, series))
             self.known[key] = split, self._harness_of(split, where)
@@ -348,14 +388,19 @@ def kinds_of_case(split: Ints, chosen: Sequence[Fill | None]) -> Ints:
     return np.sum(kinds, axis=0, dtype=np.int64) if kinds else np.zeros(len(split), dtype=np.int64)
 
 
-def _joined(parts: Sequence[Splits], reduced: bool) -> Splits:
+def _joined(parts: Sequence[Splits], reduced: bool, spent: Sequence[int] = ()) -> Splits:
     """All parts' rows; reduced to those that no other one equals or beats in every number, of equal ones the first."""
     whole = Splits(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in Splits.__dataclass_fields__)
     )
     if not reduced:
         return whole
-    numbers = np.column_stack([whole.metrics, whole.power_mm, whole.lead_mm, whole.modules, whole.taps])
+    # Legs have had their effect on the lengths of wires.
+    metrics = np.delete(whole.metrics, spent, axis=1)
+    columns = [metrics, whole.power_mm, whole.lead_mm, whole.modules, whole.taps]
+    if np.isfinite(whole.wire_mm2).any():
+        columns.append(-np.minimum(whole.wire_mm2, 1e12))
+    numbers = np.column_stack(columns)
     return whole.take(nondominated(numbers))
 
 
@@ -378,39 +423,22 @@ def _nothing(rooms: int, metrics: int) -> Splits:
     none = np.zeros(0)
     whole = np.zeros((0, rooms), dtype=np.int64)
     ints = np.zeros(0, dtype=np.int64)
-    return Splits(whole, whole, np.zeros((0, metrics)), none, none, ints, ints, ints)
+    return Splits(whole, whole, np.zeros((0, metrics)), none, none, none, ints, ints, ints)
 
 
-def board_room(rooms: Sequence[Compartment], bms_in: str, site: Site | None) -> int | None:
+def board_room(rooms: Sequence[Compartment], bms_in: str, board: int | None) -> int | None:
     """Compartment of the board: where it is placed, else the brief's; None where the harness decides."""
-    if site is not None:
-        return site[0]
+    if board is not None:
+        return board
     return [room.name for room in rooms].index(bms_in) if bms_in else None
 
 
-def places(
-    rooms: Sequence[Compartment], chosen: Sequence[Fill | None], *, site: Site | None = None
-) -> Places:
-    """Where the chain begins and ends in each compartment, and where a BMS would sit, in the vehicle.
+def places(rooms: Sequence[Compartment], chosen: Sequence[Fill | None], *, links: Links) -> Places:
+    """How far the compartments lie apart, and their cases.
 
-    A board that is placed has its connectors where `site` says; else it would sit in the compartment's middle.
-
-    The chain runs from one end of the compartment's longest side to the other, whatever the layout; wires
-    get slack for what lies between that and the real tap.
+    A sensor's wire is as long as its compartment is long, wide and high: it reaches every place there, since where
+    the hottest cell is shows when the pack is built.
     """
-    starts, ends, middles = np.swapaxes(np.array([_ends(room) for room in rooms]), 0, 1)
-    if site is not None:
-        middles = np.tile(np.array(site[1]), (len(rooms), 1))
+    reach = [sum(high - low for low, high in room.extent_mm) for room in rooms]
     per_module = tuple(fill.groups_per_module if fill else 0 for fill in chosen)
-    return Places(starts, ends, middles, per_module)
-
-
-@lru_cache(maxsize=1024)
-def _ends(room: Compartment) -> tuple[tuple[float, ...], ...]:
-    """Start and end of a compartment's chain and its middle, in the vehicle [mm]: asked for very often."""
-    low, high = np.array(room.extent_mm, dtype=float).T
-    middle = centre_mm(room)
-    along = int(np.argmax(high - low))
-    start, end = middle.copy(), middle.copy()
-    start[along], end[along] = low[along], high[along]
-    return tuple(tuple(to_vehicle(room, point).tolist()) for point in (start, end, middle))
+    return Places(links.length_mm, cut_length(np.array(reach)), per_module)

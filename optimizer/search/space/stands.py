@@ -17,15 +17,16 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from optimizer.base.problems import BadInput, Problem
+from optimizer.base.problems import BadInput
 from optimizer.brief import Brief
 from optimizer.brief.spaces import Part
 from optimizer.fit.placement.blocks import block_layouts
 from optimizer.fit.placement.bodies import Body, Placed, part_faults, places, poses, with_parts
 from optimizer.fit.placement.lattice import quick_count
+from optimizer.fit.placement.survey import body_of, nowhere
 from optimizer.fit.region.compartment import Compartment, centre_region, margins, stack_value
 from optimizer.fit.region.geometry import centre_mm, clearance, to_vehicle
-from optimizer.fit.region.layout import AXES, CellSize, Clearance
+from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.fit.region.section import TOLERANCE_MM, cross_axes
 
 Ints = npt.NDArray[np.int64]
@@ -69,14 +70,6 @@ class Stand:
         return (self.placed[0].shrunk(self.turned(size_mm)), *self.placed[1:]) if self.board else self.placed
 
 
-def body_of(part: Part, size_mm: Point) -> Body:
-    """A part of the brief as a body."""
-    return Body(
-        part.name, size_mm, tuple(AXES.index(axis) for axis in part.up), part.gap_mm,
-        ("length", "width", "height").index(part.free_face), part.free_mm,
-    )  # fmt: skip
-
-
 def stands(
     brief: Brief, rooms: Sequence[Compartment], *, boards_mm: Sequence[Point], size: CellSize
 ) -> list[Stand]:
@@ -116,7 +109,7 @@ def stands(
             if at is not None:
                 found.append(Stand((at, *_others(brief, rooms, own, (at,), rules, size)), board=True))
     if not found:
-        raise BadInput([_nowhere(brief, board, f"{len(set(boards_mm))} sizes of board")])
+        raise BadInput([nowhere(brief, board, f"{len(set(boards_mm))} sizes of board")])
     for stand in found:
         wrong = [fault for room in rooms for fault in part_faults(room, stand.placed)]
         if wrong:
@@ -138,18 +131,9 @@ def _others(
         assert part.size_mm is not None
         at = _best(rooms, _allowed(part, rooms), body_of(part, part.size_mm), placed, rules, size)
         if at is None:
-            raise BadInput([_nowhere(brief, part, " × ".join(f"{side:g}" for side in part.size_mm) + " mm")])
+            raise BadInput([nowhere(brief, part, " × ".join(f"{side:g}" for side in part.size_mm) + " mm")])
         placed = (*placed, at)
     return placed[begun:]
-
-
-def _nowhere(brief: Brief, part: Part, found: str) -> Problem:
-    where = ", ".join(part.within) or "any compartment"
-    number = brief.part.index(part) + 1
-    return Problem(
-        "part-fits-nowhere", str(brief.path), f"[[part]] {number}", part.name, found,
-        f"fits nowhere in {where}, with {part.gap_mm:g} mm around it and {part.free_mm:g} mm at its connectors",
-    )  # fmt: skip
 
 
 def _best(

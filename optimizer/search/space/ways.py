@@ -11,6 +11,7 @@ from optimizer.fit.placement.modules import MOST_LAYOUTS
 from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS
 from optimizer.search.space.counts import product_by_groups
 from optimizer.search.space.layingout import Told
+from optimizer.search.space.parts import lead_wire
 from optimizer.search.space.space import Space, Task
 from optimizer.search.space.splits import MOST_KEPT, Shares
 
@@ -27,7 +28,8 @@ def shares_of(space: Space, task: Task, *, most_kept: int = MOST_KEPT) -> Shares
     brief = space.brief
     return Shares(
         space.rooms, fills=space.fills(task), rules=brief.harness, sensors=brief.parts.sensors,
-        known=space.harnesses, site=space.site(task), most_kept=most_kept,
+        known=space.harnesses, links=space.links(task.stand), board=space.board(task.stand), most_kept=most_kept,
+        lead_mm2=float(space.wires_mm2[lead_wire(space.inputs)]),
     )  # fmt: skip
 
 

@@ -1,0 +1,73 @@
+"""Wires through passages: how thick a power wire may be so that every bundle fits."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.base.arrays import Floats
+from optimizer.pack.wiring.harness import HarnessBlock, sensor_modules
+from optimizer.pack.wiring.passages import Links, room_mm2
+
+Ints = NDArray[np.int64]
+
+
+def most_wire_mm2(
+    split: Ints, per_module: Ints, block: HarnessBlock, *, links: Links, lead_mm2: float,
+    sensors: int, shared: bool,
+) -> Floats:  # fmt: skip
+    """Largest square of a power wire's outer diameter with which all bundles of a pack fit, shape (n,) [mm²].
+
+    Σ d² ≤ FILL · bore², over all wires in a passage
+
+    Parameters
+    ----------
+    split, per_module : ndarray of int, shape (n, m)
+        Groups in each compartment, and in a full case, 0 for a tray.
+    block : HarnessBlock
+        Of these splits.
+    links : Links
+    lead_mm2 : float
+        Square of the outer diameter of balance and sensor wire [mm²].
+    sensors : int
+    shared : bool
+        Whether cases share the lead where they meet.
+
+    Returns
+    -------
+    ndarray
+        Infinite where no passage is in use, below 0 where not even the leads fit.
+    """
+    n, count = split.shape
+    used, rows = split > 0, np.arange(n)
+    cases = np.where(used, -(-split // np.where(per_module > 0, per_module, 10**9)), 0)
+    leads = split + (used if shared else cases)
+    thin = leads + _sensor_wires(cases, block.order, sensors)
+    found = np.full(n, np.inf)
+    for passage in links.passages:
+        through = np.array([[passage.name in links.through[a, b] for b in range(count)] for a in range(count)])
+        thick, before = np.zeros(n, dtype=np.int64), np.full(n, -1)
+        for k in range(count):
+            place = block.order[:, k]
+            here = used[rows, place]
+            # From the board to the first compartment in use, then on from one to the next.
+            start = np.where(before < 0, block.bms, before)
+            thick += here & through[start, place]
+            before = np.where(here, place, before)
+        thick += through[before, block.bms]
+        fine = (thin * through[:, block.bms].T).sum(axis=1)
+        left = room_mm2(passage.bore_mm) - fine * lead_mm2
+        found = np.where(thick + fine > 0, np.minimum(found, left / np.maximum(thick, 1)), found)
+    return found
+
+
+def _sensor_wires(cases: Ints, order: Ints, sensors: int) -> Ints:
+    """Sensor wires of each compartment, shape (n, m)."""
+    out, before = np.zeros_like(cases), np.zeros(len(cases), dtype=np.int64)
+    wanted, rows = sensor_modules(cases.sum(axis=1), sensors=sensors), np.arange(len(cases))
+    for k in range(cases.shape[1]):
+        here = cases[rows, order[:, k]]
+        local = wanted - before[:, None]
+        out[rows, order[:, k]] += 2 * ((local >= 0) & (local < here[:, None])).sum(axis=1)
+        before = before + here
+    return out

@@ -1,0 +1,124 @@
+"""Wires of one compartment up to its hub: their lengths for any first g groups.
+
+All wires of a compartment are gathered at its hub: the connectors of a board that lies there, else the mouth of its
+first passage, else the middle of its nearest wall. Each leg is as long as its way, rounded up to whole CUT_MM, so that
+lengths of wires are sums of legs, whichever compartments they pass and in whichever order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from optimizer.base.arrays import Floats
+from optimizer.fit.chain.adjacency import lateral_axes
+from optimizer.fit.chain.groups import Chain
+from optimizer.fit.chain.terminals import terminals_mm
+from optimizer.fit.region.layout import Layout
+from optimizer.pack.wiring.ways import cut_length
+
+Ints = NDArray[np.int64]
+
+# Lengths of ways from points, shape (n, 3), to a target, shape (3,): shape (n,) [mm].
+Measure = Callable[[Floats, Floats], Floats]
+
+
+@dataclass(frozen=True, eq=False)
+class Taps:
+    """Where wires may be joined to a chain of G groups of P cells, in the compartment's axes.
+
+    Parameters
+    ----------
+    plus_mm, minus_mm : ndarray, shape (G, P, 3)
+        Middles of the cells' terminals [mm].
+    entry_mm, exit_mm : ndarray, shape (G, 3)
+        Where a power wire joins the plate at the negative and at the positive ends of each group [mm].
+    tails_mm : (float, float, float)
+        The most by which the joint of a balance lead at a positive and at a negative end, and of a power wire, lies
+        off these points, whatever the stock [mm].
+    """
+
+    plus_mm: Floats
+    minus_mm: Floats
+    entry_mm: Floats
+    exit_mm: Floats
+    tails_mm: tuple[float, float, float]
+
+
+def group_cells(chain: Chain) -> Ints:
+    """Cells of each group, shape (G, P)."""
+    used = np.flatnonzero((chain.group >= 0) & (chain.group < chain.groups))
+    return used[np.argsort(chain.group[used], kind="stable")].reshape(chain.groups, chain.parallel)
+
+
+def terminal_points(layout: Layout, chain: Chain, *, positive: bool) -> Floats:
+    """Middles of the cells' positive or negative terminals by group, shape (G, P, 3) [mm]."""
+    order = group_cells(chain).ravel()
+    pole = chain.polarity[order]
+    out = np.empty((len(order), 3))
+    out[:, list(lateral_axes(layout.axis))] = terminals_mm(layout, order, pole, positive=positive)
+    side = 1 if layout.size.same_end else pole * (1 if positive else -1)
+    out[:, layout.axis] = layout.centres_mm[order, layout.axis] + side * layout.extents_mm[order, layout.axis] / 2
+    return out.reshape(chain.groups, chain.parallel, 3)
+
+
+def module_starts(groups: int, *, per_module: int) -> list[int]:
+    """First group of each case, for so many groups in a compartment, 0 in a case for all in one.
+
+    >>> module_starts(5, per_module=2)
+    [0, 2, 4]
+    """
+    return list(range(0, groups, per_module or max(groups, 1)))
+
+
+def lead_points(taps: Taps, groups: int, *, per_module: int, shared: bool) -> list[tuple[int, str, Floats]]:
+    """Balance leads of the first groups, case by case: group, pole, and the terminals that each may be joined to.
+
+    A case of n groups has n + 1; where cases meet, a shared lead stands for both.
+    """
+    starts = set(module_starts(groups, per_module=per_module))
+    found = []
+    for group in range(groups):
+        if group in starts and (group == 0 or not shared):
+            found.append((group, "−", taps.minus_mm[group]))
+        found.append((group, "+", taps.plus_mm[group]))
+    return found
+
+
+def sensor_group(first: int, last: int) -> int:
+    """Group in whose middle the sensor of a case with groups first … last − 1 sits."""
+    return (first + last - 1) // 2
+
+
+def legs_of(taps: Taps, way: Measure, hub_mm: Floats, *, per_module: int, shared: bool) -> Floats:
+    """Lengths of a chain's legs for its first 1 … G groups, shape (G, 2) [mm]: of power wires and of balance leads.
+
+    Power wires are one at the negative end, one at the positive end of the last group, and those from case to case.
+
+    Parameters
+    ----------
+    taps : Taps
+        Of G groups.
+    way : callable
+        Lengths of ways from points, shape (n, 3), to a target, shape (3,).
+    hub_mm : ndarray, shape (3,)
+        [mm]
+    per_module : int
+        Groups in a full case, 0 for a tray.
+    shared : bool
+        Whether cases share the lead where they meet.
+    """
+    groups = len(taps.plus_mm)
+    starts = module_starts(groups, per_module=per_module)
+    power = cut_length(way(taps.exit_mm, hub_mm) + taps.tails_mm[2])
+    power = power + cut_length(way(taps.entry_mm[[0]], hub_mm) + taps.tails_mm[2])[0]
+    for group in starts[1:]:
+        run = way(taps.exit_mm[[group - 1]], taps.entry_mm[group])[0]
+        power[group:] += cut_length(run + 2 * taps.tails_mm[2])
+    lead = np.zeros(groups)
+    for group, pole, points in lead_points(taps, groups, per_module=per_module, shared=shared):
+        lead[group] += cut_length(way(points, hub_mm).min() + taps.tails_mm[pole == "−"])
+    return np.column_stack([power, np.cumsum(lead)])

@@ -1,0 +1,115 @@
+"""Ways of wires, links between compartments and bundles: closed forms by hand, and what must hold of any way.
+
+Grade: closed form; second implementation (points along a way held against walls and cells).
+"""
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from optimizer.fit.region.compartment import Compartment, box
+from optimizer.fit.region.layout import CellSize, Layout
+from optimizer.pack.wiring.bundles import most_wire_mm2
+from optimizer.pack.wiring.harness import Places, harness_block
+from optimizer.pack.wiring.passages import Passage, links_of, room_mm2
+from optimizer.pack.wiring.ways import Ways, inside, outside_mm, wall_point
+from optimizer.pack.wiring.wire import bend_mm, outer_diameter_mm
+
+CELL = CellSize("cylinder", 60.0, 20.0)
+ELL = Compartment("ell", ((0, 0), (200, 0), (200, 60), (60, 60), (60, 200), (0, 200)), 2, 66.0)
+
+
+def rows(room, xs, ys):
+    """Upright cells on a grid, as far as they lie inside."""
+    centres = np.array([(x, y, 33.0) for x in xs for y in ys])
+    corners = centres[:, None, :2] + np.array([(-11, -11), (-11, 11), (11, -11), (11, 11)])
+    flat = np.concatenate([corners, np.full((*corners.shape[:2], 1), 33.0)], axis=2)
+    good = inside(room, flat.reshape(-1, 3)).reshape(corners.shape[:2]).all(axis=1)
+    n = int(good.sum())
+    return Layout(
+        compartment=room.name, size=CELL, way="tray", placement="square", axis=2, centres_mm=centres[good],
+        extents_mm=np.tile([20.0, 20.0, 60.0], (n, 1)), layer=np.zeros(n, int), module=np.zeros(n, int), name="rows",
+    )  # fmt: skip
+
+
+def ends(layout):
+    """Upper and lower ends of all cells."""
+    up = np.array([0.0, 0.0, 30.0])
+    return np.concatenate([layout.centres_mm + up, layout.centres_mm - up])
+
+
+def test_ways_by_hand():
+    # A row of five cells along x in a box of 110 × 22 × 66 mm; the hub in the middle of the wall y = 0.
+    room = box("row", length_mm=110.0, width_mm=24.0, height_mm=66.0)
+    layout, hub = rows(room, 12.0 + 21.0 * np.arange(5), [12.0]), np.array([54.0, 0.0, 33.0])
+    ways = Ways(room, layout, targets_mm=hub[None])
+    for x in (12.0, 54.0):
+        # In the plane of the ends to the wall beside the hub, then 30 mm along it.
+        want = np.hypot(x - 54.0, 12.0) + 30.0
+        assert ways.lengths(np.array([[x, 12.0, 63.0]]), hub)[0] == pytest.approx(want)
+    path = ways.path(np.array([12.0, 12.0, 63.0]), hub)
+    assert path.tolist() == [[12.0, 12.0, 63.0], [54.0, 0.0, 63.0], [54.0, 0.0, 33.0]]
+    # From one end of a cell to the other: 11 mm to the wall 1 mm off it, 60 along, 11 back.
+    assert ways.lengths(np.array([[12.0, 12.0, 63.0]]), np.array([12.0, 12.0, 3.0]))[0] == pytest.approx(82.0, abs=1.5)
+
+
+@pytest.mark.parametrize("room", [box("box", length_mm=200.0, width_mm=120.0, height_mm=66.0), ELL])
+def test_a_way_is_as_long_as_it_says_and_meets_neither_wall_nor_cell(room):
+    layout = rows(room, 13.0 + 22.0 * np.arange(9), 13.0 + 22.0 * np.arange(9))
+    hub = np.array(wall_point(room))
+    ways, points = Ways(room, layout, targets_mm=hub[None]), ends(layout)
+    lengths = ways.lengths(points, hub)
+    for point, length in zip(points, lengths, strict=True):
+        path = ways.path(point, hub)
+        steps = np.linalg.norm(np.diff(path, axis=0), axis=1)
+        assert steps.sum() == pytest.approx(length)
+        assert length >= np.linalg.norm(point - hub) - 1e-9
+        along = np.concatenate([a + np.linspace(0, 1, 40)[:, None] * (b - a) for a, b in pairwise(path)])
+        assert inside(room, along, slack_mm=0.02).all()
+        between = np.abs(along[:, None, 2] - layout.centres_mm[:, 2]) < 30.0 - 0.01
+        apart = np.linalg.norm(along[:, None, :2] - layout.centres_mm[:, :2], axis=2)
+        assert not (between & (apart < 10.0 - 0.01)).any()
+
+
+def test_a_board_without_a_body_sits_in_the_middle_of_the_nearest_wall():
+    assert wall_point(box("deck", length_mm=420.0, width_mm=118.0, height_mm=78.0)) == (210.0, 59.0, 0.0)
+    prism = Compartment("deck", ((0, 0), (420, 0), (408, 78), (12, 78)), 1, 50.0)
+    assert wall_point(prism) == (210.0, 0.0, 39.0)
+    assert outside_mm(prism, np.array([425.0, 25.0, 0.0])) == pytest.approx(5.0)
+
+
+def two_boxes():
+    a = box("a", length_mm=100.0, width_mm=60.0, height_mm=70.0)
+    return a, replace(a, name="b", position_mm=(150.0, 0.0, 0.0))
+
+
+def test_links_by_hand():
+    a, b = two_boxes()
+    # Middles of the walls y = 0: 150 mm apart, straight.
+    plain = links_of([a, b])
+    assert plain.length_mm.tolist() == [[0.0, 150.0], [150.0, 0.0]]
+    assert plain.through[0, 1] == ("straight",)
+    # Mouths at (100, 30, 35) and (150, 30, 35): hubs are there, 50 mm apart.
+    door = Passage("door", (0, 1), ((100.0, 30.0, 35.0), (150.0, 30.0, 35.0)), 12.0)
+    links = links_of([a, b], [door])
+    assert links.length_mm[0, 1] == 50.0 and links.through[0, 1] == ("door",)
+    # The board's connectors at (10, 30, 5) of a: along the axes 90 + 30, then the passage.
+    placed = links_of([a, b], [door], board=(0, (10.0, 30.0, 5.0)))
+    assert placed.length_mm[0, 1] == 170.0
+    assert placed.hubs_mm[0].tolist() == [10.0, 30.0, 5.0]
+
+
+def test_bundles_by_hand():
+    a, b = two_boxes()
+    door = Passage("door", (0, 1), ((100.0, 30.0, 35.0), (150.0, 30.0, 35.0)), 12.0)
+    links = links_of([a, b], [door])
+    split, per_module = np.array([[3, 2], [5, 0]]), np.zeros((2, 2), dtype=np.int64)
+    block = harness_block(split, places=Places(links.length_mm, np.full(2, 230.0), (0, 0)), bms_in=0)
+    most = most_wire_mm2(split, per_module, block, links=links, lead_mm2=4.0, sensors=2, shared=False)
+    # Two groups behind the door: 3 leads, one sensor with 2 wires, a link and the far end's power wire.
+    assert most.tolist() == [pytest.approx((0.4 * 144.0 - 5 * 4.0) / 2), np.inf]
+    assert room_mm2(12.0) == pytest.approx(57.6)
+    # Common practice: 6 mm² is 5.3 mm over its insulation, bent in four times that.
+    assert (round(outer_diameter_mm(6.0), 2), round(bend_mm(6.0), 1)) == (5.31, 21.2)
