@@ -172,8 +172,24 @@ def case_cm3(parts):
     return (body + 2 * area(1.6) * 1.0) / 1000
 
 
-POWER_MM = 92.9 + 2 * 50.0
-LEADS_MM = (2 * 46.45 + 2 * 23.225) + 5 * 50.0 + 4 * 50.0
+def wire_mm(along, across, tail=0.0):
+    """From a cell's end to the board in the middle of the nearest wall, y = 0, at half the cells' height.
+
+    Straight over the cells to the wall above or below it, then half of their 70.4 mm; up to the next 5 mm, and 50
+    of slack. `tail`: how far the weld of a lead may lie off the middle of a terminal.
+    """
+    return 5.0 * math.ceil((math.hypot(along, across) + 35.2 + tail) / 5.0) + 50.0
+
+
+# Cells of 21.3 mm, 22.1 mm apart, the first 1.0 + 1.6 + 10.65 mm from the walls; the board at 46.45 mm along the box.
+FIRST, STEP = 13.25, 22.1
+FAR, NEAR = 46.45 - FIRST, 46.45 - FIRST - STEP
+# Power wires start between the two cells of the first and of the last group; leads at the nearer cell of each. A weld
+# lies off a positive terminal by (0.4 · 21.3 − 3) / 2, off a negative one by 0.85 · 21.3 / 2 − 1.5 at most.
+POWER_MM = 2 * wire_mm(FAR, FIRST + STEP / 2)
+LEADS_MM = wire_mm(FAR, FIRST, 7.55) + 2 * wire_mm(FAR, FIRST, 2.76) + 2 * wire_mm(NEAR, FIRST, 2.76)
+# Two sensors of two wires, each as long as the box is long, wide and high: 219.1 mm.
+LEADS_MM += 4 * (220.0 + 50.0)
 
 
 def bill(parts):

@@ -29,18 +29,16 @@ from optimizer.design.warmth import warmth
 from optimizer.design.wires import harness_of_design, hubs_record, with_balance_taps
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
-from optimizer.fit.placement.survey import fit_seed
 from optimizer.fit.region.geometry import clearance
 from optimizer.fit.region.layout import Layout
-from optimizer.pack.case.wanted import case_rules
 from optimizer.score.inputs import read_inputs
 from optimizer.score.score import margins
 from optimizer.search.exact import rows
 from optimizer.search.exact.archive import NUMBERS, Survivors
-from optimizer.search.space.fills import Fill, FillRules, measured
-from optimizer.search.space.parts import bms_options, fuse_options, lay_rules, lead_wire, ways_of
+from optimizer.search.space.fills import Fill, measured
+from optimizer.search.space.parts import bms_options, fuse_options, lead_wire
 from optimizer.search.space.setup import make_space
-from optimizer.search.space.space import CHAIN_SECONDS, Space, Task
+from optimizer.search.space.space import Space, Task
 
 # Figures of a row and of the same row scored again may differ by rounding to six digits, and by the order in
 # which the parts' numbers were added up.
@@ -400,11 +398,7 @@ def _lay(path: Path, space: Space, file: DesignFile) -> None:
     """
     brief = space.brief
     gaps = clearance(brief)
-    rules = FillRules(
-        clearance=gaps, case=case_rules(brief), ways=brief.fit.ways, groups_per_module=brief.fit.groups_per_module,
-        made=ways_of(space.builds), lay=lay_rules(brief), seconds=CHAIN_SECONDS, seed=fit_seed(brief),
-        share_leads=brief.harness.share_balance_leads,
-    )  # fmt: skip
+    rules = space.fill_rules
     named = {room.name: (k, room) for k, room in enumerate(space.rooms_of(0))}
     found: list[list[Fill]] = [[] for _ in space.rooms]
     problems = []

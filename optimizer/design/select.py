@@ -22,9 +22,10 @@ from optimizer.search.exact.exact import cells_cost
 from optimizer.search.exact.rows import PLACED, placed_words
 from optimizer.search.space import parts
 from optimizer.search.space.fills import LEGS, Fill
+from optimizer.search.space.hubs import board_room, places
 from optimizer.search.space.plating import stocked
 from optimizer.search.space.space import Space, Task
-from optimizer.search.space.splits import board_room, laid_groups, places
+from optimizer.search.space.splits import laid_groups
 from optimizer.search.space.stands import BMS
 
 CHOICES = ("cell_id", "series", "parallel", "split", "layout", "strip", "strip_layers", "wire", "bms", "fuse")

@@ -48,7 +48,7 @@ def draw_harness(design: Design) -> Figure:
     design : Design
         With its harness.
     """
-    wires = design.harness.to_dict("records")
+    wires: list[Row] = [{str(k): v for k, v in each.items()} for each in design.harness.to_dict("records")]
     blocks = _blocks(wires)
     height = HEAD_MM + FOOT_MM + len(wires) * ROW_MM + len(blocks) * (GAP_MM + ROW_MM)
     height = max(height, 120.0)

@@ -288,6 +288,17 @@ class Space:
     def _find_fills(self, task: Task) -> list[list[Fill]]:
         return [self.room_fills(k, task) for k in range(len(self.rooms))]
 
+    @property
+    def fill_rules(self) -> FillRules:
+        """What fills depend on besides compartment, cell size and P."""
+        brief = self.brief
+        return FillRules(
+            clearance=clearance(brief), case=case_rules(brief), ways=brief.fit.ways,
+            groups_per_module=brief.fit.groups_per_module, made=ways_of(self.builds), lay=lay_rules(brief),
+            seconds=CHAIN_SECONDS, seed=fit_seed(brief), shared=self.shared_chains,
+            share_leads=brief.harness.share_balance_leads,
+        )  # fmt: skip
+
     @cached_property
     def _room_fills(self) -> dict[tuple[int, Task], list[Fill]]:
         return {}
@@ -296,25 +307,13 @@ class Space:
         """Fills of one compartment for a task, from the cache when known."""
         task = replace(task, stand=self._like(room, task.stand, wired=True))
         if (room, task) not in self._room_fills:
-            rules = FillRules(
-                clearance=clearance(self.brief),
-                case=case_rules(self.brief),
-                ways=self.brief.fit.ways,
-                groups_per_module=self.brief.fit.groups_per_module,
-                made=ways_of(self.builds),
-                lay=lay_rules(self.brief),
-                seconds=CHAIN_SECONDS,
-                seed=fit_seed(self.brief),
-                shared=self.shared_chains,
-                share_leads=self.brief.harness.share_balance_leads,
-            )
             x, y, z = self.links(task.stand).hubs_mm[room].tolist()
             self._room_fills[room, task] = fills(
                 self.rooms_of(task.stand)[room],
                 size=self.sizes[task.size],
                 parallel=task.parallel,
                 trays=self.layouts(room, task.size, task.stand),
-                rules=rules,
+                rules=self.fill_rules,
                 hub_mm=(x, y, z),
             )
         return self._room_fills[room, task]

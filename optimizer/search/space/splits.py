@@ -19,10 +19,10 @@ from optimizer.pack.conductors.chained import HEIGHT
 from optimizer.pack.wiring.bundles import most_wire_mm2
 from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS, HarnessBlock, Places, harness_block
 from optimizer.pack.wiring.passages import Links, links_of
-from optimizer.pack.wiring.ways import cut_length
 from optimizer.search.space import roomwise
 from optimizer.search.space.counts import ways_by_groups
 from optimizer.search.space.fills import LEGS, Fill
+from optimizer.search.space.hubs import board_room, places
 
 if TYPE_CHECKING:
     from optimizer.search.space.parts import Build
@@ -424,21 +424,3 @@ def _nothing(rooms: int, metrics: int) -> Splits:
     whole = np.zeros((0, rooms), dtype=np.int64)
     ints = np.zeros(0, dtype=np.int64)
     return Splits(whole, whole, np.zeros((0, metrics)), none, none, none, ints, ints, ints)
-
-
-def board_room(rooms: Sequence[Compartment], bms_in: str, board: int | None) -> int | None:
-    """Compartment of the board: where it is placed, else the brief's; None where the harness decides."""
-    if board is not None:
-        return board
-    return [room.name for room in rooms].index(bms_in) if bms_in else None
-
-
-def places(rooms: Sequence[Compartment], chosen: Sequence[Fill | None], *, links: Links) -> Places:
-    """How far the compartments lie apart, and their cases.
-
-    A sensor's wire is as long as its compartment is long, wide and high: it reaches every place there, since where
-    the hottest cell is shows when the pack is built.
-    """
-    reach = [sum(high - low for low, high in room.extent_mm) for room in rooms]
-    per_module = tuple(fill.groups_per_module if fill else 0 for fill in chosen)
-    return Places(links.length_mm, cut_length(np.array(reach)), per_module)
