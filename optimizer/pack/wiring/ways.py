@@ -8,9 +8,10 @@ gone round. Where all is blocked the wire is taken straight, which `Ways.path` s
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cached_property, lru_cache
-from itertools import pairwise
+from itertools import pairwise, permutations
 
 import numpy as np
 import shapely
@@ -189,9 +190,14 @@ class Ways:
     layout : Layout
     targets_mm : ndarray, shape (t, 3)
         Ends of wires besides taps: a wall beside one of them is tried, too [mm].
+    bodies_mm : sequence of (ndarray, ndarray), optional
+        Low and high corners of parts, which `transit` goes round [mm].
     """
 
-    def __init__(self, room: Compartment, layout: Layout, *, targets_mm: Floats) -> None:
+    def __init__(
+        self, room: Compartment, layout: Layout, *, targets_mm: Floats, bodies_mm: Sequence[tuple[Floats, Floats]] = ()
+    ) -> None:
+        self.bodies = bodies_mm
         self.room = replace(room, keep_outs=())
         self.layout, self.axis = layout, layout.axis
         self.across = list(lateral_axes(layout.axis))
@@ -247,17 +253,32 @@ class Ways:
         return np.asarray(corners[[True, *far.tolist()]])
 
     def transit(self, start_mm: Floats, end_mm: Floats) -> Floats:
-        """Corners of a way between two points that are no ends of cells: along the walls if that is no longer than a
-        way along the axes, else straight, shape (k, 3) [mm]."""
+        """Corners of a way between two points beside the cells, no longer than one along the axes, shape (k, 3) [mm].
+
+        Straight, round the cells, or along the axes in any order, the first that passes through no cell and no part;
+        straight if there is none.
+        """
+        straight = np.array([start_mm, end_mm])
+        trials = [straight, self.path(start_mm, end_mm), self.path(end_mm, start_mm)[::-1]]
+        for order in permutations(range(3)):
+            corners = [np.asarray(start_mm, dtype=float)]
+            for axis in order:
+                corners.append(np.where(np.arange(3) == axis, end_mm, corners[-1]))
+            trials.append(np.array(corners))
         most = float(np.abs(end_mm - start_mm).sum()) + HAIR_MM
-        for way in (self.path(start_mm, end_mm), self.path(end_mm, start_mm)[::-1]):
+        for way in trials:
             if np.linalg.norm(np.diff(way, axis=0), axis=1).sum() <= most and not self.crosses(way):
-                return way
-        return np.array([start_mm, end_mm])
+                return np.asarray(way[[True, *(np.abs(np.diff(way, axis=0)).max(axis=1) > HAIR_MM).tolist()]])
+        return straight
 
     def crosses(self, corners_mm: Floats) -> bool:
-        """Whether a way with these corners passes through a cell."""
+        """Whether a way with these corners leaves the compartment, or passes through a cell or a part."""
         for one, two in pairwise(np.asarray(corners_mm)):
+            points = one + np.linspace(0.0, 1.0, 33)[:, None] * (two - one)
+            if not inside(self.room, points, slack_mm=2 * HAIR_MM).all():
+                return True
+            if any(((points > a + HAIR_MM) & (points < b - HAIR_MM)).all(axis=1).any() for a, b in self.bodies):
+                return True
             low, high = sorted((float(one[self.axis]), float(two[self.axis])))
             cells = (self.low < high - HAIR_MM) & (self.high > low + HAIR_MM)
             line = shapely.linestrings([[one[self.across], two[self.across]]])
