@@ -15,8 +15,9 @@ from optimizer.analysis.verdict import Verdict, verdict
 from optimizer.base import console
 from optimizer.base.figures import sided, split_name
 from optimizer.brief import defaults_in_use
-from optimizer.fit.region.geometry import compartment
+from optimizer.fit.region.geometry import compartment, compartments
 from optimizer.pack.cautions import pack_cautions
+from optimizer.pack.wiring.passages import FILL, STRAIGHT, links_of, passages_of
 from optimizer.review.page.brief_words import situation_words
 from optimizer.review.terminal.designs import cautions_of
 from optimizer.review.terminal.tables import front_summary, text_table
@@ -72,6 +73,7 @@ def check_text(inputs: Inputs, *, free: Sequence[FreeDimension] = ()) -> str:
         f"  to choose     {len(inputs.cell_rows)} cells, {len(inputs.strip_rows)} strips, "
         f"{len(inputs.wire_rows)} wires, {len(inputs.bms_rows)} BMS, {len(inputs.fuse_rows)} fuses",
     ]
+    lines += [f"  {'' if k else 'wires':<14}{text}" for k, text in enumerate(passage_words(brief))]
     if free:
         lines.append(f"  boxes         {math.prod(item.points for item in free):,} to choose from:")
         steps = (f"{item.name} {item.low_mm:g} to {item.high_mm:g} in steps of {item.step_mm:g}" for item in free)
@@ -113,6 +115,17 @@ def room_words(brief: Brief, item: Any) -> str:
     if room.solid is not None:
         shape += f", {len(room.solid.faces):,} triangles"
     return f"{item.name} ({shape}): {sides} mm, {room.volume_mm3 * 1e-6:.3f} l free"
+
+
+def passage_words(brief: Brief) -> list[str]:
+    """How wires go from compartment to compartment, in a line for each passage and one for the pairs without."""
+    links = links_of(rooms := compartments(brief), passages_of(brief, rooms))
+    names = [room.name for room in rooms]
+    words = [f"{one.name}: {names[one.rooms[0]]} to {names[one.rooms[1]]}, bore {one.bore_mm:g} mm, "
+             f"filled to {FILL:.0%} at most" for one in links.passages]  # fmt: skip
+    bare = [pair for pair, through in links.through.items() if pair[0] < pair[1] and through == (STRAIGHT,)]
+    pairs = [f"{names[a]} to {names[b]}" for a, b in bare]
+    return [*words, *([f"straight, without a passage: {', '.join(pairs)}"] if pairs else [])]
 
 
 def remedy_lines(account: Mapping[str, Any]) -> list[str]:
