@@ -144,10 +144,10 @@ def test_wires_that_do_not_pass_are_no_candidates(tmp_path):
     """Passages between the boxes, through which the thicker wire passes with few leads or none."""
     path = boxes_brief(tmp_path, np.random.default_rng(2))
     doors = "".join(
-        f'[[passage]]\nname = "door {k}"\nfrom = "box {k}"\nto = "box {k + 1}"\nbore_mm = 19\n'
+        f'[[passage]]\nname = "door {k}"\nfrom = "box {k}"\nto = "box {k + 1}"\nbore_mm = 16\n'
         f"from_mm = [{200 * k + 59}, 15, 39]\nto_mm = [{200 * k + 201}, 15, 39]\n" for k in range(2)
     )  # fmt: skip
-    path.write_text(path.read_text() + doors)
+    path.write_text(f"{path.read_text()}{doors}[protection]\nfuse_protects = false\n")
     space = load_space(path)
     outcome = search(space)
     want, count = objectives(space)
