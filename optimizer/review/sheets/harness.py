@@ -54,14 +54,14 @@ def draw_harness(design: Design) -> Figure:
     height = max(height, 120.0)
     with look.own_look():
         figure, axes = look.sheet(width_mm=WIDTH_MM, height_mm=height)
-        axes.text(EDGE_MM, height - 9.0, f"{design.title}: harness", fontsize=11, va="center")
+        _say(axes, EDGE_MM, height - 9.0, f"{design.title}: harness", fontsize=11, va="center")
         heads = ((EDGE_MM, "joined to"), (LEFT_MM - 13.0, "pin"), (RIGHT_MM + 4.0, "at the board"))
         for x, text in heads:
-            axes.text(x, height - HEAD_MM + 3.0, text, fontsize=6.5, color=look.SOFT)
+            _say(axes, x, height - HEAD_MM + 3.0, text, fontsize=6.5, color=look.SOFT)
         y, top = height - HEAD_MM, height - HEAD_MM
         at_board: dict[str, int] = {}
         for name, rows in blocks:
-            axes.text(EDGE_MM, y - ROW_MM / 2, name, fontsize=7, va="center", fontweight="bold")
+            _say(axes, EDGE_MM, y - ROW_MM / 2, name, fontsize=7, va="center", fontweight="bold")
             plug = y - ROW_MM
             for number, wire in rows:
                 y = plug - (number - rows[0][0] + 0.5) * ROW_MM
@@ -71,7 +71,7 @@ def draw_harness(design: Design) -> Figure:
                 _box(axes, LEFT_MM - 14.0, y, 14.0, plug - y)
             y -= GAP_MM
         _box(axes, RIGHT_MM, y + GAP_MM, 70.0, top - y - GAP_MM)
-        axes.text(RIGHT_MM + 35.0, y - 1.0, f"board: {design.bms['id']}", fontsize=8, ha="center", va="center")
+        _say(axes, RIGHT_MM + 35.0, y - 1.0, f"board: {design.bms['id']}", fontsize=8, ha="center", va="center")
         _legend(axes, design, wires)
     return figure
 
@@ -96,25 +96,30 @@ def _wire(axes: Axes, y: float, number: int, wire: Row, at_board: dict[str, int]
     thick = wire["purpose"] == "power"
     to_board = function != "power, from case to case"
     end = RIGHT_MM if to_board else RIGHT_MM - 40.0
-    axes.text(EDGE_MM, y, str(wire["from"])[:44], fontsize=6, va="center")
+    _say(axes, EDGE_MM, y, str(wire["from"])[:44], fontsize=6, va="center")
     if wire["connector"]:
-        axes.text(LEFT_MM - 7.0, y, str(wire["pin"]), fontsize=6, ha="center", va="center")
+        _say(axes, LEFT_MM - 7.0, y, str(wire["pin"]), fontsize=6, ha="center", va="center")
     axes.plot([LEFT_MM, end], [y, y], color=colour, lw=1.8 if thick else 0.9, zorder=1)
     _label(axes, LEFT_MM + 8.0, y, str(number), fontweight="bold", color=colour)
     _label(axes, LEFT_MM + 24.0, y, word, color=colour)
     _label(axes, LEFT_MM + 58.0, y, f"{float(wire['length_mm']):.0f} mm, {float(wire['area_mm2']):g} mm²")
     if not to_board:
-        axes.text(end + 2.0, y, f"to {wire['to']}"[:26], fontsize=6, va="center")
+        _say(axes, end + 2.0, y, f"to {wire['to']}"[:26], fontsize=6, va="center")
         return
     plug = {"power": "power", "balance": "balance", "sensor": "sensor"}[str(wire["purpose"])]
     at_board[plug] = at_board.get(plug, 0) + 1
     words = ("pack connector" if "connector" in str(wire["to"]) else "negative") if thick else f"pin {at_board[plug]}"
-    axes.text(RIGHT_MM + 4.0, y, f"{plug}: {words}", fontsize=6, va="center")
+    _say(axes, RIGHT_MM + 4.0, y, f"{plug}: {words}", fontsize=6, va="center")
+
+
+def _say(axes: Axes, x: float, y: float, text: str, **how: Any) -> None:
+    """Words of the user are words, no formulas."""
+    axes.text(x, y, text, parse_math=False, **how)
 
 
 def _label(axes: Axes, x: float, y: float, text: str, **how: Any) -> None:
     box = {"boxstyle": "round,pad=0.1", "facecolor": look.PAPER, "edgecolor": "none"}
-    axes.text(x, y, text, fontsize=6, ha="center", va="center", zorder=2, bbox=box, **how)
+    _say(axes, x, y, text, fontsize=6, ha="center", va="center", zorder=2, bbox=box, **how)
 
 
 def _box(axes: Axes, x: float, y: float, width: float, height: float) -> None:
@@ -128,7 +133,7 @@ def _legend(axes: Axes, design: Design, wires: list[Row]) -> None:
         word, colour = FUNCTIONS[name]
         y = FOOT_MM - 8.0 - 4.2 * k
         axes.plot([EDGE_MM, EDGE_MM + 10.0], [y, y], color=colour, lw=1.8)
-        axes.text(EDGE_MM + 13.0, y, f"{word}: {name}", fontsize=6.5, va="center")
+        _say(axes, EDGE_MM + 13.0, y, f"{word}: {name}", fontsize=6.5, va="center")
     lines = [
         f"{kind}: {outer_diameter_mm(area):.1f} mm over its insulation, bent no tighter than {bend_mm(area):.0f} mm"
         for kind, area in sorted({(str(w["wire"]), float(w["area_mm2"])) for w in wires}, key=lambda each: each[1])
@@ -138,4 +143,4 @@ def _legend(axes: Axes, design: Design, wires: list[Row]) -> None:
     lines.append("Lengths are ways with slack, in whole 5 mm. Number both ends of every wire.")
     lines.append("Measure every pin against pin 1 before a plug meets the board: one wrong order destroys it.")
     for k, text in enumerate(lines):
-        axes.text(110.0, FOOT_MM - 8.0 - 4.2 * k, text[:110], fontsize=6.5, va="center")
+        _say(axes, 110.0, FOOT_MM - 8.0 - 4.2 * k, text[:110], fontsize=6.5, va="center")

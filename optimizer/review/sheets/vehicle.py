@@ -66,7 +66,7 @@ def draw_vehicle(design: Design) -> Figure:
         _names(design, pen)
         legend = [f"{n}  {words}" for n, words in enumerate(_leads(design, pen), start=1)]
         title = f"{design.title}: the pack in the vehicle"
-        axes.text(EDGE_MM, SHEET_MM[1] - HEAD_MM / 2, title, fontsize=11, va="center")
+        axes.text(EDGE_MM, SHEET_MM[1] - HEAD_MM / 2, title, fontsize=11, va="center", parse_math=False)
         _legend(axes, design, legend)
     return figure
 
@@ -91,7 +91,7 @@ class _Pen:
     def text(self, point_mm: Floats, text: str, **how: Any) -> None:
         x, y = self.at(point_mm)
         box = {"boxstyle": "round,pad=0.15", "facecolor": look.PAPER, "edgecolor": "none", "alpha": 0.85}
-        self.axes.text(x, y, text, ha="center", va="center", zorder=10_000, bbox=box, **how)
+        self.axes.text(x, y, text, ha="center", va="center", parse_math=False, zorder=10_000, bbox=box, **how)
 
 
 def outline(room: Compartment) -> list[Floats]:
@@ -205,4 +205,4 @@ def _legend(axes: Axes, design: Design, leads: Sequence[str]) -> None:
     for k, text in enumerate([*lines[:10], *notes]):
         column, row = divmod(k, 5)
         x, y = EDGE_MM + column * 100.0, FOOT_MM - 4.0 - row * 5.0
-        axes.text(x, y, text[:70], fontsize=6.5, va="center", color=look.INK)
+        axes.text(x, y, text[:70], fontsize=6.5, va="center", color=look.INK, parse_math=False)
