@@ -325,9 +325,9 @@ def charge_times(block: Block, *, context: Context) -> Scores:
 
     `charger` is its row, −1 where none fits.
 
-    Constant current until the voltage limit, then constant voltage until the current has tapered. The lag of
-    the surface is left out of the resistance: the tail of a charge may last up to a tenth longer (see
-    tests/outside/test_charge.py). It ends when the cells are as full as they would be without wiring: behind
+    Constant current until the voltage limit, then constant voltage until the current has tapered, the lag of the
+    surface counted as a resistance: the tail of a charge may last up to 8 % longer (see tests/outside/test_charge.py).
+    It ends when the cells are as full as they would be without wiring: behind
     more of it the current has tapered sooner, and a worse pack would seem to charge sooner.
     """
     chargers, arrays, k = context.chargers, context.arrays, block.cell
@@ -347,7 +347,7 @@ def charge_times(block: Block, *, context: Context) -> Scores:
     )
     current_a = np.where(picked >= 0, chargers.current_a[picked], 0.0) / block.parallel
     outside = block.extra_ohm * block.parallel / block.series
-    own = (arrays.r0_ohm + arrays.r1_ohm + arrays.r2_ohm)[k]
+    own = arrays.charging_ohm()[k]
     out: Scores = {}
     for name, stop in (("charge_80_min", 0.8), ("charge_min", 1.0)):
         hours = charge_time(

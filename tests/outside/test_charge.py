@@ -60,13 +60,13 @@ REFERENCE = Path(__file__).parent / "reference"
 
 @pytest.mark.parametrize(
     ("name", "most"),
-    [("Chen2020", 0.11), ("Prada2013", 0.01)],
+    [("Chen2020", 0.08), ("Prada2013", 0.02)],
 )
 def test_charge_of_a_fitted_cell_against_a_full_simulation(name, most):
     """CC-CV from 10 % to C/20 by PyBaMM's DFN (reference/make_charge.py; second implementation).
 
-    The time to 80 % is constant current and agrees within 1 %. The end is constant voltage, where diffusion
-    that no resistance stands for makes the tail of the nickel set last up to a tenth longer than ours.
+    The time to 80 % is constant current and agrees within 1 %. The end is constant voltage, where more diffusion than
+    one lag stands for makes the tail of the nickel set last 4 to 8 % longer than ours (a tenth without the lag).
     """
     problems = []
     curves = read_curves(REFERENCE / name / "curves.csv", problems)
@@ -78,7 +78,7 @@ def test_charge_of_a_fitted_cell_against_a_full_simulation(name, most):
     for row in table[table["set"] == name]:
         given = {
             "ocv_v": arrays.ocv_v,
-            "resistance_ohm": arrays.r0_ohm + arrays.r1_ohm + arrays.r2_ohm,
+            "resistance_ohm": arrays.charging_ohm(),
             "capacity_ah": arrays.capacity_ah,
             "voltage_max_v": model.voltage_max_v,
             "start_soc": row["soc_start"],

@@ -581,7 +581,11 @@ class Plain:
             return out
         best = min(fits, key=lambda k: (-t.current_a[k], t.price[k]))
         amps, outside = float(t.current_a[best]) / p, parts["ohm"] * p / s
-        own = [a + b + c for a, b, c in zip(arrays.r0, arrays.r1, arrays.r2, strict=True)]
+        # The surface is ahead: its lag counts as a resistance, by the slope over the next 8 % of charge.
+        points = len(arrays.ocv)
+        ahead = [even(min(k / (points - 1) + 0.08, 1.0), arrays.ocv) - arrays.ocv[k] for k in range(points)]
+        parts_of = zip(arrays.r0, arrays.r1, arrays.r2, ahead, strict=True)
+        own = [a + b + c + arrays.lag_z * d / 0.08 for a, b, c, d in parts_of]
         for name, stop in (("charge_80_min", 0.8), ("charge_min", 1.0)):
             hours = charge_hours(amps, arrays, own, outside, self.brief.ride.reserve_soc, stop)
             out[name] = 60.0 * hours

@@ -25,6 +25,8 @@ SHARE1, SHARE2, SHARE_LAG = 9, 10, 11
 FIELDS = 12
 # Mean delay of a surface's lag over its steady value.
 LAG_DELAY = float((LAG_GAINS / LAG_RATES).sum() / LAG_GAINS.sum()) * 15.0
+# By which a surface leads the mean in charges at half a C, roughly: 0.02 to 0.07 in published sets [-].
+CHARGE_LEAD = 0.08
 # Over which a cell warms in a ride, roughly [K].
 WARMER_K = 10.0
 
@@ -124,6 +126,16 @@ class CellArrays:
         out = np.zeros((self.count, FIELDS))
         out[:, : len(numbers)] = np.column_stack(list(numbers.values()))
         return out
+
+    def charging_ohm(self) -> Floats:
+        """Resistance of a charge that lasts, by state of charge, the lag of the surface in it [ohm], (n_cells, n_soc).
+
+        R0 + R1 + R2 + lag/(3600·Q) · dOCV/dz, the slope over the CHARGE_LEAD by which the surface is ahead.
+        """
+        soc = np.linspace(0.0, 1.0, self.ocv_v.shape[1])
+        ahead = np.array([np.interp(soc + CHARGE_LEAD, soc, row) for row in self.ocv_v]).reshape(self.ocv_v.shape)
+        lag = (self.lag_s / (3600.0 * self.capacity_ah))[:, None] * (ahead - self.ocv_v) / CHARGE_LEAD
+        return np.asarray(self.r0_ohm + self.r1_ohm + self.r2_ohm + lag)
 
     def curves(self) -> Floats:
         """OCV, R0, R1, R2 per grid point, side by side in memory, shape (n_cells, n_soc, 4)."""
