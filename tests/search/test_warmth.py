@@ -19,7 +19,7 @@ from optimizer.ride.kernels.cells import from_models
 from optimizer.ride.simulate import simulate
 from optimizer.score.inputs import load_inputs
 from optimizer.score.lap import MEAN_PART, hot_cell_end_c, hot_cell_endless_c, lap_current_a
-from optimizer.score.score import on_the_ride
+from optimizer.score.score import RIDE_FIGURES, on_the_ride, score
 from optimizer.score.warmth import HOLDER_PART, SPAN_K, courses
 from optimizer.search.space.setup import make_space
 
@@ -174,3 +174,20 @@ def test_the_course_is_colder_than_a_packs_network(inputs):
         )  # fmt: skip
         _, mean = heat.hot_cell_rise_k_per_w(net, cell_w=0.1, air_c=20.0)
         assert 1.3 < float(mean) / (columns * rows / context.warmth.walls_w_k) < 3.5
+
+
+@pytest.mark.parametrize("stepped", [False, True])
+def test_braking_gives_nothing_back_to_cells_that_may_not_be_charged(wide_spaces, stepped):
+    """At −5 °C, by either form of the ride: less range and more consumption than if the cells took it."""
+    space = space_at(wide_spaces["hills"].inputs, -5.0)
+    context = replace(space.context, battery_current_a=1e3)
+    block = packs(space, np.random.default_rng(6)).take(slice(0, 40))
+    strong = {"regen_cap_a": 50.0, "ride_cap_a": 300.0, "extra_ohm": 0.005, "spread_ohm": 1e-6}
+    block = replace(block, parallel=np.full(40, 20), **{name: np.full(40, value) for name, value in strong.items()})
+    assert np.all(context.cells.regen_a == 0.0) and context.regen_current_a > 0.0
+    taking = replace(context, cells=replace(context.cells, regen_a=context.cells.charge_a))
+    cold, warm = (score(block, context=each, figures=RIDE_FIGURES, stepped=stepped) for each in (context, taking))
+    assert np.all(cold["range_km"] <= warm["range_km"] * (1 + 1e-9))
+    went = cold["range_km"] > 0.1
+    lost, more = (cold[name][went] / warm[name][went] - 1.0 for name in ("range_km", "consumption_wh_per_km"))
+    assert went.any() and np.median(lost) < -0.005 and np.median(more) > 0.005, (lost, more)
