@@ -142,6 +142,7 @@ def test_the_band_holds_the_range_and_life_ends_at_the_least_range(folder, front
 def test_why_names_the_situation_that_stands_against_a_pack(folder):
     path = folder / "high.toml"
     text = (folder / "brief.toml").read_text()
+    text = text.replace("range_km_min_cold_year_3 = 12.0", "range_km_min_cold_year_3 = 40.0")
     path.write_text(text.replace("peak_low_w_min_any = 200.0", "peak_low_w_min_any = 1500.0"))
     told = run("why", path, "--cell", "amber-18650-e35", "--series", "10", "--parallel", "2")
     assert "range_km_min_cold_year_3: range_km_cold_year_3 comes to at most" in " ".join(told.split())

@@ -130,8 +130,10 @@ def situation_words(situation: Section) -> str:
         "rider_kg": "rider {} kg", "payload_kg": "load {} kg", "start_soc": "from {:.0%} of charge",
         "reserve_soc": "down to {:.0%} of charge",
     }  # fmt: skip
-    given = {key: short(value) if "{}" in says.get(key, "") else value for key, value in situation.items()}
-    words = [text.format(given[key]) for key, text in says.items() if situation.get(key) is not None]
+    given = {key: value for key, value in situation.items() if value is not None}
+    words = [
+        text.format(short(given[key]) if "{}" in text else given[key]) for key, text in says.items() if key in given
+    ]
     words += [f"{situation['years']:g} years old"] if situation.get("years") else []
     title = f" ({situation['title']})" if situation.get("title") else ""
     return f"{situation['name']}{title}: {', '.join(words) or 'as the brief'}"
