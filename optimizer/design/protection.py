@@ -73,6 +73,11 @@ def broken(space: Space, chosen: Chosen) -> list[str]:
             f"The fuse of {fuse} does not protect the plates, which bear {plates_a:.0f} A and would need "
             f"{asked.need_a[0, 0]:.0f} A: a fault may burn them before the fuse opens."
         )
+    if worst(chosen, f"{build.way.name}:stack_under") > 0 and not asked.joints[0, 0]:
+        found.append(
+            f"The fuse of {fuse} does not protect the joints between layers, which lie off the cells: a fault may burn "
+            "them before the fuse opens."
+        )
     fault_a = space.fault_a(chosen.cell, chosen.parallel)
     if not guard.breaks(only, fault_a)[0]:
         found.append(

@@ -355,8 +355,10 @@ def caps_by_part(space: Space, chosen: Chosen) -> dict[str, dict[str, float]]:
     plug = parts.connector_limits(space.brief, profile=profile)
     metal_mm = build.thickness_mm * build.stacked
     plates_a = metal_mm * build.density_a_mm2 / max(worst(chosen, f"{build.way.name}:dense"), 1e-12)
-    peak, ride = space.overload(int(space.size_of[chosen.cell]))[:, space.builds.index(build)]
+    peak, ride, *joints = space.overload(int(space.size_of[chosen.cell]))[:, space.builds.index(build)]
     over = {"neg_peak_a": float(peak), "neg_ride_a": float(ride)}
+    joined = worst(chosen, f"{build.way.name}:stack_under") > 0
+    joint_a = dict(zip(over, map(float, joints), strict=True)) if joined else {}
     pack = f"{chosen.series} {cells.chemistry[row]} cells in series, {full_v:g} V when full"
     at_bms = _place(space, "bms", bms_rows, chosen.bms, f"must manage {pack}")
     at_fuse = _place(space, "fuse", fuse_rows, chosen.fuse, f"must break {full_v:g} V DC")
@@ -365,7 +367,7 @@ def caps_by_part(space: Space, chosen: Chosen) -> dict[str, dict[str, float]]:
             # The wire's options hold the connectors' limit, too; of equal ones the first is named.
             **({"connector": -plug[name]} if plug else {}), "wire": -float(wire.column(name)[0]),
             "BMS": -float(bms.column(name)[at_bms]), "fuse": -float(fuse.column(name)[at_fuse]),
-            "strip": plates_a * over.get(name, 1.0),
+            "strip": min(plates_a * over.get(name, 1.0), joint_a.get(name, np.inf)),
         }
         for name in CAPS
     }  # fmt: skip

@@ -41,10 +41,12 @@ class _Parts:
 def _parts(space: Space, chosen: Chosen, metal: Sequence[Mapping[str, Any]]) -> _Parts:
     inputs, build = space.inputs, build_of(space, chosen)
     layer = guard.strip_over_time(inputs, build, size=space.sizes[int(space.size_of[chosen.cell])])
+    joint = guard.joint_over_time(inputs, build)
     found = [
-        (("strip", str(each["name"])), build.density_a_mm2 / max(each["worst_density_a_mm2_per_a"], 1e-12), layer)
+        (("strip", str(each["name"])), build.density_a_mm2 / max(each["worst_density_a_mm2_per_a"], 1e-12),
+         joint if each["way"] == "fold" else layer)
         for each in metal
-    ]
+    ]  # fmt: skip
     wire = guard.wires_over_time(inputs, np.array([chosen.wire]))
     found.append((("wire", str(inputs.wires.id[chosen.wire])), float(wire.rated_a[0]), wire))
     plug = guard.connector_over_time(space.brief)

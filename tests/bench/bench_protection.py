@@ -38,7 +38,8 @@ def steady(stack):
         return continuous_current_a(inputs.fuses.current_a[rows], air_c=guard.box_air_c(inputs.brief))
 
     for owner, name, made in (
-        (space_module, "overloads", lambda inputs, builds, **_: np.ones((2, len(builds)))),
+        (space_module, "overloads", lambda inputs, builds, **_: np.array([[1.0], [1.0], [np.inf], [np.inf]]).repeat(
+            len(builds), axis=1)),
         (guard, "ride_overload", lambda share, tau_s, **_: np.ones(len(share))),
         (guard.Warming, "allowed_a", lambda self, _: self.rated_a),
         (parts, "bms_ride_a", lambda steady_a, **_: steady_a), (parts, "fuse_peak_a", fuse_a),

@@ -62,6 +62,15 @@ def strip_stages(strips, row, layers, *, span_mm, cell_mm3, limit_c, air_c):
     return density * section, limit, [(middle, middle / start if start > 0 else ends_s), (1.0 - middle, ends_s)]
 
 
+def joint_stages(strips, row, layers, *, limit_c, air_c):
+    """The same of a joint between layers, which lies off the cells; rated current at the pack."""
+    metal, ohm_m = str(strips.material[row]), float(strips.resistivity_ohm_m[row])
+    width = 15.0 if strips.form[row] == "sheet" else float(strips.width_mm[row])
+    density, limit = float(strips.current_density_a_mm2[row]), max(limit_c, air_c + 1.0)
+    tau = adiabatic_k2(metal, ohm_m, air_c, limit) / density**2
+    return density * width * float(strips.thickness_mm[row]) * layers, limit, [(1.0, tau)]
+
+
 def share_of_limit(stages, seconds, *, before, now):
     """Share of the steady rise at the rating after a time at a current, both currents over the rating."""
     total = 0.0

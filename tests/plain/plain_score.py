@@ -17,6 +17,7 @@ from plain_protection import (
     bms_ride,
     box_air,
     fuse_ride,
+    joint_stages,
     opens_within,
     over_for,
     peak_of_fuse,
@@ -226,6 +227,9 @@ class Plain:
             cell_mm3=volume(size), limit_c=self.brief.protection.strip_limit_c,
             air_c=box_air(self.whole),
         )[2]  # fmt: skip
+        if any(p["stack_under"] > 0 for p in plates):
+            around = {"limit_c": self.brief.protection.strip_limit_c, "air_c": box_air(self.brief)}
+            out["joint_a"], _, out["joint_stages"] = joint_stages(t.strips, pack.strip, pack.layers, **around)
         out["rise"] = max(
             hot_rise(fill.layout, fill.chain, groups, room, gaps, self.case(fill, groups)[1])
             for fill, groups, room in used
@@ -333,6 +337,9 @@ class Plain:
             "peak": parts["strip_a"] * over_for(parts["strip_stages"], seconds),
             "ride": parts["strip_a"] * self.hardest.over(parts["strip_stages"]),
         }  # fmt: skip
+        if "joint_a" in parts:
+            strip["peak"] = min(strip["peak"], parts["joint_a"] * over_for(parts["joint_stages"], seconds))
+            strip["ride"] = min(strip["ride"], parts["joint_a"] * self.hardest.over(parts["joint_stages"]))
         steady_a = 0.75 * float(t.fuses.current_a[pack.fuse]) * min(max(1.0 - 0.003 * (air - 25.0), 0.1), 1.0)
         fuse = {
             "peak": peak_of_fuse(t.fuses, pack.fuse, seconds, air),

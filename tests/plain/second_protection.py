@@ -64,6 +64,10 @@ class Pack:
         limit = max(self.rules["strip_limit_c"], self.air + 1.0)
         room, density = limit - self.air, strip["current_density_a_mm2"]
         # A sheet is looked at in stretches of 15 mm.
+        if conductor["way"] == "fold":
+            # Off the cells: no heat leaves it in the first moments.
+            k2 = adiabatic_k2(strip["material"], ohm_mm * 1e-3, self.air, limit)
+            return limit, [(1.0, k2 / density**2)]
         width = 15.0 if strip["form"] == "sheet" else strip["width_mm"]
         round_cell = cell["shape"] == "cylinder"
         across = cell["diameter_mm"] if round_cell else max(cell["width_mm"], cell["thickness_mm"])

@@ -44,6 +44,9 @@ def candidates(space):
         thick = np.array([plain.outer_mm(a) ** 2 for a in space.inputs.wires.area_mm2[space.inputs.wire_rows]])
         wired = op.wired(layout, wire, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
         plates_a = np.repeat(-layout.column("neg_continuous_a"), len(wire))
+        names = next(fill.names for each in fills for fill in each)
+        # Whether conductors go from layer to layer, by split and build.
+        joined = np.column_stack([table.metrics[:, names.index(f"{b.way.name}:stack_under")] > 0 for b in space.builds])
         groups = table.split.sum(axis=1)[wired.picks[:, 0]]
         for cell, series in product(np.flatnonzero(space.size_of == task.size), np.unique(groups)):
             row = space.context.cells.row[cell]
@@ -64,7 +67,7 @@ def candidates(space):
                 if space.brief.protection.fuse_breaks and fault_a > space.inputs.fuses.breaking_a[row]:
                     continue
                 count += len(here) * len(bms)
-                good = protected(space, task, here, plates_a[groups == series], int(row))
+                good = protected(space, task, here, plates_a[groups == series], int(row), joined)
                 good &= thick[here.picks[:, 2]] <= table.wire_mm2[here.picks[:, 0]]
                 left = op.Options(here.values[good], here.picks[good])
                 one = op.Options(fuse.values[[k]], fuse.picks[[k]])
@@ -76,7 +79,7 @@ def candidates(space):
     return {name: np.concatenate([part[name] for part in parts_of]) for name in names}, count
 
 
-def protected(space, task, wired, plates_a, fuse):
+def protected(space, task, wired, plates_a, fuse, joined):
     """Which of the splits with strip and wire a fuse protects, by the plain rules."""
     inputs, rules = space.inputs, space.brief.protection
     if not rules.fuse_protects:
@@ -98,7 +101,15 @@ def protected(space, task, wired, plates_a, fuse):
     plug = space.brief.power_connector
     if plug is not None:
         bears &= plain.burns(inputs.fuses, fuse, plug.current_a, [(1.0, plug.tau_s)]) is None
-    return (plates_a >= asked[wired.picks[:, 1]]) & bears[wired.picks[:, 2]]
+    plug, around = space.brief.power_connector, {"limit_c": rules.strip_limit_c, "air_c": air}
+    if plug is not None:
+        bears &= plain.burns(inputs.fuses, fuse, plug.current_a, [(1.0, plug.tau_s)]) is None
+    joints = np.array([
+        plain.burns(inputs.fuses, fuse, *plain.joint_stages(inputs.strips, b.strip, b.layers, **around)[::2]) is None
+        for b in space.builds
+    ])  # fmt: skip
+    split, build, wire = wired.picks.T[:3]
+    return (plates_a >= asked[build]) & bears[wire] & (joints[build] | ~joined[split, build])
 
 
 def front(figures, brief):

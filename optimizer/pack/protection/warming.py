@@ -150,6 +150,32 @@ def wires(resistance_ohm_per_km: Floats, *, rated_a: Floats, insulation_c: Float
     return one_stage(rated_a, limit_c=limit, air_c=air_c, tau_s=(k * metal_mm2 / rated_a) ** 2)
 
 
+def free_strip(
+    material: str, *, rated_a: float, density_a_mm2: float, resistivity_ohm_m: float, limit_c: float, air_c: float
+) -> Warming:
+    """Strip that lies on insulation, off the cells: joints between layers. It warms as a wire does, τ = (k / J)².
+
+    Parameters
+    ----------
+    material : str
+    rated_a, density_a_mm2 : float
+        Of the table [A], [A/mm²].
+    resistivity_ohm_m : float
+        At 20 °C [ohm m].
+    limit_c, air_c : float
+        [°C]
+
+    Returns
+    -------
+    Warming
+        One part.
+    """
+    limit = max(limit_c, air_c + LEAST_K)
+    k = adiabatic_k(material, start_c=air_c, end_c=limit, resistivity_ohm_m=resistivity_ohm_m)
+    tau = (k / density_a_mm2) ** 2
+    return one_stage(np.array([rated_a]), limit_c=np.array([limit]), air_c=air_c, tau_s=np.atleast_1d(tau))
+
+
 def one_stage(rated_a: Floats, *, limit_c: Floats, air_c: float, tau_s: Floats) -> Warming:
     """Parts that warm as one lump.
 

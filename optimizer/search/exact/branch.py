@@ -18,11 +18,12 @@ from optimizer.search.space import parts, ways
 from optimizer.search.space.guard import breaks
 from optimizer.search.space.joining import method_for
 from optimizer.search.space.options import Options
-from optimizer.search.space.plating import plated
+from optimizer.search.space.plating import has_joints, plated
 from optimizer.search.space.space import Space, Task
 from optimizer.search.space.splits import Splits, TooMany
 
 Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int64]
 
 # Columns of current limits.
@@ -143,11 +144,13 @@ class Branch:
             raise BadInput([ways.problem(ground.whole, ground.task, found, most=most, kept=True)]) from many
 
     @cached_property
-    def _plated(self) -> tuple[Options, Floats]:
-        """Splits with strips, current limits cut off at what is of use; and the plates' own continuous limits [A]."""
+    def _plated(self) -> tuple[Options, Floats, Flags]:
+        """Splits with strips, current limits cut off at what is of use; the plates' own continuous limits [A]; and
+        whether there are joints between layers."""
         ground = self.ground
         built = plated(ground.whole, ground.task, ground.fills, self.splits, which=ground.builds)
-        return op.capped(built, **ground.useful), -built.column("neg_continuous_a")
+        joined = has_joints(ground.whole, ground.fills, self.splits)[built.picks[:, 0], built.picks[:, 1]]
+        return op.capped(built, **ground.useful), -built.column("neg_continuous_a"), joined
 
     def behind(self, fuse: int) -> Built:
         """What a fuse protects; fuses that protect the same share it.
@@ -158,11 +161,12 @@ class Branch:
             Row of the catalog.
         """
         ground = self.ground
-        made, limit_a = self._plated
+        made, limit_a, joined = self._plated
         wire, *per_mm = ground.wires
         at = int(np.flatnonzero(ground.whole.inputs.fuse_rows == fuse)[0])
         guard = ground.whole.guard(ground.task.size)
         holds = limit_a >= guard.need_a[at][made.picks[:, 1]] * (1.0 - 1e-12)
+        holds &= guard.joints[at][made.picks[:, 1]] | ~joined
         bears = guard.bears[at]
         key = np.packbits(holds).tobytes(), np.packbits(bears).tobytes()
         if key not in self.known:
@@ -345,9 +349,11 @@ def _useful_builds(whole: Space, size: int, among: Ints) -> Ints:
         ]  # fmt: skip
         # A stock's worth behind each fuse: how much current in one layer the fuse lets it take.
         limit = np.array([whole.builds[k].thickness_mm * whole.builds[k].density_a_mm2 for k in same])
-        worth = -limit / np.maximum(whole.guard(size).need_a[:, same], 1e-12)
-        overload = -limit * whole.overload(size)[:, same]
-        rows.append(same[nondominated(np.column_stack([np.array(numbers), worth.T, overload.T]))])
+        guard, (peak, ride, *joints) = whole.guard(size), whole.overload(size)[:, same]
+        worth = -limit / np.maximum(guard.need_a[:, same], 1e-12)
+        joint = np.vstack([~guard.joints[:, same], *(-amps for amps in joints)])
+        columns = [np.array(numbers), worth.T, (-limit * peak), (-limit * ride), joint.T]
+        rows.append(same[nondominated(np.column_stack(columns))])
     return np.sort(np.concatenate(rows))
 
 

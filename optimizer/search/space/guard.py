@@ -75,6 +75,15 @@ def strip_over_time(inputs: Inputs, build: Build, *, size: CellSize) -> Warming:
     )  # fmt: skip
 
 
+def joint_over_time(inputs: Inputs, build: Build) -> Warming:
+    """A joint between layers of a build over time, at the pack's current; all joints of a build are as wide."""
+    return warming.free_strip(
+        str(inputs.strips.material[build.strip]), rated_a=build.density_a_mm2 * build.section_mm2 * build.layers,
+        density_a_mm2=build.density_a_mm2, resistivity_ohm_m=float(inputs.strips.resistivity_ohm_m[build.strip]),
+        limit_c=inputs.brief.protection.strip_limit_c, air_c=box_air_c(inputs.brief),
+    )  # fmt: skip
+
+
 @dataclass(frozen=True, eq=False)
 class Guard:
     """What each fuse of [vary] asks of the conductors behind it.
@@ -87,6 +96,8 @@ class Guard:
         Continuous rating that the wire must have behind the fuse [A].
     need_a : ndarray, shape (f, b)
         Continuous limit that plates of a build must have behind the fuse [A].
+    joints : ndarray of bool, shape (f, b)
+        Whether the fuse protects the joints between layers of a build.
     plug_a : ndarray, shape (f,)
         Continuous rating that connectors of power wires must have behind the fuse [A]; 0 where there are none.
     """
@@ -94,6 +105,7 @@ class Guard:
     bears: Flags
     wire_a: Floats
     need_a: Floats
+    joints: Flags
     plug_a: Floats
 
     def classes(self) -> Ints:
@@ -101,7 +113,7 @@ class Guard:
 
         Shape (f, k). Columns that order the fuses alike are one.
         """
-        whole = np.hstack([~self.bears, self.need_a])
+        whole = np.hstack([~self.bears, self.need_a, ~self.joints])
         ranks = [np.unique(column, return_inverse=True)[1] for column in whole.T]
         found = np.unique(np.array(ranks, dtype=np.int64).reshape(-1, len(whole)), axis=0)
         return np.asarray(found[found.max(axis=1, initial=0) > 0].T)
@@ -124,34 +136,46 @@ def guard(inputs: Inputs, builds: list[Build], *, size: CellSize) -> Guard:
     rows, fuses = inputs.fuse_rows, inputs.fuses
     if not inputs.brief.protection.fuse_protects:
         free = np.zeros((len(rows), len(inputs.wire_rows)))
-        return Guard(free == 0.0, free, np.zeros((len(rows), len(builds))), np.zeros(len(rows)))
+        plates = np.zeros((len(rows), len(builds)))
+        return Guard(free == 0.0, free, plates, plates == 0.0, np.zeros(len(rows)))
     plug, plug_a = connector_over_time(inputs.brief), np.zeros(len(rows))
     wires = wires_over_time(inputs, inputs.wire_rows)
     strips = [strip_over_time(inputs, build, size=size) for build in builds]
     share, tau = (np.concatenate([getattr(one, name) for one in strips]) for name in ("share", "tau_s"))
     asked, need = np.zeros((len(rows), len(inputs.wire_rows))), np.zeros((len(rows), len(builds)))
+    joints, joined = [joint_over_time(inputs, build) for build in builds], np.zeros((len(rows), len(builds)))
+    joint_a, joint_share, joint_tau = (
+        np.concatenate([getattr(one, name) for one in joints]) for name in ("rated_a", "share", "tau_s")
+    )
     for at, row in enumerate(rows):
         rating, points = float(fuses.current_a[row]), fuses.opens_most[row]
         asked[at] = must_bear_a(rating, points=points, share=wires.share, tau_s=wires.tau_s)
         need[at] = must_bear_a(rating, points=points, share=share, tau_s=tau)
+        joined[at] = must_bear_a(rating, points=points, share=joint_share, tau_s=joint_tau)
         if plug is not None:
             plug_a[at] = must_bear_a(rating, points=points, share=plug.share, tau_s=plug.tau_s)[0]
     bears = wires.rated_a >= asked * (1.0 - 1e-12)
     if plug is not None:
         bears &= (plug.rated_a >= plug_a * (1.0 - 1e-12))[:, None]
-    return Guard(bears, asked, need, plug_a)
+    return Guard(bears, asked, need, joint_a >= joined * (1.0 - 1e-12), plug_a)
 
 
 def overloads(
     inputs: Inputs, builds: list[Build], *, size: CellSize, seconds: float, profile: Profile
 ) -> Floats:
-    """What plates may carry over their continuous limit: for a peak out of rest, and along a ride, shape (2, b).
+    """What plates may carry over their continuous limit, and what joints between layers may carry, shape (4, b).
 
-    Along a ride: the highest current of the lap whose moving mean of squares, stage by stage, is the limit's.
+    Plates for a peak out of rest, and along a ride [-]; joints for both [A]. Along a ride: the highest current of the
+    lap whose moving mean of squares, stage by stage, is the limit's.
     """
     strips = [strip_over_time(inputs, build, size=size) for build in builds]
     share, tau = (np.concatenate([getattr(one, name) for one in strips]) for name in ("share", "tau_s"))
-    return np.array([warming.overload(seconds, share=share, tau_s=tau), ride_overload(share, tau, profile=profile)])
+    joints = [joint_over_time(inputs, build) for build in builds]
+    rides = [one.rated_a[0] * ride_overload(one.share, one.tau_s, profile=profile)[0] for one in joints]
+    return np.array([
+        warming.overload(seconds, share=share, tau_s=tau), ride_overload(share, tau, profile=profile),
+        [one.allowed_a(seconds)[0] for one in joints], rides,
+    ])  # fmt: skip
 
 
 def ride_overload(share: Floats, tau_s: Floats, *, profile: Profile) -> Floats:

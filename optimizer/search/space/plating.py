@@ -65,16 +65,17 @@ def plated(
         return np.hstack([one[name] for one in each])
 
     limit_a = by_build("limit_a")
-    peak, ride = space.overload(task.size)[:, which]
+    peak, ride, joint_peak, joint_ride = space.overload(task.size)[:, which]
+    joined = np.hstack([one["stack_under"] > 0 for one in metrics])
     columns = {
         "resistance_ohm": by_build("ohm") + weld_ohm * metric["weld"] + _plugs(space, splits)[0],
         "mass_kg": fixed_kg + by_build("kg"),
         "cost": fixed_cost + by_build("cost"),
         "power_wire_mm": np.broadcast_to(splits.power_mm[:, None], limit_a.shape),
-        "neg_peak_a": -limit_a * peak,
+        "neg_peak_a": -np.minimum(limit_a * peak, np.where(joined, joint_peak, np.inf)),
         "neg_continuous_a": -limit_a,
         "neg_charge_a": -limit_a,
-        "neg_ride_a": -limit_a * ride,
+        "neg_ride_a": -np.minimum(limit_a * ride, np.where(joined, joint_ride, np.inf)),
         "neg_regen_a": -limit_a,
         "spread_ohm": by_build("spread_ohm"),
         "hot_rise_k_per_w": np.broadcast_to(metric["hot_rise_k_per_w"], limit_a.shape),
@@ -88,6 +89,14 @@ def plated(
     picks = np.column_stack([row, which[build]]).astype(np.int64)
     laid = np.isfinite(flat.column("resistance_ohm"))
     return Options(flat.values[laid], picks[laid])
+
+
+def has_joints(space: Space, fills: Sequence[Sequence[Fill]], splits: Splits) -> npt.NDArray[np.bool_]:
+    """Whether conductors go from layer to layer, for each split in each build, shape (n, builds)."""
+    names = next(fill.names for each in fills for fill in each)
+    return np.column_stack(
+        [splits.metrics[:, names.index(f"{build.way.name}:stack_under")] > 0 for build in space.builds]
+    )
 
 
 def stocked(metric: dict[str, Floats], build: Build) -> dict[str, Floats]:

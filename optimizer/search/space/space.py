@@ -196,9 +196,10 @@ class Space:
         return {}
 
     def overload(self, size: int) -> Floats:
-        """What plates of each build over one cell size may carry over their continuous limit, shape (2, b).
+        """What plates of each build over one cell size may carry over their continuous limit [-], shape (4, b).
 
-        For a peak out of rest, and as the highest current of a lap that goes on and on.
+        For a peak out of rest, and as the highest current of a lap that goes on and on; then the same of joints
+        between layers [A].
         """
         if size not in self._overloads:
             assert self.brief.electrical is not None
