@@ -17,6 +17,8 @@ from optimizer import api
 from optimizer.brief import load_brief
 from optimizer.catalog import builtin_catalogs
 from optimizer.front.pareto import hypervolume, signed
+from optimizer.design.protection import broken
+from optimizer.design.select import choose
 from optimizer.score.inputs import read_inputs
 from optimizer.search.space.setup import make_space
 from optimizer.workflows.how import How
@@ -38,6 +40,8 @@ def test_rows_of_two_cells_are_found_again():
     space = make_space(read_inputs(brief.model_copy(update={"vary": vary, "objectives": aims})))
     now, then = api.front(space, api.search(space)), pd.read_csv(DEMO / "front.csv")
     then = then[then["cell_id"].isin(CELLS)]
+    # Rules may have been tightened since the run was made.
+    then = then[[not broken(space, choose(space, row)) for row in then.to_dict("records")]]
     assert len(then) > 10
     same = now.merge(then, on="design_id", suffixes=("", "_then"))
     # Where another processor rounds otherwise, free placement may find a few other layouts.
