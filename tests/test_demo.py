@@ -16,9 +16,9 @@ import pytest
 from optimizer import api
 from optimizer.brief import load_brief
 from optimizer.catalog import builtin_catalogs
-from optimizer.front.pareto import hypervolume, signed
 from optimizer.design.protection import broken
 from optimizer.design.select import choose
+from optimizer.front.pareto import hypervolume, signed
 from optimizer.score.inputs import read_inputs
 from optimizer.search.space.setup import make_space
 from optimizer.workflows.how import How
