@@ -137,7 +137,7 @@ def _inside(kind, loc, metadata):
 def test_every_number_of_the_brief_has_a_band_or_a_bound():
     found = dict.fromkeys(key for key, bounded in numbers(Brief) if not bounded)
     lists = ("position_mm", "origin_mm", "rotation_deg", "outer_max_mm", "profile_mm", "groups_per_module", "bed_mm",
-             "part.size_mm")  # fmt: skip
+             "part.size_mm", "passage.from_mm", "passage.to_mm")  # fmt: skip
     bare = [key for key in found if ".".join(key.split(".")[-2:]) not in PLAUSIBLE and not key.endswith(lists)]
     # Wholes that the program only counts with.
     assert [key for key in bare if key not in ("seed", "fit.seed", "pin.groups_per_module", "pin.split")] == []
