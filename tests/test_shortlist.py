@@ -74,7 +74,7 @@ def test_one_figure_has_one_value(folder):
         assert f"hottest cell in it {design.ride['temp_c'].max():.1f} °C, in a ride that goes on" in words
         assert f"and on {row['hot_cell_endless_c']:.1f} °C" in words
         # The chart's heat is that of the course's resistance, which is colder than the hottest cell's own.
-        assert abs(design.ride["temp_c"].iloc[-1] - row["hot_cell_end_c"]) < 1.0
+        assert abs(design.ride["temp_c"].iloc[-1] - row["hot_cell_end_c"]) < 3.0
         for name in ("range_km", "pack_mass_kg", "cost"):
             assert row[f"{name}_p10"] - 1e-6 <= row[name] <= row[f"{name}_p90"] + 1e-6, name
     # The spread counts: without it the pack goes farther.
