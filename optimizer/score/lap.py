@@ -13,7 +13,7 @@ from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.ride.kernels import heat as kernel
 from optimizer.ride.load.headroom import speed_headroom_kmh
 from optimizer.score.context import WARM_C, Context, at_soc
-from optimizer.score.warmth import SPAN_K, courses
+from optimizer.score.warmth import courses
 
 if TYPE_CHECKING:
     from optimizer.score.score import Block
@@ -25,7 +25,7 @@ Floats = npt.NDArray[np.float64]
 # (tests/pack/test_warmth.py). Heat follows the mean cell's resistance.
 MEAN_PART = 0.95
 # Steps of temperature between which the hottest cell's is sought, up to where laws are told.
-HEAT_STEPS = 15
+HEAT_STEPS = 24
 
 
 def hot_cell_end_c(block: Block, *, context: Context, pack_mass_kg: Floats) -> Floats:
@@ -67,7 +67,8 @@ def _hottest(
     of the cells' resistance in the demo.
     """
     ride, warmth, vehicle = context.ride, context.warmth, context.ride.vehicle
-    temps = np.linspace(context.air_c, max(start_c, context.air_c) + SPAN_K / MEAN_PART, HEAT_STEPS + 1)
+    told_k = float(warmth.temp_c[-1]) - context.air_c
+    temps = np.linspace(context.air_c, context.air_c + told_k / MEAN_PART, HEAT_STEPS + 1)
     inside = context.air_c + MEAN_PART * (temps - context.air_c)
     number = block.series * block.parallel
     packs = np.empty((len(block), kernel.PACK))

@@ -41,8 +41,9 @@ STEPS = 20
 RISE_K = 20.0
 # Mass of holders and cases over that of the cells; printed ones of the demo have 0.06 to 0.16.
 HOLDER_PART = 0.12
-# How far above air, or a warmer start, laws are told; beyond, cells count as no warmer [K].
-SPAN_K = 30.0
+# How far above air, or a warmer start, laws are told in NODES, and up to where beyond it; hotter cells count as that
+# warm [K], [°C].
+SPAN_K, WARMEST_C = 30.0, 60.0
 # Where between the coldest and the warmest resistances are worked out; between, ln r is linear in 1/T.
 NODES = (0.0, 0.4, 1.0)
 # Over which the slope of the voltage is taken: a surface trails by so much, roughly [-].
@@ -121,7 +122,7 @@ def warmth_of(
     air_c = brief.ride.temp_c
     first = air_c if start_c is None else start_c
     low, high = min(air_c, first), max(air_c, first) + SPAN_K
-    temps = np.array([low + part * (high - low) for part in NODES])
+    temps = np.array([low + part * (high - low) for part in NODES] + [WARMEST_C] * (high < WARMEST_C))
     arrays = [ride.cells if temp_c == air_c else from_models(models, temp_c=float(temp_c)) for temp_c in temps]
     # No resistance rises with temperature: laws have it so, and rounding shall.
     for cold, warm in pairwise(range(len(arrays))):

@@ -101,9 +101,10 @@ class Plain:
     def cell(self, row):
         if row not in self._cells:
             cell = cell_of(self.inputs.cells, row, self.brief.ageing)
-            # Charged at 25 °C, ridden from the coldest of air and start on, up to 30 K above the warmest.
+            # Charged at 25 °C, ridden from the coldest of air and start on, up to 30 K above the warmest, and at 60 °C.
             low, high = sorted((self.brief.ride.temp_c, self.start_c))
             temps = [low + part * (high + 30.0 - low) for part in (0.0, 0.4, 1.0)]
+            temps += [60.0] * (high + 30.0 < 60.0)
             self._cells[row] = cell, ride_cell(cell, 25.0), Warm([ride_cell(cell, at) for at in temps], temps)
         cell, charged, warm = self._cells[row]
         kept, grown = self.kept, self.grown
@@ -514,9 +515,9 @@ class Plain:
         loads = [(self.lap.drawn_w(a + b * total_kg) / count, w) for a, b, w in self.bins]
         outside, rise = parts["ohm"] * pack.parallel / pack.series, parts["rise"]
 
-        def settled(z, before, kept, first):
-            # Resistance is the mean cell's, at 95 % of the rise; laws are told up to 30 K over air and start: 15 steps.
-            node = [plan.temp_c + (first - plan.temp_c + 30.0 / 0.95) * k / 15.0 for k in range(16)]
+        def settled(z, before, kept):
+            # Resistance is the mean cell's, at 95 % of the rise; laws are told up to 60 °C or more: 24 steps.
+            node = [plan.temp_c + (warm.temps[-1] - plan.temp_c) / 0.95 * k / 24.0 for k in range(25)]
 
             def after(k):
                 r = warm.lasting_ohm(z, plan.temp_c + 0.95 * (node[k] - plan.temp_c)) + outside
@@ -526,17 +527,17 @@ class Plain:
                     square += weight * (2.0 * power / (volts + root)) ** 2
                 return before * kept + (plan.temp_c + rise * r * square) * (1.0 - kept)
 
-            if after(15) >= node[15]:
-                return after(15)
-            k = next(k for k in range(16) if after(k + 1) <= node[k + 1])
+            if after(24) >= node[24]:
+                return after(24)
+            k = next(k for k in range(24) if after(k + 1) <= node[k + 1])
             below, above = after(k) - node[k], node[k + 1] - after(k + 1)
             return node[k] + (node[k + 1] - node[k]) * below / (below + above)
 
         first = max(plan.temp_c, self.start_c)
         temp, step = first, (plan.start_soc - plan.reserve_soc) / 20
         for k, lasts in enumerate(seconds):
-            temp = settled(plan.start_soc - k * step, temp, math.exp(-lasts / (kg * 950.0 * rise)), first)
-        endless = settled(self.brief.electrical.reference_soc, plan.temp_c, 0.0, plan.temp_c)
+            temp = settled(plan.start_soc - k * step, temp, math.exp(-lasts / (kg * 950.0 * rise)))
+        endless = settled(self.brief.electrical.reference_soc, plan.temp_c, 0.0)
         return {"hot_cell_end_c": temp, "hot_cell_endless_c": endless}
 
     def amps(self, pack, cell, parts, total_kg, ohm):

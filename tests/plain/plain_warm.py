@@ -10,7 +10,7 @@ STEPS = 20
 
 @dataclass
 class Warm:
-    """A cell at three temperatures."""
+    """A cell at rising temperatures."""
 
     cells: list
     temps: list
@@ -23,7 +23,7 @@ class Warm:
 
     def between(self, temp_c):
         """Which two of them a temperature lies between, and the part of the way in 1/T."""
-        low = 0 if temp_c <= self.temps[1] else 1
+        low = sum(temp_c > each for each in self.temps[1:-1])
         at, a, b = (1.0 / (t + 273.15) for t in (temp_c, *self.temps[low : low + 2]))
         return low, min(max((at - a) / (b - a), 0.0), 1.0)
 

@@ -12,6 +12,8 @@ import pytest
 from optimizer import api
 from optimizer.base.problems import BadInput
 from optimizer.catalog import builtin_catalogs
+from optimizer.design.protection import broken
+from optimizer.design.select import choose
 from optimizer.design.subspace import restricted_space
 from optimizer.front.pareto import signed
 from optimizer.workflows.search import How, run_job
@@ -77,7 +79,12 @@ def outside(path, front, *, draws, seed):
 
 
 def allowed(space, row):
-    """Whether the rules that refuse a pack before it is scored (stock, BMS, fuse, protection) let it pass."""
+    """Whether the rules that refuse a pack before it is scored (stock, BMS, fuse, protection) let it pass.
+
+    What a fuse protects follows from the plates of the very layout that the row names, the rest from its parts.
+    """
+    if broken(space, choose(space, row)):
+        return False
     split = {name: int(count) for name, count in (part.rsplit(":", 1) for part in row["split"].split())}
     asked = api.Asked(
         cell=row["cell_id"], series=int(row["series"]), parallel=int(row["parallel"]), split=split,

@@ -20,7 +20,7 @@ from optimizer.ride.simulate import simulate
 from optimizer.score.inputs import load_inputs
 from optimizer.score.lap import MEAN_PART, hot_cell_end_c, hot_cell_endless_c, lap_current_a
 from optimizer.score.score import RIDE_FIGURES, on_the_ride, score
-from optimizer.score.warmth import HOLDER_PART, SPAN_K, courses
+from optimizer.score.warmth import HOLDER_PART, WARMEST_C, courses
 from optimizer.search.space.setup import make_space
 
 
@@ -75,7 +75,7 @@ def test_a_ride_without_end_settles_where_heat_and_loss_meet(inputs, air_c):
 
         root = brentq(left, air_c, air_c + 200.0)
         assert root > air_c + 1.0
-        if root < air_c + SPAN_K:
+        if air_c + MEAN_PART * (root - air_c) < WARMEST_C:
             assert found[k] == pytest.approx(root, abs=0.3)
         else:
             assert found[k] >= root - 0.3
