@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from optimizer.analysis.verdict import Alternative, Change, Verdict, groups_of
-from optimizer.base.figures import FIGURES, sided
-from optimizer.review.words import describe, number, quantity
+from optimizer.base.figures import ANY, FIGURES, sided, split_name
+from optimizer.review.words import describe, number, of_situations, quantity
 
 ORDINAL = {1: "a second box", 2: "two more boxes"}
 
@@ -58,6 +58,29 @@ def gives_words(row: Mapping[str, Any], *, objectives: Sequence[str], currency: 
     return ", ".join(parts)
 
 
+def situation_columns(columns: Iterable[object], *, objectives: Sequence[str]) -> dict[str, list[str]]:
+    """Columns by situation that tell of objectives in it, such as winter: range_km_winter."""
+    found: dict[str, list[str]] = {}
+    for column in of_situations(columns, view="t"):
+        base, situation = split_name(column)
+        if base in objectives and situation != ANY:
+            found.setdefault(situation, []).append(column)
+    return found
+
+
+def situations_words(row: Mapping[str, Any], *, objectives: Sequence[str], currency: str) -> str:
+    """What a pack gives in each situation, such as "winter 24.4 km, 3990 W peak power; third year 33.4 km"."""
+    parts = []
+    for situation, columns in situation_columns(row, objectives=objectives).items():
+        told = []
+        for column in columns:
+            base = split_name(column)[0]
+            label = "" if base == "range_km" else f" {FIGURES[base].label}"
+            told.append(f"{quantity(base, row[column], currency=currency)}{label}")
+        parts.append(f"{situation.replace('_', ' ')} {', '.join(told)}")
+    return "; ".join(parts)
+
+
 def limits_words(row: Mapping[str, Any]) -> str:
     """What stops a pack: its peak power, and its range."""
     parts = []
@@ -89,11 +112,14 @@ def verdict_lines(found: Verdict, *, objectives: Sequence[str], currency: str) -
     Returns
     -------
     list of (str, str)
-        "Pick", then "gives", "limits", "weakest", "Or" for each alternative, "how".
+        "Pick", then "gives", "in situations", "limited by", "weakest margin", "Or" for each alternative, "ranking".
     """
     row = found.row
     lines = [("Pick", f"{found.name} ({_groups(row)}), design {row['design_id']}")]
     lines.append(("gives", gives_words(row, objectives=objectives, currency=currency)))
+    elsewhere = situations_words(row, objectives=objectives, currency=currency)
+    if elsewhere:
+        lines.append(("in situations", elsewhere))
     if limits_words(row):
         lines.append(("limited by", limits_words(row)))
     if found.weakest is not None:

@@ -36,6 +36,16 @@ def test_the_switch_is_told_in_the_figures_of_both():
     assert lines["ranking"].endswith("range × 1, cost × 3.")
 
 
+def test_what_a_pack_gives_elsewhere_stands_beside_it():
+    cold = {"range_km_winter": 24.44, "peak_power_w_winter": 3990.2, "hot_cell_end_c_winter": 31.0,
+            "range_km_third_year": 33.4, "range_km_any": 24.44}  # fmt: skip
+    found = verdict(two().assign(**cold), objectives=USE, constraints={"range_km_min_winter": 15.0})
+    lines = dict(verdict_lines(found, objectives=USE, currency="EUR"))
+    assert lines["in situations"] == "winter 24.4 km, 3990 W peak power; third year 33.4 km"
+    assert "in situations" not in dict(verdict_lines(verdict(two(), objectives=USE, constraints={}), objectives=USE,
+                                                    currency="EUR"))  # fmt: skip
+
+
 def test_the_pick_is_the_shortlists_and_the_summarys(front):
     found = verdict(front, objectives=USE, constraints={})
     short = pick_different(front, 5, objectives=USE)

@@ -12,14 +12,14 @@ import numpy as np
 import pandas as pd
 
 from optimizer.analysis.verdict import pack_names, verdict
-from optimizer.base.figures import OBJECTIVES, shown_in, split_name
+from optimizer.base.figures import OBJECTIVES, shown_in, sided, split_name
 from optimizer.base.files import write_text
 from optimizer.review.page import grids
 from optimizer.review.page.brief_words import brief_sentences
 from optimizer.review.sheets import charts, drawings
 from optimizer.review.sheets import style as look
 from optimizer.review.sheets.buildsheet import GENERAL, build_steps, cautions
-from optimizer.review.verdict_words import verdict_lines
+from optimizer.review.verdict_words import situation_columns, verdict_lines
 from optimizer.review.words import describe, number, of_situations
 
 if TYPE_CHECKING:
@@ -144,7 +144,15 @@ def front_data(
         "axes": [name for name in dict.fromkeys((*used, *AXES, *numbers)) if name in numbers][:3],
         "marks": [name for name in MARKS if name in names],
         "limits": [{"name": name, "side": "least" if OBJECTIVES[name] else "most"} for name in used],
-        "bounds": {name: bound for name, bound in (bounds or {}).items() if bound is not None},
+        "bounds": [
+            {"name": name, "bound": bound, "figure": sided(name)[0],
+             "side": "under" if sided(name)[1] == "max" else "over"}
+            for name, bound in (bounds or {}).items() if bound is not None
+        ],
+        "situations": [
+            {"words": name.replace("_", " "), "columns": [[column, split_name(column)[0]] for column in columns]}
+            for name, columns in situation_columns(names, objectives=used).items()
+        ],
         "picked": [name for name in picked if name in ids],
         "mine": json.loads(json.dumps(own, default=_plain)),
         "run": folder,

@@ -142,6 +142,7 @@
     head.append(named(pick), `${place(pick)}`);
     const facts = element("dl", undefined, { class: "lines" });
     facts.append(line("gives", words.gives(pick)));
+    if (words.situations(pick)) facts.append(line("in situations", words.situations(pick)));
     if (words.limits(pick)) facts.append(line("limited by", words.limits(pick)));
     if (words.weakest(pick)) facts.append(line("weakest margin", words.weakest(pick)));
     const list = element("ul", undefined, { class: "others" });

@@ -48,19 +48,22 @@ const Verdict = (() => {
     }).join(", ");
     const weakest = (k) => {
       let found = null;
-      for (const [name, bound] of Object.entries(data.bounds)) {
+      for (const { name, bound, figure, side } of data.bounds) {
         const list = data.values[`margin_${name}`];
         if (!list || !bound) continue;
         const part = list[k] / Math.abs(bound);
-        if (!found || part < found.part) found = { name, part, amount: list[k] };
+        if (!found || part < found.part) found = { figure, side, part, amount: list[k] };
       }
       if (!found) return "";
-      const figure = found.name.replace(/_(min|max)$/, "");
-      const side = found.name.endsWith("_max") ? "under" : "over";
+      const { figure, side } = found;
       const known = column.get(figure);
       const amount = known ? quantity(figure, Math.abs(found.amount)) : String(Math.abs(found.amount));
       return `${known ? known.label : figure}, ${amount} ${side} its limit (${(100 * found.part).toFixed(1)} %)`;
     };
+    const situations = (k) => data.situations.map(({ words, columns }) => `${words} ${columns.map(([name, base]) => {
+      const told = quantity(base, data.values[name][k]);
+      return base === "range_km" ? told : `${told} ${column.get(base).label}`;
+    }).join(", ")}`).join("; ");
     const limits = (k) => [
       data.values.peak_limit && data.values.peak_limit[k] ? `${data.values.peak_limit[k]} limits the peak power` : "",
       data.values.range_stop && data.values.range_stop[k] ? `the range ends by ${data.values.range_stop[k]}` : "",
@@ -71,7 +74,7 @@ const Verdict = (() => {
       const words = alike ? "all objectives weigh alike" : data.objectives.map((name, j) => `${column.get(name).label} × ${weights[j]}`).join(", ");
       return `Ranked ${how}; ${words}.`;
     };
-    return { switchWords, gives, weakest, limits, ranking, place: (k) => place(data, k) };
+    return { switchWords, gives, situations, weakest, limits, ranking, place: (k) => place(data, k) };
   };
   return { make };
 })();
