@@ -161,7 +161,7 @@ FIGURES: dict[str, Figure] = _Figures({
         Figure(
             name="continuous_power_w", unit="W", label="continuous power", decimals=0, part="powers",
             more_is_better=True, limit=_POWER, step=_POWER_STEP, views="tfs",
-            meaning="continuous power",
+            meaning="power that cells, strip, wire, fuse and BMS bear without end",
         ),
         Figure(
             name="pack_mass_kg", unit="kg", label="pack mass", decimals=2, part="statics", more_is_better=False,

@@ -1,5 +1,6 @@
 """The report's text: complete in itself, escaped, honest about empty fronts."""
 
+
 import itertools
 import json
 import re
@@ -9,10 +10,12 @@ from html.parser import HTMLParser
 import colorspacious
 import numpy as np
 import pytest
+from markupsafe import escape
 
+from optimizer.base.figures import FIGURES
 from optimizer.review.page.brief_words import brief_sentences
 from optimizer.review.page.grids import bill, margins, rejected, run_table, spread, tolerances
-from optimizer.review.page.page import ASSETS, as_json, front_data, in_script, render_page, write_page
+from optimizer.review.page.page import ASSETS, as_json, front_data, glossary, in_script, render_page, write_page
 
 NASTY = "</script><img src=x onerror=alert(1)> \"&' {{ 7*7 }}"
 
@@ -201,6 +204,16 @@ def test_what_a_step_is_worth_stands_in_the_page(make):
     part = text[text.index("What a step is worth</h2>") :]
     for needed in ("best range [km]", "+5.1", "none left", "−4", "holds &lt;two&gt; more groups"):
         assert needed in part, needed
+
+
+def test_every_figure_of_the_table_is_explained(make):
+    front = make.make_front().assign(range_km_winter=1.0)
+    text = render_page(front=front, run=make.make_run(), designs=[], units={"cost": "EUR"})
+    part = text[text.index("What the figures mean") :]
+    for name in ("range_km", "peak_power_w", "continuous_power_w", "cost"):
+        meaning = FIGURES[name].meaning
+        assert f"<dt>{FIGURES[name].label}</dt><dd>{escape(meaning[:1].upper() + meaning[1:])}.</dd>" in part, name
+    assert len(glossary(["range_km", "range_km_winter", "cell_id"])) == 1
 
 
 def test_marks_are_told_apart_without_red_or_green_cones():

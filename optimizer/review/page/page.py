@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from optimizer.analysis.verdict import pack_names, verdict
-from optimizer.base.figures import OBJECTIVES, shown_in, sided, split_name
+from optimizer.base.figures import FIGURES, OBJECTIVES, shown_in, sided, split_name
 from optimizer.base.files import write_text
 from optimizer.review.page import grids
 from optimizer.review.page.brief_words import brief_sentences
@@ -88,6 +88,13 @@ def _columns(front: pd.DataFrame, currency: str) -> list[dict[str, Any]]:
 def _table_of(front: pd.DataFrame) -> list[str]:
     """Columns of the table that the front holds, those of its situations last."""
     return [*(name for name in TABLE if name in front), *of_situations(front, view="t")]
+
+
+def glossary(columns: Sequence[str]) -> list[tuple[str, str]]:
+    """Label and meaning of each figure among columns, by label; a situation's are the brief's own figures there."""
+    names = dict.fromkeys(split_name(name)[0] for name in columns)
+    told = {FIGURES[name].label: FIGURES[name].meaning for name in names if name in FIGURES}
+    return sorted((label, meaning[:1].upper() + meaning[1:]) for label, meaning in told.items())
 
 
 def front_data(
@@ -389,6 +396,7 @@ def render_page(
         rejected=grids.rejected(run),
         designs=[_design(design, Markup, currency) for design in designs],
         run_table=grids.run_table(run),
+        glossary=glossary(data["table"]),
         speeds=_speed_chart(speeds, front, run, Markup),
         unfinished=grids.unfinished(run),
         again_s=(run.get("at_work") or {}).get("every_s"),
