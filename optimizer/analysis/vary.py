@@ -24,6 +24,7 @@ from optimizer.fit.region.layout import CellSize, Layout
 from optimizer.front.pareto import signed
 from optimizer.score.inputs import Inputs
 from optimizer.score.score import margins, score
+from optimizer.score.warmth import in_boxes_of
 from optimizer.search.exact.archive import NAMES, Survivors
 from optimizer.search.exact.exact import Branches, Engine
 from optimizer.search.running.run import spread
@@ -418,10 +419,11 @@ def changed_space(space: Space, brief: Brief) -> Space:
 
 def _other_room(space: Space, inputs: Inputs) -> Space:
     """The space with its changed compartment; a larger one holds what it held before."""
-    plain = Space(inputs, space.context)
+    here = in_boxes_of(space.context, inputs.brief)
+    plain = Space(inputs, here)
     changed = [k for k, pair in enumerate(zip(plain.rooms, space.rooms, strict=True)) if pair[0] != pair[1]]
     grown = np.diff(np.array(plain.rooms[changed[0]].extent_mm) - np.array(space.rooms[changed[0]].extent_mm))[:, 0]
     if len(changed) > 1 or (grown < 0).any() or plain.stands[0].placed:
         return plain
     shifts = np.array([np.zeros(3), grown])
-    return RoomierSpace(inputs, space.context, before=space, changed=changed[0], shifts_mm=shifts)
+    return RoomierSpace(inputs, here, before=space, changed=changed[0], shifts_mm=shifts)

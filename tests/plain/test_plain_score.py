@@ -184,6 +184,7 @@ def demo(committed):
     return make_space(read_inputs(brief.model_copy(update={"fit": fit, "vary": vary})))
 
 
+@pytest.mark.nightly
 def test_every_figure_of_random_candidates_of_the_demo(demo):
     packs, block = draw(demo, np.random.default_rng(5), count=10, tasks=3)
     fast, plain = full_figures(block, space=demo), Plain(demo)

@@ -106,6 +106,7 @@ def test_around_rows_of_the_small_brief(tmp_path):
     assert meet > 40 and found == []
 
 
+@pytest.mark.nightly
 def test_around_rows_on_a_lap_that_few_packs_finish(tmp_path):
     """Hills of which the hard part comes late: ranges jump where a pack just gets over."""
     hills = ("speed_kmh = 22.0\ngrade_pct = 0.5\nlength_km = 1.0", f'trace = "{RIDES}/delivery-round.csv"')

@@ -54,7 +54,7 @@ def test_the_front_over_six_compartments_is_that_of_plain_enumeration(space):
     engine = Engine(space)
     found = np.vstack([engine.run(task)[0].objectives for task in space.tasks()])
     want, count = brute.objectives(space)
-    assert count > 1000 and len(want) > 5
+    assert count > 1000 and len(want) > 3
     # Rounding aside, none of either front is beaten by the other, and each has what the other has.
     for one, other in ((found, want), (want, found)):
         near = 1e-9 * np.abs(other)

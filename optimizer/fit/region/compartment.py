@@ -309,3 +309,8 @@ def fits(compartment: Compartment, *, size: CellSize, clearance: Clearance) -> b
     reach = sorted(high - low for low, high in compartment.extent_mm)
     need = sorted((size.length_mm + 2 * along, size.width_mm + 2 * across, size.thickness_mm + 2 * across))
     return all(n <= r + TOLERANCE_MM for n, r in zip(need, reach, strict=True))
+
+
+def centre_mm(room: Compartment) -> np.typing.NDArray[np.float64]:
+    """Middle of a compartment's extent, in its own axes [mm], shape (3,)."""
+    return np.asarray([(low + high) / 2.0 for low, high in room.extent_mm])

@@ -285,8 +285,3 @@ def _grown_points(room: Compartment, wall_mm: float) -> npt.NDArray[np.float64]:
         here[:, across], here[:, room.extrude] = points, end
         ends.append(here)
     return np.concatenate(ends)
-
-
-def centre_mm(room: Compartment) -> npt.NDArray[np.float64]:
-    """Middle of a compartment's extent, in its own axes [mm], shape (3,)."""
-    return np.asarray([(low + high) / 2.0 for low, high in room.extent_mm])

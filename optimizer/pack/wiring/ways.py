@@ -22,8 +22,7 @@ from shapely.geometry import Polygon
 from optimizer.base.arrays import Floats
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.placement.proof_solid import inside as within
-from optimizer.fit.region.compartment import Compartment
-from optimizer.fit.region.geometry import centre_mm
+from optimizer.fit.region.compartment import Compartment, centre_mm
 from optimizer.fit.region.layout import Layout
 from optimizer.fit.region.section import as_multi, cross_axes, free_section
 
@@ -46,7 +45,7 @@ def cut_length(length_mm: Floats | float) -> Floats:
     >>> cut_length(np.array([0.0, 5.0, 5.1])).tolist()
     [0.0, 5.0, 10.0]
     """
-    return np.asarray(np.ceil(np.asarray(length_mm) / CUT_MM - 1e-7) * CUT_MM)
+    return np.asarray(np.ceil(np.asarray(length_mm) / CUT_MM - 1e-7) * CUT_MM) + 0.0
 
 
 def is_convex(room: Compartment) -> bool:

@@ -40,6 +40,8 @@ AXES = ("range_km", "peak_power_w", "pack_mass_kg")
 # What may tell marks apart, and how its select names it.
 MARKS = {"cell_id": "cell", "series": "series", "parallel": "parallel", "strip": "strip", "wire": "wire", "bms": "BMS",
          "fuse": "fuse"}  # fmt: skip
+# Columns of the harness that only its own sheet and file have.
+WAYS = ("way_mm", "from_mm", "to_mm", "path_mm", "through")
 SCRIPTS = ("rank.js", "verdict.js", "chart.js", "table.js", "page.js")
 
 
@@ -202,7 +204,7 @@ def _design(design: Design, markup: type[Markup], currency: str) -> dict[str, An
         "tolerances": grids.tolerances(design),
         "spread": grids.spread(row, currency=currency),
         "bill": grids.bill(design.bill, currency=currency),
-        "wiring": grids.of_frame(design.harness.drop(columns="way_mm"), currency=currency),
+        "wiring": grids.of_frame(design.harness.drop(columns=list(WAYS)), currency=currency),
         "plates": grids.of_frame(design.plates, currency=currency),
         "ride": markup(look.inline_svg(ride, alt=_ride_words(design))) if ride is not None else None,
         "ride_text": _ride_words(design) if ride is not None else "",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from optimizer.front.pareto import signed
+from optimizer.front.pareto import nondominated, signed, thin
 from optimizer.search.boxes.freedims import Boxes
 from optimizer.search.exact import archive, rows
 
@@ -30,25 +30,30 @@ def front_of(found: archive.Survivors, *, boxes: Boxes) -> pd.DataFrame:
     """
     free = boxes.free
     any_space = boxes.space(tuple(0 for _ in free))
-    kept, figures = rows.rescored(found.by_name(), space=any_space)
+    objectives = boxes.inputs.brief.objectives
+    steps = [objectives.resolution.get(name, 0.0) for name in objectives.use]
+    kept = found.by_name()
+    kept = kept.take(thin(kept.objectives, resolution=steps))
     each = kept.names[:, kept.names.shape[1] - len(free) :]
     frames = []
     for key in np.unique(each, axis=0):
         here = np.flatnonzero((each == key).all(axis=1))
-        part = {name: values[here] for name, values in figures.items()}
-        frame = rows.table(kept.take(here), part, space=boxes.space(tuple(key.tolist())))
+        # Each in its own box: how cells warm depends on its walls.
+        space = boxes.space(tuple(key.tolist()))
+        frame = rows.table(*rows.rescored(kept.take(here), space=space), space=space)
         at = list(frame.columns).index(rows.PLACED if rows.PLACED in frame else "fuse") + 1
         for item, k in zip(free, key, strict=True):
             frame.insert(at, item.column, item.value(int(k)))
             at += 1
         frames.append(frame)
-    if not frames:
-        return rows.table(kept, figures, space=any_space)
-    whole = pd.concat(frames, ignore_index=True)
+    if not sum(map(len, frames)):
+        return rows.table(*rows.rescored(kept.take(slice(0)), space=any_space), space=any_space)
+    whole = pd.concat([frame for frame in frames if len(frame)], ignore_index=True)
     placed = [rows.PLACED] if rows.PLACED in whole else []
     choices = [*CHOICES, *placed, *(item.column for item in free)]
     whole["design_id"] = rows.design_ids(whole[choices])
-    names = boxes.inputs.brief.objectives.use
-    points = signed({name: whole[name].to_numpy() for name in names}, objectives=names)
+    points = signed({name: whole[name].to_numpy() for name in objectives.use}, objectives=objectives.use)
+    front = nondominated(points)
+    whole, points = whole.iloc[front].reset_index(drop=True), points[front]
     order = np.lexsort((whole["design_id"].to_numpy(dtype=str), *points.T[::-1]))
     return whole.iloc[order].reset_index(drop=True)

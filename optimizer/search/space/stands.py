@@ -24,8 +24,8 @@ from optimizer.fit.placement.blocks import block_layouts
 from optimizer.fit.placement.bodies import Body, Placed, part_faults, places, poses, with_parts
 from optimizer.fit.placement.lattice import quick_count
 from optimizer.fit.placement.survey import body_of, nowhere
-from optimizer.fit.region.compartment import Compartment, centre_region, margins, stack_value
-from optimizer.fit.region.geometry import centre_mm, clearance, to_vehicle
+from optimizer.fit.region.compartment import Compartment, centre_mm, centre_region, margins, stack_value
+from optimizer.fit.region.geometry import clearance, to_vehicle
 from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.fit.region.section import TOLERANCE_MM, cross_axes
 
