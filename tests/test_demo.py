@@ -31,7 +31,7 @@ BRIEF = builtin_catalogs() / "briefs" / "cargo-scooter.toml"
 CELLS = ("birch-21700-b45", "cinder-21700-p42")
 
 
-@pytest.mark.slow
+@pytest.mark.nightly
 def test_rows_of_two_cells_are_found_again():
     """A row that nothing in the whole space beats is on the front of its own cells, too, when no row is left out."""
     brief = load_brief(BRIEF)

@@ -127,7 +127,7 @@ def test_a_page_lies_beside_the_front_while_the_search_goes_on_and_shows_designs
             if (tmp_path / "review.html").exists():
                 seen.append((tmp_path / "review.html").read_text())
 
-    run_job(BRIEF, folder=tmp_path, how=How(refresh_s=1e-3, page=True), report=Looks())
+    run_job(BRIEF, folder=tmp_path, how=How(refresh_s=0.5, page=True), report=Looks())
     assert seen and all("This search is still at work" in text and "packs on the front" in text for text in seen)
     last = (tmp_path / "review.html").read_text()
     assert "still at work" not in last and "The shortlist in detail" in last and "Range against cruising speed" in last

@@ -332,6 +332,7 @@ def demo():
     return space, [score_row(space, row) for row in kept[:5]]
 
 
+@pytest.mark.nightly
 def test_temperatures_of_five_designs_of_the_demo(demo):
     """After the peak, along the ride and at continuous power; and what binds, with its temperature and time."""
     space, rows = demo
