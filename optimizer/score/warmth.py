@@ -2,10 +2,11 @@
 
 A pack that loses more warms its cells more, and warm cells go further: were the course that of each pack, a worse wire
 might better its range, and nothing could be dropped for it. So the course is that of the cells alone, without wiring,
-behind the outer walls of all compartments: it depends on cell, S·P and the brief, on no part and no layout. Every real
-pack draws as much or more and holds its heat better, so that cells are no colder than counted (by how much:
-tests/pack/test_warmth.py); and as the course is a function of the state of charge, a warmed cell is to the ride a
-cell with other curves: what the range is monotone in stays so (tests/search/test_monotone.py).
+behind the outer walls of all compartments: it depends on cell, S·P and the brief, on no part and no layout. A pack
+draws as much or more and holds its heat better, so that its mean cell is warmer than counted; a small group alone in a
+box of its own is colder (tests/search/test_warmth.py looks at packs in one box). As the course is a function of the
+state of charge, a warmed cell is to the ride a cell with other curves: what the range is monotone in stays so
+(tests/search/test_monotone.py).
 """
 
 from __future__ import annotations
