@@ -13,20 +13,21 @@ import numpy as np
 import pandas as pd
 import plain_protection as plain
 import pytest
-from second_protection import Pack, faults, followed, hottest
+from second_protection import Pack, faults, followed, hottest, rise
 
 from optimizer.base.figures import FIGURES, OBJECTIVES
-from optimizer.brief import load_brief
+from optimizer.brief import Constraints, load_brief
 from optimizer.brief.joining import PowerConnector
 from optimizer.catalog import builtin_catalogs
 from optimizer.design.protection import broken, turned_off
 from optimizer.design.rescore import design_record, score_row, scored
 from optimizer.design.select import choose
-from optimizer.design.settings import settings_sheet
+from optimizer.design.settings import Setting
 from optimizer.design.unfold import unfold
 from optimizer.design.warmth import PEAK, RIDE, STEADY
 from optimizer.pack.protection.precharge import precharge
 from optimizer.review.sheets.buildsheet import build_markdown
+from optimizer.review.sheets.harness import draw_harness
 from optimizer.ride.load.profile import Profile
 from optimizer.score.inputs import read_inputs
 from optimizer.search.exact.archive import NUMBERS
@@ -62,8 +63,7 @@ def test_values_of_the_sheet_are_in_order(space, rows):
     """Fade over cut-off over BMS over the cell's limit; controller, BMS and fuse by current and time."""
     assert len(rows) > 3
     for row in rows[:6]:
-        sheet = settings_sheet(space, choose(space, row), row)
-        at = {one.name: one for one in sheet.settings}
+        at = sheet(written(space, row))
         low = at["BMS under-voltage"]
         assert at["fade"].pack_v > at["cut-off"].pack_v > low.pack_v
         assert at["fade"].cell_v * row["series"] == pytest.approx(at["fade"].pack_v)
@@ -96,6 +96,11 @@ def test_the_sheet_is_in_the_build_sheet(space, rows):
 def written(space, row):
     """What design.json says of a row."""
     return json.loads(json.dumps(design_record(space, row)))
+
+
+def sheet(data):
+    """Its settings by name."""
+    return {each["name"]: Setting(**each) for each in data["settings"]}
 
 
 @pytest.fixture(scope="module")
@@ -155,12 +160,12 @@ def drawn(brief, rng):
         "ride": {"temp_c": temp_c - float(rng.uniform(0, 10))},
         "vehicle": {"payload_kg": near(30, 0.0), "balances_on_motor": bool(rng.random() < 0.2)},
         "protection": {"box_rise_k": near(rules.box_rise_k, 0.2), "strip_limit_c": near(85, 0.9, 1.3)},
-        "constraints": dict.fromkeys(type(brief.constraints).model_fields),
         "vary": {"cells": tuple(str(c) for c in rng.choice(cells, 2, replace=False)),
                  "parallel": (int(rng.integers(1, 4)), 5), "strip_layers": (1, 2)},
     }  # fmt: skip
     found = {name: getattr(brief, name).model_copy(update=each) for name, each in changes.items()}
-    return brief.model_copy(update=found | {"power_connector": plug if rng.random() < 0.4 else None})
+    found |= {"constraints": Constraints(), "power_connector": plug if rng.random() < 0.4 else None}
+    return brief.model_copy(update=found)
 
 
 def assert_none_broken(base, seeds):
@@ -260,6 +265,13 @@ def test_connectors_of_power_wires_bound_currents_and_are_protected(quick):
         assert row["peak_current_a"] <= 16.0 / math.sqrt(-math.expm1(-0.5)) * (1.0 + 1e-6)
         line = design.bill[design.bill["item"] == "power connector"].iloc[0]
         assert line["quantity"] == (design.harness["purpose"] == "power").sum()
+        power = design.harness[design.harness["purpose"] == "power"]
+        assert list(power["connector"]) == [f"power connector {k + 1}" for k in range(len(power))]
+        assert set(power["pins"]) == {1} and "power connector 1" in build_markdown(design)
+        assert drawn_words(draw_harness(design)) >= {"power wires, a connector in each", "plug 1", f"plug {len(power)}"}
+        for fault in ("overload", "short circuit"):
+            assert any("connectors of the power wires" in each["part"] for each in data["trips"]
+                       if each["fault"] == fault)  # fmt: skip
         if row["peak_limit"] == "connector":
             assert data["limits"]["peak_power_w"]["words"] == "connector, 105 °C after 10 s"
         bare = score_row(without, row)
@@ -267,6 +279,45 @@ def test_connectors_of_power_wires_bound_currents_and_are_protected(quick):
         assert row["resistance_mohm"] - bare["resistance_mohm"] == pytest.approx(0.3 * count, abs=1e-5)
         assert mass == pytest.approx(0.012 * count, abs=1e-5)
         assert row["cost"] - bare["cost"] == pytest.approx(3.0 * count, abs=1e-5)
+
+
+def drawn_words(figure):
+    return {text.get_text() for axes in figure.axes for text in axes.texts}
+
+
+SECONDS = {"s": 1.0, "ms": 1e-3, "min": 60.0}
+
+
+def test_what_trips_first_as_loops_have_it(records):
+    """Each conductor is at its limit when it is told to be, from three quarters of the fuse's rating, and behind the
+    fuse's latest. Grade: second implementation, from design.json alone."""
+    told = 0
+    for data in records:
+        pack, latest = Pack(data), {}
+        rating = pack.fuse["current_a"]
+        for trip in data["trips"]:
+            if trip["part"].startswith("fuse"):
+                value, unit = trip["after"].split(" to ")[1].split()
+                latest[trip["fault"]] = float(value) * SECONDS[unit]
+            if not trip["part"].startswith(("plate", "wire")):
+                continue
+            kind, name = trip["part"].split(" at ")[0].split(" ", 1)
+            rated, limit, stages = pack.stages[kind.replace("plate", "strip"), name]
+            amps = float(trip["at"].split()[0])
+            assert trip["part"].endswith(f" at {limit:.0f} °C")
+            assert trip["after"] != "never" or amps < rated
+            if trip["after"] == "never":
+                continue
+            value, unit = trip["after"].split()
+            seconds = float(value) * SECONDS[unit]
+            # Currents are told to a tenth of an ampere, times in three digits or whole minutes.
+            after = rise(stages, seconds, amps / rated, 0.75 * rating / rated)
+            assert after == pytest.approx(1.0, rel=0.03)
+            assert latest[trip["fault"]] <= seconds * 1.01
+            told += 1
+        assert {trip["fault"] for trip in data["trips"]} == {
+            "overload", "sag", "braking on a full pack", "cold", "short circuit"}  # fmt: skip
+    assert told >= len(records)
 
 
 def test_a_board_for_charging_alone_is_gone_past(quick):
@@ -293,8 +344,7 @@ def test_a_board_for_charging_alone_is_gone_past(quick):
     assert (told.harness["to"] == "BMS").sum() == (design.harness["to"] == "BMS").sum() + 1
     assert "pack connector, past the BMS" in set(design.harness["to"])
     assert design.cautions[0].startswith("This BMS guards charging only") and told.cautions != design.cautions
-    sheet = {one.name: one for one in settings_sheet(past, choose(past, free), free).settings}
-    assert sheet["BMS discharge over-current"].current_a is None
+    assert sheet(written(past, free))["BMS discharge over-current"].current_a is None
     assert faults(written(past, free)) == []
 
 

@@ -205,7 +205,7 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
     }  # fmt: skip
     ride, stations = inputs.ride, stations_of(space, chosen, block)
     metal = conductor_records(space, chosen, stations, build_of(space, chosen))
-    warm, bound = warmth(space, chosen, metal, row=row)
+    warm = warmth(space, chosen, metal, row=row)
     harness = harness_of_design(space, chosen, block, where, metal)
     return {
         "cellstow": __version__,
@@ -228,9 +228,9 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
             for room, fill in zip(space.rooms, chosen.fills, strict=True)
             if fill is not None
         ],
-        "limits": bound,
-        **warm,
-        **settings_sheet(space, chosen, row, bound=bound).record(),
+        "limits": warm.limits,
+        **warm.temps,
+        **settings_sheet(space, chosen, row, warm).record(),
         "protection": {"turned_off": turned_off(space), "broken": broken(space, chosen)},
         "conductors": with_balance_taps(metal, harness, space.rooms),
         "harness": hubs_record(space, chosen, block),

@@ -12,11 +12,12 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.design.select import Chosen, design_block
-from optimizer.pack.protection.fuses import PULSE_SHARE, opening_seconds, peak_current_a
+from optimizer.design.select import Chosen
+from optimizer.design.warmth import Warmth
+from optimizer.pack.protection.fuses import CONTINUOUS, PULSE_SHARE, opening_seconds, peak_current_a
 from optimizer.pack.protection.precharge import precharge
 from optimizer.score.context import COLD_CHARGE, NO_GRAPHITE
-from optimizer.search.space.guard import box_air_c, wires_over_time
+from optimizer.search.space.guard import box_air_c
 from optimizer.search.space.parts import fuse_peak_a
 from optimizer.search.space.space import Space
 
@@ -93,9 +94,7 @@ class Sheet:
         return {"settings": settings, "trips": [vars(one) for one in self.trips]}
 
 
-def settings_sheet(
-    space: Space, chosen: Chosen, row: Mapping[str, Any], *, bound: Mapping[str, Mapping[str, Any]] | None = None
-) -> Sheet:
+def settings_sheet(space: Space, chosen: Chosen, row: Mapping[str, Any], warm: Warmth) -> Sheet:
     """The sheet of one design.
 
     Parameters
@@ -104,24 +103,22 @@ def settings_sheet(
     chosen : Chosen
     row : mapping
         Of the front.
-    bound : mapping of str to mapping, optional
-        What binds its powers, see optimizer.design.warmth.binding; the row names the part alone.
+    warm : Warmth
+        Its parts over time, and what binds its powers.
 
     Returns
     -------
     Sheet
     """
-    facts = _Facts(space, chosen, row)
-    facts.bound |= {name: str(each["words"]) for name, each in (bound or {}).items()}
+    facts = _Facts(space, chosen, row, warm)
     return Sheet((*_controller(facts), *_bms(facts), *_charger(facts)), tuple(_trips(facts)), tuple(_notes(facts)))
 
 
 class _Facts:
     """Numbers of a design that several settings share."""
 
-    def __init__(self, space: Space, chosen: Chosen, row: Mapping[str, Any]) -> None:
-        self.space, self.chosen, self.row = space, chosen, row
-        self.bound = {"peak_power_w": str(row["peak_limit"]), "continuous_power_w": str(row["continuous_limit"])}
+    def __init__(self, space: Space, chosen: Chosen, row: Mapping[str, Any], warm: Warmth) -> None:
+        self.space, self.row, self.warm = space, row, warm
         cells, at = space.inputs.cells, int(space.context.cells.row[chosen.cell])
         asked = space.brief.electrical
         assert asked is not None
@@ -133,11 +130,10 @@ class _Facts:
         self.cut_v = max(self.low_v + CUT_OFF * window, asked.voltage_min_v / chosen.series)
         self.fade_v = self.cut_v + FADE * window
         self.over_v = self.full_v + OVER_V
-        block = design_block(space, chosen)
         self.peak_a = float(row["peak_current_a"])
         self.steady_a = float(row["continuous_current_a"])
         self.regen_a = float(row["regen_limit_a"])
-        self.charge_a = min(float(cells.current_charge_a[at]) * chosen.parallel, float(block.charge_cap_a[0]))
+        self.charge_a = min(float(cells.current_charge_a[at]) * chosen.parallel, float(warm.block.charge_cap_a[0]))
         bms, k = space.inputs.bms, chosen.bms
         self.path, self.past = str(bms.path[k]), bool(bms.bypassed[k])
         self.bms_steady_a, self.bms_peak_a = float(bms.current_continuous_a[k]), float(bms.current_peak_a[k])
@@ -156,8 +152,6 @@ class _Facts:
             max(peak_current_a(self.fuse_a, points=self.least, seconds=PULSE_SHARE * delay, air_c=air), self.trip_a)
             for delay in (self.delay_s, SECOND_DELAY_S)
         )
-        self.wire = wires_over_time(inputs, np.array([chosen.wire]))
-        self.wire_id = str(inputs.wires.id[chosen.wire])
 
     def pack(self, cell_v: float) -> float:
         return self.series * cell_v
@@ -167,33 +161,41 @@ class _Facts:
         """Least temperature for charging and braking."""
         return COLD_CHARGE[-1][0] if self.graphite else self.temp_min_c
 
-    def wire_seconds(self, amps: float) -> float:
-        """Time until the wire is at its limit, from the state at the fuse's continuous part; infinite for never."""
-        load = (amps / float(self.wire.rated_a[0])) ** 2
-        warm = (0.75 * self.fuse_a / float(self.wire.rated_a[0])) ** 2
-        if load <= 1.0:
-            return float("inf")
-        return float(self.wire.tau_s[0, 0] * np.log((load - warm) / (load - 1.0)))
+    @property
+    def free_soc(self) -> float:
+        """State of charge up to which braking is free."""
+        return float(self.row.get("regen_free_soc", 0.0))
+
+    def conductors(self, fault: str, amps: float) -> list[Trip]:
+        """The first plate, the connectors and the wire, and when a current has them at their limits, the first first.
+
+        From the warmth of the fuse's continuous part.
+        """
+        over, kinds = self.warm.parts, {"strip": "plate", "connector": "connectors of the power wires", "wire": "wire"}
+        start = over.after_c(CONTINUOUS * self.fuse_a, seconds=np.inf)
+        seconds, rows = over.seconds_to_limit(amps, start_c=start), {}
+        for k in np.argsort(seconds, kind="stable"):
+            kind, name = self.warm.labels[k]
+            if kind in kinds and kind not in rows:
+                named = kinds[kind] if kind == "connector" else f"{kinds[kind]} {name}"
+                at = f"{named} at {over.limit_c[k]:.0f} °C"
+                rows[kind] = Trip(fault, at, _amps(amps), _time(float(seconds[k])))
+        return list(rows.values())
 
 
 def _controller(f: _Facts) -> list[Setting]:
     return [
         Setting("controller", "battery current", current_a=f.peak_a, seconds=f.delay_s,
-                note=f"peak limited by {f.bound['peak_power_w']}"),
+                note=f"peak limited by {f.warm.limits['peak_power_w']['words']}"),
         Setting("controller", "battery current, continuous", current_a=min(f.steady_a, f.peak_a),
-                note=f"limited by {f.bound['continuous_power_w']}"),
+                note=f"limited by {f.warm.limits['continuous_power_w']['words']}"),
         Setting("controller", "regeneration", current_a=f.regen_a,
                 note="0 when colder than the BMS's charge limit" if f.regen_a > 0 else "none is to be returned"),
         Setting("controller", "regeneration ends", cell_v=f.full_v, pack_v=f.pack(f.full_v),
-                note=f"full braking is free below {float(row_soc(f)):.0%} state of charge"),
+                note=f"full braking is free below {f.free_soc:.0%} state of charge"),
         Setting("controller", "fade", cell_v=f.fade_v, pack_v=f.pack(f.fade_v), note="power begins to fade"),
         Setting("controller", "cut-off", cell_v=f.cut_v, pack_v=f.pack(f.cut_v), note="power has faded to nothing"),
     ]  # fmt: skip
-
-
-def row_soc(f: _Facts) -> float:
-    """State of charge up to which braking is free."""
-    return float(f.row.get("regen_free_soc", 0.0))
 
 
 def _bms(f: _Facts) -> list[Setting]:
@@ -264,9 +266,7 @@ def _overload(f: _Facts) -> list[Trip]:
         rows.append(Trip("overload", "BMS", _amps(f.trip_a), _time(f.delay_s)))
         rows.append(Trip("overload", "BMS, second stage", _amps(over), _time(SECOND_DELAY_S)))
     rows.append(Trip("overload", f"fuse {f.fuse_id}", _amps(over), _opens(f, over)))
-    rows.append(Trip("overload", f"wire {f.wire_id}, {float(f.wire.limit_c[0]):.0f} °C", _amps(over),
-                     _time(f.wire_seconds(over))))  # fmt: skip
-    return rows
+    return [*rows, *f.conductors("overload", over)]
 
 
 def _voltage(f: _Facts) -> list[Trip]:
@@ -292,9 +292,7 @@ def _short(f: _Facts) -> list[Trip]:
     if not f.past:
         rows.append(Trip("short circuit", "BMS", f"{amps:.0f} A", _time(SHORT_DELAY_S)))
     rows.append(Trip("short circuit", f"fuse {f.fuse_id}", f"{amps:.0f} A", _opens(f, amps)))
-    rows.append(Trip("short circuit", f"wire {f.wire_id}, {float(f.wire.limit_c[0]):.0f} °C", f"{amps:.0f} A",
-                     _time(f.wire_seconds(amps))))  # fmt: skip
-    return rows
+    return [*rows, *f.conductors("short circuit", amps)]
 
 
 def _notes(f: _Facts) -> list[str]:
@@ -309,9 +307,9 @@ def _notes(f: _Facts) -> list[str]:
             f"Set the battery current to at most {_amps(f.peak_a)}; the controller could draw "
             f"{f.asked.battery_current_a:g} A."
         )
-    if row_soc(f) < 1.0 and f.regen_a > 0:
+    if f.free_soc < 1.0 and f.regen_a > 0:
         found.append(
-            f"A pack over {row_soc(f):.0%} cannot take full braking: the energy has nowhere to go. "
+            f"A pack over {f.free_soc:.0%} cannot take full braking: the energy has nowhere to go. "
             "Start downhill rides below it, and keep a brake that needs no battery."
         )
     if f.asked.controller_capacitance_uf > 0 and not f.precharges:

@@ -22,6 +22,7 @@ from optimizer.pack.case.wanted import case_rules
 from optimizer.pack.cautions import Caution, pack_cautions
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.pack.wiring.harness import HarnessBlock
+from optimizer.score.score import Block
 from optimizer.search.space import parts
 from optimizer.search.space.joining import METHODS, method_for
 from optimizer.search.space.space import Space
@@ -65,8 +66,8 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         return dict(table.frame.iloc[index])
 
     told = _cautions(space, row, chosen)
-    warm, bound = warmth(space, chosen, conductors, row=row)
-    sheet = settings_sheet(space, chosen, row, bound=bound)
+    warm = warmth(space, chosen, conductors, row=row)
+    sheet = settings_sheet(space, chosen, row, warm)
     return Design(
         row=dict(row),
         title=space.brief.title,
@@ -83,14 +84,14 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         harness=wires,
         plates=_cut_table(conductors),
         conductors=tuple(conductors),
-        ride=_ride_frame(space, chosen, row),
+        ride=_ride_frame(space, warm.block, row),
         drop=_drop(space, chosen),
         cautions=tuple(caution.text for caution in told),
         settings=tuple(one.texts() for one in sheet.settings),
         trips=tuple((one.fault, one.part, one.at, one.after) for one in sheet.trips),
         setting_notes=sheet.notes,
-        limits={name: str(each["words"]) for name, each in bound.items()},
-        warm=_warm_rows(warm),
+        limits={name: str(each["words"]) for name, each in warm.limits.items()},
+        warm=_warm_rows(warm.temps),
         general_cautions=tuple(caution.text for caution in told if caution.general),
         measured=_measured(space),
         placed=space.placed(chosen.stand, chosen.bms),
@@ -146,14 +147,13 @@ def _cut_table(conductors: Sequence[dict[str, Any]]) -> pd.DataFrame:
     return pd.DataFrame(cut_rows(conductors))
 
 
-def _ride_frame(space: Space, chosen: Chosen, row: Mapping[str, Any]) -> pd.DataFrame:
+def _ride_frame(space: Space, block: Block, row: Mapping[str, Any]) -> pd.DataFrame:
     """The ride over time, as the score drives it; beside it the temperature of the hottest cell.
 
     Resistances follow the course that the score takes (score/warmth.py): one range, in the table and under the chart.
     """
-    block = design_block(space, chosen)
     trace = ride_trace(
-        space, chosen, row, points=2000, thermal_resistance_k_w=block.hot_rise_k_per_w,
+        space, block, row, points=2000, thermal_resistance_k_w=block.hot_rise_k_per_w,
         heat_capacity_j_k=space.context.cells.mass_kg[block.cell] * CELL_J_PER_KG_K, warms=False,
     )  # fmt: skip
     names = ("time_s", "distance_km", "soc", "voltage_v", "current_a", "power_w", "temp_c")

@@ -14,7 +14,7 @@ from optimizer.pack import limits
 from optimizer.pack.protection import warming
 from optimizer.pack.protection.warming import Warming
 from optimizer.ride.simulate import RideTrace, simulate_trace
-from optimizer.score.score import on_the_ride, uneven
+from optimizer.score.score import Block, on_the_ride, uneven
 from optimizer.search.space import guard
 from optimizer.search.space.space import Space
 
@@ -31,46 +31,69 @@ PEAK, RIDE, STEADY = "parts_after_peak", "parts_on_ride", "parts_at_continuous"
 
 
 @dataclass(frozen=True, eq=False)
-class _Parts:
-    """Kind and name of each part that the pack's current heats, and all of them over time; the fuse is the last."""
+class Warmth:
+    """One design over time.
 
+    Parameters
+    ----------
+    block : Block
+        As the score reads it.
+    labels : list of (str, str)
+        Kind and name of each part that the pack's current heats; the fuse is the last.
+    parts : Warming
+        All of them.
+    temps : dict of str to list of dict
+        PEAK, RIDE and STEADY: each part's name, temp_c and limit_c; hottest along the ride, at after_s. All start at
+        the temperature of the air in the box. Connectors of balance leads carry next to nothing. What bounds a fuse is
+        no temperature: its limit is what its ends would reach at the current that it may carry as long.
+    limits : dict of str to dict
+        What binds peak power, continuous power and range: part, words such as "wire, 105 °C after 10 s"; name, temp_c
+        and limit_c of a part that warms, seconds where they are counted, current_a.
+    """
+
+    block: Block
     labels: list[tuple[str, str]]
-    warming: Warming
+    parts: Warming
+    temps: dict[str, list[Entry]]
+    limits: dict[str, Entry]
 
 
-def _parts(space: Space, chosen: Chosen, metal: Sequence[Mapping[str, Any]]) -> _Parts:
-    inputs, build = space.inputs, build_of(space, chosen)
-    layer = guard.strip_over_time(inputs, build, size=space.sizes[int(space.size_of[chosen.cell])])
-    joint = guard.joint_over_time(inputs, build)
-    found = [
-        (("strip", str(each["name"])), build.density_a_mm2 / max(each["worst_density_a_mm2_per_a"], 1e-12),
-         joint if each["way"] == "fold" else layer)
-        for each in metal
-    ]  # fmt: skip
-    wire = guard.wires_over_time(inputs, np.array([chosen.wire]))
-    found.append((("wire", str(inputs.wires.id[chosen.wire])), float(wire.rated_a[0]), wire))
-    plug = guard.connector_over_time(space.brief)
-    if plug is not None:
-        found.append((("connector", "power"), float(plug.rated_a[0]), plug))
-    fuse_a, air = float(inputs.fuses.current_a[chosen.fuse]), wire.air_c
-    ends = warming.one_stage(
-        np.array([fuse_a]), limit_c=np.array([air + FUSE_RISE_K]), air_c=air, tau_s=np.array([FUSE_TAU_S])
-    )
-    found.append((("fuse", str(inputs.fuses.id[chosen.fuse])), fuse_a, ends))
-    whole = Warming(
-        np.array([amps for _, amps, _ in found]), np.array([one.limit_c[0] for *_, one in found]), air,
-        np.vstack([one.share for *_, one in found]), np.vstack([one.tau_s for *_, one in found]),
-    )  # fmt: skip
-    return _Parts([label for label, *_ in found], whole)
-
-
-def ride_trace(space: Space, chosen: Chosen, row: Mapping[str, Any], *, points: int, **more: Any) -> RideTrace:
-    """The ride of one design as the score drives it.
+def warmth(space: Space, chosen: Chosen, metal: Sequence[Mapping[str, Any]], *, row: Mapping[str, Any]) -> Warmth:
+    """How warm the parts of a design get, and what binds.
 
     Parameters
     ----------
     space : Space
     chosen : Chosen
+    metal : sequence of mapping
+        Conductors, see optimizer.design.conductors.conductor_records.
+    row : mapping
+        Of the front.
+    """
+    block, caps = design_block(space, chosen), caps_by_part(space, chosen)
+    labels, parts = _parts(space, chosen, metal)
+    trace = ride_trace(space, block, row, points=MOST_STEPS)
+    temps = _temperatures(space, chosen, row, labels=labels, over=parts, caps=caps, trace=trace)
+    told = _Told(space, chosen, block)
+    seconds = told.asked.peak_seconds
+    binds = {
+        "peak_power_w": told.bound(str(row["peak_limit"]), float(row["peak_current_a"]), temps[PEAK], seconds),
+        "continuous_power_w": told.bound(
+            str(row["continuous_limit"]), float(row["continuous_current_a"]), temps[STEADY], None
+        ),
+        "range_km": told.ending(str(row["range_stop"]), trace, temps[RIDE], caps["neg_ride_a"]),
+    }
+    return Warmth(block, labels, parts, temps, binds)
+
+
+def ride_trace(space: Space, block: Block, row: Mapping[str, Any], *, points: int, **more: Any) -> RideTrace:
+    """The ride of one design as the score drives it.
+
+    Parameters
+    ----------
+    space : Space
+    block : Block
+        See optimizer.design.select.design_block.
     row : mapping
         Of the front.
     points : int
@@ -78,7 +101,7 @@ def ride_trace(space: Space, chosen: Chosen, row: Mapping[str, Any], *, points: 
     more
         Fields of the pack as the ride sees it, in place of the score's.
     """
-    context, block = space.context, design_block(space, chosen)
+    context = space.context
     pack, ride = on_the_ride(block, context=context, pack_mass_kg=np.array([float(row["pack_mass_kg"])]))
     return simulate_trace(
         replace(pack, **more), steps=context.steps, ride=ride, start_soc=context.start_soc,
@@ -86,72 +109,56 @@ def ride_trace(space: Space, chosen: Chosen, row: Mapping[str, Any], *, points: 
     )  # fmt: skip
 
 
-def warmth(
-    space: Space, chosen: Chosen, metal: Sequence[Mapping[str, Any]], *, row: Mapping[str, Any]
-) -> tuple[dict[str, list[Entry]], dict[str, Entry]]:
-    """How warm parts get, and what binds, see `warm_parts` and `binding`.
+def _parts(
+    space: Space, chosen: Chosen, metal: Sequence[Mapping[str, Any]]
+) -> tuple[list[tuple[str, str]], Warming]:
+    """Kind and name of each part that the pack's current heats, and all of them over time."""
+    inputs, build = space.inputs, build_of(space, chosen)
+    layer = guard.strip_over_time(inputs, build, size=space.sizes[int(space.size_of[chosen.cell])])
+    joint = guard.joint_over_time(inputs, build)
+    labels, found = [], []
+    for each in metal:
+        rated = np.array([build.density_a_mm2 / max(each["worst_density_a_mm2_per_a"], 1e-12)])
+        labels.append(("strip", str(each["name"])))
+        found.append(replace(joint if each["way"] == "fold" else layer, rated_a=rated))
+    wire, plug = guard.wires_over_time(inputs, np.array([chosen.wire])), guard.connector_over_time(space.brief)
+    labels.append(("wire", str(inputs.wires.id[chosen.wire])))
+    found.append(wire)
+    if plug is not None:
+        labels.append(("connector", "power"))
+        found.append(plug)
+    labels.append(("fuse", str(inputs.fuses.id[chosen.fuse])))
+    fuse_a, limit = inputs.fuses.current_a[[chosen.fuse]], np.array([wire.air_c + FUSE_RISE_K])
+    found.append(warming.one_stage(fuse_a, limit_c=limit, air_c=wire.air_c, tau_s=np.array([FUSE_TAU_S])))
+    return labels, warming.together(found)
 
-    Parameters
-    ----------
-    space : Space
-    chosen : Chosen
-    metal : sequence of mapping
-        Conductors, see optimizer.design.conductors.conductor_records.
-    row : mapping
-        Of the front.
-    """
-    trace = ride_trace(space, chosen, row, points=MOST_STEPS)
-    warm = warm_parts(space, chosen, metal, row=row, trace=trace)
-    return warm, binding(space, chosen, row=row, trace=trace, warm=warm)
 
-
-def warm_parts(
-    space: Space, chosen: Chosen, metal: Sequence[Mapping[str, Any]], *, row: Mapping[str, Any], trace: RideTrace
-) -> dict[str, list[Entry]]:
-    """Temperature of plates, wire, connectors and fuse after the peak, along the ride and at continuous power.
-
-    All start at the temperature of the air in the box. Connectors of balance leads carry next to nothing. What
-    bounds a fuse is no temperature: its limit is what its ends would reach at the current that it may carry as long.
-
-    Parameters
-    ----------
-    space : Space
-    chosen : Chosen
-    metal : sequence of mapping
-        Conductors, see optimizer.design.conductors.conductor_records.
-    row : mapping
-        Of the front.
-    trace : RideTrace
-        The ride, with every step.
-
-    Returns
-    -------
-    dict of str to list of dict
-        PEAK, RIDE and STEADY, each part's name, temp_c and limit_c; hottest along the ride, at after_s.
-    """
+def _temperatures(
+    space: Space, chosen: Chosen, row: Mapping[str, Any], *, labels: list[tuple[str, str]], over: Warming,
+    caps: Mapping[str, Mapping[str, float]], trace: RideTrace,
+) -> dict[str, list[Entry]]:  # fmt: skip
+    """Each part after the peak, along the ride and at continuous power, see Warmth."""
     asked = space.brief.electrical
     assert asked is not None
-    made, caps, seconds = _parts(space, chosen, metal), caps_by_part(space, chosen), asked.peak_seconds
-    over, most_a = made.warming, float(trace.current_a.max(initial=0.0))
     peak_a, steady_a = float(row["peak_current_a"]), float(row["continuous_current_a"])
-    ride_c, when_s = _along(over, trace)
-    block, _ = harness_of(space, chosen)
+    ride_c, when_s = over.along(trace.time_s, trace.current_a)
+    signal = [
+        _warm("connector", f"module {k + 1}", over.air_c, max(SIGNAL_LIMIT_C, over.air_c))
+        for k in range(int(harness_of(space, chosen)[0].modules[0]))
+    ]
     found = {}
     for name, temps, amps, column in (
-        (PEAK, over.after_c(peak_a, seconds=seconds), peak_a, "neg_peak_a"),
-        (RIDE, ride_c, most_a, "neg_ride_a"),
+        (PEAK, over.after_c(peak_a, seconds=asked.peak_seconds), peak_a, "neg_peak_a"),
+        (RIDE, ride_c, float(trace.current_a.max(initial=0.0)), "neg_ride_a"),
         (STEADY, over.after_c(steady_a, seconds=np.inf), steady_a, "neg_continuous_a"),
     ):
         limit = over.limit_c.copy()
         room = (caps[column]["fuse"] / amps) ** 2 if amps > 0 else 1.0
         limit[-1] = over.air_c + (temps[-1] - over.air_c) * room
-        entries = [_warm(*part, *numbers) for part, *numbers in zip(made.labels, temps, limit, strict=True)]
+        entries = [_warm(*part, *numbers) for part, *numbers in zip(labels, temps, limit, strict=True)]
         if name == RIDE:
             entries = [each | {"after_s": round(float(at), 1)} for each, at in zip(entries, when_s, strict=True)]
-        found[name] = entries + [
-            _warm("connector", f"module {k + 1}", over.air_c, max(SIGNAL_LIMIT_C, over.air_c))
-            for k in range(int(block.modules[0]))
-        ]
+        found[name] = entries + signal
     return found
 
 
@@ -159,59 +166,47 @@ def _warm(part: str, name: str, temp_c: float, limit_c: float) -> Entry:
     return {"part": part, "name": name, "temp_c": round(float(temp_c), 2), "limit_c": round(float(limit_c), 2)}
 
 
-def _along(over: Warming, trace: RideTrace) -> tuple[Floats, Floats]:
-    """Highest temperature of each part along a ride from the box's air, and when [°C], [s]; y' = (I² − y) / τ."""
-    tau, back = np.unique(over.tau_s, return_inverse=True)
-    back = back.reshape(over.tau_s.shape)
-    y, most, when = np.zeros(len(tau)), np.zeros(len(over.rated_a)), np.zeros(len(over.rated_a))
-    steps = np.diff(trace.time_s, prepend=0.0)
-    for now, seconds, amps in zip(trace.time_s, steps, trace.current_a, strict=True):
-        y += (amps * amps - y) * -np.expm1(-seconds / tau)
-        square = (over.share * y[back]).sum(axis=1)
-        when = np.where(square > most, now, when)
-        most = np.maximum(most, square)
-    return over.air_c + (over.limit_c - over.air_c) * most / over.rated_a**2, when
+class _Told:
+    """What binds a design, in words."""
 
+    def __init__(self, space: Space, chosen: Chosen, block: Block) -> None:
+        assert space.brief.electrical is not None
+        self.space, self.chosen, self.block, self.asked = space, chosen, block, space.brief.electrical
+        self.share = uneven(block, context=space.context)
 
-def binding(
-    space: Space, chosen: Chosen, *, row: Mapping[str, Any], trace: RideTrace, warm: Mapping[str, Sequence[Entry]]
-) -> dict[str, Entry]:
-    """What binds peak power, continuous power and range of one design, with temperature or value, and time.
+    def bound(self, part: str, amps: float, temps: Sequence[Entry], seconds: float | None) -> Entry:
+        """A limit of a power, with what it comes to."""
+        found: Entry = {"part": part, "current_a": round(amps, 3)} | _hottest(part, temps)
+        value = f"{found['temp_c']:.0f} °C" if "temp_c" in found else self.value(part, amps)
+        when = "in the steady state" if seconds is None else f"{'for' if ' A' in value else 'after'} {seconds:g} s"
+        return found | ({} if seconds is None else {"seconds": seconds}) | {"words": f"{part}, {value} {when}"}
 
-    Parameters
-    ----------
-    space : Space
-    chosen : Chosen
-    row : mapping
-        Of the front.
-    trace : RideTrace
-    warm : mapping
-        From `warm_parts`.
+    def value(self, part: str, amps: float) -> str:
+        """What a limit that is no temperature of a conductor comes to, in words."""
+        cells, row = self.space.inputs.cells, int(self.space.context.cells.row[self.chosen.cell])
+        return {
+            "sag": f"a cell at {float(cells.voltage_min_v[row]):.2f} V",
+            "cell current": f"{amps * float(self.share[0]) / self.chosen.parallel:.1f} A in the most loaded cell",
+            "matched load": "half of the voltage lost inside the pack",
+            "temperature": f"hottest cell at {float(cells.temp_max_c[row]):g} °C",
+            "controller cut-off": f"{self.asked.voltage_min_v:g} V",
+        }.get(part, f"{amps:.1f} A")
 
-    Returns
-    -------
-    dict of str to dict
-        By figure: part, words such as "wire, 105 °C after 10 s"; name, temp_c and limit_c of a part that warms,
-        seconds where they are counted, current_a.
-    """
-    asked = space.brief.electrical
-    assert asked is not None
-    peak_a, steady_a = float(row["peak_current_a"]), float(row["continuous_current_a"])
-    return {
-        "peak_power_w": _bound(space, chosen, str(row["peak_limit"]), peak_a, warm[PEAK], asked.peak_seconds),
-        "continuous_power_w": _bound(space, chosen, str(row["continuous_limit"]), steady_a, warm[STEADY], None),
-        "range_km": _ending(space, chosen, str(row["range_stop"]), trace, warm[RIDE]),
-    }
-
-
-def _bound(
-    space: Space, chosen: Chosen, part: str, amps: float, temps: Sequence[Entry], seconds: float | None
-) -> Entry:
-    """A limit of a power, with what it comes to."""
-    found: Entry = {"part": part, "current_a": round(amps, 3)} | _hottest(part, temps)
-    value = f"{found['temp_c']:.0f} °C" if "temp_c" in found else _value(space, chosen, part, amps)
-    when = "in the steady state" if seconds is None else f"{'for' if ' A' in value else 'after'} {seconds:g} s"
-    return found | ({} if seconds is None else {"seconds": seconds}) | {"words": f"{part}, {value} {when}"}
+    def ending(self, stop: str, trace: RideTrace, temps: Sequence[Entry], caps: Mapping[str, float]) -> Entry:
+        """What ends the ride, and when."""
+        seconds = float(trace.time_s[-1]) if len(trace.time_s) else 0.0
+        after = f"after {seconds:.0f} s"
+        if stop != "current limit":
+            reserve = self.space.brief.ride.reserve_soc if self.space.brief.ride is not None else 0.0
+            value = {"reserve": f", {reserve:.0%} of charge left", "cell cut-off": f", {self.value('sag', 0.0)}"}
+            return {"part": stop, "seconds": seconds, "words": f"{stop}{value.get(stop, '')} {after}"}
+        ride_a = self.space.context.cells.ride_a[self.block.cell]
+        cell_a = limits.cell_cap(ride_a, parallel=self.block.parallel, share=self.share)
+        amps = {"cell current": float(np.ravel(cell_a)[0]), "controller": self.asked.battery_current_a, **caps}
+        part = min(amps, key=lambda name: amps[name])
+        found: Entry = {"part": part, "current_a": round(amps[part], 3), "seconds": seconds} | _hottest(part, temps)
+        warm = f", {found['temp_c']:.0f} °C of {found['limit_c']:.0f} °C" if "temp_c" in found else ""
+        return found | {"words": f"{part}, the ride asks for over {amps[part]:.1f} A{warm} {after}"}
 
 
 def _hottest(part: str, temps: Sequence[Entry]) -> Entry:
@@ -219,37 +214,3 @@ def _hottest(part: str, temps: Sequence[Entry]) -> Entry:
     some = [each for each in temps if each["part"] == part]
     worst = min(some, key=lambda each: each["limit_c"] - each["temp_c"], default={})
     return {key: worst[key] for key in ("name", "temp_c", "limit_c") if key in worst}
-
-
-def _value(space: Space, chosen: Chosen, part: str, amps: float) -> str:
-    """What a limit that is no temperature of a conductor comes to, in words."""
-    cells, row, asked = space.inputs.cells, int(space.context.cells.row[chosen.cell]), space.brief.electrical
-    assert asked is not None
-    share = float(uneven(design_block(space, chosen), context=space.context)[0])
-    return {
-        "sag": f"a cell at {float(cells.voltage_min_v[row]):.2f} V",
-        "cell current": f"{amps * share / chosen.parallel:.1f} A in the most loaded cell",
-        "matched load": "half of the voltage lost inside the pack",
-        "temperature": f"hottest cell at {float(cells.temp_max_c[row]):g} °C",
-        "controller cut-off": f"{asked.voltage_min_v:g} V",
-    }.get(part, f"{amps:.1f} A")
-
-
-def _ending(space: Space, chosen: Chosen, stop: str, trace: RideTrace, temps: Sequence[Entry]) -> Entry:
-    """What ends the ride, and when."""
-    seconds = float(trace.time_s[-1]) if len(trace.time_s) else 0.0
-    after = f"after {seconds:.0f} s"
-    if stop != "current limit":
-        reserve = space.brief.ride.reserve_soc if space.brief.ride is not None else 0.0
-        value = {"reserve": f", {reserve:.0%} of charge left", "cell cut-off": ", " + _value(space, chosen, "sag", 0.0)}
-        return {"part": stop, "seconds": seconds, "words": f"{stop}{value.get(stop, '')} {after}"}
-    asked, block = space.brief.electrical, design_block(space, chosen)
-    assert asked is not None
-    share = uneven(block, context=space.context)
-    cell_a = limits.cell_cap(space.context.cells.ride_a[block.cell], parallel=block.parallel, share=share)
-    caps = {"cell current": float(np.ravel(cell_a)[0]), "controller": asked.battery_current_a}
-    caps |= caps_by_part(space, chosen)["neg_ride_a"]
-    part = min(caps, key=lambda name: caps[name])
-    found: Entry = {"part": part, "current_a": round(caps[part], 3), "seconds": seconds} | _hottest(part, temps)
-    warm = f", {found['temp_c']:.0f} °C of {found['limit_c']:.0f} °C" if "temp_c" in found else ""
-    return found | {"words": f"{part}, the ride asks for over {caps[part]:.1f} A{warm} {after}"}

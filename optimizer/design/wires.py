@@ -53,7 +53,7 @@ def harness_of_design(
     wires = wires_of(
         wired, links=links, reach_mm=where.reach_mm.tolist(), order=block.order[0].tolist(), bms=int(block.bms[0]),
         sensors=space.brief.parts.sensors, share_balance_leads=rules.share_balance_leads,
-        past_bms=bool(space.inputs.bms.bypassed[chosen.bms]),
+        past_bms=bool(space.inputs.bms.bypassed[chosen.bms]), plugs=space.brief.power_connector is not None,
     )  # fmt: skip
     power, lead = (_wire_kind(space, row) for row in (chosen.wire, lead_wire(space.inputs)))
     return harness_table(wires, power=power, lead=lead, slack_mm=rules.slack_mm)

@@ -40,7 +40,7 @@ def steady(stack):
     for owner, name, made in (
         (space_module, "overloads", lambda inputs, builds, **_: np.array([[1.0], [1.0], [np.inf], [np.inf]]).repeat(
             len(builds), axis=1)),
-        (guard, "ride_overload", lambda share, tau_s, **_: np.ones(len(share))),
+        (guard, "ride_overload", lambda parts, **_: np.ones(len(parts.rated_a))),
         (guard.Warming, "allowed_a", lambda self, _: self.rated_a),
         (parts, "bms_ride_a", lambda steady_a, **_: steady_a), (parts, "fuse_peak_a", fuse_a),
         (parts, "fuse_ride_a", lambda inputs, rows, steady_a, **_: steady_a),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from optimizer.fit.region.compartment import box
@@ -12,7 +13,7 @@ from optimizer.pack.spread import Spread, draw_factors, expected_normal_max
 from optimizer.pack.wiring.harness import Places, harness_block
 from optimizer.pack.wiring.legs import Taps
 from optimizer.pack.wiring.passages import links_of
-from optimizer.pack.wiring.table import Wired, WireKind, connector_table, harness_table, wires_of
+from optimizer.pack.wiring.table import Wired, WireKind, harness_table, wires_of
 
 
 def test_matched_load_power() -> None:
@@ -87,11 +88,11 @@ def test_a_module_of_four_groups_has_five_leads_and_seven_pins() -> None:
         wired, links=links_of(rooms), reach_mm=(0.0, 0.0), order=block.order[0].tolist(), bms=int(block.bms[0])
     )
     table = harness_table(wires, power=kind, lead=kind)
-    plugs = connector_table(table)
-    assert plugs["balance_leads"].tolist() == [5, 5, 5, 5, 5]
+    plugs = pd.crosstab(table["connector"], table["purpose"], dropna=False).loc[table["connector"].unique()[1:]]
+    assert plugs["balance"].tolist() == [5, 5, 5, 5, 5]
     # Common practice, no published source: sensors on the first and on the last module.
-    assert plugs["sensor_wires"].tolist() == [2, 0, 0, 0, 2]
-    assert plugs["pins"].tolist() == [7, 5, 5, 5, 7]
+    assert plugs["sensor"].tolist() == [2, 0, 0, 0, 2]
+    assert not plugs["power"].any() and (table["pins"] == (table["connector"] != "")).all()
 
 
 @pytest.mark.parametrize("per_module", [0, 4])

@@ -75,6 +75,51 @@ def test_steady_temperature_between_the_columns_of_an_ampacity_table(gauge):
     assert wire.after_c(middle, seconds=np.inf)[0] == pytest.approx(150.0, abs=13.0)
 
 
+def one_strip():
+    return warming.strip("nickel", section_mm2=8 * 0.15, density_a_mm2=5.0, resistivity_ohm_m=9.5e-8, layers=1,
+                         span_mm=19.2, cell_mm3=17300.0, limit_c=80.0, air_c=40.0)  # fmt: skip
+
+
+def test_one_part_model_from_any_temperature_at_the_start():
+    """Closed form for one stage, T = T_s + (T_0 − T_s) e^(−t/τ); for two the functions hold against each other."""
+    wire, strip = one_wire(4.0, 40.0, 160.0, 40.0), one_strip()
+    tau, start = float(wire.tau_s[0, 0]), 95.0
+    for amps in (10.0, 40.0, 90.0):
+        steady = 40.0 + 120.0 * (amps / 40.0) ** 2
+        for seconds in (0.5, 10.0, 300.0):
+            by_hand = steady + (start - steady) * math.exp(-seconds / tau)
+            assert wire.after_c(amps, seconds=seconds, start_c=start)[0] == pytest.approx(by_hand)
+    by_hand = tau * math.log((40.0 + 120.0 * 4 - start) / (40.0 + 120.0 * 4 - 160.0))
+    assert wire.seconds_to_limit(80.0, start_c=start)[0] == pytest.approx(by_hand, rel=1e-9)
+    both = warming.together([wire, strip])
+    for start in (None, np.array([60.0, 70.0])):
+        for seconds in (0.1, 3.0, 60.0, 4000.0):
+            amps = both.allowed_a(seconds, start_c=start)
+            assert both.after_c(amps, seconds=seconds, start_c=start) == pytest.approx(both.limit_c)
+            for k in (0, 1):
+                found = both.seconds_to_limit(float(amps[k]), start_c=start)[k]
+                # Where the steady state is the limit, the time to it has no end.
+                assert found == pytest.approx(seconds, rel=1e-6) or amps[k] < both.rated_a[k] * (1 + 1e-9)
+    assert np.all(both.allowed_a(10.0, start_c=70.0) < both.allowed_a(10.0))
+    assert np.all(both.seconds_to_limit(1.0) == np.inf) and np.all(both.seconds_to_limit(1.0, start_c=170.0) == 0.0)
+
+
+def test_a_part_along_a_ride_is_its_steps_one_after_the_other():
+    """Three steps chained by `after_c` for one stage; two stages against a loop over stages."""
+    wire, strip = one_wire(4.0, 40.0, 160.0, 40.0), one_strip()
+    ends, amps = np.array([20.0, 25.0, 400.0]), np.array([30.0, 75.0, 5.0])
+    warm = wire.after_c(30.0, seconds=20.0)
+    warm = wire.after_c(75.0, seconds=5.0, start_c=warm)
+    hottest_c, at_s = wire.along(ends, amps)
+    assert hottest_c == pytest.approx(warm) and at_s == pytest.approx([25.0])
+    states, most = [0.0, 0.0], 0.0
+    for seconds, current in zip((20.0, 5.0, 375.0), amps, strict=True):
+        for k in (0, 1):
+            states[k] += (current**2 - states[k]) * (1.0 - math.exp(-seconds / strip.tau_s[0, k]))
+        most = max(most, sum(s * y for s, y in zip(strip.share[0], states, strict=True)))
+    assert strip.along(ends, amps)[0] == pytest.approx(40.0 + 40.0 * most / strip.rated_a**2)
+
+
 def transient_c(*, q_w_mm3, k_w_mm_k, c_j_k_mm3, span_mm, end_j_k_mm2, end_w_k_mm2, times, air_c, side_w_k_mm3=0.0):
     """Hottest point of a strip between two cell ends over time: finite elements, each end a heat capacity over air."""
     mesh = MeshLine(np.linspace(0.0, span_mm, 61))

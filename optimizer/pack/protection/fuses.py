@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from optimizer.pack.protection.warming import heated, rise
+
 Floats = NDArray[np.float64]
 
 #: Part of its rating that a fuse carries without end, UL 248-14 type; fuse makers' guides (from memory).
@@ -156,8 +158,8 @@ def must_bear_a(rating_a: float, *, points: Floats, share: Floats, tau_s: Floats
         [max(first, 1.0)], points[np.isfinite(points[:, 0]), 0], np.geomspace(max(first, 1.0), _MOST, _STEPS),
     ]))  # fmt: skip
     seconds = opening_seconds(multiples, points=points)
-    h = (share[:, None, :] * -np.expm1(-seconds[None, :, None] / tau_s[:, None, :])).sum(axis=2)
-    square = CONTINUOUS**2 * (1.0 - h) + multiples**2 * h
+    h = heated(seconds, share=share[:, None, :], tau_s=tau_s[:, None, :])
+    square = rise(multiples**2, h, before=CONTINUOUS**2)
     # Just under the first point the fuse may never open; at endless currents no heat leaves the conductor.
     last, shortest = points[np.isfinite(points[:, 0])][-1]
     adiabatic = CONTINUOUS**2 + last**2 * shortest * (share / tau_s).sum(axis=1)

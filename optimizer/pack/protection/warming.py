@@ -6,6 +6,7 @@ T(t) = T_air + (T_limit − T_air) (I / I_rated)² Σ share (1 − e^(−t/τ)).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,14 +50,75 @@ class Warming:
         """Share of the steady rise that is reached after a time, shape (n,)."""
         return heated(seconds, share=self.share, tau_s=self.tau_s)
 
-    def allowed_a(self, seconds: float) -> Floats:
-        """Current that brings each part to its limit after a time, from the air's temperature [A], shape (n,)."""
-        return np.asarray(self.rated_a * overload(seconds, share=self.share, tau_s=self.tau_s))
+    def _load(self, start_c: ArrayLike | None) -> Floats:
+        """Square of the steady current over the rating that makes a part as warm as it starts; 0 from the air's."""
+        start = np.asarray(self.air_c if start_c is None else start_c, float)
+        return np.asarray((start - self.air_c) / (self.limit_c - self.air_c))
 
-    def after_c(self, current_a: ArrayLike, *, seconds: float) -> Floats:
-        """Temperature of each part after a time at a current, from the air's temperature [°C], shape (n,)."""
-        square = (np.asarray(current_a, float) / self.rated_a) ** 2
-        return np.asarray(self.air_c + (self.limit_c - self.air_c) * square * self.heated(seconds))
+    def allowed_a(self, seconds: float, *, start_c: ArrayLike | None = None) -> Floats:
+        """Current that brings each part to its limit after a time [A], shape (n,): I² h + start (1 − h) = 1.
+
+        Parameters
+        ----------
+        seconds : float
+            Above 0 [s]; may be infinite.
+        start_c : float or ndarray, shape (n,), optional
+            Of each part after a steady current; the air's by default [°C]. Over its limit nothing may flow but what
+            lets it cool to its limit in time.
+        """
+        over = overload(seconds, share=self.share, tau_s=self.tau_s)
+        left = np.maximum(1.0 - self._load(start_c) * (1.0 - self.heated(seconds)), 0.0)
+        return np.asarray(self.rated_a * over * np.sqrt(left))
+
+    def after_c(self, current_a: ArrayLike, *, seconds: float, start_c: ArrayLike | None = None) -> Floats:
+        """Temperature of each part after a time at a current [°C], shape (n,); see `allowed_a`."""
+        square, h = (np.asarray(current_a, float) / self.rated_a) ** 2, self.heated(seconds)
+        return np.asarray(self.air_c + (self.limit_c - self.air_c) * rise(square, h, before=self._load(start_c)))
+
+    def seconds_to_limit(self, current_a: float, *, start_c: ArrayLike | None = None) -> Floats:
+        """Time until each part is at its limit [s], shape (n,): 0 where it is already, infinite where it never is."""
+        square, load = (current_a / self.rated_a) ** 2, np.broadcast_to(self._load(start_c), self.rated_a.shape)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            need = np.where(square > 1.0, np.clip((1.0 - load) / (square - load), 0.0, 1.0), np.inf)
+        need = np.where(load >= 1.0, 0.0, need)
+        # Halved in the logarithm, between times at which nothing and everything has warmed.
+        low, high = np.full(len(need), 1e-9 * self.tau_s.min()), np.full(len(need), 50.0 * self.tau_s.max())
+        for _ in range(60):
+            middle = np.sqrt(low * high)
+            late = heated(middle, share=self.share, tau_s=self.tau_s) >= need
+            low, high = np.where(late, low, middle), np.where(late, middle, high)
+        return np.where(need <= 0.0, 0.0, np.where(np.isinf(need), np.inf, high))
+
+    def along(self, time_s: Floats, current_a: Floats) -> tuple[Floats, Floats]:
+        """Highest temperature of each part along a ride from the box's air, and when; y' = (I² − y) / τ.
+
+        Parameters
+        ----------
+        time_s, current_a : ndarray, shape (m,)
+            End of each step, and its current [s], [A].
+
+        Returns
+        -------
+        temp_c, at_s : ndarray, shape (n,)
+            [°C], [s]
+        """
+        tau, back = np.unique(self.tau_s, return_inverse=True)
+        back = back.reshape(self.tau_s.shape)
+        y, most, when = np.zeros(len(tau)), np.zeros(len(self.rated_a)), np.zeros(len(self.rated_a))
+        for now, seconds, amps in zip(time_s, np.diff(time_s, prepend=0.0), current_a, strict=True):
+            y += (amps * amps - y) * -np.expm1(-seconds / tau)
+            square = (self.share * y[back]).sum(axis=1)
+            when = np.where(square > most, now, when)
+            most = np.maximum(most, square)
+        return self.air_c + (self.limit_c - self.air_c) * most / self.rated_a**2, when
+
+
+def together(parts: Sequence[Warming]) -> Warming:
+    """Several parts in the same air as one."""
+    rated_a, limit_c, share, tau_s = (
+        np.concatenate([getattr(one, name) for one in parts]) for name in ("rated_a", "limit_c", "share", "tau_s")
+    )
+    return Warming(rated_a, limit_c, parts[0].air_c, share, tau_s)
 
 
 def heated(seconds: ArrayLike, *, share: Floats, tau_s: Floats) -> Floats:
@@ -77,6 +139,24 @@ def heated(seconds: ArrayLike, *, share: Floats, tau_s: Floats) -> Floats:
         [-]
     """
     return np.asarray((share * -np.expm1(-np.asarray(seconds, float)[..., None] / tau_s)).sum(axis=-1))
+
+
+def rise(square: ArrayLike, h: ArrayLike, *, before: ArrayLike = 0.0) -> Floats:
+    """Rise over that of the rating: before (1 − h) + square h.
+
+    Parameters
+    ----------
+    square, before : float or ndarray, shape (n,)
+        Square of current over rating: now, and of the steady one before [-].
+    h : float or ndarray, shape (n,)
+        See `heated` [-].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [-]; 1 at the limit.
+    """
+    return np.asarray(np.asarray(before, float) * (1.0 - np.asarray(h)) + np.asarray(square, float) * h)
 
 
 def overload(seconds: ArrayLike, *, share: Floats, tau_s: Floats) -> Floats:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Protocol
 
@@ -39,6 +39,9 @@ COLUMNS = (
     "through",
     "way_mm",
 )
+
+# Name of a power wire's own connector; its number follows, from the pack's negative end on.
+PLUG = "power connector"
 
 
 @dataclass(frozen=True)
@@ -142,6 +145,7 @@ def wires_of(
     sensors: int = 2,
     share_balance_leads: bool = False,
     past_bms: bool = False,
+    plugs: bool = False,
 ) -> list[Wire]:
     """Every wire of a pack: power from the negative end on, then balance leads along the chain, then sensors.
 
@@ -162,6 +166,8 @@ def wires_of(
         Whether modules of a compartment share the lead where they meet.
     past_bms : bool
         Whether the discharge goes past the BMS: the negative wire ends at the pack's connector, which lies beside it.
+    plugs : bool
+        Whether each power wire has a connector, see PLUG.
 
     Raises
     ------
@@ -172,9 +178,10 @@ def wires_of(
     if not chain:
         raise ValueError("the pack has no group")
     maker = _Maker(wired, links, reach_mm, bms)
-    return [
-        *maker.power(chain, past_bms), *maker.balance(chain, share_balance_leads), *maker.sensors(chain, sensors)
-    ]  # fmt: skip
+    power = maker.power(chain, past_bms)
+    if plugs:
+        power = [replace(one, connector=f"{PLUG} {k}") for k, one in enumerate(power, start=1)]
+    return [*power, *maker.balance(chain, share_balance_leads), *maker.sensors(chain, sensors)]
 
 
 def harness_table(wires: Sequence[Wire], *, power: WireKind, lead: WireKind, slack_mm: float = 50.0) -> pd.DataFrame:
@@ -191,10 +198,11 @@ def harness_table(wires: Sequence[Wire], *, power: WireKind, lead: WireKind, sla
     Returns
     -------
     DataFrame
-        Columns COLUMNS: purpose is "power", "balance" or "sensor"; pins is 1 for a wire in a connector, 0
-        for one that is bolted or welded; pin is its place there from 1, balance leads from the negative end
-        first, 0 where there is no connector. from_mm and to_mm are its ends, "x y z" in the vehicle's axes, way_mm
-        its corners between "; ", path_mm the length of that way; through names passages, or says "straight".
+        Columns COLUMNS: purpose is "power", "balance" or "sensor"; connector is the case whose connector takes a
+        lead, or PLUG with its number; pins is 1 for a wire in a connector, 0 for one that is bolted or welded; pin is
+        its place there from 1, balance leads from the negative end first, 0 where there is no connector. from_mm and
+        to_mm are its ends, "x y z" in the vehicle's axes, way_mm its corners between "; ", path_mm the length of that
+        way; through names passages, or says "straight".
     """
     table = []
     taken: Counter[str] = Counter()
@@ -238,30 +246,6 @@ def corners_of(text: str) -> Floats:
     [[0.0, 0.0, 0.0], [1.0, 2.5, 0.0]]
     """
     return np.array([[float(value) for value in corner.split()] for corner in text.split("; ")])
-
-
-def connector_table(harness: pd.DataFrame) -> pd.DataFrame:
-    """Connectors of a harness with their pins.
-
-    Parameters
-    ----------
-    harness : DataFrame
-        From `harness_table`.
-
-    Returns
-    -------
-    DataFrame
-        Columns connector, balance_leads, sensor_wires, pins; one row per connector, in chain order.
-    """
-    plugged = harness[harness["connector"] != ""]
-    groups = plugged.groupby("connector", sort=False)["purpose"]
-    return pd.DataFrame(
-        [
-            (name, int((purposes == "balance").sum()), int((purposes == "sensor").sum()), len(purposes))
-            for name, purposes in groups
-        ],
-        columns=["connector", "balance_leads", "sensor_wires", "pins"],
-    )
 
 
 def _modules(wired: Sequence[Wired | None], order: Sequence[int]) -> list[_Module]:

@@ -261,9 +261,10 @@ def _isolation(design: Design) -> Step:
 def _harness(design: Design) -> Step:
     power = design.harness[design.harness["purpose"] == "power"]
     rows = tuple(
-        (str(r["from"]), str(r["to"]), number(r["length_mm"], decimals=0), f"{float(r['area_mm2']):g}")
+        (str(r["from"]), str(r["to"]), str(r["connector"]) or "none", number(r["length_mm"], decimals=0),
+         f"{float(r['area_mm2']):g}")
         for _, r in power.iterrows()
-    )
+    )  # fmt: skip
     fuse = design.fuse
     rating = f", {float(fuse['current_a']):g} A" if "current_a" in fuse else ""
     checks = (
@@ -273,7 +274,7 @@ def _harness(design: Design) -> Step:
         "Secure every wire where it leaves a box; edges get a grommet.",
         *_ways(design),
     )
-    table = (("from", "to", "length [mm]", "area [mm²]"), rows) if rows else None
+    table = (("from", "to", "connector", "length [mm]", "area [mm²]"), rows) if rows else None
     return Step("Join the cases", checks, table)
 
 

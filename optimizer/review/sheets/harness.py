@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from itertools import count
 from typing import TYPE_CHECKING, Any
 
+from optimizer.pack.wiring.table import PLUG
 from optimizer.pack.wiring.wire import bend_mm, outer_diameter_mm
 from optimizer.review.sheets import style as look
 
@@ -67,7 +69,7 @@ def draw_harness(design: Design) -> Figure:
                 y = plug - (number - rows[0][0] + 0.5) * ROW_MM
                 _wire(axes, y, number, wire, at_board)
             y -= ROW_MM / 2
-            if rows[0][1]["connector"]:
+            if rows[0][1]["purpose"] != "power" and rows[0][1]["connector"]:
                 _box(axes, LEFT_MM - 14.0, y, 14.0, plug - y)
             y -= GAP_MM
         _box(axes, RIGHT_MM, y + GAP_MM, 70.0, top - y - GAP_MM)
@@ -78,16 +80,14 @@ def draw_harness(design: Design) -> Figure:
 
 def _blocks(wires: list[Row]) -> list[tuple[str, list[tuple[int, Row]]]]:
     """Wires with their numbers from 1, power first, then connector by connector."""
-    names = {"": "power wires, bolted or soldered"} | {
-        str(wire["connector"]): f"connector of {wire['connector']}" for wire in wires if wire["connector"]
-    }
-    found, number = [], 1
-    for key, name in names.items():
-        mine = [wire for wire in wires if wire["connector"] == key]
-        if mine:
-            found.append((name, [(number + k, wire) for k, wire in enumerate(mine)]))
-            number += len(mine)
-    return found
+    found: dict[str, list[Row]] = {}
+    for wire in sorted(wires, key=lambda each: each["purpose"] != "power"):
+        name = f"connector of {wire['connector']}" if wire["connector"] else "bolted or soldered"
+        if wire["purpose"] == "power":
+            name = f"power wires, {'a connector in each' if wire['connector'] else name}"
+        found.setdefault(name, []).append(wire)
+    number = count(1)
+    return [(name, [(next(number), wire) for wire in mine]) for name, mine in found.items()]
 
 
 def _wire(axes: Axes, y: float, number: int, wire: Row, at_board: dict[str, int]) -> None:
@@ -98,7 +98,9 @@ def _wire(axes: Axes, y: float, number: int, wire: Row, at_board: dict[str, int]
     end = RIGHT_MM if to_board else RIGHT_MM - 40.0
     _say(axes, EDGE_MM, y, str(wire["from"])[:44], fontsize=6, va="center")
     if wire["connector"]:
-        _say(axes, LEFT_MM - 7.0, y, str(wire["pin"]), fontsize=6, ha="center", va="center")
+        # A power wire's connector by its number, a case's by the pin.
+        told = str(wire["connector"]).replace(PLUG, "plug") if thick else str(wire["pin"])
+        _say(axes, LEFT_MM - 7.0, y, told, fontsize=6, ha="center", va="center")
     axes.plot([LEFT_MM, end], [y, y], color=colour, lw=1.8 if thick else 0.9, zorder=1)
     _label(axes, LEFT_MM + 8.0, y, str(number), fontweight="bold", color=colour)
     _label(axes, LEFT_MM + 24.0, y, word, color=colour)

@@ -139,25 +139,26 @@ def guard(inputs: Inputs, builds: list[Build], *, size: CellSize) -> Guard:
         plates = np.zeros((len(rows), len(builds)))
         return Guard(free == 0.0, free, plates, plates == 0.0, np.zeros(len(rows)))
     plug, plug_a = connector_over_time(inputs.brief), np.zeros(len(rows))
-    wires = wires_over_time(inputs, inputs.wire_rows)
-    strips = [strip_over_time(inputs, build, size=size) for build in builds]
-    share, tau = (np.concatenate([getattr(one, name) for one in strips]) for name in ("share", "tau_s"))
-    asked, need = np.zeros((len(rows), len(inputs.wire_rows))), np.zeros((len(rows), len(builds)))
-    joints, joined = [joint_over_time(inputs, build) for build in builds], np.zeros((len(rows), len(builds)))
-    joint_a, joint_share, joint_tau = (
-        np.concatenate([getattr(one, name) for one in joints]) for name in ("rated_a", "share", "tau_s")
-    )
-    for at, row in enumerate(rows):
-        rating, points = float(fuses.current_a[row]), fuses.opens_most[row]
-        asked[at] = must_bear_a(rating, points=points, share=wires.share, tau_s=wires.tau_s)
-        need[at] = must_bear_a(rating, points=points, share=share, tau_s=tau)
-        joined[at] = must_bear_a(rating, points=points, share=joint_share, tau_s=joint_tau)
-        if plug is not None:
-            plug_a[at] = must_bear_a(rating, points=points, share=plug.share, tau_s=plug.tau_s)[0]
+    wires, (strips, joints) = wires_over_time(inputs, inputs.wire_rows), _metal(inputs, builds, size=size)
+
+    def asked_of(parts: Warming) -> Floats:
+        return np.array([
+            must_bear_a(float(fuses.current_a[row]), points=fuses.opens_most[row], share=parts.share, tau_s=parts.tau_s)
+            for row in rows
+        ]).reshape(len(rows), len(parts.rated_a))  # fmt: skip
+
+    asked, need = asked_of(wires), asked_of(strips)
     bears = wires.rated_a >= asked * (1.0 - 1e-12)
     if plug is not None:
+        plug_a = asked_of(plug)[:, 0]
         bears &= (plug.rated_a >= plug_a * (1.0 - 1e-12))[:, None]
-    return Guard(bears, asked, need, joint_a >= joined * (1.0 - 1e-12), plug_a)
+    return Guard(bears, asked, need, joints.rated_a >= asked_of(joints) * (1.0 - 1e-12), plug_a)
+
+
+def _metal(inputs: Inputs, builds: list[Build], *, size: CellSize) -> tuple[Warming, Warming]:
+    """Layers of builds between two cells, and joints between layers, one of each for each build."""
+    layers = warming.together([strip_over_time(inputs, build, size=size) for build in builds])
+    return layers, warming.together([joint_over_time(inputs, build) for build in builds])
 
 
 def overloads(
@@ -168,19 +169,16 @@ def overloads(
     Plates for a peak out of rest, and along a ride [-]; joints for both [A]. Along a ride: the highest current of the
     lap whose moving mean of squares, stage by stage, is the limit's.
     """
-    strips = [strip_over_time(inputs, build, size=size) for build in builds]
-    share, tau = (np.concatenate([getattr(one, name) for one in strips]) for name in ("share", "tau_s"))
-    joints = [joint_over_time(inputs, build) for build in builds]
-    rides = [one.rated_a[0] * ride_overload(one.share, one.tau_s, profile=profile)[0] for one in joints]
+    strips, joints = _metal(inputs, builds, size=size)
     return np.array([
-        warming.overload(seconds, share=share, tau_s=tau), ride_overload(share, tau, profile=profile),
-        [one.allowed_a(seconds)[0] for one in joints], rides,
+        warming.overload(seconds, share=strips.share, tau_s=strips.tau_s), ride_overload(strips, profile=profile),
+        joints.allowed_a(seconds), joints.rated_a * ride_overload(joints, profile=profile),
     ])  # fmt: skip
 
 
-def ride_overload(share: Floats, tau_s: Floats, *, profile: Profile) -> Floats:
+def ride_overload(parts: Warming, *, profile: Profile) -> Floats:
     """Highest current of an endless ride over the continuous rating of each conductor, shape (n,): 1 / √Σ share·y."""
-    return np.asarray(1.0 / np.sqrt((share * profile.mean_square(tau_s)).sum(axis=1)))
+    return np.asarray(1.0 / np.sqrt((parts.share * profile.mean_square(parts.tau_s)).sum(axis=1)))
 
 
 def breaks(inputs: Inputs, fault_a: float) -> Flags:

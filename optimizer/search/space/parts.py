@@ -165,7 +165,7 @@ def _over_time(warm: Warming, *, seconds: float, profile: Profile) -> dict[str, 
     """Current limits of conductors, negative, by the options' column [A]."""
     rated = warm.rated_a
     steady = dict.fromkeys(("neg_continuous_a", "neg_charge_a", "neg_regen_a"), -rated)
-    ride = -rated * guard.ride_overload(warm.share, warm.tau_s, profile=profile)
+    ride = -rated * guard.ride_overload(warm, profile=profile)
     return steady | {"neg_peak_a": -warm.allowed_a(seconds), "neg_ride_a": ride}
 
 
