@@ -261,9 +261,8 @@ class TestCells:
     def test_price_breaks(self, tmp_path: Path) -> None:
         """Price 2.35, from 100 on 2.15, from 500 on 1.95 (closed form)."""
         cells = read_cells(put(tmp_path, PLAIN))
-        quantity = np.array([1.0, 99.0, 100.0, 499.0, 500.0, 9999.0])
-        each = cells.price_each(np.zeros(6, dtype=np.int64), quantity)
-        assert each.tolist() == [2.35, 2.35, 2.15, 2.15, 1.95, 1.95]
+        assert cells.break_quantity[0, :3].tolist() == [1, 100, 500]
+        assert cells.break_price[0, :3].tolist() == [2.35, 2.15, 1.95]
         assert cells.stock.tolist() == [np.inf] * 3
 
     def test_own_curve_goes_before_the_chemistrys(self, tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ import pytest
 from optimizer.brief import Ageing
 from optimizer.catalog import builtin_catalogs, read_cells
 from optimizer.cell.default import COLD_BAND, OTHER_BAND, SPLITS, cell_models, default_model
-from optimizer.cell.model import pulse_resistance_ohm, slow_resistance_ohm
+from optimizer.cell.model import pulse_resistance_ohm, voltage
 from optimizer.ride.kernels.cells import from_models
 
 CURVE = np.linspace(3.0, 4.2, 101)
@@ -20,7 +20,8 @@ def test_ten_second_resistance_at_half_charge_is_the_catalogs(chemistry):
     at_half = np.interp(0.5, model.soc, pulse_resistance_ohm(model, seconds=10.0))
     assert at_half == pytest.approx(0.025, rel=1e-6)
     assert np.interp(0.05, model.soc, pulse_resistance_ohm(model, seconds=10.0)) > 0.028
-    assert np.interp(0.5, model.soc, slow_resistance_ohm(model)) > 0
+    lasting = model.ocv_v - voltage(model, soc=model.soc, current_a=1.0, seconds=np.inf)
+    assert np.interp(0.5, model.soc, lasting) > 0.025
     at_once = np.interp(0.5, model.soc, pulse_resistance_ohm(model, seconds=0.1))
     assert 0.3 * 0.025 < at_once < 0.8 * 0.025
     assert "default" in model.source

@@ -4,11 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
-FloatOrArray = float | NDArray[np.float64]
-
 REFERENCE_C = 20.0
 
 
@@ -74,57 +69,3 @@ MATERIALS = {
         ),
     )
 }
-
-
-def resistance_factor(temp_c: FloatOrArray, *, temperature_coefficient_per_k: float) -> FloatOrArray:
-    """Resistance at a temperature over that at 20 °C.
-
-    R(T) / R(20) = 1 + α (T - 20)
-
-    Parameters
-    ----------
-    temp_c : float or ndarray
-        Conductor temperature, -40 to 150 [°C].
-    temperature_coefficient_per_k : float
-        α at 20 °C [1/K].
-
-    Returns
-    -------
-    float or ndarray
-        [-]
-
-    Source: IEC 60028.
-
-    Examples
-    --------
-    >>> round(resistance_factor(60.0, temperature_coefficient_per_k=0.00393), 4)
-    1.1572
-    """
-    return 1.0 + temperature_coefficient_per_k * (temp_c - REFERENCE_C)
-
-
-def resistivity(material: str, *, temp_c: float = REFERENCE_C) -> float:
-    """Resistivity of a material at a temperature.
-
-    Parameters
-    ----------
-    material : str
-        Key of MATERIALS.
-    temp_c : float
-        [°C]
-
-    Returns
-    -------
-    float
-        [ohm m]
-
-    Raises
-    ------
-    ValueError
-        If the material is unknown.
-    """
-    if material not in MATERIALS:
-        raise ValueError(f"material must be one of {', '.join(MATERIALS)}, found {material!r}")
-    entry = MATERIALS[material]
-    factor = resistance_factor(temp_c, temperature_coefficient_per_k=entry.temperature_coefficient_per_k)
-    return entry.resistivity_ohm_m * float(factor)

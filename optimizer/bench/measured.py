@@ -12,7 +12,6 @@ from optimizer.base.problems import BadInput, Problem
 from optimizer.catalog.columns import Column, read_columns
 
 Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 COLUMNS = (
     Column("id", kind="text", label=True),

@@ -22,7 +22,6 @@ CHORD_MM = 0.01
 SNAP_MM = 1e-3
 
 MOST_BYTES = 64 * 2**20
-KEYS = ("profile", "profile_layer", "profile_units")
 
 
 class ProfileError(ValueError):

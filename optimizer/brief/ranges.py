@@ -34,7 +34,6 @@ KEY_MEANS = {
     "times": "What the dimension is multiplied by, before plus; left out: 1.",
 }
 SIZES = ("length_mm", "width_mm", "height_mm", "depth_mm")
-PLACES = "sizes, profile and keep-outs of a compartment, its position, clearance.wall_mm and box.wall_mm"
 
 
 @dataclass(frozen=True)

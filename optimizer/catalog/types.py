@@ -218,25 +218,6 @@ class Cells(Catalog):
         mean = np.array([curve.mean_v for curve in self.curves])[self.curve]
         return np.where(self.own_curve, 0.0, self.voltage_nominal_v - mean)
 
-    def price_each(self, cell: NDArray[np.int64], quantity: Floats) -> Floats:
-        """Price of one cell when `quantity` are bought: that of the last break reached.
-
-        Parameters
-        ----------
-        cell : ndarray of int, shape (m,)
-            Row of the catalog.
-        quantity : ndarray, shape (m,)
-            Cells bought [-].
-
-        Returns
-        -------
-        ndarray, shape (m,)
-        """
-        reached = (self.break_quantity[cell] <= np.asarray(quantity)[..., None]).sum(axis=-1)
-        prices: Floats = self.break_price[cell, np.maximum(reached - 1, 0)]
-        return prices
-
-
 @dataclass(frozen=True, eq=False)
 class Strips(Catalog):
     """Strips: one array per column; resistivity and density are the material's where the table has none."""

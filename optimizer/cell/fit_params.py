@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -216,14 +216,6 @@ def kinetic_shape(soc: Floats) -> Floats:
     """ln sqrt(x (1 - x)) with x a little inside the window: exchange current of an intercalation electrode."""
     x = 0.05 + 0.87 * soc
     return np.asarray(0.5 * np.log(x * (1.0 - x)))
-
-
-def at_one(task: Task) -> Task:
-    """The part of a task that is at its usual temperature, with the curve that carries the OCV."""
-    usual_c = min((c.temp_c for c in task.curves), key=lambda t: abs(t - REFERENCE_TEMP_C))
-    rest = tuple(c for c in task.curves[1:] if c.temp_c == usual_c)
-    return replace(task, curves=(task.curves[0], *rest), pulses=tuple(p for p in task.pulses if p.temp_c == usual_c),
-                   several=False)  # fmt: skip
 
 
 def start(task: Task, shift: dict[str, float]) -> Floats:

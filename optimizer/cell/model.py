@@ -219,23 +219,6 @@ def thermal_voltage_v(temp_c: ArrayLike) -> Floats:
     return np.asarray(2.0 * GAS_CONSTANT_J_MOL_K * kelvin / FARADAY_C_MOL)
 
 
-def ocv(model: CellModel, soc: ArrayLike) -> Floats:
-    """Voltage at rest.
-
-    Parameters
-    ----------
-    model : CellModel
-    soc : float or ndarray
-        State of charge, held within 0 to 1 [-].
-
-    Returns
-    -------
-    ndarray
-        [V], shape of soc.
-    """
-    return np.asarray(np.interp(np.asarray(soc, dtype=float), model.soc, model.ocv_v))
-
-
 def surface_lag(
     model: CellModel, current_a: ArrayLike, *, seconds: ArrayLike, fast: bool, factor: ArrayLike = 1.0
 ) -> Floats:
@@ -387,27 +370,3 @@ def pulse_resistance_ohm(
     return np.asarray(
         (rest - voltage(model, soc=model.soc, current_a=amp, seconds=seconds, temp_c=temp_c)) / amp
     )
-
-
-def slow_resistance_ohm(
-    model: CellModel, *, seconds: float = 10.0, current_a: float | None = None, temp_c: float = REFERENCE_TEMP_C
-) -> Floats:
-    """What a load that lasts adds to the pulse resistance: R2 of the quasi-steady form, lag included.
-
-    Parameters
-    ----------
-    model : CellModel
-    seconds : float
-        Pulse that is already counted [s].
-    current_a : float, optional
-        Discharge positive; the model's reference current if left out [A].
-    temp_c : float
-        Cell temperature [degC].
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Over model.soc [ohm].
-    """
-    lasting = pulse_resistance_ohm(model, seconds=np.inf, current_a=current_a, temp_c=temp_c)
-    return lasting - pulse_resistance_ohm(model, seconds=seconds, current_a=current_a, temp_c=temp_c)

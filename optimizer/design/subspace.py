@@ -7,20 +7,16 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from optimizer.base.problems import BadInput, Problem, nearest
 from optimizer.brief import Constraints
 from optimizer.brief.kinds import Axis
 from optimizer.cell.default import cell_models
-from optimizer.design.select import parse_split
 from optimizer.score.context import build_context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Fill
 from optimizer.search.space.setup import make_space
 from optimizer.search.space.space import Space, Task
-
-Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -207,14 +203,6 @@ def restricted_space(inputs: Inputs, asked: Asked, *, constraints: bool = True, 
         return space
     shares = tuple(asked.split.get(room.name, 0) for room in space.rooms)
     return SplitSpace(space.inputs, space.context, shares=shares)
-
-
-def asked_of_row(row: Mapping[str, Any], rooms: list[str]) -> Asked:
-    """Everything that a row of a front chooses, but the layouts."""
-    split = dict(zip(rooms, parse_split(str(row["split"]), rooms), strict=True))
-    ids: dict[str, Any] = {name: str(row["cell_id" if name == "cell" else name]) for name in PARTS}
-    counts: dict[str, Any] = {name: int(row[name]) for name in ("series", "parallel", "strip_layers")}
-    return Asked(split=split, **ids, **counts)
 
 
 def is_open(asked: Asked) -> bool:

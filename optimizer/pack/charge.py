@@ -17,36 +17,6 @@ MATCH_V_PER_CELL = 0.025
 tolerance of a charge voltage. Common practice, no published source."""
 
 
-def charge_current_a(
-    charger_current_a: ArrayLike,
-    *,
-    pack_limit_a: ArrayLike,
-    voltage_full_v: ArrayLike,
-    charger_power_w: ArrayLike = np.inf,
-) -> Floats:
-    """Constant current that charger and pack allow.
-
-    I = min(charger, pack limit, power / full voltage): a power limit counts at the full voltage, where it
-    leaves least, so the time is on the safe side.
-
-    Parameters
-    ----------
-    charger_current_a, pack_limit_a : array_like
-        Of the charger; the least of cell limit times parallel count, BMS and wires [A].
-    voltage_full_v : array_like
-        Pack's charge voltage [V].
-    charger_power_w : array_like
-        [W]
-
-    Returns
-    -------
-    ndarray
-        [A], arguments broadcast.
-    """
-    power_a = np.asarray(charger_power_w, dtype=np.float64) / np.asarray(voltage_full_v, dtype=np.float64)
-    return np.minimum(np.minimum(charger_current_a, pack_limit_a), power_a)
-
-
 @dataclass(frozen=True, eq=False)
 class Charge:
     """What a charge takes.

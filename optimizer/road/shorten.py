@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.ride.load.roadload import Vehicle, ride_steps
 from optimizer.ride.load.trace import Trace
@@ -15,8 +14,6 @@ from optimizer.road.joining import Path, joined
 from optimizer.road.log import Floats
 from optimizer.road.motion import runs_of
 from optimizer.road.ride import Ride
-
-Ints = NDArray[np.int64]
 
 # Classes of power, each with an equal share of the time.
 CLASSES = 40

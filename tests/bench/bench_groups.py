@@ -36,7 +36,7 @@ def check_small() -> None:
     for name, (layout, sizes) in make.SMALL.items():
         for parallel in sizes:
             found = chain(layout, parallel=parallel, cell_gap_mm=make.GAP, seconds=0.1)
-            have = (found.groups, found.least_pairs, int(found.boundary_pairs.sum()))
+            have = (found.groups, found.plate_pairs.min(), int(found.boundary_pairs.sum()))
             assert have == make.exhaustive(layout, parallel), (name, parallel)
     print("small layouts equal exhaustive search")
 
@@ -64,9 +64,10 @@ def bench_chains(seconds: float) -> None:
             found = chain(layout, parallel=parallel, cell_gap_mm=make.GAP, seconds=seconds, seed=SEED)
             spent = time.process_time() - start
             most = layout.cells // parallel
+            pairs = found.plate_pairs
             print(
                 f"{name:18s} {layout.cells:5d} {parallel:3d}  {found.groups:6d} {most:4d}  "
-                f"{found.least_pairs:5d} {found.mean_pairs:5.2f}  {found.mean_pairs / parallel:6.2f} "
+                f"{pairs.min():5d} {pairs.mean():5.2f}  {pairs.mean() / parallel:6.2f} "
                 f"{1e3 * spent:6.0f} ms"
             )
 

@@ -6,7 +6,7 @@ import shapely
 from scipy.spatial.distance import pdist
 from shapely.geometry import MultiPolygon, Polygon
 
-from optimizer.fit.placement.lattice import quick_count, regular, regular_count, zigzag_pitch
+from optimizer.fit.placement.lattice import quick_count, regular, regular_count
 
 SLIVER = 2.5e-7
 
@@ -44,18 +44,6 @@ def test_free_pitch_trades_pitch_for_a_row():
     shape = region(6.0, 3.2)
     assert counts(shape, 1.0)["staggered"] >= 6 * 3 + 5 * 2
     assert counts(shape, 1.0)["square"] == 28
-
-
-@pytest.mark.parametrize("width", [20.0, 25.0, 30.0, 34.5])
-def test_zigzag_fills_a_channel_of_the_length_the_formula_gives(width):
-    pitch = zigzag_pitch(width, 18.5)
-    assert regular_count(region(9 * pitch, width - 18.5), 18.5) == 10
-    assert regular_count(region(9 * pitch - 1e-3, width - 18.5), 18.5) == 9
-
-
-def test_zigzag_refuses_channels_outside_its_range():
-    with pytest.raises(ValueError, match="zigzag"):
-        zigzag_pitch(40.0, 18.5)
 
 
 @pytest.mark.parametrize("seed", range(6))

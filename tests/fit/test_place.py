@@ -7,7 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from optimizer.fit.placement.place import best, candidates, pack_layouts, place, unpack_layouts
+from optimizer.fit.placement.place import candidates, pack_layouts, place, unpack_layouts
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.compartment import Compartment, box, faults, keep_out_box
 from optimizer.fit.region.layout import CellSize, Clearance
@@ -53,7 +53,7 @@ def test_free_is_never_fewer_than_rows_on_the_same_axis():
 
 def test_layers_of_the_same_shape_hold_cells_at_the_same_places():
     room = box("a", length_mm=100, width_mm=63, height_mm=145, axes=(2,))
-    layout = best(room, CELL, Clearance(), seconds=0.2)
+    layout = place(room, CELL, Clearance(), seconds=0.2)[0]
     low, high = (layout.centres_mm[layout.layer == k] for k in (0, 1))
     assert np.array_equal(low[:, :2], high[:, :2])
     assert np.allclose(high[:, 2] - low[:, 2], 70.0)
@@ -70,7 +70,6 @@ def test_axes_and_placements_can_be_chosen():
 def test_nothing_fits_in_a_box_that_is_too_small():
     tiny = box("a", length_mm=10, width_mm=10, height_mm=10)
     assert place(tiny, CELL, Clearance()) == []
-    assert best(tiny, CELL, Clearance()) is None
 
 
 def test_a_second_search_is_instant_and_the_same():

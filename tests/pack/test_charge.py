@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from optimizer.pack.charge import charge_current_a, charge_time, choose_charger
+from optimizer.pack.charge import charge_time, choose_charger
 
 SOC = np.linspace(0.0, 1.0, 51)
 CURVE = 3.3 + 0.75 * SOC + 0.15 * SOC**6 - 0.5 * np.exp(-SOC / 0.03)
@@ -82,12 +82,6 @@ def test_bad_values_are_named(change, text):
         charge_time(1.0, **(good | change))
     with pytest.raises(ValueError, match="current_a must be >= 0"):
         charge_time(-1.0, **good)
-
-
-def test_charge_current_is_the_least_of_all_limits():
-    power_w = [1e3, 1e3, 84.0]
-    amps = charge_current_a([2.0, 8.0, 8.0], pack_limit_a=5.0, voltage_full_v=42.0, charger_power_w=power_w)
-    assert amps == pytest.approx([2.0, 5.0, 2.0])
 
 
 def test_charger_by_series_count():

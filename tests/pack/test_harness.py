@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.fit.region.compartment import box
-from optimizer.pack.wiring.harness import HarnessBlock, Places, choose_wire, harness_block, sensor_modules, taps
+from optimizer.pack.wiring.harness import HarnessBlock, Places, harness_block, sensor_modules, taps
 from optimizer.pack.wiring.legs import Taps, legs_of
 from optimizer.pack.wiring.passages import Links, links_of
 from optimizer.pack.wiring.table import Wired, WireKind, harness_table, wires_of
@@ -183,17 +183,6 @@ def test_sensor_places() -> None:
     assert sensor_modules(7, sensors=3).tolist() == [0, 3, 6]
     assert sensor_modules(7, sensors=1).tolist() == [0]
     assert sensor_modules([7], sensors=0).shape == (1, 0)
-
-
-def test_wire_by_current_and_drop() -> None:
-    catalog = {
-        "rating_a": [10.0, 30.0, 60.0],
-        "resistance_ohm_per_km": [20.0, 7.0, 3.3],
-        "mass_g_per_m": [15.0, 35.0, 70.0],
-    }
-    got = choose_wire([5.0, 20.0, 20.0, 100.0], length_mm=1000.0, drop_max_v=[1.0, 1.0, 0.1, 9.0], **catalog)
-    # 20 A over 1 m of 7 ohm/km is 0.14 V: over 0.1 V the thicker wire is due; 100 A suit none.
-    assert got.tolist() == [0, 1, 2, -1]
 
 
 def test_table_adds_up() -> None:

@@ -5,11 +5,10 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 import optimizer
-from optimizer.base.materials import MATERIALS, resistance_factor, resistivity
+from optimizer.base.materials import MATERIALS
 from optimizer.catalog import builtin_catalogs, read_strips
 from optimizer.cell import default, fit, fit_params, model
 
@@ -24,18 +23,6 @@ CONSTANTS = {"gas constant": r"8\.31\d", "Faraday": r"9648\d", "Celsius": r"273\
 def test_every_material_says_where_its_values_come_from(name):
     assert MATERIALS[name].name == name
     assert len(MATERIALS[name].source) > 10
-
-
-def test_factor_is_one_at_the_reference_and_takes_arrays():
-    temps = np.array([-20.0, 20.0, 80.0])
-    factors = resistance_factor(temps, temperature_coefficient_per_k=0.004)
-    assert factors == pytest.approx([0.84, 1.0, 1.24], rel=1e-12)
-    assert resistivity("nickel", temp_c=20.0) == MATERIALS["nickel"].resistivity_ohm_m
-
-
-def test_unknown_material_is_refused():
-    with pytest.raises(ValueError, match="material must be one of copper, nickel"):
-        resistivity("silver")
 
 
 def test_a_strip_without_its_own_values_has_those_of_the_one_table():
@@ -54,7 +41,6 @@ def test_coefficients_of_resistance_are_the_handbooks():
     for name, (value, slack) in wanted.items():
         assert MATERIALS[name].temperature_coefficient_per_k == pytest.approx(value, abs=slack)
         assert MATERIALS[name].vanishing_c == pytest.approx(1 / MATERIALS[name].temperature_coefficient_per_k - 20)
-    assert resistivity("nickel_plated_steel", temp_c=120.0) == pytest.approx(1.45 * 1.43e-7, rel=1e-12)
 
 
 @pytest.mark.parametrize("name", CONSTANTS)

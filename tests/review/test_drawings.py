@@ -129,27 +129,6 @@ def test_ink_stands_out_from_paper(ink):
     assert (light + 0.05) / (dark + 0.05) >= 4.5
 
 
-def test_front_chart_shows_every_row_and_rings_the_picks(front):
-    figure = charts.front_chart(front, currency="EUR", picked=["d1-004", "d2-050"])
-    axes = figure.axes[0]
-    shown = sum(len(c.get_offsets()) for c in axes.collections)
-    assert shown == len(front) + 2
-    assert (axes.get_xlabel(), axes.get_ylabel()) == ("range [km]", "peak power [W]")
-    assert {t.get_text() for t in axes.texts} == {"1", "2"}
-
-
-def test_front_chart_of_one_row(front):
-    assert charts.front_chart(front.iloc[:1]).axes
-    with pytest.raises(ValueError, match="empty front"):
-        charts.front_chart(front.iloc[:0])
-
-
-def test_mark_areas_grow_with_the_value_and_never_vanish():
-    sizes = charts.mark_sizes([3.0, 1.0, 2.0])
-    assert sizes[1] == sizes.min() == 14.0
-    assert sizes[2] - sizes[1] == pytest.approx(sizes[0] - sizes[2])
-
-
 def test_layers_are_counted_among_those_in_use(design):
     """A station whose lowest level is left empty has layers 1 to n of n all the same."""
     station = design.stations[0]

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from optimizer.ride.load.headroom import Motor, motor_current_a, speed_headroom_kmh, too_fast_steps, top_speed_kmh
-from optimizer.ride.load.roadload import Vehicle, ride_steps
+from optimizer.ride.load.headroom import Motor, motor_current_a, speed_headroom_kmh, top_speed_kmh
+from optimizer.ride.load.roadload import Vehicle
 from optimizer.ride.load.trace import trace_from_arrays
 
 FREE = Vehicle(cda_m2=0.0, crr=0.0, drivetrain_efficiency=0.8)
@@ -59,20 +59,6 @@ def test_headroom_counts_from_the_fastest_point_and_its_climb():
     )
     downhill = trace_from_arrays([0, 10, 60], speed_kmh=[20, 20, 20], grade_pct=[-3, -3, -3])
     assert speed_headroom_kmh(volts, trace=downhill, **kw) == pytest.approx(top_speed_kmh(volts, **kw) - 20.0)
-
-
-def test_steps_beyond_the_motor_are_found():
-    lap = trace_from_arrays([0, 10, 20, 30, 40], speed_kmh=[0, 15, 24, 15, 0])
-    kw = {"motor": MOTOR, "pack_resistance_ohm": 0.1, "mass_kg": 100.0}
-    steps = ride_steps(lap, vehicle=CAR)
-    # 40 V without load: 23 km/h, so 24 km/h is too fast on the way up and on the way down.
-    assert list(too_fast_steps(lap, steps=steps, open_voltage_v=40.0, **kw)) == [1, 2]
-    assert list(too_fast_steps(lap, steps=steps, open_voltage_v=60.0, **kw)) == []
-    # Just above without load, the acceleration takes what is left.
-    assert list(too_fast_steps(lap, steps=steps, open_voltage_v=42.5, **kw)) == [1]
-    short = ride_steps(trace_from_arrays([0, 1, 2, 3], speed_kmh=[1, 1, 1, 1]), vehicle=CAR)
-    with pytest.raises(ValueError, match="3 steps do not belong to 5 points"):
-        too_fast_steps(lap, steps=short, open_voltage_v=40.0, **kw)
 
 
 def test_bad_values_are_named():

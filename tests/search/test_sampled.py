@@ -19,7 +19,6 @@ from optimizer.fit.region.geometry import wall_volume_mm3
 from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.front.dominance import Dominators
 from optimizer.front.pareto import hypervolume, nondominated
-from optimizer.pack.case.volume import box_wall_volume
 from optimizer.search.boxes import sampled
 from optimizer.search.boxes.freedims import open_boxes, optimistic_cells, space_of_row
 from optimizer.search.boxes.gain import gained, representatives
@@ -35,6 +34,12 @@ ONE_SIZE = '["amber-18650-e29", "amber-18650-e32"]'
 
 BOX = "[box]\nwall_mm = 2.0\ndensity_kg_m3 = 2700.0\nprice_per_kg = 40.0\n"
 NONE = np.zeros((0, 3))
+
+
+def walls_kg(length_mm, width_mm, height_mm, wall_mm=2.0):
+    """Closed form: a box's outer volume less its inner, of aluminium."""
+    outer = (length_mm + 2 * wall_mm) * (width_mm + 2 * wall_mm) * (height_mm + 2 * wall_mm)
+    return (outer - length_mm * width_mm * height_mm) * 2700e-9
 
 
 @pytest.fixture(scope="session")
@@ -196,7 +201,7 @@ def test_rows_carry_their_box_and_unfold(folder):
         assert design.bill["cost"].sum() == pytest.approx(row["cost"], rel=1e-5)
         # Closed form of the walls, at the density and price of the brief.
         inside = (row["dim_tray_1_length_mm"], row["dim_tray_1_width_mm"], 78.0)
-        kg = float(box_wall_volume(inside[0], width_mm=inside[1], height_mm=inside[2], wall_mm=2.0)) * 2700e-9
+        kg = walls_kg(*inside)
         line = design.bill[design.bill["item"] == "box of tray 1"].iloc[0]
         assert (line["mass_g"], line["cost"]) == pytest.approx((1e3 * kg, 40 * kg))
 
@@ -213,7 +218,7 @@ def test_a_fixed_box_is_billed_too(folder):
     plain = open_boxes(open_brief(written(folder, "fixed", **numbers)))
     billed = open_boxes(open_brief(written(folder, "billed", **numbers, box_lines=BOX + 'compartments = ["tray 1"]\n')))
     assert plain.count == billed.count == 1
-    kg = float(box_wall_volume(130.0, width_mm=82.0, height_mm=78.0, wall_mm=2.0)) * 2700e-9
+    kg = walls_kg(130.0, 82.0, 78.0)
     assert billed.space(()).box == pytest.approx((kg, 40 * kg)) and plain.space(()).box == (0.0, 0.0)
     one, other = (solve(item, (), known=NONE)[0].objectives for item in (plain, billed))
     assert other[:, 2].min() == pytest.approx(one[:, 2].min() + 40 * kg)

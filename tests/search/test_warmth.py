@@ -14,7 +14,7 @@ from test_monotone import packs
 from optimizer.catalog import builtin_catalogs
 from optimizer.cell.default import cell_models
 from optimizer.pack.thermal import heat
-from optimizer.pack.thermal.neighbours import contents
+from optimizer.pack.thermal.neighbours import contents_by_groups
 from optimizer.ride.kernels.cells import from_models
 from optimizer.ride.simulate import simulate
 from optimizer.score.inputs import load_inputs
@@ -167,12 +167,16 @@ def test_the_course_is_colder_than_a_packs_network(inputs):
         x, y = np.meshgrid(19.3 * np.arange(columns), 19.3 * np.arange(rows))
         at = np.column_stack([x.ravel(), y.ravel(), 0.0 * x.ravel()])
         flat = np.zeros(len(at), dtype=int)
-        contained = contents(at, axis=2, layer=flat, module=flat, reach_mm=25.0)
+        contained = contents_by_groups(at, group=flat, axis=2, layer=flat, module=flat, reach_mm=25.0)
         net = heat.build(
-            contained, diameter_mm=18.5, length_mm=65.2, cell_mass_kg=0.048, cell_gap_mm=0.8, end_mm=2.5,
-            case_gap_mm=1.0, case_area_m2=0.07, case_mass_kg=0.25, box=box,
+            contained, diameter_mm=18.5, length_mm=65.2, cell_gap_mm=0.8, end_mm=2.5, case_gap_mm=1.0,
+            case_area_m2=0.07, box=box,
         )  # fmt: skip
-        _, mean = heat.hot_cell_rise_k_per_w(net, cell_w=0.1, air_c=20.0)
+        # Mean rise over the box at 0.1 W a cell, and the box's own over the air.
+        inner, outer, watts = net.inner, net.outer, 0.1 * len(at)
+        own = brentq(lambda rise: rise * float(heat.box_conductance(box, rise_k=rise, air_c=20.0)) - watts, 1e-6, 500.0)  # noqa: B023
+        over = heat.rises_over_box(net, inner_w=0.1 * inner, outer_w=0.1 * outer)[0]
+        mean = (own + (over[0] * inner[0] + over[1] * outer[0]) / len(at)) / 0.1
         assert 1.3 < float(mean) / (columns * rows / context.warmth.walls_w_k) < 3.5
 
 

@@ -57,22 +57,6 @@ class Chain:
         """Boundary pairs without the links, shape (groups - 1 - links,)."""
         return np.delete(self.boundary_pairs, self.links)
 
-    @property
-    def least_pairs(self) -> int:
-        """Fewest pairs at a boundary; `parallel` where there is no boundary."""
-        return int(self.plate_pairs.min()) if len(self.plate_pairs) else self.parallel
-
-    @property
-    def mean_pairs(self) -> float:
-        """Mean pairs at a boundary; `parallel` where there is no boundary."""
-        return float(self.plate_pairs.mean()) if len(self.plate_pairs) else float(self.parallel)
-
-    @property
-    def left_over(self) -> int:
-        """Cells in no group."""
-        return int(np.sum(self.group < 0))
-
-
 def chain(
     layout: Layout,
     *,

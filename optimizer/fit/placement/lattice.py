@@ -108,37 +108,6 @@ def _rectangle_count(width: float, height: float, pitch: float) -> int:
     return most
 
 
-def zigzag_pitch(width_mm: float, diameter_mm: float) -> float:
-    """Pitch along a channel of two alternating rows that touch both walls.
-
-    p = √(d² − (W − d)²), valid for d ≤ W ≤ d(1 + √3/2).
-
-    Parameters
-    ----------
-    width_mm, diameter_mm : float
-        Width of the channel and diameter of the circles [mm].
-
-    Returns
-    -------
-    float
-        Distance along the channel from one circle to the next [mm].
-
-    Raises
-    ------
-    ValueError
-        Outside the valid range.
-
-    Source
-    ------
-    Right triangle between neighbouring centres; optimal up to this width: Füredi, Discrete & Computational
-    Geometry 6 (1991) 95.
-    """
-    side = width_mm - diameter_mm
-    if side < 0 or side > diameter_mm * np.sqrt(0.75) * (1 + 1e-12):
-        raise ValueError(f"a zigzag needs d <= W <= 1.866 d, got W = {width_mm:g}, d = {diameter_mm:g}")
-    return float(np.sqrt(diameter_mm**2 - side**2))
-
-
 def directions(region: MultiPolygon, pitch_mm: float) -> list[float]:
     """Angles for rows: along both axes and along the edges at least two pitches long [rad]."""
     angles = [0.0, np.pi / 2]

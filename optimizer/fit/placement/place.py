@@ -99,21 +99,6 @@ def place(
     return unpack_layouts(cached("place", parts, compute), compartment.name, size)
 
 
-def best(
-    compartment: Compartment,
-    size: CellSize,
-    clearance: Clearance,
-    *,
-    placements: Sequence[str] = PLACEMENTS,
-    seconds: float = 5.0,
-    seed: int = 0,
-    cache: bool = True,
-) -> Layout | None:
-    """The layout of `place` with the most cells, None when no cell fits; arguments as there."""
-    found = place(compartment, size, clearance, placements=placements, seconds=seconds, seed=seed, cache=cache)
-    return found[0] if found else None
-
-
 def candidates(
     compartment: Compartment,
     size: CellSize,

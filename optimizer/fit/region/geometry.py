@@ -197,7 +197,7 @@ def wall_volume_mm3(room: Compartment, *, wall_mm: float) -> float:
     Returns
     -------
     float
-        [mm³]; for a rectangular profile that of `pack.case.box_wall_volume`.
+        [mm³]
     """
     if room.solid is not None:
         # A wall along a curved surface, to first order: area times thickness.

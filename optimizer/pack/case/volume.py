@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from optimizer.base.arrays import Floats, same_kind
+from optimizer.base.arrays import Floats
 from optimizer.pack.case.fasteners import (
     BOSS_HIGH_MM,
     BOSS_MM,
@@ -38,7 +38,7 @@ from optimizer.pack.case.outline import (
     tray_outlines,
 )
 
-__all__ = ["END_STACK_MM", "CaseRules", "CaseVolume", "box_wall_volume", "case_volume", "cases_of", "details"]
+__all__ = ["END_STACK_MM", "CaseRules", "CaseVolume", "case_volume", "cases_of", "details"]
 
 #: Distance of the lines on which areas are measured [mm].
 LINE_MM = 0.2
@@ -321,31 +321,3 @@ def details(
         stroke = MARK_LONG_MM * MARK_WIDE_MM
         cover -= cells * (3.0 * stroke - MARK_WIDE_MM**2) / 2.0 * rules.mark_mm
     return float(body), float(cover)
-
-
-def box_wall_volume(
-    length_mm: ArrayLike, *, width_mm: ArrayLike, height_mm: ArrayLike, wall_mm: ArrayLike
-) -> Floats:
-    """Wall of a closed box around a free space, for a box that is still to be made.
-
-    V = (l + 2t)(w + 2t)(h + 2t) − l w h
-
-    Parameters
-    ----------
-    length_mm, width_mm, height_mm : float or ndarray, shape (n,)
-        Inside [mm].
-    wall_mm : float or ndarray, shape (n,)
-        [mm]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        [mm³]
-
-    >>> float(box_wall_volume(100.0, width_mm=50.0, height_mm=20.0, wall_mm=2.0))
-    34784.0
-    """
-    inside = [np.asarray(side, float) for side in (length_mm, width_mm, height_mm)]
-    wall = 2.0 * np.asarray(wall_mm, float)
-    outer = (inside[0] + wall) * (inside[1] + wall) * (inside[2] + wall)
-    return same_kind(outer - inside[0] * inside[1] * inside[2])

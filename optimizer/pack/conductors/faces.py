@@ -16,7 +16,6 @@ from optimizer.pack.conductors.cut import end_shapes
 from optimizer.pack.conductors.laid import Metal
 from optimizer.pack.conductors.sites import ENTRY, EXIT, Site
 
-Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 TOLERANCE_MM = 1e-6
 # From the can of a cell that a conductor does not join, over the insulation that lies under every conductor (ring,

@@ -8,9 +8,6 @@ from numpy.typing import ArrayLike
 from optimizer.base.arrays import Floats, same_kind
 from optimizer.base.constants import (
     CELSIUS_K,
-    GAS_CONSTANT_AIR_J_KG_K,
-    GRAVITY_M_S2,
-    STANDARD_PRESSURE_PA,
     STEFAN_BOLTZMANN_W_M2_K4,
 )
 
@@ -19,60 +16,6 @@ AIR_W_PER_M_K = 0.0267
 
 #: Simplified laminar air equations h = C (ΔT/L)^¼: side, top and underside of a warm body.
 SIDE, TOP, UNDERSIDE = 1.42, 1.32, 0.59
-
-
-def air_properties(temp_c: ArrayLike) -> tuple[Floats, Floats, Floats]:
-    """Conductivity, kinematic viscosity and thermal diffusivity of dry air at sea level.
-
-    k = 2.64638e-3 T^1.5 / (T + 245.4 · 10^(−12/T)); μ = 1.458e-6 T^1.5 / (T + 110.4); ρ = p/(R T)
-
-    Parameters
-    ----------
-    temp_c : float or ndarray, shape (n,)
-        Between −40 and 150 [°C].
-
-    Returns
-    -------
-    k, nu, alpha : ndarray, shape (n,)
-        [W/(m K)], [m²/s], [m²/s]
-
-    Source: U.S. Standard Atmosphere 1976, equations for thermal conductivity and dynamic viscosity.
-    """
-    t = np.asarray(temp_c, float) + CELSIUS_K
-    conductivity = 2.64638e-3 * t**1.5 / (t + 245.4 * 10.0 ** (-12.0 / t))
-    density = STANDARD_PRESSURE_PA / (GAS_CONSTANT_AIR_J_KG_K * t)
-    viscosity = 1.458e-6 * t**1.5 / (t + 110.4) / density
-    return same_kind(conductivity), same_kind(viscosity), same_kind(conductivity / (density * 1007.0))
-
-
-def plate_convection(rise_k: ArrayLike, *, height_m: ArrayLike, air_c: ArrayLike = 25.0) -> Floats:
-    """Natural convection at a vertical plate in air.
-
-    Nu = 0.68 + 0.670 Ra^¼ / [1 + (0.492/Pr)^(9/16)]^(4/9), properties at the film temperature
-
-    Parameters
-    ----------
-    rise_k : float or ndarray, shape (n,)
-        Surface over air, not negative [K].
-    height_m : float or ndarray, shape (n,)
-        Of the plate; Ra must stay under 1e9 (0.7 m at 40 K) [m].
-    air_c : float or ndarray, shape (n,)
-        [°C]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        h [W/(m² K)]
-
-    Source: Churchill & Chu, Int. J. Heat Mass Transfer 18 (1975) 1323, laminar form; Incropera & DeWitt,
-    Fundamentals of Heat and Mass Transfer, equation 9.27.
-    """
-    rise, height = np.asarray(rise_k, float), np.asarray(height_m, float)
-    film = np.asarray(air_c, float) + rise / 2.0
-    k, nu, alpha = air_properties(film)
-    rayleigh = GRAVITY_M_S2 / (film + CELSIUS_K) * rise * height**3 / (nu * alpha)
-    prandtl = (1.0 + (0.492 * alpha / nu) ** (9.0 / 16.0)) ** (4.0 / 9.0)
-    return same_kind((0.68 + 0.670 * rayleigh**0.25 / prandtl) * k / height)
 
 
 def face_convection(rise_k: ArrayLike, *, size_m: ArrayLike, kind: float) -> Floats:
@@ -232,33 +175,3 @@ def cell_to_wall(
         conductivity_w_per_m_k=conductivity_w_per_m_k,
     )
     return same_kind(2.0 * both)
-
-
-def core_rise(heat_w: ArrayLike, *, length_mm: ArrayLike, conductivity_w_per_m_k: ArrayLike = 0.2) -> Floats:
-    """Core of a cylindrical cell over its skin, heat arising evenly and leaving through the side.
-
-    ΔT = Q / (4 π k L), whatever the diameter
-
-    Parameters
-    ----------
-    heat_w : float or ndarray, shape (n,)
-        Of one cell [W].
-    length_mm : float or ndarray, shape (n,)
-        [mm]
-    conductivity_w_per_m_k : float or ndarray, shape (n,)
-        Across the winding [W/(m K)]; 0.15 to 0.5 in the literature (Drake et al., J. Power Sources 252
-        (2014) 298, and later work; from memory).
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        [K]
-
-    Source: Incropera & DeWitt section 3.5, cylinder with generation.
-
-    >>> round(float(core_rise(1.0, length_mm=65.0)), 3)
-    6.121
-    """
-    length = np.asarray(length_mm, float) * 1e-3
-    conductivity = np.asarray(conductivity_w_per_m_k, float)
-    return same_kind(np.asarray(heat_w, float) / (4.0 * np.pi * conductivity * length))

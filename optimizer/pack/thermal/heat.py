@@ -1,7 +1,7 @@
 """Temperature of a pack: one lumped network per compartment, for many candidates at once.
 
 inner cells — outer cells — case — box — air. The nodes are at the skin of the cells, where a datasheet's
-limit is measured (common practice); optimizer.pack.thermal.convection.core_rise adds what lies inside. Inner cells
+limit is measured (common practice). Inner cells
 lose heat to outer ones and through their ends, outer ones to the case wall too. From the box to the air
 go natural convection and radiation: no wind of the ride is counted.
 """
@@ -16,8 +16,6 @@ from numpy.typing import ArrayLike
 from optimizer.base.arrays import Floats, same_kind
 from optimizer.pack.thermal import convection
 from optimizer.pack.thermal.neighbours import Contents
-
-NODES = ("inner cells", "outer cells", "case", "box")
 
 #: Of cylindrical lithium-ion cells; 800–1100 in the literature (Bryden et al. 2018; from memory).
 CELL_J_PER_KG_K = 950.0
@@ -59,14 +57,12 @@ class Box:
 
 @dataclass(frozen=True, eq=False)
 class Network:
-    """Heat capacities and conductances of one compartment; every array has shape (n,).
+    """Cells and conductances of one compartment; every array has shape (n,).
 
     Parameters
     ----------
     inner, outer : ndarray
         Cells [-].
-    capacity_j_per_k : ndarray, shape (n, 4)
-        In the order of NODES.
     inner_outer, inner_case, outer_case, case_box : ndarray
         [W/K]
     box : Box
@@ -74,7 +70,6 @@ class Network:
 
     inner: Floats
     outer: Floats
-    capacity_j_per_k: Floats
     inner_outer: Floats
     inner_case: Floats
     outer_case: Floats
@@ -87,12 +82,10 @@ def build(
     *,
     diameter_mm: ArrayLike,
     length_mm: ArrayLike,
-    cell_mass_kg: ArrayLike,
     cell_gap_mm: ArrayLike,
     end_mm: ArrayLike,
     case_gap_mm: ArrayLike,
     case_area_m2: ArrayLike,
-    case_mass_kg: ArrayLike,
     box: Box,
     holder_fraction: ArrayLike = 1.0,
     holder_w_per_m_k: ArrayLike = 0.25,
@@ -109,12 +102,10 @@ def build(
         From optimizer.pack.thermal.neighbours.
     diameter_mm, length_mm : float or ndarray, shape (n,)
         Of the cell; for a block, the diameter of equal circumference [mm].
-    cell_mass_kg : float or ndarray, shape (n,)
-        One cell, with its part of the strips [kg].
     cell_gap_mm, end_mm, case_gap_mm : float or ndarray, shape (n,)
         Between cells, at each end of a cell, between case and box [mm].
-    case_area_m2, case_mass_kg : float or ndarray, shape (n,)
-        Outer surface and mass of the case or cases [m²], [kg].
+    case_area_m2 : float or ndarray, shape (n,)
+        Outer surface of the case or cases [m²].
     box : Box
         The compartment.
     holder_fraction : float or ndarray, shape (n,)
@@ -149,23 +140,12 @@ def build(
     return Network(
         inner=np.asarray(contents.inner, float),
         outer=np.asarray(contents.outer, float),
-        capacity_j_per_k=_capacities(contents, cell_mass_kg, case_mass_kg, box),
         inner_outer=_floats(contents.inner_outer * between),
         inner_case=_floats(contents.inner_ends * end + contents.inner_walls * side),
         outer_case=_floats(contents.outer_ends * end + contents.outer_walls * side),
         case_box=_floats(across * np.asarray(case_area_m2, float)),
         box=box,
     )
-
-
-def _capacities(contents: Contents, cell_mass_kg: ArrayLike, case_mass_kg: ArrayLike, box: Box) -> Floats:
-    """Heat capacity of the four nodes [J/K], shape (n, 4)."""
-    one = np.asarray(cell_mass_kg, float) * CELL_J_PER_KG_K
-    sides, top, _ = box.faces()
-    wall = (sides + 2.0 * top) * np.asarray(box.wall_mm, float) * 1e-3 * BOX_KG_PER_M3 * BOX_J_PER_KG_K
-    case = np.asarray(case_mass_kg, float) * CASE_J_PER_KG_K
-    nodes = np.broadcast_arrays(contents.inner * one, contents.outer * one, case, wall)
-    return np.stack(nodes, axis=-1)
 
 
 def _floats(values: ArrayLike) -> Floats:
@@ -203,35 +183,6 @@ def box_conductance(box: Box, *, rise_k: ArrayLike, air_c: ArrayLike) -> Floats:
     return same_kind(free + radiation * (sides + 2.0 * top))
 
 
-def box_rise(box: Box, *, heat_w: ArrayLike, air_c: ArrayLike) -> Floats:
-    """Steady rise of a box over the air at a given heat: ΔT · G(ΔT) = Q, by Newton's iteration.
-
-    Parameters
-    ----------
-    box : Box
-    heat_w : float or ndarray, shape (n,)
-        All heat in it [W].
-    air_c : float or ndarray, shape (n,)
-        [°C]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        [K], to 1e-6 K.
-    """
-    heat = np.maximum(np.asarray(heat_w, float), 0.0)
-    rise = heat / box_conductance(box, rise_k=10.0, air_c=air_c)
-    for _ in range(50):
-        flow = rise * box_conductance(box, rise_k=rise, air_c=air_c)
-        step = np.maximum(rise * 1e-4, 1e-7)
-        slope = ((rise + step) * box_conductance(box, rise_k=rise + step, air_c=air_c) - flow) / step
-        change = (heat - flow) / slope
-        rise = np.maximum(rise + change, 0.0)
-        if np.all(np.abs(change) < 1e-6):
-            break
-    return same_kind(rise)
-
-
 def rises_over_box(network: Network, *, inner_w: ArrayLike, outer_w: ArrayLike) -> Floats:
     """Steady rise of inner cells, outer cells and case over the box, in closed form.
 
@@ -257,61 +208,6 @@ def rises_over_box(network: Network, *, inner_w: ArrayLike, outer_w: ArrayLike) 
     b = np.where(alone, outside / np.where(oc > 0, oc, np.inf), b)
     a = np.where(alone, b, a)
     return np.stack(np.broadcast_arrays(a + case, b + case, case), axis=-1)
-
-
-def steady(network: Network, *, cell_w: ArrayLike, air_c: ArrayLike) -> Floats:
-    """Temperatures that a steady, even heat of every cell leads to.
-
-    Parameters
-    ----------
-    network : Network
-    cell_w : float or ndarray, shape (n,)
-        Heat of each cell, its part of the plates' heat included [W].
-    air_c : float or ndarray, shape (n,)
-        [°C]
-
-    Returns
-    -------
-    ndarray, shape (n, 4)
-        In the order of NODES [°C].
-    """
-    heat = np.asarray(cell_w, float)
-    inside, outside = heat * network.inner, heat * network.outer
-    box = np.asarray(air_c, float) + box_rise(network.box, heat_w=inside + outside, air_c=air_c)
-    over = rises_over_box(network, inner_w=inside, outer_w=outside)
-    return np.concatenate([over + box[..., None], box[..., None] + 0.0 * over[..., :1]], axis=-1)
-
-
-def hot_cell_rise_k_per_w(network: Network, *, cell_w: ArrayLike, air_c: ArrayLike) -> tuple[Floats, Floats]:
-    """Rise of the hottest cell, and of the mean cell, per watt in every cell.
-
-    Free convection grows with the rise, so the figure falls slowly with the heat: give the heat of interest.
-
-    Parameters
-    ----------
-    network : Network
-    cell_w : float or ndarray, shape (n,)
-        Heat of each cell, positive [W].
-    air_c : float or ndarray, shape (n,)
-        [°C]
-
-    Returns
-    -------
-    hottest, mean : ndarray, shape (n,)
-        [K/W]
-
-    Raises
-    ------
-    ValueError
-        If the heat is not positive.
-    """
-    heat = np.asarray(cell_w, float)
-    if np.any(heat <= 0):
-        raise ValueError("cell_w must be positive")
-    over = steady(network, cell_w=heat, air_c=air_c) - np.asarray(air_c, float)[..., None]
-    cells = network.inner + network.outer
-    mean = (over[..., 0] * network.inner + over[..., 1] * network.outer) / cells
-    return same_kind(np.max(over[..., :2], axis=-1) / heat), same_kind(mean / heat)
 
 
 def cell_heat_at_limit(network: Network, *, limit_c: ArrayLike, air_c: ArrayLike) -> Floats:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
-from optimizer.base.arrays import Floats, same_kind
+from optimizer.base.arrays import Floats
 
 Ints = NDArray[np.int64]
 
@@ -37,41 +37,6 @@ class Contents:
     outer_walls: Floats
     inner_ends: Floats
     outer_ends: Floats
-
-
-def free_walls(across_mm: Floats, *, stack: ArrayLike, reach_mm: float) -> tuple[Floats, NDArray[np.int64]]:
-    """Sides of each cell with no neighbour before them, and the pairs of neighbours.
-
-    From the widest angle without a neighbour: walls = angle/90° − 1, not under 0. So none in the middle of
-    a lattice, 1 at a straight edge of square and staggered rows alike, 2 at a square corner; 4 for a cell
-    alone.
-
-    Parameters
-    ----------
-    across_mm : ndarray, shape (n, 2)
-        Centres in the plane across the cells' axis [mm].
-    stack : ndarray of int, shape (n,)
-        Layer or module: cells of different ones are no neighbours.
-    reach_mm : float
-        Largest distance between centres of neighbours [mm].
-
-    Returns
-    -------
-    walls : ndarray, shape (n,)
-        [-]
-    pairs : ndarray of int, shape (m, 2)
-        Each pair once.
-
-    Raises
-    ------
-    ValueError
-        If reach_mm is not positive or the shape is wrong.
-    """
-    points = np.asarray(across_mm, float)
-    if points.ndim != 2 or points.shape[1] != 2 or not reach_mm > 0:
-        raise ValueError("across_mm must have shape (n, 2) and reach_mm must be positive")
-    rays = _Rays.around(points, np.asarray(stack, int), reach_mm)
-    return rays.walls(len(points)), rays.pairs
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,7 +71,11 @@ class _Rays:
         return np.stack([self.own[once], self.other[once]], axis=1)
 
     def walls(self, cells: int) -> Floats:
-        """Free sides of each cell, see `free_walls`."""
+        """Sides of each cell with no neighbour before them.
+
+        From the widest angle without a neighbour: walls = angle/90° − 1, not under 0. So none in the middle of a
+        lattice, 1 at a straight edge of square and staggered rows alike, 2 at a square corner; 4 for a cell alone.
+        """
         walls = np.full(cells, 4.0)
         if len(self.own) == 0:
             return walls
@@ -117,43 +86,6 @@ class _Rays:
         widest = np.maximum.reduceat(following - self.angle, first)
         walls[self.own[first]] = np.maximum(widest / (np.pi / 2.0) - 1.0, 0.0)
         return walls
-
-
-def contents(
-    centres_mm: Floats, *, axis: int, layer: ArrayLike, module: ArrayLike, reach_mm: float
-) -> Contents:
-    """Counts for the cells of one compartment.
-
-    A cell is inner when less than half a side faces the case.
-
-    Parameters
-    ----------
-    centres_mm : ndarray, shape (n, 3)
-        [mm]
-    axis : int
-        Axis along which the cells lie.
-    layer, module : ndarray of int, shape (n,)
-        As in a layout.
-    reach_mm : float
-        Largest distance between centres of neighbours; 1.3 × (diameter + gap) serves all lattices [mm].
-
-    Returns
-    -------
-    Contents
-        Numbers, not arrays.
-
-    Raises
-    ------
-    ValueError
-        If there is no cell.
-    """
-    if len(centres_mm) == 0:
-        raise ValueError("no cells to count")
-    place = np.zeros(len(centres_mm), dtype=np.int64)
-    counts = contents_by_groups(
-        centres_mm, group=place, axis=axis, layer=layer, module=module, reach_mm=reach_mm
-    )
-    return Contents(*(same_kind(values[0]) for values in vars(counts).values()))
 
 
 def _count(rays: _Rays, used: NDArray[np.bool_], layers: Ints, modules: Ints) -> tuple[float, ...]:

@@ -8,7 +8,6 @@ the charge port beside it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import permutations
 from typing import Any
@@ -363,34 +362,3 @@ class _Programme:
             "pins": balance_leads + 2 * self.sensors,
             "crossing_conductors": crossing[rows, site] + away + (first != bms) + (last != bms),
         }
-
-
-def choose_wire(
-    current_a: ArrayLike,
-    *,
-    length_mm: ArrayLike,
-    drop_max_v: ArrayLike,
-    rating_a: Sequence[float],
-    resistance_ohm_per_km: Sequence[float],
-    mass_g_per_m: Sequence[float],
-) -> Ints:
-    """The lightest wire of a catalog that carries a current and keeps to a voltage drop.
-
-    Parameters
-    ----------
-    current_a, length_mm, drop_max_v : float or ndarray, shape (n,)
-        Steady current [A], length there and back as it counts for the drop [mm], allowed drop [V].
-    rating_a, resistance_ohm_per_km, mass_g_per_m : sequence of float, length k
-        The catalog [A], [ohm/km], [g/m].
-
-    Returns
-    -------
-    ndarray of int, shape (n,)
-        Index into the catalog, −1 where no wire does.
-    """
-    current = np.asarray(current_a, float)[..., None]
-    run_km = np.asarray(length_mm, float)[..., None] * 1e-6
-    drop = current * run_km * np.asarray(resistance_ohm_per_km, float)
-    good = (np.asarray(rating_a, float) >= current) & (drop <= np.asarray(drop_max_v, float)[..., None])
-    mass = np.where(good, np.asarray(mass_g_per_m, float), np.inf)
-    return np.asarray(np.where(good.any(axis=-1), np.argmin(mass, axis=-1), -1), dtype=np.int64)

@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 import shapely
 from shapely.affinity import affine_transform, translate
-from shapely.geometry import LineString, Point, Polygon
+from shapely.geometry import LineString, Polygon
 
 from optimizer.pack.case import volume as case
 from optimizer.pack.case.fasteners import BOSS_MM, boss_room, spread
@@ -226,8 +226,3 @@ def _text(text: str, height_mm: float, mirrored: bool) -> shapely.Geometry:
     x0, y0, x1, y1 = shape.bounds
     shape = translate(shape, -(x0 + x1) / 2.0, -(y0 + y1) / 2.0)
     return affine_transform(shape, [-1 if mirrored else 1, 0, 0, 1, 0, 0]).simplify(0.03)
-
-
-def disc(point: Floats, radius_mm: float) -> Polygon:
-    """A disc of 32 corners [mm]."""
-    return Point(point).buffer(radius_mm, quad_segs=8)

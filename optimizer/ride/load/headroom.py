@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from optimizer.ride.load.roadload import RideSteps, Vehicle, drag_force_n, grade_force_n, rolling_force_n
+from optimizer.ride.load.roadload import Vehicle, drag_force_n, grade_force_n, rolling_force_n
 from optimizer.ride.load.trace import KMH_PER_M_S, Trace
 
 Floats = NDArray[np.float64]
@@ -205,51 +205,3 @@ def speed_headroom_kmh(
         grade=grade,
     )
     return top - trace.speed_max_kmh
-
-
-def too_fast_steps(
-    trace: Trace,
-    *,
-    steps: RideSteps,
-    motor: Motor,
-    open_voltage_v: float,
-    pack_resistance_ohm: float,
-    mass_kg: float,
-) -> NDArray[np.int64]:
-    """Steps of the ride that ask for more speed than the motor can turn on this voltage.
-
-    A step is too fast when the voltage for its speed and the force of its load (braking counts as none) is
-    above what the pack has under that current. At full charge, this means that the motor does not allow it.
-
-    Parameters
-    ----------
-    trace : Trace
-    steps : RideSteps
-        Of this trace.
-    motor : Motor
-    open_voltage_v : float
-        Pack's OCV, full to judge the ride as such [V].
-    pack_resistance_ohm : float
-        [ohm]
-    mass_kg : float
-        Total mass [kg].
-
-    Returns
-    -------
-    ndarray of int
-        Indices of steps; step i lies between points i and i + 1.
-
-    Raises
-    ------
-    ValueError
-        If the steps are not of this trace.
-    """
-    if len(steps.duration_s) != len(trace.time_s) - 1:
-        raise ValueError(f"{len(steps.duration_s)} steps do not belong to {len(trace.time_s)} points")
-    speed = trace.step_speed_m_s
-    power = np.maximum(steps.constant_w + steps.per_mass_w_kg * mass_kg, 0.0)
-    force = np.divide(power, speed, out=np.zeros_like(power), where=speed > 0)
-    current = motor_current_a(force, motor=motor)
-    needed = np.maximum(trace.speed_m_s[1:], trace.speed_m_s[:-1]) / motor.speed_per_volt_m_s
-    left = open_voltage_v - (pack_resistance_ohm + motor.resistance_ohm) * current
-    return np.flatnonzero(needed > left)

@@ -248,10 +248,9 @@ def _heat(
     girth = 2.0 * (size.width_mm + size.thickness_mm) / np.pi if size.shape == "block" else size.diameter_mm
     length, width, height = (high - low for low, high in room.extent_mm)
     network = heat.build(
-        counts, diameter_mm=girth, length_mm=size.length_mm, cell_mass_kg=1.0,
+        counts, diameter_mm=girth, length_mm=size.length_mm,
         cell_gap_mm=max(gaps.cell_gap_mm, 0.1), end_mm=max(gaps.end_mm, 0.1),
-        case_gap_mm=max(gaps.wall_mm, 0.1), case_area_m2=cases.surface_mm2 * 1e-6, case_mass_kg=1.0,
-        box=heat.Box(length, width, height),
+        case_gap_mm=max(gaps.wall_mm, 0.1), case_area_m2=cases.surface_mm2 * 1e-6, box=heat.Box(length, width, height),
     )  # fmt: skip
     watt = heat.cell_heat_at_limit(network, limit_c=AIR_C + LINEAR_AT_K, air_c=AIR_C)
     return LINEAR_AT_K / np.asarray(watt, dtype=float)

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 
 from optimizer.base.problems import BadInput
@@ -29,7 +28,6 @@ from optimizer.fit.region.geometry import clearance, to_vehicle
 from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.fit.region.section import TOLERANCE_MM, cross_axes
 
-Ints = npt.NDArray[np.int64]
 Point = tuple[float, float, float]
 BMS = "BMS"
 
