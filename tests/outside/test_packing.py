@@ -8,7 +8,7 @@ from shapely.geometry import MultiPolygon
 
 from optimizer.fit.placement.free import free_points, oler_bound
 from optimizer.fit.placement.lattice import regular, regular_count
-from optimizer.fit.placement.place import best
+from optimizer.fit.placement.place import place
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.compartment import box
 from optimizer.fit.region.layout import CellSize, Clearance
@@ -68,7 +68,7 @@ def test_unit_area_circles_in_a_square_of_area_n(n, tmp_path, monkeypatch):
     side = 10.0 * np.sqrt(n)
     cell = CellSize("cylinder", length_mm=50.0, diameter_mm=20.0 / np.sqrt(np.pi))
     room = box("square", length_mm=side, width_mm=side, height_mm=50.0, axes=(2,))
-    layout = best(room, cell, NONE, seconds=1.0)
+    layout = next(iter(place(room, cell, NONE, seconds=1.0)), None)
     assert (layout.cells if layout else 0) == A337020[n - 1]
     assert layout is None or prove(layout, room, NONE).ok
 
