@@ -98,10 +98,6 @@ def read_side(text: str, *, brief: Path | None = None) -> Side:
         A folder; what follows the last colon is a design_id unless the whole is a folder.
     brief : Path, optional
 
-    Returns
-    -------
-    Side
-
     Raises
     ------
     BadInput
@@ -249,10 +245,6 @@ def brief_differences(one: Any, other: Any, *, key: str = "") -> dict[str, tuple
         As run.json keeps them.
     key : str
         Of what is compared.
-
-    Returns
-    -------
-    dict
 
     >>> brief_differences({"a": {"b": 1, "c": 2}}, {"a": {"b": 1, "c": 3, "d": 4}})
     {'a.c': (2, 3), 'a.d': (None, 4)}

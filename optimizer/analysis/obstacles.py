@@ -83,10 +83,6 @@ class Remedy:
 def obstacles(space: Space) -> list[Reason]:
     """What stands against all packs of a space, whatever its limits: the first kind of obstacle that is met.
 
-    Parameters
-    ----------
-    space : Space
-
     Returns
     -------
     list of Reason

@@ -318,16 +318,7 @@ def _allowed(winner: Survivors, *, space: Space) -> Survivors | None:
 
 
 def places(space: Space) -> dict[tuple[str, str], int]:
-    """Most cells of each size in each compartment.
-
-    Parameters
-    ----------
-    space : Space
-
-    Returns
-    -------
-    dict of (compartment, size in words) to int
-    """
+    """Most cells of each size in each compartment."""
     found = {}
     for k, size in enumerate(space.sizes):
         for room, count in zip(space.rooms, space.most_cells(k), strict=True):
@@ -361,10 +352,6 @@ def vary(
         Processes on this machine; the answer is the same for any number.
     report : callable
         Told about each step that is done.
-
-    Returns
-    -------
-    Worth
     """
     changes = steps(space.brief) if changes is None else changes
     report("as it stands")
@@ -397,10 +384,6 @@ def changed_space(space: Space, brief: Brief) -> Space:
     space : Space
     brief : Brief
         Of the same catalogs, with one compartment, or limits, changed.
-
-    Returns
-    -------
-    Space
     """
     brief = brief.model_copy(update={"objectives": space.brief.objectives})
     inputs = replace(space.inputs, brief=brief)

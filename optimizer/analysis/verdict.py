@@ -102,10 +102,6 @@ def pack_names(front: pd.DataFrame) -> dict[str, str]:
     Parameters
     ----------
     front : DataFrame
-
-    Returns
-    -------
-    dict of str to str
     """
     packs = [
         f"{s}S{p}P {cell}" for s, p, cell in zip(front["series"], front["parallel"], front["cell_id"], strict=True)

@@ -110,10 +110,6 @@ def why(space: Space, asked: Asked, *, front: pd.DataFrame | None = None) -> Ans
     front : DataFrame, optional
         Of a run of the brief, to hold the packs against.
 
-    Returns
-    -------
-    Answer
-
     Raises
     ------
     BadInput
@@ -215,10 +211,6 @@ def whole_space(record: Mapping[str, Any]) -> list[tuple[str, int]]:
     ----------
     record : mapping
         Content of run.json.
-
-    Returns
-    -------
-    list of (str, int)
     """
     space = record["space"]
     kept = space["scored"] - sum(space["rejected"].values())

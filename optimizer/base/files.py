@@ -52,13 +52,7 @@ def _write(path: Path, content: bytes) -> None:
 
 
 def write_text(path: Path, content: str) -> None:
-    """Write a text file in UTF-8 with plain line ends, whole or not at all.
-
-    Parameters
-    ----------
-    path : Path
-    content : str
-    """
+    """Write a text file in UTF-8 with plain line ends, whole or not at all."""
     write_bytes(path, content.encode("utf-8"))
 
 
@@ -70,10 +64,6 @@ def csv_text(frame: pd.DataFrame, *, digits: int = 10) -> str:
     frame : DataFrame
     digits : int
         Significant digits of a number.
-
-    Returns
-    -------
-    str
     """
     safe = defused_frame(frame)
     return str(safe.to_csv(index=False, float_format=f"%.{digits}g", lineterminator="\n"))

@@ -47,12 +47,7 @@ class Here(Executor):
 
 
 class Pool:
-    """An executor whose workers hold the shared value; this one is this process.
-
-    Parameters
-    ----------
-    shared : any
-    """
+    """An executor whose workers hold the shared value; this one is this process."""
 
     most = 1
     chances = 1

@@ -56,10 +56,6 @@ def defused(value: object) -> object:
     ----------
     value : object
         Only text is ever changed; "-5" as text stays, since it is a number.
-
-    Returns
-    -------
-    object
     """
     if not isinstance(value, str) or not starts_formula(value):
         return value
@@ -76,10 +72,6 @@ def defused_frame(frame: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     frame : DataFrame
-
-    Returns
-    -------
-    DataFrame
     """
     safe = frame.rename(columns=lambda name: defused(str(name)))
     for place in range(safe.shape[1]):
@@ -96,10 +88,6 @@ def clipped(text: str, width: int) -> str:
     text : str
     width : int
         At least 1.
-
-    Returns
-    -------
-    str
     """
     # An id from somebody's catalog must not move the cursor or colour the terminal.
     safe = "".join(sign if sign.isprintable() else "?" for sign in text)

@@ -246,10 +246,6 @@ def share_all(
         Spread of a sharing out that is known.
     nodes : int
         Steps of the search in each window: sets looked at.
-
-    Returns
-    -------
-    Covered
     """
     n, size = len(capacity), len(capacity) // groups
     mean = capacity.sum() / groups

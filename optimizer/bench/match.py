@@ -90,10 +90,6 @@ def match(cells: Measured, *, series: int, parallel: int, seed: int = 1) -> Matc
         Groups, cells in each.
     seed : int
 
-    Returns
-    -------
-    Matched
-
     Raises
     ------
     BadInput
@@ -173,10 +169,6 @@ def share(capacity: Ints, conductance: Floats, *, groups: int, size: int, seed: 
         [S]
     groups, size : int
     seed : int
-
-    Returns
-    -------
-    Shared
     """
     seats = groups * size
     if size == 1:

@@ -76,10 +76,6 @@ def read_measured(path: Path) -> Measured:
         CSV or Parquet with id and capacity_ah; resistance_mohm, rest_voltage_v, self_discharge_mv_per_day and mass_g
         where they were measured.
 
-    Returns
-    -------
-    Measured
-
     Raises
     ------
     BadInput
@@ -96,10 +92,6 @@ def read_measured(path: Path) -> Measured:
 
 def outliers(cells: Measured) -> list[Rejected]:
     """Cells that are unlike their batch, by the rules of RULES; a value that was not measured breaks none.
-
-    Parameters
-    ----------
-    cells : Measured
 
     Returns
     -------

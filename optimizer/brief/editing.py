@@ -18,10 +18,6 @@ def with_values(text: str, table: str, values: Mapping[str, str]) -> str:
         Name of a table that has a header of its own, such as "vehicle".
     values : mapping of key to TOML text
 
-    Returns
-    -------
-    str
-
     Raises
     ------
     KeyError

@@ -95,10 +95,6 @@ def schema_problems(
         Name and content of the file, for the lines.
     model : type
         The schema, for the nearest known key.
-
-    Returns
-    -------
-    list of Problem
     """
     lines = key_lines(text)
     kept = [error for error in errors if not _echo(error)]

@@ -100,10 +100,6 @@ class Ranges:
         data : mapping
         values_mm : mapping of name to value
             Every dimension [mm].
-
-        Returns
-        -------
-        dict
         """
         out = copy.deepcopy(dict(data))
         for item in self.free:
@@ -282,10 +278,6 @@ def with_ranges(schema: Mapping[str, Any]) -> dict[str, Any]:
     ----------
     schema : mapping
         Of numbers only.
-
-    Returns
-    -------
-    dict
     """
     out = copy.deepcopy(dict(schema))
     tables = ((RANGE_KEYS, ["min", "max"]), (FOLLOW_KEYS, ["same_as"]))

@@ -37,10 +37,6 @@ def load_brief(path: Path | str) -> Brief:
     path : Path or str
         TOML file.
 
-    Returns
-    -------
-    Brief
-
     Raises
     ------
     BadInput
@@ -130,10 +126,6 @@ def open_brief(path: Path | str) -> OpenBrief:
     path : Path or str
         TOML file.
 
-    Returns
-    -------
-    OpenBrief
-
     Raises
     ------
     BadInput
@@ -159,10 +151,6 @@ def brief_of(data: Mapping[str, Any], *, folder: Path) -> OpenBrief:
         Sections by name.
     folder : Path
         What relative paths are relative to; nothing is written there.
-
-    Returns
-    -------
-    OpenBrief
 
     Raises
     ------
@@ -251,10 +239,6 @@ def _bad_toml(path: Path, error: Exception) -> Problem:
 def defaults_in_use(brief: Brief) -> list[tuple[str, Any]]:
     """Every value that the brief leaves to its default, with its dotted key.
 
-    Parameters
-    ----------
-    brief : Brief
-
     Returns
     -------
     list of (str, value)
@@ -283,10 +267,6 @@ def _defaults(model: BaseModel, prefix: str) -> list[tuple[str, Any]]:
 
 def require_for_search(brief: Brief) -> list[Problem]:
     """What a search needs and the brief leaves out; `fit` does without.
-
-    Parameters
-    ----------
-    brief : Brief
 
     Returns
     -------

@@ -86,10 +86,6 @@ def brief_in(brief: Brief, situation: Situation) -> Brief:
     brief : Brief
         With [electrical], [vehicle] and [ride].
     situation : Situation
-
-    Returns
-    -------
-    Brief
     """
     update: dict[str, Any] = {"situation": ()}
     for section, keys in OVERRIDES.items():

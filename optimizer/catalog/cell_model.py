@@ -72,10 +72,6 @@ class CellModelFile(BaseModel):
 def read_cell_model(path: Path) -> tuple[CellModelFile, str]:
     """Read a model file.
 
-    Parameters
-    ----------
-    path : Path
-
     Returns
     -------
     tuple

@@ -30,10 +30,6 @@ def read_cells(path: Path, *, ocv_folder: Path | None = None, sizes_only: bool =
         For the fit, which knows no electricity: no curves are read, and no check sets a cell's energy or
         currents against its size and mass. Each column is checked by itself all the same.
 
-    Returns
-    -------
-    Cells
-
     Raises
     ------
     BadInput

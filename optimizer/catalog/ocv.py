@@ -64,10 +64,6 @@ class OcvCurve:
         ----------
         mean_v : float
             Energy over capacity [V]. Beyond what the ends allow, the nearest that they do.
-
-        Returns
-        -------
-        OcvCurve
         """
         soc = np.unique(np.concatenate([self.soc, [EMPTY_PART, 1.0 - FULL_PART]]))
         ocv = self.at(soc)
@@ -100,10 +96,6 @@ def read_ocv(path: Path, *, name: str = "") -> OcvCurve:
         CSV or Parquet.
     name : str
         What to call it; the file's stem when left out.
-
-    Returns
-    -------
-    OcvCurve
 
     Raises
     ------
@@ -144,10 +136,6 @@ def ocv_curve(chemistry: str, *, folder: Path | None = None) -> OcvCurve:
         Such as "NMC"; the file is <chemistry>.csv or <chemistry>.parquet.
     folder : Path, optional
         The brief's [catalog] ocv folder.
-
-    Returns
-    -------
-    OcvCurve
 
     Raises
     ------

@@ -32,10 +32,6 @@ def read_strips(path: Path) -> Strips:
     path : Path
         CSV or Parquet.
 
-    Returns
-    -------
-    Strips
-
     Raises
     ------
     BadInput
@@ -57,10 +53,6 @@ def read_wires(path: Path) -> Wires:
     ----------
     path : Path
         CSV or Parquet.
-
-    Returns
-    -------
-    Wires
 
     Raises
     ------
@@ -92,10 +84,6 @@ def read_bms(path: Path) -> Bms:
     path : Path
         CSV or Parquet.
 
-    Returns
-    -------
-    Bms
-
     Raises
     ------
     BadInput
@@ -125,10 +113,6 @@ def read_fuses(path: Path) -> Fuses:
     path : Path
         CSV or Parquet.
 
-    Returns
-    -------
-    Fuses
-
     Raises
     ------
     BadInput
@@ -149,10 +133,6 @@ def read_chargers(path: Path) -> Chargers:
     ----------
     path : Path
         CSV or Parquet.
-
-    Returns
-    -------
-    Chargers
 
     Raises
     ------

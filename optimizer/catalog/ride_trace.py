@@ -43,10 +43,6 @@ def read_ride(path: Path) -> Ride:
     path : Path
         CSV or Parquet.
 
-    Returns
-    -------
-    Ride
-
     Raises
     ------
     BadInput

@@ -79,10 +79,6 @@ def read_table(path: Path, *, comments: bool = False) -> Table:
     comments : bool
         Pass over rows below the header that begin with #, too; else they are rows.
 
-    Returns
-    -------
-    Table
-
     Raises
     ------
     BadInput
@@ -110,10 +106,6 @@ def read_bounded(path: Path, *, most: int) -> bytes:
         A regular file: a pipe may never end, a device holds no table.
     most : int
         [byte]
-
-    Returns
-    -------
-    bytes
 
     Raises
     ------

@@ -142,14 +142,6 @@ class DesignFile(_Part):
 def read_design_file(path: Path) -> DesignFile:
     """Read a design.json and check its shape.
 
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    DesignFile
-
     Raises
     ------
     BadInput

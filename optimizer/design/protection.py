@@ -37,17 +37,7 @@ def _in_force(inputs: Inputs) -> Inputs:
 
 
 def broken(space: Space, chosen: Chosen) -> list[str]:
-    """Rules that a design breaks, each with by how much: those of a pinned pack, or of a rule turned off.
-
-    Parameters
-    ----------
-    space : Space
-    chosen : Chosen
-
-    Returns
-    -------
-    list of str
-    """
+    """Rules that a design breaks, each with by how much: those of a pinned pack, or of a rule turned off."""
     inputs = _in_force(space.inputs)
     fuses, wires, size = inputs.fuses, inputs.wires, int(space.size_of[chosen.cell])
     builds = [one for one in space.builds if one.strip == chosen.strip and one.layers == chosen.layers]

@@ -51,11 +51,6 @@ TABLES = ("cells", "strips", "wires", "bms", "fuses", "chargers")
 def survivor(space: Space, chosen: Chosen) -> Survivors:
     """A design that was picked out, as the search keeps its candidates.
 
-    Parameters
-    ----------
-    space : Space
-    chosen : Chosen
-
     Returns
     -------
     Survivors
@@ -89,10 +84,6 @@ def scored(found: Survivors, *, space: Space, constraints: Mapping[str, float | 
     space : Space
     constraints : mapping of name to bound, optional
         The brief's own when left out.
-
-    Returns
-    -------
-    DataFrame
     """
     asked = dict(space.brief.constraints) if constraints is None else constraints
     figures = rows.full_figures(found.block(), space=space)
@@ -133,10 +124,6 @@ def differences(one: Mapping[str, Any], other: Mapping[str, Any]) -> dict[str, t
     ----------
     one, other : mapping
         Rows of fronts.
-
-    Returns
-    -------
-    dict of column to (value, value)
     """
     found = {}
     for name in one:
@@ -282,14 +269,6 @@ def _layout_record(room: str, fill: Fill) -> dict[str, Any]:
 
 def read_design(path: Path) -> tuple[Space, dict[str, Any], dict[str, Any]]:
     """A design.json as a space of one cell, with its choices and its figures as they were written.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    Space, choices, figures
 
     Raises
     ------

@@ -166,10 +166,6 @@ def read_run(folder: Path, *, brief: Path | None = None) -> Run:
     brief : Path, optional
         Where the brief lies now; otherwise where run.json says.
 
-    Returns
-    -------
-    Run
-
     Raises
     ------
     BadInput

@@ -62,10 +62,6 @@ def choose(space: Space, row: Mapping[str, Any]) -> Chosen:
     row : mapping
         At least CHOICES.
 
-    Returns
-    -------
-    Chosen
-
     Raises
     ------
     BadInput

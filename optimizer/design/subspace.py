@@ -110,10 +110,6 @@ def restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True,
     constraints, protection : bool
         Keep the brief's constraints, and its rules of what a fuse protects and breaks.
 
-    Returns
-    -------
-    Inputs
-
     Raises
     ------
     BadInput
@@ -189,10 +185,6 @@ def restricted_space(inputs: Inputs, asked: Asked, *, constraints: bool = True, 
     constraints, protection : bool
         Keep the brief's constraints, and its rules of what a fuse protects and breaks.
 
-    Returns
-    -------
-    Space
-
     Raises
     ------
     BadInput
@@ -218,10 +210,6 @@ def in_conditions(space: Space, **sections: Any) -> Space:
     space : Space
     **sections : brief section
         "vehicle", "ride" or "situation" of the brief; a ride with a trace is the brief's own.
-
-    Returns
-    -------
-    Space
     """
     brief, inputs = space.brief.model_copy(update=sections), space.inputs
     assert brief.ride is not None
@@ -254,10 +242,6 @@ def with_brief(
         Kept in full: no resolution.
     rules_off : sequence of str
         Keys of [protection] to turn off.
-
-    Returns
-    -------
-    Space
     """
     update: dict[str, Any] = {}
     if constraints is not None:

@@ -165,10 +165,6 @@ def chance_of_fit(space: Space, chosen: Chosen, *, draws: int = 1000) -> float:
     space : Space
     chosen : Chosen
     draws : int
-
-    Returns
-    -------
-    float
     """
     cells, cv = space.inputs.cells, space.brief.spread.diameter
     row, chance = int(space.context.cells.row[chosen.cell]), 1.0

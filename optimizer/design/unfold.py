@@ -40,10 +40,6 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
     row : mapping
         A row of the front.
 
-    Returns
-    -------
-    Design
-
     Raises
     ------
     BadInput

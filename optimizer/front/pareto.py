@@ -103,10 +103,6 @@ def hypervolume(points: Floats, *, reference: npt.ArrayLike) -> float:
         Less is better.
     reference : array-like, shape (d,)
 
-    Returns
-    -------
-    float
-
     Notes
     -----
     Source: Fonseca, Paquete and López-Ibáñez, CEC 2006, as implemented by moocore.
@@ -172,10 +168,6 @@ def balanced(points: Floats) -> int:
     ----------
     points : ndarray, shape (n, d)
         At least one row.
-
-    Returns
-    -------
-    int
 
     Notes
     -----

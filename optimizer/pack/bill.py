@@ -241,10 +241,6 @@ def pieces_line(item: str, *, count: ArrayLike, mass_g: ArrayLike, price: ArrayL
         [-]
     mass_g, price : float or ndarray, shape (n,)
         Of one [g], [currency].
-
-    Returns
-    -------
-    Line
     """
     number = np.asarray(count, float)
     return _priced(item, "pcs", number, number * np.asarray(mass_g, float) * 1e-3, price)
@@ -261,10 +257,6 @@ def wire_line(item: str, *, length_mm: ArrayLike, mass_g_per_m: ArrayLike, price
         [mm]
     mass_g_per_m, price_per_m : float or ndarray, shape (n,)
         [g/m], [currency/m]
-
-    Returns
-    -------
-    Line
     """
     metres = np.asarray(length_mm, float) * 1e-3
     return _priced(item, "m", metres, metres * np.asarray(mass_g_per_m, float) * 1e-3, price_per_m)
@@ -279,10 +271,6 @@ def material_line(item: str, *, mass_kg: ArrayLike, price_per_kg: ArrayLike) -> 
         Name of the line.
     mass_kg, price_per_kg : float or ndarray, shape (n,)
         [kg], [currency/kg]
-
-    Returns
-    -------
-    Line
     """
     mass = np.asarray(mass_kg, float)
     return _priced(item, "kg", mass, mass, price_per_kg)

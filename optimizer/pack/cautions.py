@@ -73,10 +73,6 @@ def voltage_class(voltage_v: float) -> Literal["extra-low", "over-60", "over-120
     voltage_v : float
         Highest the pack reaches, at full charge [V].
 
-    Returns
-    -------
-    str
-
     Raises
     ------
     ValueError
@@ -101,10 +97,6 @@ def air_class(energy_wh: float) -> Literal["free", "approval", "forbidden"]:
     ----------
     energy_wh : float
         Nominal voltage times rated capacity [Wh].
-
-    Returns
-    -------
-    str
 
     Raises
     ------
@@ -162,10 +154,6 @@ def pack_cautions(
         published cells have at -10 °C as a multiple of their resistance at 25 °C.
     bms_path : str
         What runs through the BMS, one of optimizer.catalog.types.BMS_PATHS.
-
-    Returns
-    -------
-    tuple of Caution
 
     Raises
     ------

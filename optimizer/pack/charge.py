@@ -70,10 +70,6 @@ def charge_time(
     cell_ohm : ndarray, shape (n, n_soc), optional
         The part of resistance_ohm that is the cell's own, above 0; all of it if left out [ohm].
 
-    Returns
-    -------
-    Charge
-
     Raises
     ------
     ValueError

@@ -239,10 +239,6 @@ def monte_carlo(
     draws_at_once : int
         Draws in one call of the score; no effect on the result.
 
-    Returns
-    -------
-    SpreadResult
-
     Raises
     ------
     ValueError

@@ -31,15 +31,6 @@ def _amount(change: Change, currency: str) -> str:
 
 def switch_words(other: Alternative, *, currency: str) -> str:
     """What an alternative brings and costs, such as "+26 km costs +2.75 kg, +93 EUR, a second box".
-
-    Parameters
-    ----------
-    other : Alternative
-    currency : str
-
-    Returns
-    -------
-    str
     """
     gains = [_amount(change, currency) for change in other.changes if change.better]
     costs = [_amount(change, currency) for change in other.changes if not change.better]

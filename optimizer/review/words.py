@@ -122,10 +122,6 @@ def of_situations(columns: Iterable[object], *, view: str) -> list[str]:
     columns : iterable of str
     view : str
         Letter of the view, see `Figure.views`.
-
-    Returns
-    -------
-    list of str
     """
     names, beside = [str(name) for name in columns], tuple(f"{text}_" for text in IN_SITUATION)
     figures = [name for name in names if split_name(name)[1] and view in FIGURES[name].views]
@@ -140,10 +136,6 @@ def axis_label(column: str, *, currency: str = "") -> str:
     column : str
     currency : str
         Label of prices.
-
-    Returns
-    -------
-    str
     """
     label, unit, _ = describe(column, currency=currency)
     return f"{label} [{unit}]" if unit else label
@@ -158,10 +150,6 @@ def number(value: object, *, decimals: int) -> str:
         Text stays as it is.
     decimals : int
         Digits behind the point.
-
-    Returns
-    -------
-    str
     """
     if value is None:
         return "–"
@@ -185,10 +173,6 @@ def quantity(column: str, value: object, *, currency: str = "") -> str:
     value : object
     currency : str
         Label of prices.
-
-    Returns
-    -------
-    str
     """
     _, unit, decimals = describe(column, currency=currency)
     text = number(value, decimals=decimals)
@@ -197,14 +181,6 @@ def quantity(column: str, value: object, *, currency: str = "") -> str:
 
 def meaning(reason: str) -> str:
     """What an account of a run stands for, such as "does not fit" or "cost_max"; empty where the name says it.
-
-    Parameters
-    ----------
-    reason : str
-
-    Returns
-    -------
-    str
     """
     limit = f"fails the limit on {describe(sided(reason)[0])[0]}" if bounded(reason) else ""
     return MEANING.get(reason, limit)

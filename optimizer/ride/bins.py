@@ -106,10 +106,6 @@ def compress(
     tolerance : float
         Largest relative error of the lap's charge, see CompressedRide.error [-].
 
-    Returns
-    -------
-    CompressedRide
-
     Raises
     ------
     ValueError
@@ -283,10 +279,6 @@ def falls_with_mass(ride: CompressedRide) -> bool:
     A heavier load can make a ride easier: fast and slightly downhill, slowly uphill. The range is certain to
     fall when, at every mass, Σ w·dP/dm over the bins above any power is never below 0 (so the mean of every
     rising convex function of power, such as current, grows with mass), and no critical step eases.
-
-    Parameters
-    ----------
-    ride : CompressedRide
 
     Returns
     -------

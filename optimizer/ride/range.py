@@ -106,11 +106,6 @@ class PackBlock:
 def candidate_table(packs: PackBlock, *, ride: CompressedRide) -> tuple[Ints, Ints, Ints, Floats]:
     """Candidates in one cell's terms, as the kernels read them, checked.
 
-    Parameters
-    ----------
-    packs : PackBlock
-    ride : CompressedRide
-
     Returns
     -------
     cell, series, parallel : ndarray of int, shape (n,)
@@ -200,10 +195,6 @@ def range_block(
         0 ≤ reserve < start ≤ 1 [-].
     intervals : int
         SoC intervals, at least 1 [-].
-
-    Returns
-    -------
-    RangeBlock
 
     Raises
     ------

@@ -88,10 +88,6 @@ def simulate(
     step_max_s : float
         Longest time step, above 0 [s].
 
-    Returns
-    -------
-    RangeBlock
-
     Raises
     ------
     ValueError
@@ -132,10 +128,6 @@ def simulate_trace(
         As in `simulate`.
     points : int
         Most points to return, at least 1 [-].
-
-    Returns
-    -------
-    RideTrace
 
     Raises
     ------

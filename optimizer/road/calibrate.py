@@ -114,10 +114,6 @@ def calibrate(rides: Sequence[Ride], *, road: Road, fit: Sequence[str] = ()) -> 
         The brief's values.
     fit : sequence of str
         Parameters to fit besides CdA, Crr and accessories.
-
-    Returns
-    -------
-    Calibrated
     """
     notes: list[str] = []
     kept: dict[str, str] = {

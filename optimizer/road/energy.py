@@ -96,11 +96,6 @@ class Track:
 def energy_height_m(track: Track, road: Road) -> Floats:
     """Height that the energy tells, from 0 at the first row.
 
-    Parameters
-    ----------
-    track : Track
-    road : Road
-
     Returns
     -------
     ndarray, shape (n,)
@@ -137,10 +132,6 @@ def track_of(ride: Ride, *, road: Road) -> Track:
     ride : Ride
     road : Road
         A first guess, for telling coasting from braking.
-
-    Returns
-    -------
-    Track
     """
     n = len(ride)
     power = power_of(ride)
@@ -160,10 +151,6 @@ def track_of(ride: Ride, *, road: Road) -> Track:
 
 def power_of(ride: Ride) -> Floats | None:
     """Power from the pack, discharge positive, NaN in holes; None where the log has none.
-
-    Parameters
-    ----------
-    ride : Ride
 
     Returns
     -------

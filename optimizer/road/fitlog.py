@@ -30,10 +30,6 @@ def read_fit_log(path: Path, *, progress: Progress = silent) -> RawLog:
     progress : callable
         Told the share that is read.
 
-    Returns
-    -------
-    RawLog
-
     Raises
     ------
     BadInput

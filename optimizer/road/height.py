@@ -64,10 +64,6 @@ def profile(
         Length of way over which to smooth; None finds it from the noise [m].
     closed : bool
         The ride ends where it began.
-
-    Returns
-    -------
-    Profile
     """
     n = len(line)
     raw = line.columns.get("altitude_m")

@@ -214,10 +214,6 @@ def likeliest_noise(stretches: list[Stretch], *, start: Noise) -> Noise:
     ----------
     stretches : list of Stretch
     start : Noise
-
-    Returns
-    -------
-    Noise
     """
 
     def cost(logs: Floats) -> float:

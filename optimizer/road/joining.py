@@ -35,10 +35,6 @@ def joined(pieces: Sequence[Path]) -> Path:
     ----------
     pieces : sequence of Path
         At least one.
-
-    Returns
-    -------
-    Path
     """
     speeds, grades = [pieces[0].speed_m_s], [pieces[0].grade]
     for piece in pieces[1:]:
@@ -57,9 +53,5 @@ def join(rides: Sequence[Ride]) -> Path:
     Parameters
     ----------
     rides : sequence of Ride
-
-    Returns
-    -------
-    Path
     """
     return joined([Path(ride.speed_m_s, ride.grade) for ride in rides for _ in range(ride.weight)])

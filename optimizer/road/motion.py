@@ -69,10 +69,6 @@ def motion(line: Timeline, *, file: str) -> Motion:
     file : str
         For messages.
 
-    Returns
-    -------
-    Motion
-
     Raises
     ------
     BadInput

@@ -115,10 +115,6 @@ def drive(pack: PackModel, load: Floats, *, health: Health, by_power: bool = Fal
         Current, or power with by_power, one a second, discharge positive [A], [W].
     health : Health
     by_power : bool
-
-    Returns
-    -------
-    PackRun
     """
     out = _drive(
         np.ascontiguousarray(load), by_power, pack.ocv_v, pack.r0_ohm, pack.r1_ohm, pack.r2_ohm,
@@ -150,10 +146,6 @@ def explain(pack: PackModel, current_a: Floats, voltage_v: Floats) -> Explained:
     pack : PackModel
     current_a, voltage_v : ndarray, shape (n,)
         [A], [V]; voltage NaN in holes.
-
-    Returns
-    -------
-    Explained
     """
     seen = np.isfinite(voltage_v)
     lost = np.zeros(len(seen) - 1, dtype=bool)

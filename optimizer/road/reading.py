@@ -24,10 +24,6 @@ def read_log(path: Path, *, named: Mapping[str, str] | None = None, progress: Pr
     progress : callable
         Told the share that is read.
 
-    Returns
-    -------
-    RawLog
-
     Raises
     ------
     BadInput

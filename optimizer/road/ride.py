@@ -83,10 +83,6 @@ def clean(log: RawLog, *, height: str = "auto", window_m: float | None = None, p
     pause_s : float
         Stands of this length or more are pauses and cut out [s].
 
-    Returns
-    -------
-    Ride
-
     Raises
     ------
     BadInput

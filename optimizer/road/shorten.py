@@ -58,10 +58,6 @@ def power_w(path: Path, *, vehicle: Vehicle, mass_kg: float) -> Floats:
 def longest_climb(path: Path) -> tuple[float, int, int]:
     """The climb that rises most: its rise, its first and last row.
 
-    Parameters
-    ----------
-    path : Path
-
     Returns
     -------
     (float, int, int)

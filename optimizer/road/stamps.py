@@ -44,10 +44,6 @@ class Stamps:
     def read(self, texts: pd.Series) -> Floats:
         """Seconds of stamps; NaN for what is none.
 
-        Parameters
-        ----------
-        texts : Series of str
-
         Returns
         -------
         ndarray, shape (n,)

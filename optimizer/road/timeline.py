@@ -64,10 +64,6 @@ def timeline(log: RawLog, *, pause_s: float = PAUSE_S) -> Timeline:
     pause_s : float
         Gaps of this length or more are cut out [s].
 
-    Returns
-    -------
-    Timeline
-
     Raises
     ------
     BadInput

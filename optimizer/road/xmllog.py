@@ -45,10 +45,6 @@ def read_xml_log(path: Path, *, progress: Progress = silent) -> RawLog:
     progress : callable
         Told the share that is read.
 
-    Returns
-    -------
-    RawLog
-
     Raises
     ------
     BadInput

@@ -146,10 +146,6 @@ def against_job(asked: Asked, *, say: Say = lambda text: None) -> Held:
     asked : Asked
     say : callable
 
-    Returns
-    -------
-    Held
-
     Raises
     ------
     BadInput
@@ -202,10 +198,6 @@ def pack_model(space: Space, row: Mapping[str, Any]) -> PackModel:
     ----------
     space : Space
     row : mapping
-
-    Returns
-    -------
-    PackModel
     """
     chosen = choose(space, row)
     block, context = design_block(space, chosen), space.context

@@ -114,10 +114,6 @@ def _correlations(result: Calibrated) -> list[str]:
 def block_values(result: Calibrated) -> dict[str, str]:
     """Keys of [vehicle] with their values and standard errors.
 
-    Parameters
-    ----------
-    result : Calibrated
-
     Returns
     -------
     dict of key to TOML text
@@ -143,10 +139,6 @@ def calibrate_job(asked: Asked, *, say: Say = lambda text: None) -> Fitted:
     asked : Asked
     say : callable
         Told of progress.
-
-    Returns
-    -------
-    Fitted
 
     Raises
     ------

@@ -57,16 +57,7 @@ def _csv_bytes(header: Sequence[str], rows: Sequence[Sequence[str]]) -> bytes:
 
 
 def output_files(result: Characterized) -> dict[str, bytes]:
-    """Every file of the output folder by name.
-
-    Parameters
-    ----------
-    result : Characterized
-
-    Returns
-    -------
-    dict of bytes
-    """
+    """Every file of the output folder by name."""
     from optimizer.review.sheets.cell_plot import fit_png
 
     model = result.fit.model
@@ -84,16 +75,7 @@ def output_files(result: Characterized) -> dict[str, bytes]:
 
 
 def free_folder(path: Path) -> Path:
-    """The path, or the first of path-2, path-3, ... that is not there yet.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    Path
-    """
+    """The path, or the first of path-2, path-3, ... that is not there yet."""
     number, free = 1, path
     while free.exists():
         number += 1

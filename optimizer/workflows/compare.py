@@ -67,10 +67,6 @@ def compare_job(a: str, b: str, *, page: Path | None = None) -> Compared:
     page : Path, optional
         Of two runs.
 
-    Returns
-    -------
-    Compared
-
     Raises
     ------
     BadInput

@@ -140,14 +140,6 @@ def _percentiles(values: np.ndarray) -> dict[str, float]:
 def match_job(asked: Asked) -> Done:
     """Match measured cells and write the lists.
 
-    Parameters
-    ----------
-    asked : Asked
-
-    Returns
-    -------
-    Done
-
     Raises
     ------
     BadInput
@@ -237,10 +229,6 @@ def seat_table(matched: Matched, design: Design | None) -> pd.DataFrame:
     ----------
     matched : Matched
     design : Design or None
-
-    Returns
-    -------
-    DataFrame
     """
     places: dict[tuple[int, int], tuple[str, float, float, float, str]] = {}
     for station in design.stations if design is not None else ():
@@ -290,10 +278,6 @@ def measured_block(matched: Matched, cell: str) -> str:
     matched : Matched
     cell : str
         Catalog id; "" leaves a gap to fill in.
-
-    Returns
-    -------
-    str
     """
     mass = matched.cells.values["mass_g"][matched.groups.ravel()]
     lines = [

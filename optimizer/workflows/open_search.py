@@ -43,10 +43,6 @@ def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | N
         The front is the same for any number of workers.
     report : Report, optional
 
-    Returns
-    -------
-    Result
-
     Raises
     ------
     BadInput

@@ -53,10 +53,6 @@ def report(run: Run, *, varied: Path | None = None) -> Written:
     varied : Path, optional
         Folder that `vary` wrote of the same brief; its table stands in the page then.
 
-    Returns
-    -------
-    Written
-
     Raises
     ------
     BadInput
@@ -88,10 +84,6 @@ def page_so_far(folder: Path, progress: str, *, every_s: float) -> Written:
         How far the search is, in a line.
     every_s : float
         After which the page loads itself again [s].
-
-    Returns
-    -------
-    Written
     """
     return _write(read_run(folder), [], {"at_work": {"progress": progress.strip(), "every_s": every_s}})
 

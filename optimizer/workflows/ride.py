@@ -194,10 +194,6 @@ def ride_job(asked: Asked, *, say: Say = lambda text: None) -> Ridden:
     say : callable
         Told of progress in a few words.
 
-    Returns
-    -------
-    Ridden
-
     Raises
     ------
     BadInput

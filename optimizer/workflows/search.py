@@ -44,10 +44,6 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
     how : How, optional
     report : Report, optional
 
-    Returns
-    -------
-    Result
-
     Raises
     ------
     BadInput

@@ -126,10 +126,6 @@ def pick(
     designs : sequence of str
         design_ids to take instead of picking.
 
-    Returns
-    -------
-    DataFrame
-
     Raises
     ------
     BadInput
@@ -174,10 +170,6 @@ def shortlist(run: Run, picked: pd.DataFrame) -> Shortlist:
     run : Run
     picked : DataFrame
         From `pick`.
-
-    Returns
-    -------
-    Shortlist
 
     Raises
     ------

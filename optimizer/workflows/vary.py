@@ -74,10 +74,6 @@ def vary_job(
     say : callable
         Told about each step.
 
-    Returns
-    -------
-    Varied
-
     Raises
     ------
     BadInput

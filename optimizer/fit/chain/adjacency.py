@@ -42,10 +42,6 @@ def lateral_axes(axis: int) -> tuple[int, int]:
     ----------
     axis : int
         0, 1 or 2.
-
-    Returns
-    -------
-    tuple of int
     """
     first, second = (other for other in range(3) if other != axis)
     return first, second
@@ -63,10 +59,6 @@ def neighbours(layout: Layout, *, cell_gap_mm: float) -> Neighbours:
     layout : Layout
     cell_gap_mm : float
         Free distance between neighbouring cells across their axis [mm], at least 0.
-
-    Returns
-    -------
-    Neighbours
 
     Raises
     ------

@@ -92,10 +92,6 @@ def chain(
     seed : int
         Seed of the local search.
 
-    Returns
-    -------
-    Chain
-
     Raises
     ------
     ValueError

@@ -59,10 +59,6 @@ def most_groups(level: Ints, *, parallel: int) -> int:
     parallel : int
         Cells per group.
 
-    Returns
-    -------
-    int
-
     Examples
     --------
     >>> most_groups(np.array([0, 0, 0, 1, 1, 1]), parallel=2)

@@ -91,10 +91,6 @@ def kind_of(layout: Layout, clearance: Clearance, *, parallel: int) -> ModuleKin
     parallel : int
         Cells per group.
 
-    Returns
-    -------
-    ModuleKind
-
     Raises
     ------
     ValueError

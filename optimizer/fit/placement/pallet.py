@@ -88,10 +88,6 @@ def upper_bound(length: float, width: float, a: float, b: float) -> int:
     length, width, a, b : float
         As in `pack_rectangles` [mm].
 
-    Returns
-    -------
-    int
-
     Raises
     ------
     ValueError

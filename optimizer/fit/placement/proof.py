@@ -73,10 +73,6 @@ def prove(layout: Layout, compartment: Compartment, clearance: Clearance) -> Pro
         The one that the layout claims to fit.
     clearance : Clearance
         The gaps that must be kept.
-
-    Returns
-    -------
-    Proof
     """
     faults = _malformed(layout)
     if faults:

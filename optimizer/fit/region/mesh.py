@@ -62,10 +62,6 @@ def read_solid(
     origin_mm : sequence of float
         By how much it is moved [mm].
 
-    Returns
-    -------
-    Solid
-
     Raises
     ------
     BadInput

@@ -156,10 +156,6 @@ def case_volume(layout: Any, *, group: ArrayLike, rules: CaseRules, free: Any = 
     free : callable, optional
         From the span of a case along the cells, low and high [mm], to where it may be, seen along them.
 
-    Returns
-    -------
-    CaseVolume
-
     Raises
     ------
     ValueError

@@ -115,10 +115,6 @@ def build(
     contact_gap_mm : float or ndarray, shape (n,)
         Air left between an outer cell and the case wall that holds it [mm].
 
-    Returns
-    -------
-    Network
-
     Raises
     ------
     ValueError

@@ -75,10 +75,6 @@ def shortest_paths(link_mm: Floats) -> Paths:
     ----------
     link_mm : ndarray, shape (m, m)
         From the end of one compartment to the start of another [mm]; m at most 10.
-
-    Returns
-    -------
-    Paths
     """
     return _paths(np.ascontiguousarray(link_mm, dtype=float).tobytes(), len(link_mm))
 

@@ -34,10 +34,6 @@ def stl_bytes(triangles: npt.NDArray[np.float32], *, header: str = "cellstow, mi
     header : str
         At most 80 bytes are kept.
 
-    Returns
-    -------
-    bytes
-
     Notes
     -----
     Source: the binary form of the stereolithography interface specification (1989), little-endian.
@@ -57,10 +53,6 @@ def three_mf_bytes(parts: Sequence[Part]) -> bytes:
     Parameters
     ----------
     parts : sequence of Part
-
-    Returns
-    -------
-    bytes
 
     Notes
     -----

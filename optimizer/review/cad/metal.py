@@ -29,10 +29,6 @@ def conductor_solid(record: Mapping[str, Any], axis: int, *, grown_mm: float = 0
         Along which the cells lie.
     grown_mm : float
         Larger on every side, for what has to make room for it [mm].
-
-    Returns
-    -------
-    manifold3d.Manifold
     """
     axes, thick = list(lateral_axes(axis)), float(record["thickness_mm"])
     outward = 1.0 if record["face"][0] == "+" else -1.0

@@ -181,10 +181,6 @@ def glb_bytes(found: Sequence[Thing]) -> bytes:
     Parameters
     ----------
     found : sequence of Thing
-
-    Returns
-    -------
-    bytes
     """
     trimesh = _trimesh()
     scene = trimesh.Scene(metadata={"units": "m", "axes": "of the vehicle"})

@@ -27,10 +27,6 @@ def compartment_words(compartment: Section) -> str:
     ----------
     compartment : mapping
         As the brief has it.
-
-    Returns
-    -------
-    str
     """
     ranges = [f"{name} {low:g} to {high:g} mm" for name, low, high in free_words(compartment)]
     if ranges:
@@ -81,10 +77,6 @@ def limit_words(name: str, value: Any, *, currency: str = "") -> str:
     value : float
     currency : str
         Label of prices.
-
-    Returns
-    -------
-    str
     """
     base, side = sided(name)
     base = {"peak_low_power_w": "peak_low_w"}.get(base, base)
@@ -99,10 +91,6 @@ def brief_sentences(brief: Section) -> list[str]:
     ----------
     brief : mapping
         As run.json keeps it.
-
-    Returns
-    -------
-    list of str
     """
     currency = str(brief.get("currency", ""))
     boxes = [compartment_words(c) for c in brief.get("compartment") or ()]

@@ -57,10 +57,6 @@ def plain(headers: Sequence[str], rows: Sequence[Sequence[str]], *, numbers: Seq
     rows : sequence of sequences of str
     numbers : sequence of int
         Columns that hold figures.
-
-    Returns
-    -------
-    Grid
     """
     return Grid(
         tuple(Cell(h, k in numbers) for k, h in enumerate(headers)),
@@ -76,10 +72,6 @@ def of_frame(frame: pd.DataFrame, *, currency: str = "") -> Grid:
     frame : DataFrame
     currency : str
         Label of prices.
-
-    Returns
-    -------
-    Grid
     """
     figures = [kind.kind in "iuf" for kind in frame.dtypes]
     headers = tuple(
@@ -105,10 +97,6 @@ def bill(frame: pd.DataFrame, *, currency: str) -> Grid:
         Columns item, part, quantity, unit, unit_price, mass_g, cost.
     currency : str
         Label of prices.
-
-    Returns
-    -------
-    Grid
     """
     frame = frame.sort_values("mass_g", ascending=False, kind="stable")
     mass, cost = float(frame["mass_g"].sum()), float(frame["cost"].sum())
@@ -173,16 +161,7 @@ def margins(row: Mapping[str, Any], *, currency: str) -> Grid:
 
 
 def tolerances(design: Design) -> Grid:
-    """Gaps that the layout keeps at the cells' largest size: asked for, and proven in each box.
-
-    Parameters
-    ----------
-    design : Design
-
-    Returns
-    -------
-    Grid
-    """
+    """Gaps that the layout keeps at the cells' largest size: asked for, and proven in each box."""
     gap = design.clearance
     rows = []
     for station in design.stations:
@@ -214,10 +193,6 @@ def run_table(run: Mapping[str, Any]) -> Grid:
     ----------
     run : mapping
         Content of run.json.
-
-    Returns
-    -------
-    Grid
     """
     space = run.get("space") or {}
     rows: list[tuple[str, str]] = []
@@ -266,10 +241,6 @@ def varied(steps: Sequence[Mapping[str, Any]], *, currency: str) -> Grid:
         Rows of its table.
     currency : str
         Label of prices.
-
-    Returns
-    -------
-    Grid
     """
     figures = [name.removesuffix("_change") for name in steps[0] if str(name).removesuffix("_change") in OBJECTIVES]
     rows = []
@@ -318,10 +289,6 @@ def rejected(run: Mapping[str, Any]) -> Grid:
     ----------
     run : mapping
         Content of run.json.
-
-    Returns
-    -------
-    Grid
     """
     counts = _counts(run)
     total = float((run.get("space") or {}).get("raw") or sum(counts.values()))

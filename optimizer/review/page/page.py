@@ -57,10 +57,6 @@ def as_json(value: Any) -> str:
     ----------
     value : object
         Plain lists, dicts, texts and numbers.
-
-    Returns
-    -------
-    str
     """
     text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")

@@ -33,10 +33,6 @@ def build_steps(design: Design, *, parts: Sequence[Part] = ()) -> list[Step]:
     design : Design
     parts : sequence of Part
         Printed parts, when they were made.
-
-    Returns
-    -------
-    list of Step
     """
     return [
         _measure(design),
@@ -351,10 +347,6 @@ GENERAL = {
 def cautions(design: Design) -> list[str]:
     """What must be known before the work: the design's own cautions, then what every sheet says besides.
 
-    Parameters
-    ----------
-    design : Design
-
     Returns
     -------
     list of str
@@ -384,10 +376,6 @@ def build_markdown(design: Design, *, parts: Sequence[Part] = ()) -> str:
     design : Design
     parts : sequence of Part
         Printed parts, when they were made.
-
-    Returns
-    -------
-    str
     """
     row = design.row
     lines = [

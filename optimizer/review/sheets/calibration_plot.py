@@ -18,10 +18,6 @@ MOST_LOGS = 4
 def calibration_png(result: Calibrated) -> bytes:
     """A row of panels for each log: height over the way, and residuals with the noise that was found.
 
-    Parameters
-    ----------
-    result : Calibrated
-
     Returns
     -------
     bytes

@@ -15,16 +15,7 @@ if TYPE_CHECKING:
 
 
 def fit_png(result: Characterized) -> bytes:
-    """Four panels as a PNG: discharge curves, resistances, predicted voltage over time, and over charge.
-
-    Parameters
-    ----------
-    result : Characterized
-
-    Returns
-    -------
-    bytes
-    """
+    """Four panels as a PNG: discharge curves, resistances, predicted voltage over time, and over charge."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(12, 8), layout="constrained")

@@ -29,10 +29,6 @@ def ride_plot(design: Design) -> Figure:
     design : Design
         With a simulated ride of at least two rows.
 
-    Returns
-    -------
-    Figure
-
     Raises
     ------
     ValueError
@@ -76,10 +72,6 @@ def speed_plot(ranges: pd.DataFrame, *, names: Mapping[str, str], legal_kmh: Seq
         What each design is called.
     legal_kmh : sequence of float
         [km/h]
-
-    Returns
-    -------
-    Figure
     """
     with look.own_look():
         figure, axes = look.chart(width_mm=180.0, height_mm=85.0)

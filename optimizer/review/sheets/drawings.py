@@ -70,10 +70,6 @@ def panels_of(design: Design, *, station: int) -> list[Panel]:
     design : Design
     station : int
         Which compartment of the design, from 0.
-
-    Returns
-    -------
-    list of Panel
     """
     it = design.stations[station]
     axis = it.layout.axis

@@ -49,14 +49,6 @@ def drawing(design: Design) -> Drawing:
 
     Layers: BOX, KEEP_OUT, CASE, CELL, CELL_EMPTY (positions left over), STRIP_LOW and STRIP_HIGH (strip on
     the face towards the low and the high end of the cell axis), TEXT. Units are millimetres ($INSUNITS 4).
-
-    Parameters
-    ----------
-    design : Design
-
-    Returns
-    -------
-    ezdxf.document.Drawing
     """
     document = new("R2010", units=units.MM)
     for name, colour in LAYERS.items():
@@ -164,16 +156,7 @@ def _text(
 
 
 def dxf_text(design: Design) -> str:
-    """The DXF file's content, the same every time for the same design.
-
-    Parameters
-    ----------
-    design : Design
-
-    Returns
-    -------
-    str
-    """
+    """The DXF file's content, the same every time for the same design."""
     return fixed_text(lambda: drawing(design))
 
 
@@ -190,11 +173,5 @@ def fixed_text(make: Callable[[], Drawing]) -> str:
 
 
 def write_dxf(path: Path, design: Design) -> None:
-    """Write layout.dxf, whole or not at all.
-
-    Parameters
-    ----------
-    path : Path
-    design : Design
-    """
+    """Write layout.dxf, whole or not at all."""
     write_text(path, dxf_text(design))

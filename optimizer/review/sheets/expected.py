@@ -48,16 +48,7 @@ class Voltages:
 
 
 def modules(design: Design) -> list[Module]:
-    """Cases of a design in the order in which the chain passes them.
-
-    Parameters
-    ----------
-    design : Design
-
-    Returns
-    -------
-    list of Module
-    """
+    """Cases of a design in the order in which the chain passes them."""
     found = []
     for place, station in enumerate(design.stations):
         if station.groups == 0:
@@ -104,11 +95,6 @@ def voltages(design: Design, *, groups: int) -> Voltages:
 def taps(design: Design, module: Module) -> list[tuple[str, str, Voltages]]:
     """Balance taps of a case, from its negative end: name, where it is joined, voltage to the first.
 
-    Parameters
-    ----------
-    design : Design
-    module : Module
-
     Returns
     -------
     list of (str, str, Voltages)
@@ -131,10 +117,6 @@ def group_resistance_mohm(design: Design) -> float:
 
 def positive_faces(station: Station) -> list[tuple[int, int, str]]:
     """Which way each used group's positive ends point.
-
-    Parameters
-    ----------
-    station : Station
 
     Returns
     -------

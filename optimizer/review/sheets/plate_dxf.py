@@ -71,17 +71,7 @@ def _plates(design: Design, station: Station, layer: int, side: int) -> list[tup
 
 
 def write_plates(folder: Path, design: Design) -> list[Path]:
-    """Write plates_….dxf for every face that has plates, each whole or not at all.
-
-    Parameters
-    ----------
-    folder : Path
-    design : Design
-
-    Returns
-    -------
-    list of Path
-    """
+    """Write plates_….dxf for every face that has plates, each whole or not at all."""
     written = []
     for station in design.stations:
         axis = AXES[station.layout.axis]

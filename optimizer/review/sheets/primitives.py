@@ -37,10 +37,6 @@ def shape_path(shape: shapely.Geometry) -> Path:
     ----------
     shape : shapely geometry
         Polygons; other parts are left out.
-
-    Returns
-    -------
-    Path
     """
     corners: list[Any] = []
     codes: list[int] = []

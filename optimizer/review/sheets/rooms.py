@@ -23,10 +23,6 @@ def draw_rooms(rooms: Sequence[Compartment]) -> Figure:
     Parameters
     ----------
     rooms : sequence of Compartment
-
-    Returns
-    -------
-    Figure
     """
     from matplotlib.figure import Figure
 

@@ -11,16 +11,7 @@ if TYPE_CHECKING:
 
 
 def settings_steps(design: Design) -> list[Step]:
-    """Settings, what trips first, temperatures after a peak; nothing for a design without them.
-
-    Parameters
-    ----------
-    design : Design
-
-    Returns
-    -------
-    list of Step
-    """
+    """Settings, what trips first, temperatures after a peak; nothing for a design without them."""
     if not design.settings:
         return []
     heads = ("where", "setting", "value", "per cell [V]", "per pack [V]", "after", "remark")

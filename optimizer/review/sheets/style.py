@@ -82,10 +82,6 @@ def sheet(*, width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
     ----------
     width_mm, height_mm : float
         Paper size [mm].
-
-    Returns
-    -------
-    Figure, Axes
     """
     figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH))
     FigureCanvasAgg(figure)
@@ -103,10 +99,6 @@ def chart(*, width_mm: float = 180.0, height_mm: float = 110.0) -> tuple[Figure,
     ----------
     width_mm, height_mm : float
         Figure size [mm].
-
-    Returns
-    -------
-    Figure, Axes
     """
     figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH), layout="constrained")
     FigureCanvasAgg(figure)
@@ -122,10 +114,6 @@ def to_bytes(figure: Figure, *, kind: str, dpi: int = 150) -> bytes:
     kind : {"svg", "png"}
     dpi : int
         Pixels per inch of a PNG.
-
-    Returns
-    -------
-    bytes
     """
     metadata: dict[str, Any] = {"Date": None, "Creator": "cellstow"} if kind == "svg" else {"Software": "cellstow"}
     buffer = io.BytesIO()
@@ -151,10 +139,6 @@ def inline_svg(figure: Figure, *, alt: str) -> str:
     figure : Figure
     alt : str
         What the picture shows, in words.
-
-    Returns
-    -------
-    str
     """
     from html import escape
 

@@ -56,10 +56,6 @@ def tornado(table: pd.DataFrame, *, figures: Sequence[str], title: str, currency
         One column of bars each.
     title : str
     currency : str
-
-    Returns
-    -------
-    Figure
     """
     names = order_by_effect(table, figures=figures)[:MOST_ROWS]
     with look.own_look():

@@ -137,10 +137,6 @@ def levels(station: Station) -> Ints:
     Cells that lie beside each other are of one level, whatever case they are in; a layout counts its layers
     within each case.
 
-    Parameters
-    ----------
-    station : Station
-
     Returns
     -------
     ndarray of int, shape (n,)
@@ -167,10 +163,6 @@ def at_depth(station: Station, keep_out: KeepOut, *, axis: int, layer: int) -> b
         Along which one looks.
     layer : int
         Level of the cells shown; -1 for all.
-
-    Returns
-    -------
-    bool
     """
     shown = station.used if layer < 0 else station.used & (levels(station) == layer)
     middle, half = station.layout.centres_mm[shown, axis], station.layout.extents_mm[shown, axis] / 2.0
@@ -216,10 +208,6 @@ def group_colours(station: Station, *, pairs: Ints, count: int) -> dict[int, int
 
 def directions(station: Station) -> Ints:
     """Which way each position's positive end points along the cell axis.
-
-    Parameters
-    ----------
-    station : Station
 
     Returns
     -------

@@ -27,10 +27,6 @@ def bill_with_totals(bill: pd.DataFrame) -> pd.DataFrame:
     ----------
     bill : DataFrame
         Columns item, part, quantity, unit, unit_price, mass_g, cost.
-
-    Returns
-    -------
-    DataFrame
     """
     import pandas as pd
 

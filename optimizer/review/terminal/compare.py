@@ -20,16 +20,7 @@ MOST_KEYS = 20
 
 
 def runs_text(found: RunsCompared) -> str:
-    """Two runs side by side.
-
-    Parameters
-    ----------
-    found : RunsCompared
-
-    Returns
-    -------
-    str
-    """
+    """Two runs side by side."""
     a, b = found.sides
     currency = a.run.currency
     columns, rows = (*found.objectives, *found.there), []
@@ -77,16 +68,7 @@ def _asked(asked: Mapping[str, tuple[Any, Any]]) -> list[str]:
 
 
 def designs_text(found: DesignsCompared) -> str:
-    """Two designs side by side, with what changes from the first to the second.
-
-    Parameters
-    ----------
-    found : DesignsCompared
-
-    Returns
-    -------
-    str
-    """
+    """Two designs side by side, with what changes from the first to the second."""
     a, b = found.sides
     assert a.row is not None and b.row is not None
     currency = a.run.currency

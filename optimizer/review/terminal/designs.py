@@ -70,10 +70,6 @@ def shortlist_text(
         The verdict's block of lines.
     whole : bool
         Print the cautions that go with every pack in full.
-
-    Returns
-    -------
-    str
     """
     parts = [short_table(frame, objectives=objectives, currency=currency), verdict]
     parts.append("One pack in ten below – one in ten above, by the spread between cells; the weakest group counts:")
@@ -99,10 +95,6 @@ def pinned_text(
     front : DataFrame
     objectives : sequence of str
     currency : str
-
-    Returns
-    -------
-    str
     """
     built = {name: row for name, row in pinned.items() if row is not None}
     lines = [
@@ -149,10 +141,6 @@ def short_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency: str
         With rank and merit.
     objectives : sequence of str
     currency : str
-
-    Returns
-    -------
-    str
     """
     rows = []
     for record in frame.to_dict("records"):
@@ -178,10 +166,6 @@ def tolerance_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency:
         With the columns <objective>_p10, _p90, holds_….
     objectives : sequence of str
     currency : str
-
-    Returns
-    -------
-    str
     """
     chances = [str(name) for name in frame if str(name).startswith("holds_")]
     heads = ["design"]
@@ -218,10 +202,6 @@ def cautions_text(designs: Sequence[Design], *, whole: bool = False) -> str:
     designs : sequence of Design
     whole : bool
         Print those that go with every pack in full.
-
-    Returns
-    -------
-    str
     """
     general = [] if whole else [text for design in designs for text in design.general_cautions]
     return cautions_of({str(design.row["design_id"]): design.cautions for design in designs}, general=general)
@@ -266,10 +246,6 @@ def rescore_text(
     differing : mapping
         From `optimizer.design.rescore.differences`.
     currency : str
-
-    Returns
-    -------
-    str
     """
     columns = facts_of(row)
     lines = []

@@ -240,10 +240,6 @@ def search_summary(result: Result, *, whole: bool = False) -> str:
     result : Result
     whole : bool
         Print the cautions that go with every pack in full.
-
-    Returns
-    -------
-    str
     """
     space = result.run["space"]
     proof = "" if space["unproven"] else " with proof"

@@ -106,10 +106,6 @@ def headers_for(columns: Sequence[str], *, currency: str = "") -> list[str]:
     columns : sequence of str
     currency : str
         Label of prices.
-
-    Returns
-    -------
-    list of str
     """
     found = []
     for column in columns:
@@ -125,10 +121,6 @@ def figures(row: Mapping[str, Any], columns: Sequence[str]) -> list[str]:
     ----------
     row : mapping
     columns : sequence of str
-
-    Returns
-    -------
-    list of str
     """
     return [number(row.get(column), decimals=describe(column)[2]) for column in columns]
 
@@ -192,10 +184,6 @@ def spans(frame: pd.DataFrame, *, columns: Sequence[str], currency: str = "") ->
     columns : sequence of str
     currency : str
         Label of prices.
-
-    Returns
-    -------
-    str
     """
     lines = []
     for column in columns:
@@ -221,10 +209,6 @@ def side_by_side(
         Label of prices.
     width : int, optional
         Most signs in a line; those of the terminal when left out.
-
-    Returns
-    -------
-    str
     """
     lines = []
     for column in columns:

@@ -24,17 +24,7 @@ TELLING = 0.001
 
 
 def vary_text(worth: Worth, *, currency: str) -> str:
-    """The whole answer of `cellstow vary`.
-
-    Parameters
-    ----------
-    worth : Worth
-    currency : str
-
-    Returns
-    -------
-    str
-    """
+    """The whole answer of `cellstow vary`."""
     told = sentences(worth, currency=currency)
     idle = [s.text for s, found in zip(worth.steps, worth.best, strict=True) if found and not tells(worth, found)]
     if idle:
@@ -129,11 +119,6 @@ def _telling(worth: Worth, found: Best, name: str) -> bool:
 def sentences(worth: Worth, *, currency: str) -> list[str]:
     """What each step that changes something does, such as "2 mm more height in the stem holds one more series
     group: +5.1 km range".
-
-    Parameters
-    ----------
-    worth : Worth
-    currency : str
 
     Returns
     -------

@@ -35,10 +35,6 @@ def why_text(answer: Answer, *, objectives: Sequence[str], currency: str, front:
     currency : str
     front : DataFrame or None
         That it was held against.
-
-    Returns
-    -------
-    str
     """
     lines = [f"{answer.asked.text()}:"]
     lines += [f"Not in the run: {note.text}." for note in answer.notes]
@@ -108,10 +104,6 @@ def changes(row: Mapping[Any, Any], other: Mapping[Any, Any], objectives: Sequen
     row, other : mapping
     objectives : sequence of str
     currency : str
-
-    Returns
-    -------
-    str
     """
     return ", ".join(
         f"{step(float(row[name]) - float(other[name]), name, currency)} {describe(name)[0]}" for name in objectives
@@ -136,10 +128,6 @@ def space_text(record: Mapping[str, Any], counts: Sequence[tuple[str, int]]) -> 
         Content of run.json.
     counts : sequence of (str, int)
         From `optimizer.analysis.why.whole_space`.
-
-    Returns
-    -------
-    str
     """
     total = max(sum(count for _, count in counts), 1)
     rows = [[name, f"{count:,}", f"{100 * count / total:.2f} %"] for name, count in counts]

@@ -287,11 +287,6 @@ def ride_steps(trace: Trace, *, vehicle: Vehicle) -> RideSteps:
 
     a = ½·ρ·CdA·mean((v + w)²·v), w the headwind,  b = (crr·g·cos θ + g·sin θ + λ·dv/dt) · mean(v)
 
-    Parameters
-    ----------
-    trace : Trace
-    vehicle : Vehicle
-
     Returns
     -------
     RideSteps

@@ -148,10 +148,6 @@ def trace_from_arrays(time_s: ArrayLike, *, speed_kmh: ArrayLike, grade_pct: Arr
     grade_pct : array_like, shape (n,) or scalar
         Rise over run [%].
 
-    Returns
-    -------
-    Trace
-
     Raises
     ------
     ValueError
