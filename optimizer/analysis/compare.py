@@ -194,7 +194,7 @@ def _runs(a: Side, b: Side, objectives: tuple[str, ...]) -> RunsCompared:
         (a, b), objectives, {why: (pair[0], pair[1]) for why, pair in rows.items()},
         (int(trees[1].beat(points[0]).sum()), int(trees[0].beat(points[1]).sum())), share,
         # Paths say little: whether the files differ is told by their content.
-        brief_differences(*({k: v for k, v in s.run.record["brief"].items() if k != "catalog"} for s in (a, b))),
+        _brief_differences(*({k: v for k, v in s.run.record["brief"].items() if k != "catalog"} for s in (a, b))),
         tuple(name for name in dict.fromkeys([*hashes[0], *hashes[1]]) if hashes[0].get(name) != hashes[1].get(name)),
         exact, tuple(name for name in _asked_there(a, b) if name not in objectives and all(name in f for f in fronts)),
     )  # fmt: skip
@@ -236,26 +236,15 @@ def volume_shares(one: Floats, other: Floats, *, reference: Floats) -> tuple[tup
     return (float(under[0].sum() / both), float(under[1].sum() / both)), False
 
 
-def brief_differences(one: Any, other: Any, *, key: str = "") -> dict[str, tuple[Any, Any]]:
-    """Where two briefs differ, by dotted key; compartments by name.
-
-    Parameters
-    ----------
-    one, other : mapping, list or value
-        As run.json keeps them.
-    key : str
-        Of what is compared.
-
-    >>> brief_differences({"a": {"b": 1, "c": 2}}, {"a": {"b": 1, "c": 3, "d": 4}})
-    {'a.c': (2, 3), 'a.d': (None, 4)}
-    """
+def _brief_differences(one: Any, other: Any, *, key: str = "") -> dict[str, tuple[Any, Any]]:
+    """Where two briefs, as run.json keeps them, differ below a key, by dotted key; compartments by name."""
     if isinstance(one, list) and isinstance(other, list) and _named(one + other):
         one, other = ({item["name"]: item for item in items} for items in (one, other))
     if not (isinstance(one, Mapping) and isinstance(other, Mapping)):
         return {} if one == other else {key: (one, other)}
     found: dict[str, tuple[Any, Any]] = {}
     for name in dict.fromkeys([*one, *other]):
-        found |= brief_differences(one.get(name), other.get(name), key=f"{key}.{name}".lstrip("."))
+        found |= _brief_differences(one.get(name), other.get(name), key=f"{key}.{name}".lstrip("."))
     return found
 
 

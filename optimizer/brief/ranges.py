@@ -167,7 +167,7 @@ class _Reader:
                 self.complain("duplicate-name", item.loc, "has the name of another range", show(item.name))
             names.add(item.name)
         # A faulty range has a name too: whoever follows it is not at fault.
-        names |= {str(t.get("name", automatic_name(at, self.data))) for at, t in found if "same_as" not in t}
+        names |= {str(t.get("name", _automatic_name(at, self.data))) for at, t in found if "same_as" not in t}
         followers = [self._follower(loc, table, names) for loc, table in found if "same_as" in table]
         return Ranges(tuple(known), tuple(item for item in followers if item is not None))
 
@@ -183,7 +183,7 @@ class _Reader:
                 self.complain("range-step", loc, f"must have a step over 0 and up to {high - low:g}", f"{step:g}")
             elif (high - low) / step > MOST_POINTS:
                 self.complain("range-step", loc, f"must have at most {MOST_POINTS:,} values", f"{step:g}")
-        name = table.get("name", automatic_name(loc, self.data))
+        name = table.get("name", _automatic_name(loc, self.data))
         if not isinstance(name, str) or not re.fullmatch(r"[a-z][a-z0-9_]{0,50}_mm", name):
             self.complain("bad-name", loc, "must have a name of a to z, 0 to 9 and _ that ends in _mm", show(name))
         if len(self.problems) > before or low is None or high is None or step is None:
@@ -245,15 +245,10 @@ def _tables(value: Any, loc: Loc = ()) -> Iterator[tuple[Loc, Mapping[str, Any]]
             yield from _tables(inner, (*loc, at))
 
 
-def automatic_name(loc: Loc, data: Mapping[str, Any]) -> str:
+def _automatic_name(loc: Loc, data: Mapping[str, Any]) -> str:
     """Name of a range that has none of its own, such as deck_height_mm or deck_point_3_z_mm.
 
-    Parameters
-    ----------
-    loc : tuple
-        Its place, see `allowed`.
-    data : mapping
-        The brief as parsed.
+    loc: its place, see `allowed`. data: the brief as parsed.
     """
     solid, rest, words = data, loc, []
     while len(rest) > 2 and rest[0] in ("compartment", "keep_out"):

@@ -77,7 +77,7 @@ def command(
     """
     if force and resume:
         raise click.UsageError("--force begins anew, --resume goes on: choose one.")
-    limits = limits_of(budget)
+    limits = _limits_of(budget)
     refresh_s = seconds(refresh, option="--refresh")
 
     from optimizer.commands.progress import Bar
@@ -124,16 +124,13 @@ def seconds(text: str, *, option: str) -> float:
     return float(parts[1]) * UNITS_S[parts[2]]
 
 
-def limits_of(budgets: tuple[str, ...]) -> Limits:
+def _limits_of(budgets: tuple[str, ...]) -> Limits:
     """What `--budget` says: each a time, a number of trials or "no gain".
 
-    >>> limits_of(("8h", "200 trials"))
+    >>> _limits_of(("8h", "200 trials"))
     Limits(time_s=28800.0, trials=200, no_gain=False)
 
-    Raises
-    ------
-    BadInput
-        Code "bad-budget" for each that can't be read, is 0, or says again what another one said.
+    Raises BadInput: Code "bad-budget" for each that can't be read, is 0, or says again what another one said.
     """
     found: dict[str, float | int | bool] = {}
     problems = []

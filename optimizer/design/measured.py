@@ -18,24 +18,13 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 
-def factors_of(
+def _factors_of(
     capacity_ah: Floats, resistance_mohm: Floats, packs: Ints, *, cell_ah: float, cell_mohm: float
 ) -> Factors:
     """What cells of their own values do to packs, as factors on the catalog's.
 
-    Parameters
-    ----------
-    capacity_ah, resistance_mohm : ndarray, shape (n,)
-        Of each cell [Ah], [mΩ].
-    packs : ndarray of int, shape (draws, S, P)
-        Places of the cells.
-    cell_ah, cell_mohm : float
-        The catalog's cell.
-
-    Returns
-    -------
-    Factors
-        Arrays of shape (draws, 1).
+    capacity_ah, resistance_mohm: of each cell [Ah], [mΩ]. packs: places of the cells. cell_ah, cell_mohm: the
+    catalog's cell. Returns Factors: arrays of shape (draws, 1).
     """
     groups = capacity_ah[packs].sum(axis=2)
     admittance = 1.0 / resistance_mohm[packs]
@@ -83,7 +72,7 @@ def matched_range(
     cell = int(space.context.cells.row[chosen.cell])
     rng, flat = np.random.default_rng(0), groups.ravel()
     packs = np.stack([groups, *(rng.permutation(flat).reshape(groups.shape) for _ in range(draws))])
-    factors = factors_of(
+    factors = _factors_of(
         capacity_ah, resistance_mohm, packs, cell_ah=float(space.inputs.cells.capacity_ah[cell]),
         cell_mohm=float(np.median(resistance_mohm[flat])),
     )  # fmt: skip

@@ -46,7 +46,7 @@ def pinned_packs(space: Space) -> dict[str, Pinned | None]:
     """
     found = {}
     for name, pin in space.brief.pins.items():
-        found[name] = find_pinned(space, Asked(**pin.model_dump(exclude={"name"})), name=name)
+        found[name] = _find_pinned(space, Asked(**pin.model_dump(exclude={"name"})), name=name)
     return found
 
 
@@ -109,21 +109,10 @@ class Pinned:
         return {str(name): value for name, value in self.frame.iloc[0].items()}
 
 
-def find_pinned(space: Space, asked: Asked, *, name: str) -> Pinned | None:
+def _find_pinned(space: Space, asked: Asked, *, name: str) -> Pinned | None:
     """The pack that the shortlist would put first of those that leave open only what is not asked for.
 
-    Parameters
-    ----------
-    space : Space
-        Of the whole brief.
-    asked : Asked
-    name : str
-        What the pack is called.
-
-    Returns
-    -------
-    Pinned or None
-        None where no such pack can be built.
+    None where no such pack can be built.
     """
     for constraints, protection in ((True, True), (False, True), (False, False)):
         part = restricted_space(space.inputs, asked, constraints=constraints, protection=protection)

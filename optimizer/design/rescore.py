@@ -48,14 +48,8 @@ NEEDS = "nothing else: the brief, the catalog rows, the curve, the ride and ever
 TABLES = ("cells", "strips", "wires", "bms", "fuses", "chargers")
 
 
-def survivor(space: Space, chosen: Chosen) -> Survivors:
-    """A design that was picked out, as the search keeps its candidates.
-
-    Returns
-    -------
-    Survivors
-        One row; its objectives are left at 0.
-    """
+def _survivor(space: Space, chosen: Chosen) -> Survivors:
+    """A design that was picked out, as the search keeps its candidates: one row, its objectives left at 0."""
     block, _ = harness_of(space, chosen)
     task = chosen.task(space)
     offered = space.fills(task)
@@ -111,7 +105,7 @@ def score_row(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
     BadInput
         When catalogs or fit no longer know what the row names.
     """
-    frame = scored(survivor(space, choose(space, row)), space=space)
+    frame = scored(_survivor(space, choose(space, row)), space=space)
     return {str(name): value for name, value in frame.iloc[0].items()}
 
 

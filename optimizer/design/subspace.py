@@ -98,22 +98,13 @@ def _unknown(file: str, field: str, value: str, known: list[str]) -> Problem:
     return Problem("unknown-part", file, "", field, value, "is not there" + (f"; nearest: {near}" if near else ""))
 
 
-def restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True, protection: bool = True) -> Inputs:
+def _restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True, protection: bool = True) -> Inputs:
     """Inputs that leave open only what is not asked for.
 
     A part that is asked for may be any of its catalog, whatever [vary] says.
 
-    Parameters
-    ----------
-    inputs : Inputs
-    asked : Asked
-    constraints, protection : bool
-        Keep the brief's constraints, and its rules of what a fuse protects and breaks.
-
-    Raises
-    ------
-    BadInput
-        See `asked_problems`.
+    constraints, protection: keep the brief's constraints, and its rules of what a fuse protects and breaks. Raises
+    BadInput: See `asked_problems`.
     """
     problems = asked_problems(inputs, asked)
     if problems:
@@ -190,7 +181,7 @@ def restricted_space(inputs: Inputs, asked: Asked, *, constraints: bool = True, 
     BadInput
         See `asked_problems`.
     """
-    space = make_space(restricted_inputs(inputs, asked, constraints=constraints, protection=protection))
+    space = make_space(_restricted_inputs(inputs, asked, constraints=constraints, protection=protection))
     if asked.split is None:
         return space
     shares = tuple(asked.split.get(room.name, 0) for room in space.rooms)

@@ -103,7 +103,7 @@ def tolerances(
             {name: float(values[k]) for name, values in result.p10.items()},
             {name: float(values[k]) for name, values in result.p90.items()},
             {name.removeprefix("margin_"): float(values[k]) for name, values in result.holds.items()},
-            chance_of_fit(space, each),
+            _chance_of_fit(space, each),
         )
         for k, each in enumerate(chosen)
     ]
@@ -153,18 +153,12 @@ def _context(context: Context, cell: Ints, number: Ints, flat: Mapping[str, Floa
     )  # fmt: skip
 
 
-def chance_of_fit(space: Space, chosen: Chosen, *, draws: int = 1000) -> float:
+def _chance_of_fit(space: Space, chosen: Chosen, *, draws: int = 1000) -> float:
     """Chance that every cell of a design fits where its layout puts it [-].
 
     A catalog's diameter is the largest a cell may have, and the layout counts on it; what [spread] diameter
     draws beyond it takes from the gaps. Neighbours are held to touch at worst: a printed wall between them
     gives way last. Cells that are no cylinders are not drawn.
-
-    Parameters
-    ----------
-    space : Space
-    chosen : Chosen
-    draws : int
     """
     cells, cv = space.inputs.cells, space.brief.spread.diameter
     row, chance = int(space.context.cells.row[chosen.cell]), 1.0

@@ -90,23 +90,11 @@ def motion(line: Timeline, *, file: str) -> Motion:
                      "speed_kmh=NAME")  # fmt: skip
     if not np.any(found.speed_m_s > 0.0):
         raise refuse("no-movement", file, "never moves", found=f"{found.raw_distance_m:.0f} m in the raw log")
-    return replace(found, speed_m_s=within_grip(found.speed_m_s))
+    return replace(found, speed_m_s=_within_grip(found.speed_m_s))
 
 
-def within_grip(speed_m_s: Floats, *, most_m_s2: float = GRIP_M_S2) -> Floats:
-    """Speed that changes by no more than tyres allow, lowered where it does.
-
-    Parameters
-    ----------
-    speed_m_s : ndarray, shape (n,)
-        One value a second [m/s].
-    most_m_s2 : float
-        [m/s²]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-    """
+def _within_grip(speed_m_s: Floats, *, most_m_s2: float = GRIP_M_S2) -> Floats:
+    """Speed [m/s], one value a second, lowered where it changes by more than tyres allow."""
     climb = most_m_s2 * np.arange(len(speed_m_s))
     ahead = np.minimum.accumulate(speed_m_s - climb) + climb
     behind = (np.minimum.accumulate((speed_m_s + climb)[::-1]))[::-1] - climb

@@ -106,21 +106,11 @@ def white_noise(values: Floats) -> float:
     if len(third) < 8:
         return 0.0
     noise = float(np.median(np.abs(third))) / NORMAL_MEDIAN / np.sqrt(THIRD_DIFFERENCE)
-    return float(max(noise, step_of(values) / np.sqrt(12.0)))
+    return float(max(noise, _step_of(values) / np.sqrt(12.0)))
 
 
-def step_of(values: Floats) -> float:
-    """Least step between values that a rounded series takes; 0 for one that is not rounded.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-
-    Returns
-    -------
-    float
-        Unit of the values.
-    """
+def _step_of(values: Floats) -> float:
+    """Least step between values that a rounded series takes, in their unit; 0 for one that is not rounded."""
     known = values[np.isfinite(values)][:20_000]
     levels = np.unique(np.round(known, 9))
     if len(levels) < 2 or len(levels) > 0.5 * len(known):

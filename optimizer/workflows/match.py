@@ -174,7 +174,7 @@ def match_job(asked: Asked) -> Done:
     matched = match(read_measured(asked.measured), series=series, parallel=parallel)
     if design is not None:
         matched = _coolest_for_weakest(matched, design)
-    seats = seat_table(matched, design)
+    seats = _seat_table(matched, design)
     unmatched = _at_random(matched)
     ranges = None
     if space is not None and row is not None:
@@ -222,14 +222,8 @@ def _coolest_for_weakest(matched: Matched, design: Design) -> Matched:
     return replace(matched, groups=placed)
 
 
-def seat_table(matched: Matched, design: Design | None) -> pd.DataFrame:
-    """One row per cell: id, group and seat from 1, its place in the box where a design says it, and its values.
-
-    Parameters
-    ----------
-    matched : Matched
-    design : Design or None
-    """
+def _seat_table(matched: Matched, design: Design | None) -> pd.DataFrame:
+    """One row per cell: id, group and seat from 1, its place in the box where a design says it, and its values."""
     places: dict[tuple[int, int], tuple[str, float, float, float, str]] = {}
     for station in design.stations if design is not None else ():
         for group in range(station.groups):
@@ -270,15 +264,8 @@ def _at_random(matched: Matched) -> np.ndarray:
     return np.array([rng.permutation(values).reshape(shape).sum(axis=1).min() for _ in range(draws)])
 
 
-def measured_block(matched: Matched, cell: str) -> str:
-    """The [measured] table for a brief.
-
-    Parameters
-    ----------
-    matched : Matched
-    cell : str
-        Catalog id; "" leaves a gap to fill in.
-    """
+def _measured_block(matched: Matched, cell: str) -> str:
+    """The [measured] table for a brief; without a catalog id it has a gap to fill in."""
     mass = matched.cells.values["mass_g"][matched.groups.ravel()]
     lines = [
         "[measured]  # for a brief: figures and build sheet are then those of this pack",
@@ -308,7 +295,7 @@ def _write(folder: Path, matched: Matched, seats: pd.DataFrame, design: Design |
     )
     texts: Mapping[str, str] = {
         "seats.csv": csv_text(seats), "groups.csv": csv_text(groups), "left.csv": csv_text(back),
-        "measured.toml": measured_block(matched, cell),
+        "measured.toml": _measured_block(matched, cell),
     }  # fmt: skip
     pictures = {"seats.png": seats_png(seats, design), "labels.pdf": labels_pdf(seats)}
     for name, text in texts.items():

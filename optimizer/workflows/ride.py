@@ -199,7 +199,7 @@ def ride_job(asked: Asked, *, say: Say = lambda text: None) -> Ridden:
     BadInput
         With the problems of all logs.
     """
-    vehicle, mass_kg, power_of = vehicle_of(asked.brief)
+    vehicle, mass_kg, power_of = _vehicle_of(asked.brief)
     if asked.weights and len(asked.weights) != len(asked.logs):
         text = f"must be given once for each of the {len(asked.logs)} logs, or not at all"
         raise BadInput([Problem("weights", "--weight", expected=text, found=str(len(asked.weights)))])
@@ -222,18 +222,8 @@ def ride_job(asked: Asked, *, say: Say = lambda text: None) -> Ridden:
     return Ridden(tuple(made), tuple(written))
 
 
-def vehicle_of(brief: Path | None) -> tuple[Vehicle, float, str]:
-    """Vehicle and mass that power is estimated for, and whose they are.
-
-    Parameters
-    ----------
-    brief : Path or None
-
-    Returns
-    -------
-    Vehicle, float, str
-        Mass without a pack [kg].
-    """
+def _vehicle_of(brief: Path | None) -> tuple[Vehicle, float, str]:
+    """Vehicle and mass without a pack [kg] that power is estimated for, and whose they are."""
     if brief is None:
         told = f"estimated for a stand-in: {STAND_IN_KG:g} kg, CdA {STAND_IN.cda_m2:g} m², Crr {STAND_IN.crr:g}"
         return STAND_IN, STAND_IN_KG, told + " (--brief gives yours)"

@@ -117,20 +117,10 @@ def clusters(values: Floats, *, gap: float) -> Ints:
     return rank
 
 
-def bandings(values: Floats, *, pitch_mm: float, parallel: int) -> list[Ints]:
+def _bandings(values: Floats, *, pitch_mm: float, parallel: int) -> list[Ints]:
     """Ways to cut the width of a region into bands: by rows where there are rows, else by width and by count.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        Coordinate across the bands [mm].
-    pitch_mm : float
-    parallel : int
-
-    Returns
-    -------
-    list of ndarray of int, shape (n,)
-        Band of each cell, from 0.
+    values: coordinate across the bands [mm]. Returns list of ndarray of int, shape (n,): band of each cell, from 0.
     """
     row = clusters(values, gap=0.25 * pitch_mm)
     rows = int(row.max()) + 1
@@ -174,7 +164,7 @@ def sweep_orders(region: Region, *, parallel: int, regular: bool) -> Iterator[tu
         turn = np.deg2rad(angle)
         along = region.across_mm @ np.array([np.cos(turn), np.sin(turn)])
         across = region.across_mm @ np.array([-np.sin(turn), np.cos(turn)])
-        bands = bandings(across, pitch_mm=region.pitch_mm, parallel=parallel)
+        bands = _bandings(across, pitch_mm=region.pitch_mm, parallel=parallel)
         stack = max(BATCH // (16 * region.cells), 1)
         for start in range(0, len(bands), stack):
             some = np.array(bands[start : start + stack])

@@ -81,7 +81,7 @@ def upper_bound(length: float, width: float, a: float, b: float) -> int:
 
         ⌊(L·W − max over s in {a, b} of min(r·t, (s − r)·(s − t))) / (a·b)⌋,  r = L mod s, t = W mod s
 
-    and the linear programme over partitions (see `partition_bound`).
+    and the linear programme over partitions (see `_partition_bound`).
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def upper_bound(length: float, width: float, a: float, b: float) -> int:
     if min(sums) == 0 or max(sums) < long:
         return 0
     barnes = int(fiveblock.bounds(np.array(sums), short, long)[0, 1])
-    return min(barnes, partition_bound(*(side / fiveblock.UNITS_PER_MM for side in (*sums, short, long))))
+    return min(barnes, _partition_bound(*(side / fiveblock.UNITS_PER_MM for side in (*sums, short, long))))
 
 
 def partitions(length: float, a: float, b: float) -> Floats:
@@ -116,7 +116,7 @@ def partitions(length: float, a: float, b: float) -> Floats:
     return np.column_stack([i, np.floor((length - i * a) / b + 1e-9)])
 
 
-def partition_bound(length: float, width: float, a: float, b: float) -> int:
+def _partition_bound(length: float, width: float, a: float, b: float) -> int:
     """Bound from what each straight line through a packing can cross.
 
     A line along x crosses i boxes lying (a along x) and j standing ones, i·a + j·b ≤ L; averaged over all

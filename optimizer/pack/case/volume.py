@@ -38,7 +38,7 @@ from optimizer.pack.case.outline import (
     tray_outlines,
 )
 
-__all__ = ["END_STACK_MM", "CaseRules", "CaseVolume", "case_volume", "cases_of", "details"]
+__all__ = ["END_STACK_MM", "CaseRules", "CaseVolume", "case_volume", "cases_of"]
 
 #: Distance of the lines on which areas are measured [mm].
 LINE_MM = 0.2
@@ -265,7 +265,7 @@ def _one(
     if held and not rules.webbed:
         # In an open frame cells may leave no room between wall and bores; rings always do.
         held = min(len(spread(boss_room(outer, seats, rules))) * number, held)
-    body_more, cover_more = details(
+    body_more, cover_more = _details(
         rules, cells=len(used), groups=len(np.unique(used)), bodies=number, feet=not modular, fasteners=held
     )
     around = float(outer.length)
@@ -278,7 +278,7 @@ def _one(
     return np.array([volume, around * height, screws, number, face])
 
 
-def details(
+def _details(
     rules: CaseRules, *, cells: int, groups: int, bodies: int, feet: bool, fasteners: int
 ) -> tuple[float, float]:
     """What bosses, feet and slots add to a body, and pegs, holes and marks to one cover [mm³].
@@ -286,19 +286,8 @@ def details(
     A boss counts with the part of its disc that stands free of wall and ring, as measured on packs of all kinds;
     marks with both strokes of a plus on one cover and one of a minus on the other.
 
-    Parameters
-    ----------
-    rules : CaseRules
-    cells, groups, bodies : int
-        In the case; pieces of its body.
-    feet : bool
-        Whether it stands by itself in its compartment; modules hold each other.
-    fasteners : int
-        Of one cover.
-
-    Returns
-    -------
-    body_mm3, cover_mm3 : float
+    cells, groups, bodies: in the case; pieces of its body. feet: whether it stands by itself in its compartment;
+    modules hold each other. fasteners: of one cover. Returns body_mm3, cover_mm3 : float.
     """
     body = cover = 0.0
     if fasteners:

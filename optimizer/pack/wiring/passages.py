@@ -139,15 +139,10 @@ class Links:
     passages: tuple[Passage, ...] = ()
 
 
-def hubs_of(rooms: Sequence[Compartment], passages: Sequence[Passage], board: Board | None) -> list[Floats]:
+def _hubs_of(rooms: Sequence[Compartment], passages: Sequence[Passage], board: Board | None) -> list[Floats]:
     """Hub of each compartment in its own axes [mm], see legs.py.
 
-    Parameters
-    ----------
-    rooms : sequence of Compartment
-    passages : sequence of Passage
-    board : (int, point), optional
-        Compartment of a board that has a body, and its connectors in that one's axes [mm].
+    board: compartment of a board that has a body, and its connectors in that one's axes [mm].
     """
     found = []
     for k, room in enumerate(rooms):
@@ -175,10 +170,10 @@ def links_of(rooms: Sequence[Compartment], passages: Sequence[Passage] = (), boa
     rooms : sequence of Compartment
     passages : sequence of Passage, optional
     board : (int, point), optional
-        As for `hubs_of`.
+        As for `_hubs_of`.
     """
     count = len(rooms)
-    hubs = hubs_of(rooms, passages, board)
+    hubs = _hubs_of(rooms, passages, board)
     ends = [(p.rooms[side], p.mouths_mm[side]) for p in passages for side in (0, 1)]
     mouths = [(k, from_vehicle(rooms[k], at)) for k, at in ends]
     where = np.array([*range(count), *(k for k, _ in mouths)])

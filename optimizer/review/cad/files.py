@@ -24,18 +24,9 @@ EPOCH = (1980, 1, 1, 0, 0, 0)
 APART_MM = 10.0
 
 
-def stl_bytes(triangles: npt.NDArray[np.float32], *, header: str = "cellstow, millimetres") -> bytes:
+def _stl_bytes(triangles: npt.NDArray[np.float32], *, header: str = "cellstow, millimetres") -> bytes:
     """Triangles as a binary STL file: 80 bytes of text, their number, then normal and corners of each.
 
-    Parameters
-    ----------
-    triangles : ndarray of float32, shape (n, 3, 3)
-        [mm]
-    header : str
-        At most 80 bytes are kept.
-
-    Notes
-    -----
     Source: the binary form of the stereolithography interface specification (1989), little-endian.
     """
     normal = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
@@ -47,15 +38,9 @@ def stl_bytes(triangles: npt.NDArray[np.float32], *, header: str = "cellstow, mi
     return header.encode("ascii", "replace")[:80].ljust(80, b" ") + count + record.tobytes()
 
 
-def three_mf_bytes(parts: Sequence[Part]) -> bytes:
+def _three_mf_bytes(parts: Sequence[Part]) -> bytes:
     """Each distinct part once as a named object in millimetres, side by side on the plate.
 
-    Parameters
-    ----------
-    parts : sequence of Part
-
-    Notes
-    -----
     Source: 3MF core specification 1.3 (3MF Consortium): a package of [Content_Types].xml, _rels/.rels and a model.
     """
     objects, items, left = [], [], 0.0
@@ -116,8 +101,8 @@ def write_cases(folder: Path, design: Design, *, parts: Sequence[Part] | None = 
         "…_x2.stl" is to be printed twice.
     """
     made = case_parts(design) if parts is None else parts
-    content = {folder / f"{title_of(part)}.stl": stl_bytes(part.triangles()) for part in made}
-    content[folder / "cases.3mf"] = three_mf_bytes(made)
+    content = {folder / f"{title_of(part)}.stl": _stl_bytes(part.triangles()) for part in made}
+    content[folder / "cases.3mf"] = _three_mf_bytes(made)
     for path, data in content.items():
         write_bytes(path, data)
     return list(content)

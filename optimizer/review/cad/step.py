@@ -109,7 +109,7 @@ def solid_of(thing: Thing) -> Any:
     corners = np.asarray(mesh.vert_properties, dtype=float)[:, :3]
     sides = np.asarray(mesh.tri_verts, dtype=np.int64)
     volume = float(thing.solid.volume())
-    for loops in (facets(corners, sides), [[side] for side in sides]):
+    for loops in (_facets(corners, sides), [[side] for side in sides]):
         made = _sewn(corners, loops)
         if made is not None and abs(_volume(made) - volume) < 1e-4 * volume:
             return made
@@ -132,18 +132,10 @@ def _volume(shape: Any) -> float:
     return abs(float(found.Mass()))
 
 
-def facets(corners: Floats, sides: Ints) -> list[list[Ints]]:
+def _facets(corners: Floats, sides: Ints) -> list[list[Ints]]:
     """Neighbouring triangles of one plane as one face: its outline and its holes, each a loop of corners.
 
-    Parameters
-    ----------
-    corners : ndarray, shape (n, 3)
-    sides : ndarray of int, shape (m, 3)
-
-    Returns
-    -------
-    list of list of ndarray of int
-        Outline first. A face whose outline meets itself is left as triangles.
+    Returns list of list of ndarray of int: outline first. A face whose outline meets itself is left as triangles.
     """
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components

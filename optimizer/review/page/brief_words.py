@@ -20,14 +20,8 @@ def joined(parts: Sequence[str]) -> str:
     return f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
-def compartment_words(compartment: Section) -> str:
-    """A compartment with its size, such as "stem (box, 310 × 62 × 62 mm)".
-
-    Parameters
-    ----------
-    compartment : mapping
-        As the brief has it.
-    """
+def _compartment_words(compartment: Section) -> str:
+    """A compartment with its size, such as "stem (box, 310 × 62 × 62 mm)"."""
     ranges = [f"{name} {low:g} to {high:g} mm" for name, low, high in free_words(compartment)]
     if ranges:
         fixed = [f"{name[:-3]} {value:g} mm" for name, value in compartment.items() if name in SIDES and _plain(value)]
@@ -67,17 +61,8 @@ def free_words(part: Any, *, key: str = "") -> list[tuple[str, float, float]]:
     return []
 
 
-def limit_words(name: str, value: Any, *, currency: str = "") -> str:
-    """A limit, such as "range at least 25.0 km".
-
-    Parameters
-    ----------
-    name : str
-        Key of the brief's constraints; ends in _min or _max.
-    value : float
-    currency : str
-        Label of prices.
-    """
+def _limit_words(name: str, value: Any, *, currency: str = "") -> str:
+    """A limit by its key of the brief's constraints, such as "range at least 25.0 km"."""
     base, side = sided(name)
     base = {"peak_low_power_w": "peak_low_w"}.get(base, base)
     kind = "at least" if side == "min" else "at most"
@@ -93,7 +78,7 @@ def brief_sentences(brief: Section) -> list[str]:
         As run.json keeps it.
     """
     currency = str(brief.get("currency", ""))
-    boxes = [compartment_words(c) for c in brief.get("compartment") or ()]
+    boxes = [_compartment_words(c) for c in brief.get("compartment") or ()]
     found = []
     if boxes:
         found.append(f"The battery must fit into {joined(boxes)}.")
@@ -102,7 +87,7 @@ def brief_sentences(brief: Section) -> list[str]:
     found += [f"Situation {situation_words(each)}." for each in brief.get("situation") or ()]
     limits = {k: v for k, v in (brief.get("constraints") or {}).items() if v is not None}
     if limits:
-        words = [limit_words(k, v, currency=currency) for k, v in limits.items()]
+        words = [_limit_words(k, v, currency=currency) for k, v in limits.items()]
         found.append(f"Limits: {joined(words)}.")
     use = (brief.get("objectives") or {}).get("use")
     if use:

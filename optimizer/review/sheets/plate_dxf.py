@@ -30,23 +30,8 @@ if TYPE_CHECKING:
 TEXT_MM = 3.0
 
 
-def face_drawing(design: Design, station: Station, *, layer: int, side: int) -> Drawing:
-    """Plates of one face.
-
-    Parameters
-    ----------
-    design : Design
-    station : Station
-    layer : int
-        From 0.
-    side : int
-        +1 for the face towards the axis's positive end, -1 for the other.
-
-    Returns
-    -------
-    ezdxf.document.Drawing
-        In millimetres.
-    """
+def _face_drawing(design: Design, station: Station, *, layer: int, side: int) -> Drawing:
+    """Plates of one face in millimetres; side is +1 for the face towards the axis's positive end, -1 for the other."""
     document = new("R2010", units=units.MM)
     document.layers.add("TEXT", color=2)
     space = document.modelspace()
@@ -80,6 +65,6 @@ def write_plates(folder: Path, design: Design) -> list[Path]:
                 if _plates(design, station, layer, side):
                     name = f"plates_{station.compartment.name}_layer{layer + 1}_{axis}_{end}.dxf"
                     written.append(folder / name.replace(" ", "_"))
-                    make = partial(face_drawing, design, station, layer=layer, side=side)
+                    make = partial(_face_drawing, design, station, layer=layer, side=side)
                     write_text(written[-1], fixed_text(make))
     return written

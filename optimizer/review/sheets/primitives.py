@@ -30,13 +30,10 @@ EMPTY: dict[str, Any] = {
 }
 
 
-def shape_path(shape: shapely.Geometry) -> Path:
+def _shape_path(shape: shapely.Geometry) -> Path:
     """A plane shape with its holes as a drawing path.
 
-    Parameters
-    ----------
-    shape : shapely geometry
-        Polygons; other parts are left out.
+    shape: polygons; other parts are left out.
     """
     corners: list[Any] = []
     codes: list[int] = []
@@ -53,7 +50,7 @@ def shape_path(shape: shapely.Geometry) -> Path:
 def fill(axes: Axes, shape: shapely.Geometry, **style: Any) -> None:
     """Put a plane shape on the sheet; style as matplotlib's patches take it."""
     if not shape.is_empty:
-        axes.add_artist(PathPatch(shape_path(shape), **style))
+        axes.add_artist(PathPatch(_shape_path(shape), **style))
 
 
 def cell(axes: Axes, shape: Polygon, *, round_cell: bool, **style: Any) -> None:

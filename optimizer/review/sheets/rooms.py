@@ -17,13 +17,8 @@ if TYPE_CHECKING:
     from optimizer.fit.region.compartment import Compartment
 
 
-def draw_rooms(rooms: Sequence[Compartment]) -> Figure:
-    """Each compartment in a row, seen along x, y and z.
-
-    Parameters
-    ----------
-    rooms : sequence of Compartment
-    """
+def _draw_rooms(rooms: Sequence[Compartment]) -> Figure:
+    """Each compartment in a row, seen along x, y and z."""
     from matplotlib.figure import Figure
 
     sheet = Figure(figsize=(10.0, 3.1 * len(rooms)), layout="constrained")
@@ -59,4 +54,4 @@ def _view(axes: Any, room: Compartment, view: View) -> None:
 
 def write_rooms(path: Path, rooms: Sequence[Compartment]) -> None:
     """Write the picture as PNG or SVG, by the ending."""
-    style.save(draw_rooms(rooms), path)
+    style.save(_draw_rooms(rooms), path)

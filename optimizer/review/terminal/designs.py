@@ -71,13 +71,13 @@ def shortlist_text(
     whole : bool
         Print the cautions that go with every pack in full.
     """
-    parts = [short_table(frame, objectives=objectives, currency=currency), verdict]
+    parts = [_short_table(frame, objectives=objectives, currency=currency), verdict]
     parts.append("One pack in ten below – one in ten above, by the spread between cells; the weakest group counts:")
-    parts.append(tolerance_table(frame, objectives=objectives, currency=currency))
+    parts.append(_tolerance_table(frame, objectives=objectives, currency=currency))
     if pinned:
         rows = {name: None if each is None else each.row for name, each in pinned.items()}
         parts.append(pinned_text(rows, front, objectives=objectives, currency=currency))
-    parts.append(cautions_text([*designs, *(each for each in pinned.values() if each is not None)], whole=whole))
+    parts.append(_cautions_text([*designs, *(each for each in pinned.values() if each is not None)], whole=whole))
     written = f"Written: {folder / 'shortlist.csv'}, .parquet, and {folder / 'designs'}/…"
     parts.append(f"{written}\nNext: cellstow report {shlex.quote(str(folder))}")
     return "\n\n".join(parts)
@@ -132,16 +132,8 @@ def _beside_front(
     return lines
 
 
-def short_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "") -> str:
-    """A shortlist, one line per design, with ids in full: they are what the next command is given.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        With rank and merit.
-    objectives : sequence of str
-    currency : str
-    """
+def _short_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "") -> str:
+    """A shortlist, one line per design, with ids in full: they are what the next command is given."""
     rows = []
     for record in frame.to_dict("records"):
         pack = f"{record['series']}S{record['parallel']}P {record['cell_id']}"
@@ -157,16 +149,8 @@ def short_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency: str
     return f"{table}\n\nThe box of each:\n\n{text_table(['design', *sizes], chosen)}"
 
 
-def tolerance_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "") -> str:
-    """Percentiles of the objectives and chances of the constraints, one line per design.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        With the columns <objective>_p10, _p90, holds_….
-    objectives : sequence of str
-    currency : str
-    """
+def _tolerance_table(frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "") -> str:
+    """Percentiles (<objective>_p10, _p90) and chances of the constraints (holds_…), one line per design."""
     chances = [str(name) for name in frame if str(name).startswith("holds_")]
     heads = ["design"]
     for name in objectives:
@@ -194,15 +178,8 @@ def _chance(value: float) -> str:
     return f"{percent:.0f} %" if percent in (0.0, 100.0) else f"{percent:.1f} %"
 
 
-def cautions_text(designs: Sequence[Design], *, whole: bool = False) -> str:
-    """Every caution once, with the designs it holds for where it does not hold for all.
-
-    Parameters
-    ----------
-    designs : sequence of Design
-    whole : bool
-        Print those that go with every pack in full.
-    """
+def _cautions_text(designs: Sequence[Design], *, whole: bool = False) -> str:
+    """Every caution once, with the designs it holds for where it does not hold for all; whole: nothing is cut."""
     general = [] if whole else [text for design in designs for text in design.general_cautions]
     return cautions_of({str(design.row["design_id"]): design.cautions for design in designs}, general=general)
 

@@ -82,22 +82,10 @@ def motor_current_a(force_n: ArrayLike, *, motor: Motor) -> Floats:
     return np.asarray(force_n, dtype=np.float64) * motor.speed_per_volt_m_s
 
 
-def steady_force_n(
+def _steady_force_n(
     speed_m_s: ArrayLike, *, mass_kg: ArrayLike, vehicle: Vehicle, grade: ArrayLike = 0.0
 ) -> Floats:
-    """Force at the wheel's rim at constant speed: drag, rolling and grade.
-
-    Parameters
-    ----------
-    speed_m_s, mass_kg, grade : array_like
-        [m/s], [kg], [-]
-    vehicle : Vehicle
-
-    Returns
-    -------
-    ndarray
-        [N], arguments broadcast.
-    """
+    """Force at the wheel's rim at constant speed: drag, rolling and grade [N]; arguments broadcast."""
     speed, mass, slope = (np.asarray(value, dtype=np.float64) for value in (speed_m_s, mass_kg, grade))
     drag = drag_force_n(
         speed, cda_m2=vehicle.cda_m2, density_kg_m3=vehicle.density_kg_m3, headwind_m_s=vehicle.headwind_m_s
@@ -155,7 +143,7 @@ def top_speed_kmh(
     for _ in range(BISECTIONS):
         middle = 0.5 * (low + high)
         current = motor_current_a(
-            steady_force_n(middle, mass_kg=mass, vehicle=vehicle, grade=slope), motor=motor
+            _steady_force_n(middle, mass_kg=mass, vehicle=vehicle, grade=slope), motor=motor
         )
         left = volts - ohms * (current + vehicle.accessory_w / volts)
         enough = left >= middle / motor.speed_per_volt_m_s + motor.resistance_ohm * current

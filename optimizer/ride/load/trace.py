@@ -39,7 +39,7 @@ class Trace:
     grade: Floats
 
     def __post_init__(self) -> None:
-        faults = trace_faults(self.time_s, speed_m_s=self.speed_m_s, grade=self.grade)
+        faults = _trace_faults(self.time_s, speed_m_s=self.speed_m_s, grade=self.grade)
         if faults:
             raise ValueError("; ".join(faults))
 
@@ -101,18 +101,10 @@ class Trace:
         return float(self.speed_m_s.max()) * KMH_PER_M_S
 
 
-def trace_faults(time_s: Floats, *, speed_m_s: Floats, grade: Floats) -> list[str]:
+def _trace_faults(time_s: Floats, *, speed_m_s: Floats, grade: Floats) -> list[str]:
     """What is wrong with a ride, one line per fault, with the first point it concerns.
 
-    Parameters
-    ----------
-    time_s, speed_m_s, grade : ndarray, shape (n,)
-        As in Trace [s], [m/s], [-].
-
-    Returns
-    -------
-    list of str
-        Empty when the ride is sound.
+    time_s, speed_m_s, grade: as in Trace [s], [m/s], [-]. Returns list of str: empty when the ride is sound.
     """
     if not len(time_s) == len(speed_m_s) == len(grade):
         return [f"time, speed and grade differ in length: {len(time_s)}, {len(speed_m_s)}, {len(grade)}"]
