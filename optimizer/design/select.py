@@ -191,7 +191,7 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
     lines = [
         *_cell_lines(space, chosen),
         *_conductor_lines(space, chosen, block),
-        bill.material_line("case", mass_kg=case_kg, price_per_kg=rules.case_price_per_kg),
+        bill.priced("case", "kg", case_kg, mass_kg=case_kg, price=rules.case_price_per_kg),
         bill.pieces_line(
             "cover screw with insert", count=metric(chosen, "case_fasteners"), mass_g=printed.screw_g,
             price=printed.screw_price,
@@ -210,7 +210,7 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
     walls = space.brief.box
     if walls is not None:
         lines += [
-            bill.material_line(f"box of {name}", mass_kg=mass_kg, price_per_kg=walls.price_per_kg)
+            bill.priced(f"box of {name}", "kg", mass_kg, mass_kg=mass_kg, price=walls.price_per_kg)
             for name, mass_kg in box_walls(space.brief, space.rooms).items()
         ]
     return lines
@@ -263,20 +263,13 @@ def _conductor_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[
     if build.way.form == SHEET:
         cut_mm = metric(chosen, f"{build.way.name}:cut_mm") * build.stacked
         metal = [
-            bill.area_line("sheet", area_mm2=bought_mm2, mass_kg=stock["kg"], price_per_mm2=build.cost_per_mm2),
+            bill.priced("sheet", "m²", bought_mm2 * 1e-6, mass_kg=float(stock["kg"]), price=build.cost_per_mm2 * 1e6),
             bill.wire_line("cutting", length_mm=cut_mm, mass_g_per_m=0.0, price_per_m=build.cut_cost_per_mm * 1e3),
         ]
     else:
-        metal = [
-            bill.strip_line(
-                bought_mm2 / build.width_mm,
-                width_mm=build.width_mm,
-                thickness_mm=build.thickness_mm,
-                layers=1,
-                density_kg_m3=strips.density_kg_m3[chosen.strip],
-                price_per_m=strips.price_per_m[chosen.strip],
-            )
-        ]
+        metres, section_m2 = bought_mm2 / build.width_mm * 1e-3, build.width_mm * build.thickness_mm * 1e-6
+        mass_kg = metres * section_m2 * strips.density_kg_m3[chosen.strip]
+        metal = [bill.priced("strip", "m", metres, mass_kg=mass_kg, price=strips.price_per_m[chosen.strip])]
     runs = {
         "power wire": (chosen.wire, block.power_length_mm[0]),
         "balance and sensor wire": (lead, block.balance_length_mm[0] + block.sensor_length_mm[0]),
@@ -325,8 +318,8 @@ def design_block(space: Space, chosen: Chosen) -> Block:
         series=np.array([chosen.series]),
         parallel=np.array([chosen.parallel]),
         extra_ohm=np.array([plates_ohm + wire_ohm + others * 1e-3]),
-        parts_kg=np.array([float(mass)]) - number * space.context.cells.mass_kg[cell],
-        parts_cost=np.array([float(cost)]) - spent,
+        parts_kg=np.array([mass]) - number * space.context.cells.mass_kg[cell],
+        parts_cost=np.array([cost]) - spent,
         cells_cost=spent,
         peak_cap_a=np.array([caps["neg_peak_a"]]),
         continuous_cap_a=np.array([caps["neg_continuous_a"]]),

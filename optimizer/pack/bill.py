@@ -1,4 +1,4 @@
-"""What a pack weighs and costs, line by line, for many candidates at once or for one as a table.
+"""What a pack weighs and costs, line by line, and what cells cost with their spares and price breaks.
 
 Totals are sums of lines and nothing else, so that every total can be audited.
 """
@@ -17,9 +17,9 @@ from optimizer.base.arrays import Floats, same_kind
 COLUMNS = ("item", "part", "quantity", "unit", "unit_price", "mass_g", "cost")
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Line:
-    """One line of the bill for every candidate.
+    """One line of a pack's bill.
 
     Parameters
     ----------
@@ -27,18 +27,17 @@ class Line:
         What it is: "cell", "strip".
     unit : str
         Of the quantity: "pcs", "m", "kg".
-    quantity, mass_kg, cost : float or ndarray, shape (n,)
-        What is bought; what of it ends in the pack [kg]; [currency].
-    unit_price : float or ndarray, shape (n,)
-        What one unit of the quantity costs [currency]; quantity · unit_price = cost.
+    quantity, mass_kg, unit_price, cost : float
+        What is bought; what of it ends in the pack [kg]; what one unit of the quantity costs [currency], and all of it,
+        quantity · unit_price = cost.
     """
 
     item: str
     unit: str
-    quantity: Floats
-    mass_kg: Floats
-    cost: Floats
-    unit_price: Floats
+    quantity: float
+    mass_kg: float
+    unit_price: float
+    cost: float
 
 
 def with_spares(count: ArrayLike, *, spare_fraction: ArrayLike) -> Floats:
@@ -128,26 +127,26 @@ def best_purchase(
 
 
 def cell_lines(
-    count: ArrayLike,
+    count: int,
     *,
-    mass_g: ArrayLike,
-    price: ArrayLike,
+    mass_g: float,
+    price: float,
     break_quantity: ArrayLike = (),
     break_price: ArrayLike = (),
-    spare_fraction: ArrayLike = 0.0,
-    stock: ArrayLike = np.inf,
+    spare_fraction: float = 0.0,
+    stock: float = np.inf,
 ) -> tuple[Line, Line]:
     """Cells in the pack, and cells bought beyond: spares and what reaches a cheaper break.
 
     Parameters
     ----------
-    count : int or ndarray, shape (n,)
+    count : int
         In the pack [-].
-    mass_g, price : float or ndarray, shape (n,)
+    mass_g, price : float
         Of one [g], [currency].
-    break_quantity, break_price : ndarray, shape (k,) or (n, k)
+    break_quantity, break_price : ndarray, shape (k,)
         See `best_purchase`.
-    spare_fraction, stock : float or ndarray, shape (n,)
+    spare_fraction, stock : float
         [-]
 
     Returns
@@ -155,183 +154,60 @@ def cell_lines(
     cells, spares : Line
         Both at the same unit price; spares weigh nothing in the pack.
     """
-    used = np.asarray(count, float)
-    bought, cost = best_purchase(
-        with_spares(used, spare_fraction=spare_fraction),
-        price=price,
-        break_quantity=break_quantity,
-        break_price=break_price,
-        stock=stock,
-    )
-    some = np.asarray(bought) > 0
-    part = np.divide(used, bought, out=np.zeros(np.shape(bought)), where=some)
+    bought, cost = (
+        float(value)
+        for value in best_purchase(
+            with_spares(count, spare_fraction=spare_fraction), price=price, break_quantity=break_quantity,
+            break_price=break_price, stock=stock,
+        )
+    )  # fmt: skip
+    part = count / bought if bought else 0.0
     # The plain price, or that of the break which the purchase reaches.
-    unit = same_kind(np.divide(cost, bought, out=np.full(np.shape(bought), np.nan), where=some))
-    mass = used * np.asarray(mass_g, float) * 1e-3
-    cells = Line("cell", "pcs", same_kind(used), same_kind(mass), same_kind(cost * part), unit)
-    over = same_kind(np.asarray(bought - used))
-    return cells, Line("spare cell", "pcs", over, same_kind(0.0 * mass), same_kind(cost * (1.0 - part)), unit)
+    unit = cost / bought if bought else np.nan
+    cells = Line("cell", "pcs", float(count), count * float(mass_g) * 1e-3, unit, cost * part)
+    return cells, Line("spare cell", "pcs", bought - count, 0.0, unit, cost * (1.0 - part))
 
 
-def strip_line(
-    length_mm: ArrayLike,
-    *,
-    width_mm: ArrayLike,
-    thickness_mm: ArrayLike,
-    layers: ArrayLike,
-    density_kg_m3: ArrayLike,
-    price_per_m: ArrayLike,
-) -> Line:
-    """Strip by cut length.
-
-    m = ρ · length · width · thickness · layers
-
-    Parameters
-    ----------
-    length_mm : float or ndarray, shape (n,)
-        All pieces of one layer end to end, what overlaps at the welds included [mm].
-    width_mm, thickness_mm : float or ndarray, shape (n,)
-        Of the strip [mm].
-    layers : int or ndarray, shape (n,)
-        [-]
-    density_kg_m3, price_per_m : float or ndarray, shape (n,)
-        [kg/m³], [currency/m]
-
-    Returns
-    -------
-    Line
-        Quantity in metres, all layers.
-    """
-    metres = np.asarray(length_mm, float) * 1e-3 * np.asarray(layers, float)
-    section = np.asarray(width_mm, float) * np.asarray(thickness_mm, float) * 1e-6
-    return _priced("strip", "m", metres, metres * section * np.asarray(density_kg_m3, float), price_per_m)
-
-
-def area_line(item: str, *, area_mm2: ArrayLike, mass_kg: ArrayLike, price_per_mm2: ArrayLike) -> Line:
-    """Sheet by the rectangles that its plates are cut from.
-
-    Parameters
-    ----------
-    item : str
-        Name of the line.
-    area_mm2 : float or ndarray, shape (n,)
-        Bought [mm²].
-    mass_kg : float or ndarray, shape (n,)
-        Of the plates [kg].
-    price_per_mm2 : float or ndarray, shape (n,)
-        [currency/mm²]
-
-    Returns
-    -------
-    Line
-        Quantity in square metres.
-    """
-    area = np.asarray(area_mm2, float) * 1e-6
-    return _priced(item, "m²", area, np.asarray(mass_kg, float), np.asarray(price_per_mm2, float) * 1e6)
-
-
-def pieces_line(item: str, *, count: ArrayLike, mass_g: ArrayLike, price: ArrayLike) -> Line:
-    """Things bought by the piece: insulation, connectors, BMS, fuse.
-
-    Parameters
-    ----------
-    item : str
-        Name of the line.
-    count : int or ndarray, shape (n,)
-        [-]
-    mass_g, price : float or ndarray, shape (n,)
-        Of one [g], [currency].
-    """
-    number = np.asarray(count, float)
-    return _priced(item, "pcs", number, number * np.asarray(mass_g, float) * 1e-3, price)
-
-
-def wire_line(item: str, *, length_mm: ArrayLike, mass_g_per_m: ArrayLike, price_per_m: ArrayLike) -> Line:
-    """Wire by length.
-
-    Parameters
-    ----------
-    item : str
-        Name of the line: "power wire", "balance and sensor wire".
-    length_mm : float or ndarray, shape (n,)
-        [mm]
-    mass_g_per_m, price_per_m : float or ndarray, shape (n,)
-        [g/m], [currency/m]
-    """
-    metres = np.asarray(length_mm, float) * 1e-3
-    return _priced(item, "m", metres, metres * np.asarray(mass_g_per_m, float) * 1e-3, price_per_m)
-
-
-def material_line(item: str, *, mass_kg: ArrayLike, price_per_kg: ArrayLike) -> Line:
-    """Material by mass: printed cases, walls of a box that is still to be made.
-
-    Parameters
-    ----------
-    item : str
-        Name of the line.
-    mass_kg, price_per_kg : float or ndarray, shape (n,)
-        [kg], [currency/kg]
-    """
-    mass = np.asarray(mass_kg, float)
-    return _priced(item, "kg", mass, mass, price_per_kg)
-
-
-def _priced(item: str, unit: str, quantity: Floats, mass_kg: Floats, unit_price: ArrayLike) -> Line:
+def priced(item: str, unit: str, quantity: float, *, mass_kg: float, price: float) -> Line:
     """A line that costs quantity times price."""
-    price = np.asarray(unit_price, float)
-    return Line(
-        item, unit, same_kind(quantity), same_kind(mass_kg), same_kind(quantity * price), same_kind(price)
-    )
+    return Line(item, unit, float(quantity), float(mass_kg), float(price), float(quantity) * float(price))
 
 
-def totals(lines: Sequence[Line]) -> tuple[Floats, Floats]:
-    """Mass and cost of all lines.
+def pieces_line(item: str, *, count: float, mass_g: float, price: float) -> Line:
+    """Things bought by the piece, such as connectors: mass [g] and price of one."""
+    return priced(item, "pcs", count, mass_kg=count * float(mass_g) * 1e-3, price=price)
 
-    Parameters
-    ----------
-    lines : sequence of Line
-        At least one.
 
-    Returns
-    -------
-    mass_kg, cost : ndarray, shape (n,)
-        [kg], [currency]
+def wire_line(item: str, *, length_mm: float, mass_g_per_m: float, price_per_m: float) -> Line:
+    """Wire by length [mm], mass and price per metre [g/m], [currency/m]."""
+    metres = float(length_mm) * 1e-3
+    return priced(item, "m", metres, mass_kg=metres * float(mass_g_per_m) * 1e-3, price=price_per_m)
 
-    Raises
-    ------
-    ValueError
-        If there is no line.
-    """
-    if not lines:
-        raise ValueError("a bill needs at least one line")
-    mass, cost = np.zeros(()), np.zeros(())
+
+def totals(lines: Sequence[Line]) -> tuple[float, float]:
+    """Mass and cost of all lines [kg], [currency]."""
+    mass_kg, cost = 0.0, 0.0
     for line in lines:
-        mass, cost = mass + line.mass_kg, cost + line.cost
-    return same_kind(mass), same_kind(cost)
+        mass_kg, cost = mass_kg + line.mass_kg, cost + line.cost
+    return mass_kg, cost
 
 
-def bill_table(lines: Sequence[Line], *, parts: Mapping[str, str], index: int = 0) -> pd.DataFrame:
-    """The bill of one candidate; lines of nothing are left out.
+def bill_table(lines: Sequence[Line], *, parts: Mapping[str, str]) -> pd.DataFrame:
+    """The bill as a table; lines of nothing are left out.
 
     Parameters
     ----------
     lines : sequence of Line
     parts : mapping of str to str
         Catalog id by item, where the item has one.
-    index : int
-        Candidate.
 
     Returns
     -------
     DataFrame
         Columns COLUMNS; mass [g], unit price of one of the unit and cost [currency].
     """
-    rows = []
-    for line in lines:
-        quantity, price, mass, cost = (
-            float(np.ravel(values)[index if np.size(values) > 1 else 0])
-            for values in (line.quantity, line.unit_price, line.mass_kg, line.cost)
-        )
-        if quantity:
-            rows.append((line.item, parts.get(line.item, ""), quantity, line.unit, price, mass * 1e3, cost))
+    rows = [
+        (x.item, parts.get(x.item, ""), x.quantity, x.unit, x.unit_price, x.mass_kg * 1e3, x.cost)
+        for x in lines if x.quantity
+    ]  # fmt: skip
     return pd.DataFrame(rows, columns=list(COLUMNS))
