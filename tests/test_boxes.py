@@ -46,7 +46,7 @@ def test_check_tells_what_is_left_free(brief):
 @pytest.mark.slow
 def test_shortlist_designs_and_page_of_packs_in_different_boxes(folder):
     assert set(pd.read_parquet(folder / "front.parquet")["dim_box_length_mm"]) == {200.0, 240.0}
-    done = run("shortlist", folder)
+    done = run("shortlist", folder, "--count", "2")
     assert done.exit_code == 0, done.output
     assert "box length mm" in done.output
     picked = pd.read_parquet(folder / "shortlist.parquet")

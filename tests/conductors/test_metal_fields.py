@@ -70,10 +70,9 @@ def reference(site, metal):
     return feed @ z @ feed, current[: len(site.cells)] / feed[: len(site.cells)]
 
 
-SLOW = pytest.mark.slow
 
 
-@pytest.mark.parametrize("parallel", [2, 5, pytest.param(9, marks=SLOW), pytest.param(12, marks=pytest.mark.nightly)])
+@pytest.mark.parametrize("parallel", [2, 5, *(pytest.param(n, marks=pytest.mark.nightly) for n in (9, 12))])
 @pytest.mark.parametrize("way", WAYS)
 @pytest.mark.parametrize("placement", LAYOUTS)
 def test_resistance_and_share_are_those_of_the_drawn_metal(placement, way, parallel):

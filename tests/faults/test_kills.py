@@ -61,9 +61,9 @@ def seconds_of(night, tmp_path, *, warm=True):
 @pytest.mark.slow
 def test_kills_at_random_moments(night, tmp_path):
     rng, killed, seconds = random.Random(1), 0, seconds_of(night, tmp_path)
-    for n in range(5):
+    for n in range(3):
         killed += kill_and_check(night, tmp_path / f"run-{n}", rng, seconds)
-    assert killed >= 3
+    assert killed >= 2
 
 
 @pytest.mark.nightly

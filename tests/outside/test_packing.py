@@ -61,8 +61,14 @@ def count(side, diameter, seconds):
     return len(free_points(region, diameter, warm=rows, seconds=seconds))
 
 
+def by_day(numbers):
+    """Every third; the others are tried at night."""
+    marks = (pytest.mark.nightly, (), pytest.mark.nightly)
+    return [pytest.param(number, marks=marks[k % 3]) for k, number in enumerate(numbers)]
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("n", range(1, 31))
+@pytest.mark.parametrize("n", by_day(range(1, 31)))
 def test_unit_area_circles_in_a_square_of_area_n(n, tmp_path, monkeypatch):
     monkeypatch.setenv("CELLSTOW_CACHE", str(tmp_path))
     side = 10.0 * np.sqrt(n)
@@ -74,7 +80,7 @@ def test_unit_area_circles_in_a_square_of_area_n(n, tmp_path, monkeypatch):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("number", BEST_RADII)
+@pytest.mark.parametrize("number", by_day(BEST_RADII))
 def test_best_known_packings_in_a_square_are_reached(number):
     area = int(np.ceil(1 / (np.pi * BEST_RADII[number] ** 2) - 1e-6))
     assert count(np.sqrt(area), 2 / np.sqrt(np.pi), seconds=2.0) >= number

@@ -61,7 +61,7 @@ def test_it_equals_every_order_tried(m, where, monkeypatch):
         assert_equal(new, old)
 
 
-@pytest.mark.parametrize(("m", "draws"), [(6, 1), pytest.param(7, 1, marks=pytest.mark.slow)])
+@pytest.mark.parametrize(("m", "draws"), [(6, 1), pytest.param(7, 1, marks=pytest.mark.nightly)])
 def test_it_equals_every_order_of_more_than_five(m, draws, monkeypatch):
     rng = np.random.default_rng([m, 7])
     for where in ("apart", "grid") * draws:

@@ -110,8 +110,8 @@ def postgres():
         yield server.url
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("trials", [pytest.param(BOXES, marks=pytest.mark.nightly), 12])
+@pytest.mark.nightly
+@pytest.mark.parametrize("trials", [8, BOXES])
 def test_two_commands_one_killed_lose_nothing(tmp_path, monkeypatch, request, postgres, trials):
     monkeypatch.setenv("CELLSTOW_CACHE", str(tmp_path / "cache"))
     brief, url = brief_of_few_boxes(tmp_path, trials=trials), postgres
@@ -119,7 +119,7 @@ def test_two_commands_one_killed_lose_nothing(tmp_path, monkeypatch, request, po
     request.addfinalizer(victim.kill)
     held = stopped_with_a_box_in_hand(victim, url, tmp_path)
     before, kept = boxes_told(url, tmp_path), packs_told(url, tmp_path)
-    assert not held & before.keys() and len(before) < 12
+    assert not held & before.keys() and len(before) < trials
     heir = start(brief, tmp_path / "second", "--storage", url)
     request.addfinalizer(heir.kill)
     wait_for(lambda: len(boxes_told(url, tmp_path)) >= len(before) + 2, heir)

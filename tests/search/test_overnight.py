@@ -21,7 +21,7 @@ pytestmark = pytest.mark.slow
 def night(tmp_path_factory):
     """A brief, and the folder of its undisturbed run."""
     folder = tmp_path_factory.mktemp("night")
-    brief = brief_of_many_tasks(folder)
+    brief = brief_of_many_tasks(folder, most_parallel=6)
     result = run_job(brief, folder=folder / "whole", how=How(workers=1))
     assert result.run["space"]["complete"] and len(result.front) > 20
     assert result.run["tasks"]["all"] >= 12
