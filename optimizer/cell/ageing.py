@@ -18,10 +18,6 @@ def aged(model: CellModel, *, capacity_fraction: float = 1.0, resistance_factor:
     resistance_factor : float
         On every resistance, above 0 [-].
 
-    Returns
-    -------
-    CellModel
-
     Raises
     ------
     ValueError

@@ -159,10 +159,6 @@ def extrapolates(model: CellModel, run: Run, *, cutoff_v: float, lowest_v: float
     run : Run
     cutoff_v, lowest_v : float
         Where the run stops, and the least voltage of the curves [V].
-
-    Returns
-    -------
-    bool
     """
     sustained = float(np.max(run.sustained_a, initial=0.0))
     # A constant load may end within seconds, so its mean current counts as well.
@@ -256,10 +252,6 @@ def _scale_problems(asked: Asked, curves: Sequence[Curve], profiles: Sequence[tu
 def read_asked(asked: Asked) -> tuple[list[Curve], list[Pulse], list[tuple[Floats, Floats]]]:
     """Read everything that is asked for, every fault at once.
 
-    Parameters
-    ----------
-    asked : Asked
-
     Returns
     -------
     tuple
@@ -296,14 +288,6 @@ def read_asked(asked: Asked) -> tuple[list[Curve], list[Pulse], list[tuple[Float
 
 def characterize(asked: Asked) -> Characterized:
     """Read, fit and predict.
-
-    Parameters
-    ----------
-    asked : Asked
-
-    Returns
-    -------
-    Characterized
 
     Raises
     ------
@@ -347,10 +331,6 @@ def read_socs(text: str | None, *, usual: bool) -> tuple[float, ...]:
         Such as "0.8,0.5,0.2".
     usual : bool
         Take 0.8, 0.5 and 0.2 if there is no list.
-
-    Returns
-    -------
-    tuple of float
 
     Raises
     ------

@@ -64,10 +64,6 @@ def charge(
     heat : Heat, optional
         The cell stays at temp_c if left out.
 
-    Returns
-    -------
-    Charge
-
     Raises
     ------
     ValueError

@@ -185,10 +185,6 @@ def cell_models(cells: Cells, rows: NDArray[np.int64], *, ageing: Ageing) -> lis
         Rows of the catalog.
     ageing : Ageing
         Capacity left and resistance grown.
-
-    Returns
-    -------
-    list of CellModel
     """
     curves = cells.ocv_v(np.linspace(0.0, 1.0, POINTS))
     models = []

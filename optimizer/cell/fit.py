@@ -210,10 +210,6 @@ def fit_model(
     laws : Laws
         Temperature laws where the data are of one temperature; where they usually lie if of several.
 
-    Returns
-    -------
-    Fit
-
     Raises
     ------
     ValueError

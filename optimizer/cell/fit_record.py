@@ -12,16 +12,7 @@ from optimizer.cell.model import CellModel, pulse_resistance_ohm
 
 
 def fit_record(fit: Fit) -> dict[str, Any]:
-    """A fit as plain numbers; soc_grid and the tables beside it hold every 50th point.
-
-    Parameters
-    ----------
-    fit : Fit
-
-    Returns
-    -------
-    dict
-    """
+    """A fit as plain numbers; soc_grid and the tables beside it hold every 50th point."""
     model = fit.model
     thin = slice(None, None, 50)
     return {
@@ -64,16 +55,7 @@ PART_WORDS = {
 
 
 def laws_record(fit: Fit) -> list[dict[str, Any]]:
-    """Temperature law of each part, and whether the data tell it.
-
-    Parameters
-    ----------
-    fit : Fit
-
-    Returns
-    -------
-    list of dict
-    """
+    """Temperature law of each part, and whether the data tell it."""
     laws = fit.model.laws
     return [
         {
@@ -88,16 +70,7 @@ def laws_record(fit: Fit) -> list[dict[str, Any]]:
 
 
 def told_parts(fit: Fit) -> tuple[list[str], list[str]]:
-    """Parts whose temperature law the data tell, and those where it is the usual one, in words.
-
-    Parameters
-    ----------
-    fit : Fit
-
-    Returns
-    -------
-    tuple of list of str
-    """
+    """Parts whose temperature law the data tell, and those where it is the usual one, in words."""
     rows = [(PART_WORDS[row["part"]], row["source"]) for row in laws_record(fit)]
     return [w for w, source in rows if source == "curves"], [w for w, source in rows if source == "default"]
 
@@ -107,16 +80,7 @@ BEYOND = 0.02
 
 
 def notes(fit: Fit) -> tuple[str, ...]:
-    """What a reader of the fit must know: where it rests on defaults, and where it is poor.
-
-    Parameters
-    ----------
-    fit : Fit
-
-    Returns
-    -------
-    tuple of str
-    """
+    """What a reader of the fit must know: where it rests on defaults, and where it is poor."""
     told, usual = told_parts(fit)
     out = []
     if told:
@@ -141,10 +105,6 @@ def notes(fit: Fit) -> tuple[str, ...]:
 
 def dcir_ohm(model: CellModel) -> float:
     """10 s resistance at half charge and the reference current.
-
-    Parameters
-    ----------
-    model : CellModel
 
     Returns
     -------

@@ -62,10 +62,6 @@ class Run:
 def law_rows(laws: Laws) -> Floats:
     """Temperature laws as the kernel reads them.
 
-    Parameters
-    ----------
-    laws : Laws
-
     Returns
     -------
     ndarray, shape (3, 7)
@@ -101,10 +97,6 @@ def numbers_at(base: Floats, rows: Floats, temp_c: float) -> Floats:
 
 def pack(model: CellModel) -> tuple[Floats, Floats]:
     """The model at 25 degC as the two arrays that the stepping kernel reads.
-
-    Parameters
-    ----------
-    model : CellModel
 
     Returns
     -------
@@ -264,10 +256,6 @@ def run_constant(
     heat : Heat, optional
         The cell stays at temp_c if left out.
 
-    Returns
-    -------
-    Run
-
     Raises
     ------
     ValueError
@@ -351,10 +339,6 @@ def run_profile(
         Of the air, and of the cell at the start [degC].
     heat : Heat, optional
         The cell stays at temp_c if left out.
-
-    Returns
-    -------
-    Run
 
     Raises
     ------

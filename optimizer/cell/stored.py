@@ -60,10 +60,6 @@ def from_stored(
         Of the row, above 0: a measured cell differs from the one that was fitted [Ah], [ohm].
     voltage_min_v, voltage_max_v : float
         [V]
-
-    Returns
-    -------
-    CellModel
     """
     known: dict[str, Any] = {key: np.array(getattr(record, key)) for key in TABLES if getattr(record, key) is not None}
     known |= {key: getattr(record, key) for key in NUMBERS}

@@ -105,10 +105,6 @@ def settings_sheet(space: Space, chosen: Chosen, row: Mapping[str, Any], warm: W
         Of the front.
     warm : Warmth
         Its parts over time, and what binds its powers.
-
-    Returns
-    -------
-    Sheet
     """
     facts = _Facts(space, chosen, row, warm)
     return Sheet((*_controller(facts), *_bms(facts), *_charger(facts)), tuple(_trips(facts)), tuple(_notes(facts)))

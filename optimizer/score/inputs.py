@@ -136,10 +136,6 @@ def load_inputs(path: Path | str) -> Inputs:
     path : Path or str
         The brief.
 
-    Returns
-    -------
-    Inputs
-
     Raises
     ------
     BadInput
@@ -174,14 +170,6 @@ def with_regen_rule(brief: Brief) -> Brief:
 
 def read_inputs(brief: Brief) -> Inputs:
     """Read everything that a brief names.
-
-    Parameters
-    ----------
-    brief : Brief
-
-    Returns
-    -------
-    Inputs
 
     Raises
     ------
@@ -236,10 +224,6 @@ def read_inputs(brief: Brief) -> Inputs:
 def of_measured(brief: Brief) -> Brief:
     """A brief whose [measured] groups narrow its search to their pack, whose cells no longer spread by chance.
 
-    Parameters
-    ----------
-    brief : Brief
-
     Returns
     -------
     Brief
@@ -269,10 +253,6 @@ def with_measured(brief: Brief, cells: Cells | None, problems: list[Problem]) ->
     cells : Cells or None
     problems : list of Problem
         What is wrong is added.
-
-    Returns
-    -------
-    Cells or None
     """
     groups = brief.measured
     if groups is None or cells is None:

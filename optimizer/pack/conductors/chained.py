@@ -144,10 +144,6 @@ def chain_metal(
         Groups of the pack before the chain, for names in faults.
     room : Compartment, optional
         Whose walls and keep-outs the metal keeps off; left out: none.
-
-    Returns
-    -------
-    ChainMetal
     """
     places = list(chain_sites(layout, chain, cell_gap_mm=gaps.cell_gap_mm) if sites is None else sites)
     make = _sheets(layout, chain, gaps, rules) if way.form == SHEET else _strips(layout, way, gaps, rules)

@@ -81,10 +81,6 @@ def share_out(centre_mm: Floats, extent_mm: Floats, *, round_cells: bool, gap_mm
     round_cells : bool
     gap_mm : float
         Between plates, and between a plate and a foreign can [mm].
-
-    Returns
-    -------
-    Parts
     """
     keep = end_shapes(centre_mm, extent_mm, round_cells=round_cells, grow_mm=gap_mm / 2)
     reach = 2.0 * float(extent_mm.max() + np.ptp(centre_mm, axis=0).max())
@@ -118,10 +114,6 @@ def cut_sheet(
         [mm]
     taps : int
         Places at which a lead is joined, at least 1.
-
-    Returns
-    -------
-    Metal
 
     Raises
     ------

@@ -92,10 +92,6 @@ def faults_of(
         Of each cell of the layout.
     before : int
         Groups of the pack before the chain, for names.
-
-    Returns
-    -------
-    list of Fault
     """
     faces: dict[tuple[int, int, int], list[int]] = {}
     for k, site in enumerate(sites):

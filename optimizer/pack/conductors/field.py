@@ -190,10 +190,6 @@ def solve_field(
     step_mm : float
         Most side of an element [mm].
 
-    Returns
-    -------
-    Field
-
     Raises
     ------
     ValueError

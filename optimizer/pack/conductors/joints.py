@@ -107,10 +107,6 @@ def joints_of_chain(
     width_mm : float
         Of the joints' metal [mm].
     around : Around
-
-    Returns
-    -------
-    list of Joint, list of Fault
     """
     entry = {site.node: k for k, site in enumerate(sites) if site.kind == ENTRY}
     joints: list[Joint] = []

@@ -103,10 +103,6 @@ def lay_strip(
     bar : bool
         One straight piece over both groups where all their terminals stand in a line.
 
-    Returns
-    -------
-    Metal
-
     Raises
     ------
     CannotLay
@@ -165,11 +161,6 @@ def directions(site: Site) -> tuple[float, float]:
 
 def weld_points(site: Site, size: CellSize) -> Floats:
     """Middles of the welds: of positive ends their centre, of negative ends off it, towards the tie.
-
-    Parameters
-    ----------
-    site : Site
-    size : CellSize
 
     Returns
     -------

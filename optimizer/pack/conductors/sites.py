@@ -131,10 +131,6 @@ def chain_sites(layout: Layout, chain: Chain, *, cell_gap_mm: float) -> list[Sit
         With at least one group.
     cell_gap_mm : float
         As the chain was made with [mm].
-
-    Returns
-    -------
-    list of Site
     """
     near = neighbours(layout, cell_gap_mm=cell_gap_mm).lateral
     groups = chain.groups

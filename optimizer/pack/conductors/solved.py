@@ -119,10 +119,6 @@ def figures_of(metal: Metal, positive: Flags) -> Figures:
     metal : Metal
     positive : ndarray of bool, shape (m,)
         Which of the site's ends are positive.
-
-    Returns
-    -------
-    Figures
     """
     field = field_of(metal)
     feed = fed(positive, len(metal.tap_mm))
@@ -188,10 +184,6 @@ def worst_density(field: Field, potential: Floats, sections: tuple[Floats, ...])
         Of each node [squares].
     sections : tuple of ndarray, shape (2, 2)
         [mm]
-
-    Returns
-    -------
-    float
     """
     if not sections:
         return 0.0

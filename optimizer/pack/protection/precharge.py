@@ -46,10 +46,6 @@ def precharge(voltage_v: float, *, capacitance_uf: float) -> Precharge:
     capacitance_uf : float
         Of the controller's input [µF].
 
-    Returns
-    -------
-    Precharge
-
     Raises
     ------
     ValueError

@@ -218,10 +218,6 @@ def wires(resistance_ohm_per_km: Floats, *, rated_a: Floats, insulation_c: Float
         [ohm/km], [A], [°C]
     air_c : float
         [°C]
-
-    Returns
-    -------
-    Warming
     """
     copper = MATERIALS["copper"].resistivity_ohm_m
     limit = np.maximum(insulation_c, air_c + LEAST_K)
@@ -269,10 +265,6 @@ def one_stage(rated_a: Floats, *, limit_c: Floats, air_c: float, tau_s: Floats) 
         [°C]
     tau_s : ndarray, shape (n,)
         [s]
-
-    Returns
-    -------
-    Warming
     """
     share = np.tile([1.0, 0.0], (len(rated_a), 1))
     return Warming(rated_a, limit_c, air_c, share, np.column_stack([tau_s, np.ones(len(rated_a))]))

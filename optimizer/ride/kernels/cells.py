@@ -166,10 +166,6 @@ def from_models(
     temp_c : float
         Of the cells, and of the air that they warm from [degC].
 
-    Returns
-    -------
-    CellArrays
-
     Raises
     ------
     ValueError

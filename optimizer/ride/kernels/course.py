@@ -75,10 +75,6 @@ def course_of(
         Fine steps in each step.
     mass_min_kg, mass_max_kg : float
         Total masses [kg].
-
-    Returns
-    -------
-    Course
     """
     def shares(values: Floats) -> Floats:
         whole = np.append(0.0, np.cumsum(np.repeat(values / parts, parts)))
@@ -162,10 +158,6 @@ def place_of(places: Floats, level: float) -> float:
     places : ndarray, shape (laps · LEVELS + 1,)
     level : float
         At least 0 [laps].
-
-    Returns
-    -------
-    float
     """
     laps = (len(places) - 1) // LEVELS
     # From the last kept lap on, laps are alike.
@@ -184,10 +176,6 @@ def due_at(run: Floats, level: float) -> float:
     run : ndarray, shape (RUN,)
     level : float
         At least 0 [laps].
-
-    Returns
-    -------
-    float
     """
     lap = max(math.ceil(level - run[2]), 0)
     length = run[2] - run[0]

@@ -183,10 +183,6 @@ class Boxes:
         most : int
             Boxes at most; the smallest and the largest box always stay.
         seed : int
-
-        Returns
-        -------
-        list of tuple of int
         """
         while levels > 2 and levels ** len(self.free) > most:
             levels -= 1
@@ -211,10 +207,6 @@ def open_boxes(brief: OpenBrief) -> Boxes:
     ----------
     brief : OpenBrief
         With free dimensions, or without: then there is one box.
-
-    Returns
-    -------
-    Boxes
 
     Raises
     ------
@@ -259,10 +251,6 @@ def boxes_of_row(brief: OpenBrief, row: Mapping[str, Any]) -> dict[str, float]:
     row : mapping
         With a column dim_… for each free dimension.
 
-    Returns
-    -------
-    dict of str to float
-
     Raises
     ------
     BadInput
@@ -298,10 +286,6 @@ def optimistic_cells(room: Compartment, size: CellSize, rules: Clearance) -> int
         Stands in by its bounding box, keep-outs left out.
     size : CellSize
     rules : Clearance
-
-    Returns
-    -------
-    int
 
     Notes
     -----
@@ -404,11 +388,6 @@ def _best_safety(space: BoxSpace, cell: int, series: int) -> Floats:
 
 def least_case_mm3(size: CellSize, rules: Clearance) -> float:
     """No case has less wall per cell than this: two covers over the cell's own cross-section.
-
-    Parameters
-    ----------
-    size : CellSize
-    rules : Clearance
 
     Returns
     -------

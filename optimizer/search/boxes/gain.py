@@ -49,10 +49,6 @@ def representatives(points: Floats, *, count: int) -> list[int]:
         At least one row, less is better.
     count : int
         How many at most.
-
-    Returns
-    -------
-    list of int
     """
     some = np.arange(0, len(points), max(1, len(points) // 300))
     scaled = normalise(points)[some]

@@ -170,11 +170,6 @@ def safety_figures(found: Survivors, *, space: Space) -> Scores:
     I = S·V_max / (S·r / P + R_extra), r the least resistance of a cell at once. Braking is free up to the highest
     state of charge z with OCV(z) + r(z)·I_regen / P ≤ V_max, r after the seconds of the peak in the coldest air.
 
-    Parameters
-    ----------
-    found : Survivors
-    space : Space
-
     Returns
     -------
     dict of str to ndarray, shape (n,)
@@ -199,11 +194,6 @@ def safety_figures(found: Survivors, *, space: Space) -> Scores:
 
 def work_figures(found: Survivors, *, space: Space) -> Scores:
     """Work of building of every row, asked for or not: pieces, welds, folds, minutes.
-
-    Parameters
-    ----------
-    found : Survivors
-    space : Space
 
     Returns
     -------

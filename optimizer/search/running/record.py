@@ -63,12 +63,7 @@ def _situation_times(space: Space, tally: Tally) -> dict[str, Any]:
 
 
 def unproven(space: Space) -> dict[str, str]:
-    """Objectives by which the front may lack rows, each with the reason; {} where the front is the true one.
-
-    Parameters
-    ----------
-    space : Space
-    """
+    """Objectives by which the front may lack rows, each with the reason; {} where the front is the true one."""
     return {name: FIGURES[name].unproven for name in space.brief.objectives.use if FIGURES[name].unproven}
 
 

@@ -45,10 +45,6 @@ def open_storage(url: str, *, folder: Path, heartbeat_s: int = HEARTBEAT_S, grac
         On PostgreSQL: interval of the sign of life of a running trial, and how long without one makes the
         trial fail and queues it again [s].
 
-    Returns
-    -------
-    optuna.storages.BaseStorage
-
     Raises
     ------
     BadInput
@@ -160,10 +156,6 @@ def cause(url: str, wrong: BaseException) -> str:
 @contextlib.contextmanager
 def losses(url: str) -> Iterator[None]:
     """Call whatever the storage's library raises when the storage is lost by one name.
-
-    Parameters
-    ----------
-    url : str
 
     Raises
     ------

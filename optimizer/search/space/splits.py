@@ -225,10 +225,6 @@ class Shares:
         reduced : bool
             Leave out what another split of as many groups equals or beats in every number.
 
-        Returns
-        -------
-        Splits
-
         Raises
         ------
         TooMany
