@@ -5,7 +5,7 @@ A caution informs; it is no certificate and replaces neither local codes nor lic
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -122,8 +122,6 @@ def pack_cautions(
     *,
     voltage_full_v: float,
     energy_wh: float,
-    charge_min_c: float | None = None,
-    over_ratings: Mapping[str, tuple[float, float]] | None = None,
     balances_on_motor: bool = False,
     regenerates: bool = False,
     unprotected: Sequence[str] = (),
@@ -138,11 +136,6 @@ def pack_cautions(
         At full charge [V].
     energy_wh : float
         At most some percent above nominal voltage times rated capacity, by which carriers count [Wh].
-    charge_min_c : float or None
-        Coldest that a person means to charge at; None when unknown [°C].
-    over_ratings : mapping of str to (float, float), or None
-        What is asked of a part and what it is rated for, in the unit the name gives: {"fuse current [A]":
-        (45.0, 40.0)}. Only what is above its rating is reported.
     balances_on_motor : bool
         Whether the rider stands only as long as the motor pushes.
     regenerates : bool
@@ -161,11 +154,11 @@ def pack_cautions(
         If voltage or energy is not positive.
     """
     found = [Caution("unprotected", "warning", f"{text} {_LAW}") for text in unprotected]
-    found += [*_voltage(voltage_full_v), *_ratings(over_ratings or {}), *_rider(balances_on_motor)]
+    found += [*_voltage(voltage_full_v), *_rider(balances_on_motor)]
     found += [PATHS[bms_path]] if bms_path in PATHS else []
     if cold_defaults is not None:
         found.append(Caution("cold-defaults", "note", COLD_DEFAULTS.format(*cold_defaults)))
-    found += [*_cold(charge_min_c, regenerates), *_transport(energy_wh), *_ALWAYS]
+    found += [_cold(regenerates), *_transport(energy_wh), *_ALWAYS]
     order = ("warning", "caution", "note")
     return tuple(sorted(found, key=lambda caution: order.index(caution.level)))
 
@@ -187,16 +180,6 @@ def _voltage(volts: float) -> list[Caution]:
     return []
 
 
-def _ratings(over: Mapping[str, tuple[float, float]]) -> list[Caution]:
-    return [
-        Caution(
-            "over-rating", "warning", f"{name}: {asked:g} is asked, {rated:g} is the rating. Do not build."
-        )
-        for name, (asked, rated) in over.items()
-        if _over(asked, rated)
-    ]
-
-
 def _rider(balances: bool) -> list[Caution]:
     if not balances:
         return []
@@ -207,12 +190,11 @@ def _rider(balances: bool) -> list[Caution]:
     return [Caution("rider-falls", "warning", text)]
 
 
-def _cold(charge_min_c: float | None, regenerates: bool) -> list[Caution]:
-    asked = charge_min_c is not None and charge_min_c < 0
+def _cold(regenerates: bool) -> Caution:
     text = "Do not charge below 0 °C: lithium plates onto the anode and the cell is harmed for good."
     if regenerates:
         text += " Regeneration charges too: limit it when the pack is cold."
-    return [Caution("charge-cold", "warning" if asked else "caution", text)]
+    return Caution("charge-cold", "caution", text)
 
 
 def _transport(energy_wh: float) -> list[Caution]:
