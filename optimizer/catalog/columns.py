@@ -29,7 +29,7 @@ class Column:
     they are few. default: stands for empty cells. label: the text is shown, drawn and exported.
     """
 
-    name: str
+    name: str = ""
     kind: str = "number"
     needed: bool = True
     filled: bool = True

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-from typing import Any, TypeVar
+from dataclasses import dataclass, fields, replace
+from typing import Annotated, Any, TypeVar, get_type_hints
 
 import numpy as np
 import pandas as pd
@@ -21,121 +21,19 @@ Texts = NDArray[np.str_]
 # going past it. The first is taken where a table says nothing.
 BMS_PATHS = ("common", "separate", "charge only")
 
-CELL_COLUMNS = (
-    Column("id", "text", label=True),
-    Column("format", "text", label=True),
-    Column("shape", "text", choices=("cylinder", "prismatic", "pouch")),
-    Column("diameter_mm", filled=False, low=0.5, high=90, ask="millimetres"),
-    Column("length_mm", low=0.5, high=700, ask="millimetres"),
-    Column("width_mm", filled=False, low=0.5, high=700, ask="millimetres"),
-    Column("thickness_mm", filled=False, low=0.3, high=150, ask="millimetres"),
-    Column("chemistry", "text", label=True),
-    Column("capacity_ah", low=0.1, high=500, ask="ampere-hours"),
-    Column("capacity_min_ah", low=0.1, high=500, ask="ampere-hours"),
-    Column("voltage_nominal_v", low=1, high=5, ask="volts"),
-    Column("voltage_max_v", low=1, high=5, ask="volts"),
-    Column("voltage_min_v", low=0.8, high=5, ask="volts"),
-    Column("dcir_mohm", low=0.05, high=500, ask="milliohms"),
-    Column("current_continuous_a", low=0.1, high=3000, ask="amperes"),
-    Column("current_pulse_a", low=0.1, high=6000, ask="amperes"),
-    Column("pulse_s", low=0.1, high=180, ask="seconds"),
-    Column("current_charge_a", low=0.05, high=3000, ask="amperes"),
-    Column("mass_g", low=5, high=20000, ask="grams"),
-    Column("price", zero=True, low=0.001, high=1e6, ask="whole units of the currency"),
-    Column("price_breaks", "text", needed=False, filled=False),
-    Column("stock", needed=False, filled=False, zero=True, whole=True, high=1e9, ask="cells", default=np.inf),
-    Column("temp_min_c", signed=True, low=-80, high=40, ask="degrees Celsius"),
-    Column("temp_max_c", signed=True, low=15, high=110, ask="degrees Celsius"),
-    Column("ocv", "text", needed=False, filled=False),
-    Column("model", "text", needed=False, filled=False),
-    Column("tolerance_mm", needed=False, filled=False, zero=True, low=0.005, high=5, ask="millimetres", default=0.0),
-    # Below it a cell takes no charge; left out, the chemistry's own limits stand.
-    Column("charge_temp_min_c", needed=False, filled=False, signed=True, low=-80, high=40, ask="degrees Celsius",
-           default=-80.0),
-    # Terminals; left out, those usual for the shape (fit.region.geometry.terminals_of).
-    Column("terminal_layout", "text", needed=False, filled=False, choices=("ends", "same_end")),
-    Column("positive_diameter_mm", needed=False, filled=False, low=1, high=60, ask="millimetres"),
-    Column("terminal_mm", needed=False, filled=False, low=2, high=80, ask="millimetres"),
-    Column("terminal_spacing_mm", needed=False, filled=False, low=3, high=600, ask="millimetres"),
-    Column("vent_end", "text", needed=False, filled=False, choices=("terminals", "other", "none")),
-)
-STRIP_COLUMNS = (
-    Column("id", "text", label=True),
-    Column("material", "text", choices=tuple(MATERIALS)),
-    Column("thickness_mm", low=0.03, high=5, ask="millimetres"),
-    Column("width_mm", low=1, high=1500, ask="millimetres"),
-    Column("resistivity_ohm_m", needed=False, filled=False, low=1e-8, high=1e-6, ask="ohm metres"),
-    Column(
-        "density_kg_m3", needed=False, filled=False, low=1000, high=25000, ask="kilograms per cubic metre"
-    ),
-    Column("current_density_a_mm2", low=0.5, high=100, ask="amperes per square millimetre"),
-    Column("price_per_m", zero=True, low=0.001, high=1e5, ask="whole units of the currency"),
-    Column("form", "text", needed=False, filled=False, choices=("strip", "sheet", "busbar")),
-    Column(
-        "price_cut_per_m", needed=False, filled=False, zero=True, low=0.001, high=1e4, default=0.0,
-        ask="whole units of the currency",
-    ),
-    Column("joined_by", "text", needed=False, filled=False),
-)
-WIRE_COLUMNS = (
-    Column("id", "text", label=True),
-    Column("area_mm2", low=0.02, high=400, ask="square millimetres"),
-    Column("resistance_ohm_per_km", low=0.03, high=2000, ask="ohms per kilometre"),
-    Column("current_a", low=0.1, high=1000, ask="amperes"),
-    Column("mass_g_per_m", low=0.2, high=6000, ask="grams per metre"),
-    Column("price_per_m", zero=True, low=0.001, high=1e5, ask="whole units of the currency"),
-    Column("insulation_temp_c", low=50, high=300, ask="degrees Celsius"),
-)
-BMS_COLUMNS = (
-    Column("id", "text", label=True),
-    Column("series_min", whole=True, high=500, ask="cells in series"),
-    Column("series_max", whole=True, high=500, ask="cells in series"),
-    Column("chemistries", "text"),
-    Column("current_continuous_a", low=0.5, high=2000, ask="amperes"),
-    Column("current_peak_a", low=0.5, high=5000, ask="amperes"),
-    Column("peak_s", low=0.001, high=300, ask="seconds"),
-    Column("current_charge_a", low=0.1, high=2000, ask="amperes"),
-    Column("voltage_max_v", low=2, high=1500, ask="volts"),
-    Column("resistance_mohm", low=0.01, high=200, ask="milliohms"),
-    Column("balance_ma", zero=True, low=5, high=20000, ask="milliamperes"),
-    Column("mass_g", low=1, high=20000, ask="grams"),
-    Column("length_mm", low=5, high=1000, ask="millimetres"),
-    Column("width_mm", low=5, high=1000, ask="millimetres"),
-    Column("height_mm", low=1, high=300, ask="millimetres"),
-    Column("price", zero=True, low=0.001, high=1e6, ask="whole units of the currency"),
-    Column("path", "text", needed=False, filled=False, choices=BMS_PATHS),
-    Column("precharge", "text", needed=False, filled=False, choices=("yes", "no")),
-)
-FUSE_COLUMNS = (
-    Column("id", "text", label=True),
-    Column("current_a", low=0.5, high=3000, ask="amperes"),
-    Column("voltage_dc_v", low=5, high=1500, ask="volts"),
-    Column("resistance_mohm", low=0.005, high=200, ask="milliohms"),
-    Column("mass_g", low=0.2, high=5000, ask="grams"),
-    Column("price", zero=True, low=0.001, high=1e6, ask="whole units of the currency"),
-    Column("kind", "text", needed=False, filled=False, choices=tuple(GATES)),
-    Column("points", "text", needed=False, filled=False),
-    Column("breaking_a", needed=False, filled=False, low=20, high=1e6, ask="amperes", default=USUAL_BREAKING_A),
-)
-CHARGER_COLUMNS = (
-    Column("id", "text", label=True),
-    Column("voltage_v", low=2, high=1500, ask="volts"),
-    Column("current_a", low=0.1, high=500, ask="amperes"),
-    Column("efficiency", low=0.3, high=1, ask="a fraction"),
-    Column("mass_g", low=10, high=50000, ask="grams"),
-    Column("price", zero=True, low=0.001, high=1e6, ask="whole units of the currency"),
-)
-
 
 @dataclass(frozen=True, eq=False)
 class Catalog:
-    """What all catalogs share: the frame as read, the file, its hash, and columns that nobody reads."""
+    """What all catalogs share: the frame as read, the file, its hash, and columns that nobody reads.
+
+    A field with a Column is read from the file's column of its name, or of the name that the Column has.
+    """
 
     frame: pd.DataFrame
     file: str
     sha256: str
     ignored_columns: tuple[str, ...]
-    id: Texts
+    id: Annotated[Texts, Column(kind="text", label=True)]
 
     def __len__(self) -> int:
         return len(self.id)
@@ -151,42 +49,50 @@ class Cells(Catalog):
     distinct model files with their hashes; fit tells the index of each cell's, -1 where it has none.
     """
 
-    format: Texts
-    shape: Texts
-    diameter_mm: Floats
-    length_mm: Floats
-    width_mm: Floats
-    thickness_mm: Floats
-    tolerance_mm: Floats
-    chemistry: Texts
-    capacity_ah: Floats
-    capacity_min_ah: Floats
-    voltage_nominal_v: Floats
-    voltage_max_v: Floats
-    voltage_min_v: Floats
-    dcir_mohm: Floats
-    current_continuous_a: Floats
-    current_pulse_a: Floats
-    pulse_s: Floats
-    current_charge_a: Floats
-    mass_g: Floats
-    price: Floats
-    stock: Floats
-    temp_min_c: Floats
-    temp_max_c: Floats
-    charge_temp_min_c: Floats
-    terminal_layout: Texts
-    positive_diameter_mm: Floats
-    terminal_mm: Floats
-    terminal_spacing_mm: Floats
-    vent_end: Texts
-    break_quantity: Floats
+    format: Annotated[Texts, Column(kind="text", label=True)]
+    shape: Annotated[Texts, Column(kind="text", choices=("cylinder", "prismatic", "pouch"))]
+    diameter_mm: Annotated[Floats, Column(filled=False, low=0.5, high=90, ask="millimetres")]
+    length_mm: Annotated[Floats, Column(low=0.5, high=700, ask="millimetres")]
+    width_mm: Annotated[Floats, Column(filled=False, low=0.5, high=700, ask="millimetres")]
+    thickness_mm: Annotated[Floats, Column(filled=False, low=0.3, high=150, ask="millimetres")]
+    chemistry: Annotated[Texts, Column(kind="text", label=True)]
+    capacity_ah: Annotated[Floats, Column(low=0.1, high=500, ask="ampere-hours")]
+    capacity_min_ah: Annotated[Floats, Column(low=0.1, high=500, ask="ampere-hours")]
+    voltage_nominal_v: Annotated[Floats, Column(low=1, high=5, ask="volts")]
+    voltage_max_v: Annotated[Floats, Column(low=1, high=5, ask="volts")]
+    voltage_min_v: Annotated[Floats, Column(low=0.8, high=5, ask="volts")]
+    dcir_mohm: Annotated[Floats, Column(low=0.05, high=500, ask="milliohms")]
+    current_continuous_a: Annotated[Floats, Column(low=0.1, high=3000, ask="amperes")]
+    current_pulse_a: Annotated[Floats, Column(low=0.1, high=6000, ask="amperes")]
+    pulse_s: Annotated[Floats, Column(low=0.1, high=180, ask="seconds")]
+    current_charge_a: Annotated[Floats, Column(low=0.05, high=3000, ask="amperes")]
+    mass_g: Annotated[Floats, Column(low=5, high=20000, ask="grams")]
+    price: Annotated[Floats, Column(zero=True, low=0.001, high=1e6, ask="whole units of the currency")]
+    break_quantity: Annotated[Floats, Column("price_breaks", "text", needed=False, filled=False)]
+    stock: Annotated[
+        Floats, Column(needed=False, filled=False, zero=True, whole=True, high=1e9, ask="cells", default=np.inf)
+    ]
+    temp_min_c: Annotated[Floats, Column(signed=True, low=-80, high=40, ask="degrees Celsius")]
+    temp_max_c: Annotated[Floats, Column(signed=True, low=15, high=110, ask="degrees Celsius")]
+    curve: Annotated[NDArray[np.int64], Column("ocv", "text", needed=False, filled=False)]
+    fit: Annotated[NDArray[np.int64], Column("model", "text", needed=False, filled=False)]
+    tolerance_mm: Annotated[
+        Floats, Column(needed=False, filled=False, zero=True, low=0.005, high=5, ask="millimetres", default=0.0)
+    ]
+    # Below it a cell takes no charge; left out, the chemistry's own limits stand.
+    charge_temp_min_c: Annotated[
+        Floats, Column(needed=False, filled=False, signed=True, low=-80, high=40, ask="degrees Celsius", default=-80.0)
+    ]
+    # Terminals; left out, those usual for the shape (fit.region.geometry.terminals_of).
+    terminal_layout: Annotated[Texts, Column(kind="text", needed=False, filled=False, choices=("ends", "same_end"))]
+    positive_diameter_mm: Annotated[Floats, Column(needed=False, filled=False, low=1, high=60, ask="millimetres")]
+    terminal_mm: Annotated[Floats, Column(needed=False, filled=False, low=2, high=80, ask="millimetres")]
+    terminal_spacing_mm: Annotated[Floats, Column(needed=False, filled=False, low=3, high=600, ask="millimetres")]
+    vent_end: Annotated[Texts, Column(kind="text", needed=False, filled=False, choices=("terminals", "other", "none"))]
     break_price: Floats
     curves: tuple[OcvCurve, ...]
-    curve: NDArray[np.int64]
     own_curve: Bools
     fitted: tuple[tuple[CellModelFile, str], ...]
-    fit: NDArray[np.int64]
 
     def ocv_v(self, soc: Floats) -> Floats:
         """Open-circuit voltage of every cell at the given states of charge [V], shape (n, len(soc)).
@@ -218,32 +124,38 @@ class Cells(Catalog):
         mean = np.array([curve.mean_v for curve in self.curves])[self.curve]
         return np.where(self.own_curve, 0.0, self.voltage_nominal_v - mean)
 
+
 @dataclass(frozen=True, eq=False)
 class Strips(Catalog):
     """Strips: one array per column; resistivity and density are the material's where the table has none."""
 
-    material: Texts
-    thickness_mm: Floats
-    width_mm: Floats
-    resistivity_ohm_m: Floats
-    density_kg_m3: Floats
-    current_density_a_mm2: Floats
-    price_per_m: Floats
-    form: Texts
-    price_cut_per_m: Floats
-    joined_by: Texts
+    material: Annotated[Texts, Column(kind="text", choices=tuple(MATERIALS))]
+    thickness_mm: Annotated[Floats, Column(low=0.03, high=5, ask="millimetres")]
+    width_mm: Annotated[Floats, Column(low=1, high=1500, ask="millimetres")]
+    resistivity_ohm_m: Annotated[Floats, Column(needed=False, filled=False, low=1e-8, high=1e-6, ask="ohm metres")]
+    density_kg_m3: Annotated[
+        Floats, Column(needed=False, filled=False, low=1000, high=25000, ask="kilograms per cubic metre")
+    ]
+    current_density_a_mm2: Annotated[Floats, Column(low=0.5, high=100, ask="amperes per square millimetre")]
+    price_per_m: Annotated[Floats, Column(zero=True, low=0.001, high=1e5, ask="whole units of the currency")]
+    form: Annotated[Texts, Column(kind="text", needed=False, filled=False, choices=("strip", "sheet", "busbar"))]
+    price_cut_per_m: Annotated[
+        Floats, Column(needed=False, filled=False, zero=True, low=0.001, high=1e4, ask="whole units of the currency",
+                       default=0.0),
+    ]
+    joined_by: Annotated[Texts, Column(kind="text", needed=False, filled=False)]
 
 
 @dataclass(frozen=True, eq=False)
 class Wires(Catalog):
     """Wires: one array per column."""
 
-    area_mm2: Floats
-    resistance_ohm_per_km: Floats
-    current_a: Floats
-    mass_g_per_m: Floats
-    price_per_m: Floats
-    insulation_temp_c: Floats
+    area_mm2: Annotated[Floats, Column(low=0.02, high=400, ask="square millimetres")]
+    resistance_ohm_per_km: Annotated[Floats, Column(low=0.03, high=2000, ask="ohms per kilometre")]
+    current_a: Annotated[Floats, Column(low=0.1, high=1000, ask="amperes")]
+    mass_g_per_m: Annotated[Floats, Column(low=0.2, high=6000, ask="grams per metre")]
+    price_per_m: Annotated[Floats, Column(zero=True, low=0.001, high=1e5, ask="whole units of the currency")]
+    insulation_temp_c: Annotated[Floats, Column(low=50, high=300, ask="degrees Celsius")]
 
 
 @dataclass(frozen=True, eq=False)
@@ -253,23 +165,23 @@ class Bms(Catalog):
     path is one of BMS_PATHS, precharge "yes" or "no"; an empty cell is "common", and "no".
     """
 
-    series_min: NDArray[np.int64]
-    series_max: NDArray[np.int64]
-    chemistries: tuple[frozenset[str], ...]
-    current_continuous_a: Floats
-    current_peak_a: Floats
-    peak_s: Floats
-    current_charge_a: Floats
-    voltage_max_v: Floats
-    resistance_mohm: Floats
-    balance_ma: Floats
-    mass_g: Floats
-    length_mm: Floats
-    width_mm: Floats
-    height_mm: Floats
-    price: Floats
-    path: Texts
-    precharge: Texts
+    series_min: Annotated[NDArray[np.int64], Column(whole=True, high=500, ask="cells in series")]
+    series_max: Annotated[NDArray[np.int64], Column(whole=True, high=500, ask="cells in series")]
+    chemistries: Annotated[tuple[frozenset[str], ...], Column(kind="text")]
+    current_continuous_a: Annotated[Floats, Column(low=0.5, high=2000, ask="amperes")]
+    current_peak_a: Annotated[Floats, Column(low=0.5, high=5000, ask="amperes")]
+    peak_s: Annotated[Floats, Column(low=0.001, high=300, ask="seconds")]
+    current_charge_a: Annotated[Floats, Column(low=0.1, high=2000, ask="amperes")]
+    voltage_max_v: Annotated[Floats, Column(low=2, high=1500, ask="volts")]
+    resistance_mohm: Annotated[Floats, Column(low=0.01, high=200, ask="milliohms")]
+    balance_ma: Annotated[Floats, Column(zero=True, low=5, high=20000, ask="milliamperes")]
+    mass_g: Annotated[Floats, Column(low=1, high=20000, ask="grams")]
+    length_mm: Annotated[Floats, Column(low=5, high=1000, ask="millimetres")]
+    width_mm: Annotated[Floats, Column(low=5, high=1000, ask="millimetres")]
+    height_mm: Annotated[Floats, Column(low=1, high=300, ask="millimetres")]
+    price: Annotated[Floats, Column(zero=True, low=0.001, high=1e6, ask="whole units of the currency")]
+    path: Annotated[Texts, Column(kind="text", needed=False, filled=False, choices=BMS_PATHS)]
+    precharge: Annotated[Texts, Column(kind="text", needed=False, filled=False, choices=("yes", "no"))]
 
     @property
     def bypassed(self) -> Bools:
@@ -292,14 +204,16 @@ class Fuses(Catalog):
     longest time until a fuse opens: the row's own, or those of its kind; the unused ones are infinite.
     """
 
-    current_a: Floats
-    voltage_dc_v: Floats
-    resistance_mohm: Floats
-    mass_g: Floats
-    price: Floats
-    kind: Texts
-    breaking_a: Floats
-    opens_least: Floats
+    current_a: Annotated[Floats, Column(low=0.5, high=3000, ask="amperes")]
+    voltage_dc_v: Annotated[Floats, Column(low=5, high=1500, ask="volts")]
+    resistance_mohm: Annotated[Floats, Column(low=0.005, high=200, ask="milliohms")]
+    mass_g: Annotated[Floats, Column(low=0.2, high=5000, ask="grams")]
+    price: Annotated[Floats, Column(zero=True, low=0.001, high=1e6, ask="whole units of the currency")]
+    kind: Annotated[Texts, Column(kind="text", needed=False, filled=False, choices=tuple(GATES))]
+    opens_least: Annotated[Floats, Column("points", "text", needed=False, filled=False)]
+    breaking_a: Annotated[
+        Floats, Column(needed=False, filled=False, low=20, high=1e6, ask="amperes", default=USUAL_BREAKING_A)
+    ]
     opens_most: Floats
 
 
@@ -307,14 +221,29 @@ class Fuses(Catalog):
 class Chargers(Catalog):
     """Chargers: one array per column."""
 
-    voltage_v: Floats
-    current_a: Floats
-    efficiency: Floats
-    mass_g: Floats
-    price: Floats
+    voltage_v: Annotated[Floats, Column(low=2, high=1500, ask="volts")]
+    current_a: Annotated[Floats, Column(low=0.1, high=500, ask="amperes")]
+    efficiency: Annotated[Floats, Column(low=0.3, high=1, ask="a fraction")]
+    mass_g: Annotated[Floats, Column(low=10, high=50000, ask="grams")]
+    price: Annotated[Floats, Column(zero=True, low=0.001, high=1e6, ask="whole units of the currency")]
 
 
 Kind = TypeVar("Kind", bound=Catalog)
+
+
+def columns_of(kind: type[Catalog]) -> tuple[Column, ...]:
+    """Columns of a kind's table, in the order of its fields."""
+    hints = get_type_hints(kind, include_extras=True)
+    said = {item.name: getattr(hints[item.name], "__metadata__", ()) for item in fields(kind)}
+    return tuple(
+        replace(each, name=each.name or name) for name, found in said.items() for each in found
+        if isinstance(each, Column)
+    )  # fmt: skip
+
+
+CELL_COLUMNS, STRIP_COLUMNS, WIRE_COLUMNS, BMS_COLUMNS, FUSE_COLUMNS, CHARGER_COLUMNS = (
+    columns_of(kind) for kind in (Cells, Strips, Wires, Bms, Fuses, Chargers)
+)
 
 
 def build(kind: type[Kind], parsed: Columns, **extra: Any) -> Kind:
