@@ -1,4 +1,7 @@
-"""Strips, wires, BMS, fuses and chargers, read and checked across their columns."""
+"""Strips, wires, BMS, fuses and chargers, read and checked across their columns.
+
+Each reader takes the path of a CSV or Parquet file, and raises BadInput with every problem of its table.
+"""
 
 from __future__ import annotations
 
@@ -25,18 +28,7 @@ from optimizer.catalog.types import (
 
 
 def read_strips(path: Path) -> Strips:
-    """Read the strips; resistivity and density default to the material's (see MATERIALS).
-
-    Parameters
-    ----------
-    path : Path
-        CSV or Parquet.
-
-    Raises
-    ------
-    BadInput
-        With every problem of the table.
-    """
+    """Read the strips; resistivity and density default to the material's (see MATERIALS)."""
     parsed = read_columns(path, STRIP_COLUMNS)
     for name in ("resistivity_ohm_m", "density_kg_m3"):
         usual = np.array([getattr(MATERIALS.get(str(key)), name, np.nan) for key in parsed.texts("material")])
@@ -47,18 +39,7 @@ def read_strips(path: Path) -> Strips:
 
 
 def read_wires(path: Path) -> Wires:
-    """Read the wires; resistance and area must agree with copper or aluminium.
-
-    Parameters
-    ----------
-    path : Path
-        CSV or Parquet.
-
-    Raises
-    ------
-    BadInput
-        With every problem of the table.
-    """
+    """Read the wires; resistance and area must agree with copper or aluminium."""
     parsed = read_columns(path, WIRE_COLUMNS)
     resistance, area = parsed.numbers("resistance_ohm_per_km"), parsed.numbers("area_mm2")
     # Annealed copper has 17.241 ohm mm2/km; stranding adds up to 20 %, aluminium has 1.64 times as much.
@@ -77,18 +58,7 @@ def read_wires(path: Path) -> Wires:
 
 
 def read_bms(path: Path) -> Bms:
-    """Read the battery management systems.
-
-    Parameters
-    ----------
-    path : Path
-        CSV or Parquet.
-
-    Raises
-    ------
-    BadInput
-        With every problem of the table.
-    """
+    """Read the battery management systems."""
     parsed = read_columns(path, BMS_COLUMNS)
     check_order(parsed, "series_min", "series_max", code="series-order")
     check_order(parsed, "current_continuous_a", "current_peak_a", code="current-order")
@@ -106,18 +76,7 @@ def read_bms(path: Path) -> Bms:
 
 
 def read_fuses(path: Path) -> Fuses:
-    """Read the fuses; opening times default to what the standard of the kind asks for.
-
-    Parameters
-    ----------
-    path : Path
-        CSV or Parquet.
-
-    Raises
-    ------
-    BadInput
-        With every problem of the table.
-    """
+    """Read the fuses; opening times default to what the standard of the kind asks for."""
     parsed = read_columns(path, FUSE_COLUMNS)
     drop = parsed.numbers("resistance_mohm") * parsed.numbers("current_a")
     check_ratio(parsed, "resistance_mohm", drop, low=5, high=2000, unit="mV at the rated current")
@@ -127,18 +86,7 @@ def read_fuses(path: Path) -> Fuses:
 
 
 def read_chargers(path: Path) -> Chargers:
-    """Read the chargers.
-
-    Parameters
-    ----------
-    path : Path
-        CSV or Parquet.
-
-    Raises
-    ------
-    BadInput
-        With every problem of the table.
-    """
+    """Read the chargers."""
     parsed = read_columns(path, CHARGER_COLUMNS)
     power = parsed.numbers("voltage_v") * parsed.numbers("current_a")
     check_ratio(parsed, "mass_g", power / parsed.numbers("mass_g"), low=0.01, high=10, unit="W/g")

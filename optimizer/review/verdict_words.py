@@ -94,16 +94,8 @@ def margin_words(weakest: tuple[str, float], row: Mapping[str, Any], *, currency
 def verdict_lines(found: Verdict, *, objectives: Sequence[str], currency: str) -> list[tuple[str, str]]:
     """The verdict as pairs of a word and what it says.
 
-    Parameters
-    ----------
-    found : Verdict
-    objectives : sequence of str
-    currency : str
-
-    Returns
-    -------
-    list of (str, str)
-        "Pick", then "gives", "in situations", "limited by", "weakest margin", "Or" for each alternative, "ranking".
+    The words are "Pick", then "gives", "in situations", "limited by", "weakest margin", "Or" for each alternative,
+    "ranking".
     """
     row = found.row
     lines = [("Pick", f"{found.name} ({_groups(row)}), design {row['design_id']}")]

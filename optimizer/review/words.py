@@ -1,4 +1,7 @@
-"""Names and figures as people read them: labels of columns, units, numbers with just enough digits."""
+"""Names and figures as people read them: labels of columns, units, numbers with just enough digits.
+
+`currency` is the label of prices.
+"""
 
 from __future__ import annotations
 
@@ -75,19 +78,7 @@ ENDINGS: tuple[tuple[str, str, int], ...] = (
 
 
 def describe(column: str, *, currency: str = "") -> tuple[str, str, int]:
-    """Label, unit and decimals of a column.
-
-    Parameters
-    ----------
-    column : str
-        A column of the front; of an unknown one the name's own ending tells the unit.
-    currency : str
-        Label of prices.
-
-    Returns
-    -------
-    (str, str, int)
-    """
+    """Label, unit and decimals of a column of the front; of an unknown one its name's ending tells the unit."""
     if column in COLUMNS:
         label, unit, decimals = COLUMNS[column]
         money = column == "unit_price" or (column in FIGURES and not FIGURES[column].unit)
@@ -115,42 +106,20 @@ def describe(column: str, *, currency: str = "") -> tuple[str, str, int]:
 
 
 def of_situations(columns: Iterable[object], *, view: str) -> list[str]:
-    """Columns of a front that tell of situations, as far as a view shows their figures, in their order.
-
-    Parameters
-    ----------
-    columns : iterable of str
-    view : str
-        Letter of the view, see `Figure.views`.
-    """
+    """Columns of a front that tell of situations, as far as a view (`Figure.views`) shows their figures, in order."""
     names, beside = [str(name) for name in columns], tuple(f"{text}_" for text in IN_SITUATION)
     figures = [name for name in names if split_name(name)[1] and view in FIGURES[name].views]
     return figures + [name for name in names if name.startswith(beside)]
 
 
 def axis_label(column: str, *, currency: str = "") -> str:
-    """Label with its unit in brackets, such as "range [km]".
-
-    Parameters
-    ----------
-    column : str
-    currency : str
-        Label of prices.
-    """
+    """Label with its unit in brackets, such as "range [km]"."""
     label, unit, _ = describe(column, currency=currency)
     return f"{label} [{unit}]" if unit else label
 
 
 def number(value: object, *, decimals: int) -> str:
-    """A figure in plain digits, decimal point, no grouping; a dash where there is none.
-
-    Parameters
-    ----------
-    value : object
-        Text stays as it is.
-    decimals : int
-        Digits behind the point.
-    """
+    """A figure in plain digits, decimal point, no grouping; a dash where there is none, and text as it is."""
     if value is None:
         return "–"
     if isinstance(value, str):
@@ -165,15 +134,7 @@ def number(value: object, *, decimals: int) -> str:
 
 
 def quantity(column: str, value: object, *, currency: str = "") -> str:
-    """A figure with its unit, such as "31.4 km".
-
-    Parameters
-    ----------
-    column : str
-    value : object
-    currency : str
-        Label of prices.
-    """
+    """A figure with its unit, such as "31.4 km"."""
     _, unit, decimals = describe(column, currency=currency)
     text = number(value, decimals=decimals)
     return f"{text} {unit}" if unit and text != "–" else text

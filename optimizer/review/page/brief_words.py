@@ -70,13 +70,7 @@ def _limit_words(name: str, value: Any, *, currency: str = "") -> str:
 
 
 def brief_sentences(brief: Section) -> list[str]:
-    """What was asked, in words; sections that a brief leaves out are left out here.
-
-    Parameters
-    ----------
-    brief : mapping
-        As run.json keeps it.
-    """
+    """What was asked, in words, of a brief as run.json keeps it; sections that it leaves out are left out here."""
     currency = str(brief.get("currency", ""))
     boxes = [_compartment_words(c) for c in brief.get("compartment") or ()]
     found = []

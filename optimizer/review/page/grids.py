@@ -1,4 +1,7 @@
-"""Tables of the report page: plain texts with their places, ready for a template that escapes them."""
+"""Tables of the report page: plain texts with their places, ready for a template that escapes them.
+
+`run` is the content of run.json, `row` a row of the front, `currency` the label of prices.
+"""
 
 from __future__ import annotations
 
@@ -49,15 +52,7 @@ def is_number(value: object) -> bool:
 
 
 def plain(headers: Sequence[str], rows: Sequence[Sequence[str]], *, numbers: Sequence[int] = ()) -> Grid:
-    """A table of texts.
-
-    Parameters
-    ----------
-    headers : sequence of str
-    rows : sequence of sequences of str
-    numbers : sequence of int
-        Columns that hold figures.
-    """
+    """A table of texts; `numbers` are the columns that hold figures."""
     return Grid(
         tuple(Cell(h, k in numbers) for k, h in enumerate(headers)),
         tuple(Row(tuple(Cell(str(c), k in numbers) for k, c in enumerate(row))) for row in rows),
@@ -65,14 +60,7 @@ def plain(headers: Sequence[str], rows: Sequence[Sequence[str]], *, numbers: Seq
 
 
 def of_frame(frame: pd.DataFrame, *, currency: str = "") -> Grid:
-    """A frame as a table, units in its headers.
-
-    Parameters
-    ----------
-    frame : DataFrame
-    currency : str
-        Label of prices.
-    """
+    """A frame as a table, units in its headers."""
     figures = [kind.kind in "iuf" for kind in frame.dtypes]
     headers = tuple(
         Cell(axis_label(str(name), currency=currency), figure)
@@ -89,15 +77,7 @@ def of_frame(frame: pd.DataFrame, *, currency: str = "") -> Grid:
 
 
 def bill(frame: pd.DataFrame, *, currency: str) -> Grid:
-    """The bill with bars for mass and cost, heaviest first, and a total line.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Columns item, part, quantity, unit, unit_price, mass_g, cost.
-    currency : str
-        Label of prices.
-    """
+    """The bill with bars for mass and cost, heaviest first, and a total line; columns as in pack.bill.COLUMNS."""
     frame = frame.sort_values("mass_g", ascending=False, kind="stable")
     mass, cost = float(frame["mass_g"].sum()), float(frame["cost"].sum())
     decimals = _decimals(frame["unit_price"])
@@ -134,20 +114,7 @@ def _bar(value: float, total: float, *, decimals: int) -> Cell:
 
 
 def margins(row: Mapping[str, Any], *, currency: str) -> Grid:
-    """How far each limit is away; a negative margin misses it.
-
-    Parameters
-    ----------
-    row : mapping
-        The candidate's row; columns margin_….
-    currency : str
-        Label of prices.
-
-    Returns
-    -------
-    Grid
-        Margins that are no number are left out.
-    """
+    """How far each limit is away; a negative margin misses it, one that is no number is left out."""
     rows = []
     for name, value in row.items():
         if not str(name).startswith("margin_") or not is_number(value) or float(value) != float(value):
@@ -187,13 +154,7 @@ def tolerances(design: Design) -> Grid:
 
 
 def run_table(run: Mapping[str, Any]) -> Grid:
-    """Where the figures come from: the space searched, files with their hashes, versions, times.
-
-    Parameters
-    ----------
-    run : mapping
-        Content of run.json.
-    """
+    """Where the figures come from: the space searched, files with their hashes, versions, times."""
     space = run.get("space") or {}
     rows: list[tuple[str, str]] = []
     for key, label in (("raw", "candidates in the space"), ("scored", "candidates scored")):
@@ -211,13 +172,7 @@ def run_table(run: Mapping[str, Any]) -> Grid:
 
 
 def unfinished(run: Mapping[str, Any]) -> str:
-    """What a reader must know of a search that is at work or was cut off; "" of one that ended by itself.
-
-    Parameters
-    ----------
-    run : mapping
-        Content of run.json; "at_work" with the progress while it is at work.
-    """
+    """What a reader must know of a search that is at work or was cut off; "" of one that ended by itself."""
     if work := run.get("at_work"):
         return (
             f"This search is still at work: {work['progress']}. What stands here is its front so far; "
@@ -233,15 +188,7 @@ def unfinished(run: Mapping[str, Any]) -> str:
 
 
 def varied(steps: Sequence[Mapping[str, Any]], *, currency: str) -> Grid:
-    """What each step of `vary` is worth: the change of the best of each figure, and of the cells that fit.
-
-    Parameters
-    ----------
-    steps : sequence of mapping
-        Rows of its table.
-    currency : str
-        Label of prices.
-    """
+    """What each step of `vary` is worth: the change of the best of each figure, and of the cells that fit."""
     figures = [name.removesuffix("_change") for name in steps[0] if str(name).removesuffix("_change") in OBJECTIVES]
     rows = []
     for step in steps:
@@ -283,13 +230,7 @@ def _counts(run: Mapping[str, Any]) -> dict[str, float]:
 
 
 def rejected(run: Mapping[str, Any]) -> Grid:
-    """Reasons with counts and bars, the commonest first: what a limit refused, scored or not, is one reason.
-
-    Parameters
-    ----------
-    run : mapping
-        Content of run.json.
-    """
+    """Reasons with counts and bars, the commonest first: what a limit refused, scored or not, is one reason."""
     counts = _counts(run)
     total = float((run.get("space") or {}).get("raw") or sum(counts.values()))
     rows = []
@@ -302,19 +243,8 @@ def rejected(run: Mapping[str, Any]) -> Grid:
 
 
 def spread(row: Mapping[str, Any], *, currency: str) -> Grid:
-    """What the spread between cells leaves of each figure, and the chance that each limit holds.
-
-    Parameters
-    ----------
-    row : mapping
-        The candidate's row with columns <figure>_p10, <figure>_p90, holds_<limit>.
-    currency : str
-        Label of prices.
-
-    Returns
-    -------
-    Grid
-        Empty where the row holds no percentiles.
+    """What the spread between cells leaves of each figure, and the chance that each limit holds; from columns
+    <figure>_p10, <figure>_p90, holds_<limit>, and empty without them.
     """
     rows = []
     for name in (str(key).removesuffix("_p10") for key in row if str(key).endswith("_p10")):

@@ -15,18 +15,7 @@ MOST_LOGS = 4
 
 
 def against_png(logs: Sequence[tuple[str, Any, Any, Any, Any]]) -> bytes:
-    """A row for each log: voltage logged and predicted, power logged and predicted.
-
-    Parameters
-    ----------
-    logs : sequence of (name, voltage, predicted voltage, power, predicted run)
-        Arrays of one value a second [V], [V], [W].
-
-    Returns
-    -------
-    bytes
-        PNG.
-    """
+    """A row for each log as a PNG: voltage logged and predicted [V], power logged and predicted [W], once a second."""
     shown = list(logs)[:MOST_LOGS]
     with own_look():
         figure = Figure(figsize=(180 / MM_PER_INCH, 62 * len(shown) / MM_PER_INCH), layout="constrained")

@@ -26,14 +26,7 @@ INSULATION_OHM_PER_V = 100.0
 
 
 def build_steps(design: Design, *, parts: Sequence[Part] = ()) -> list[Step]:
-    """The work in order.
-
-    Parameters
-    ----------
-    design : Design
-    parts : sequence of Part
-        Printed parts, when they were made.
-    """
+    """The work in order; `parts` are the printed ones, when they were made."""
     return [
         _measure(design),
         *_print(design, parts),
@@ -347,10 +340,7 @@ GENERAL = {
 def cautions(design: Design) -> list[str]:
     """What must be known before the work: the design's own cautions, then what every sheet says besides.
 
-    Returns
-    -------
-    list of str
-        No matter is told twice.
+    No matter is told twice.
     """
     own = [str(text) for text in design.cautions]
     return own + [text for word, text in GENERAL.items() if not any(word in other for other in own)]
@@ -369,14 +359,7 @@ def _markdown_table(table: Table) -> list[str]:
 
 
 def build_markdown(design: Design, *, parts: Sequence[Part] = ()) -> str:
-    """The build sheet as Markdown (build.md).
-
-    Parameters
-    ----------
-    design : Design
-    parts : sequence of Part
-        Printed parts, when they were made.
-    """
+    """The build sheet as Markdown (build.md); `parts` are the printed ones, when they were made."""
     row = design.row
     lines = [
         f"# Build sheet: {_markdown_cell(str(design.title))}",

@@ -16,13 +16,7 @@ MOST_LOGS = 4
 
 
 def calibration_png(result: Calibrated) -> bytes:
-    """A row of panels for each log: height over the way, and residuals with the noise that was found.
-
-    Returns
-    -------
-    bytes
-        PNG.
-    """
+    """A row of panels for each log as a PNG: height over the way, residuals with the noise that was found."""
     shown = min(len(result.tracks), MOST_LOGS)
     with own_look():
         figure = Figure(figsize=(180 / MM_PER_INCH, (60 * shown + 12) / MM_PER_INCH), layout="constrained")

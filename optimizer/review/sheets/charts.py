@@ -24,15 +24,7 @@ MARKS = ("o", "s", "^", "D", "v", "P", "h", "X")
 def ride_plot(design: Design) -> Figure:
     """Voltage, state of charge and cell temperature over the ride's time, one above the other.
 
-    Parameters
-    ----------
-    design : Design
-        With a simulated ride of at least two rows.
-
-    Raises
-    ------
-    ValueError
-        If the design carries no ride.
+    ValueError where the design carries no ride of at least two rows.
     """
     ride = design.ride
     if len(ride) < 2:
@@ -62,17 +54,7 @@ def ride_plot(design: Design) -> Figure:
 
 
 def speed_plot(ranges: pd.DataFrame, *, names: Mapping[str, str], legal_kmh: Sequence[float] = ()) -> Figure:
-    """Range against the cruising speed, a line for each design, and legal speeds.
-
-    Parameters
-    ----------
-    ranges : DataFrame
-        speed_kmh, then kilometres by design_id.
-    names : mapping of str to str
-        What each design is called.
-    legal_kmh : sequence of float
-        [km/h]
-    """
+    """Range [km] by design_id against the cruising speed, a line for each design, and legal speeds [km/h]."""
     with look.own_look():
         figure, axes = look.chart(width_mm=180.0, height_mm=85.0)
         speed = ranges["speed_kmh"].to_numpy(dtype=float)

@@ -63,14 +63,7 @@ class Placed:
 
 
 def panels_of(design: Design, *, station: int) -> list[Panel]:
-    """Pictures that a compartment needs: per layer the chain and both faces, and one look from the side.
-
-    Parameters
-    ----------
-    design : Design
-    station : int
-        Which compartment of the design, from 0.
-    """
+    """Pictures that a compartment, counted from 0, needs: per layer chain and both faces, one look from the side."""
     it = design.stations[station]
     axis = it.layout.axis
     natural = views.NATURAL_SIDE[axis]

@@ -71,19 +71,7 @@ def _runs(station: Station) -> list[tuple[int, int]]:
 
 
 def voltages(design: Design, *, groups: int) -> Voltages:
-    """Rest voltage of groups in series, from the cell's window.
-
-    Parameters
-    ----------
-    design : Design
-    groups : int
-        In series [-].
-
-    Returns
-    -------
-    Voltages
-        [V]
-    """
+    """Rest voltage of groups in series, from the cell's window [V]."""
     cell = design.cell
     return Voltages(
         groups * float(cell["voltage_max_v"]),
@@ -95,10 +83,7 @@ def voltages(design: Design, *, groups: int) -> Voltages:
 def taps(design: Design, module: Module) -> list[tuple[str, str, Voltages]]:
     """Balance taps of a case, from its negative end: name, where it is joined, voltage to the first.
 
-    Returns
-    -------
-    list of (str, str, Voltages)
-        One more than the case has groups. Names run through the pack: B0 is its negative terminal.
+    One more than the case has groups. Names run through the pack: B0 is its negative terminal.
     """
     rows = []
     for boundary in range(module.first - 1, module.last + 1):
@@ -116,13 +101,7 @@ def group_resistance_mohm(design: Design) -> float:
 
 
 def positive_faces(station: Station) -> list[tuple[int, int, str]]:
-    """Which way each used group's positive ends point.
-
-    Returns
-    -------
-    list of (int, int, str)
-        Group numbered through the pack from 1, cells in it, face such as "+y".
-    """
+    """Which way each used group's positive ends point: group from 1 in the pack, cells in it, face such as "+y"."""
     rows = []
     for group in range(station.groups):
         members = np.flatnonzero(station.chain.group == group)

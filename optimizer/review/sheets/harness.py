@@ -43,13 +43,7 @@ def function_of(wire: Row) -> str:
 
 
 def draw_harness(design: Design) -> Figure:
-    """One sheet as high as the wires need: cases with their connectors on the left, the board on the right.
-
-    Parameters
-    ----------
-    design : Design
-        With its harness.
-    """
+    """One sheet as high as the wires need: cases with their connectors on the left, the board on the right."""
     wires: list[Row] = [{str(k): v for k, v in each.items()} for each in design.harness.to_dict("records")]
     blocks = _blocks(wires)
     height = HEAD_MM + FOOT_MM + len(wires) * ROW_MM + len(blocks) * (GAP_MM + ROW_MM)

@@ -26,17 +26,7 @@ def foot_height(sheet_mm: float) -> float:
 
 
 def legend(axes: Axes, *, scale: float, sheet_mm: float) -> None:
-    """What each mark means, and a scale bar, at the lower left of the sheet.
-
-    Parameters
-    ----------
-    axes : Axes
-        Counting in millimetres of paper.
-    scale : float
-        Paper length over real length [-].
-    sheet_mm : float
-        Width of the sheet [mm].
-    """
+    """What each mark means, and a scale bar, at the lower left of the sheet."""
     y, x = EDGE_MM + (28.0 if sheet_mm < NARROW_MM else 5.0), EDGE_MM + 6.0
     disc = shapely.Point(0, 0).buffer(4.0, quad_segs=16)
 
@@ -69,17 +59,7 @@ def legend(axes: Axes, *, scale: float, sheet_mm: float) -> None:
 
 
 def title_block(axes: Axes, design: Design, *, scale_name: str, sheet_mm: float) -> None:
-    """Design, counts, scale and the request to check, at the lower right of the sheet.
-
-    Parameters
-    ----------
-    axes : Axes
-    design : Design
-    scale_name : str
-        Such as "1:2".
-    sheet_mm : float
-        Width of the sheet [mm].
-    """
+    """Design, counts, scale and the request to check, at the lower right of the sheet."""
     width, high = TITLE_MM
     left, low = sheet_mm - EDGE_MM - width, EDGE_MM
     strokes.fill(

@@ -1,4 +1,7 @@
-"""Single marks on a sheet: shapes, cell ends, strips, dimension lines. Lengths are millimetres of paper."""
+"""Single marks on a sheet: shapes, cell ends, strips, dimension lines.
+
+Axes count in millimetres of paper, and so do all shapes, places and sizes here.
+"""
 
 from __future__ import annotations
 
@@ -54,18 +57,7 @@ def fill(axes: Axes, shape: shapely.Geometry, **style: Any) -> None:
 
 
 def cell(axes: Axes, shape: Polygon, *, round_cell: bool, **style: Any) -> None:
-    """Outline of a cell; a round one is written as a true circle.
-
-    Parameters
-    ----------
-    axes : Axes
-    shape : Polygon
-        [mm of paper]
-    round_cell : bool
-        Whether the outline is a disc.
-    style
-        As matplotlib's patches take it.
-    """
+    """Outline of a cell; a round one is written as a true circle; style as matplotlib's patches take it."""
     if round_cell:
         x0, y0, x1, y1 = shape.bounds
         axes.add_artist(Circle(((x0 + x1) / 2, (y0 + y1) / 2), (x1 - x0) / 2, **({"linewidth": 0.5} | style)))
@@ -90,19 +82,7 @@ def block_end(axes: Axes, shape: Polygon, poles: Sequence[tuple[Polygon, bool]])
 
 
 def cell_end(axes: Axes, shape: Polygon, *, positive: bool, round_cell: bool, words: str = "") -> None:
-    """One cell seen on its end: button and a plus of ticks where positive, flat with a bar where negative.
-
-    Parameters
-    ----------
-    axes : Axes
-    shape : Polygon
-        Outline of the cell [mm of paper].
-    positive : bool
-    round_cell : bool
-        Whether the outline is a disc.
-    words : str
-        What stands in the middle.
-    """
+    """One cell seen on its end: button and a plus of ticks where positive, flat with a bar where negative."""
     x0, y0, x1, y1 = shape.bounds
     middle = ((x0 + x1) / 2, (y0 + y1) / 2)
     radius = min(x1 - x0, y1 - y0) / 2
@@ -129,18 +109,7 @@ def _spokes(axes: Axes, middle: Point, near: float, far: float, *, angles: Itera
 
 
 def strips(axes: Axes, lines: Iterable[tuple[Point, Point]], *, width: float, strong: bool) -> None:
-    """Strip pieces from cell to cell, to scale in width; those that carry the pack current are darker.
-
-    Parameters
-    ----------
-    axes : Axes
-    lines : iterable of (point, point)
-        Middles of the cells [mm of paper].
-    width : float
-        [mm of paper]
-    strong : bool
-        Whether the pieces lie in the series direction.
-    """
+    """Strip pieces between middles of cells, to scale in width; strong: they carry the pack current, and are darker."""
     bands: list[Patch] = []
     for ends in lines:
         bands.append(PolygonPatch(np.asarray(strip_outline(np.asarray(ends), width_mm=width).exterior.coords)))
@@ -155,13 +124,7 @@ def strips(axes: Axes, lines: Iterable[tuple[Point, Point]], *, width: float, st
 def metal(axes: Axes, shapes: Iterable[shapely.Geometry], conductor: Mapping[str, Any]) -> None:
     """Pieces of a conductor with their true outlines: more layers are darker, what lies on others is hatched.
 
-    Parameters
-    ----------
-    axes : Axes
-    shapes : iterable of shapely geometry
-        [mm of paper]
-    conductor : mapping
-        With `level` and `pieces`, as many as shapes where all lie on one face.
+    The conductor has `level` and `pieces`, as many as shapes where all lie on one face.
     """
     above = int(conductor["level"])
     depths = [int(piece["layers"]) for piece in conductor["pieces"]]
@@ -173,31 +136,13 @@ def metal(axes: Axes, shapes: Iterable[shapely.Geometry], conductor: Mapping[str
 
 
 def welds(axes: Axes, places: Iterable[Point], *, size: float) -> None:
-    """Discs of fused metal, to scale.
-
-    Parameters
-    ----------
-    axes : Axes
-    places : iterable of (float, float)
-        [mm of paper]
-    size : float
-        Diameter [mm of paper].
-    """
+    """Discs of fused metal, to scale; size is their diameter."""
     for place in places:
         axes.add_artist(Circle(place, size / 2, facecolor=look.PAPER, edgecolor=look.INK, linewidth=0.4, zorder=8))
 
 
 def leads(axes: Axes, places: Iterable[Point], *, size: float) -> None:
-    """Where a lead is joined: a ring with a cross.
-
-    Parameters
-    ----------
-    axes : Axes
-    places : iterable of (float, float)
-        [mm of paper]
-    size : float
-        Diameter [mm of paper].
-    """
+    """Where a lead is joined: a ring with a cross; size is its diameter."""
     for x, y in places:
         half = size / 2
         axes.add_artist(Circle((x, y), half, facecolor="#ffffff", edgecolor=look.INK, linewidth=1.0, zorder=8.5))
@@ -213,17 +158,9 @@ def pill(axes: Axes, place: Point, words: str, *, size: float = 6.0, dark: bool 
 
 
 def dimension(axes: Axes, start: Point, end: Point, *, away: float, length_mm: float) -> None:
-    """A dimension line beside an edge, with its length in millimetres of the real thing.
+    """A dimension line beside an edge from start to end, with its length in millimetres of the real thing.
 
-    Parameters
-    ----------
-    axes : Axes
-    start, end : (float, float)
-        Ends of the edge [mm of paper].
-    away : float
-        Distance of the line from the edge, to the right of the way from start to end [mm of paper].
-    length_mm : float
-        What is written.
+    It lies so far away to the right of that way.
     """
     way = np.subtract(end, start)
     way = way / max(float(np.hypot(*way)), 1e-9)
@@ -242,15 +179,9 @@ def dimension(axes: Axes, start: Point, end: Point, *, away: float, length_mm: f
 
 
 def scale_bar(axes: Axes, place: Point, *, scale: float) -> None:
-    """A bar of 50 mm (100 mm where the drawing is small) of the real thing, in five fields.
+    """A bar of 50 mm (100 mm where the drawing is small) of the real thing, in five fields, from its left end on.
 
-    Parameters
-    ----------
-    axes : Axes
-    place : (float, float)
-        Its left end [mm of paper].
-    scale : float
-        Paper length over real length [-].
+    Scale is paper length over real length.
     """
     real = 50.0 if scale >= 0.4 else 100.0
     step = real / 5 * scale

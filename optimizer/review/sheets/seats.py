@@ -23,19 +23,7 @@ ACROSS, DOWN, LABEL_MM = 5, 13, (38.0, 21.2)
 
 
 def seats_png(seats: pd.DataFrame, design: Design | None) -> bytes:
-    """Seats with ids: in the boxes of a design, or as a plain table of groups.
-
-    Parameters
-    ----------
-    seats : DataFrame
-        As `workflows.match.seat_table` makes it.
-    design : Design or None
-
-    Returns
-    -------
-    bytes
-        PNG.
-    """
+    """Seats (see workflows.match) with ids as a PNG: in the boxes of a design, or as a plain table of groups."""
     with own_look():
         figure = _in_boxes(seats, design) if design is not None else _in_rows(seats)
         return to_bytes(figure, kind="png", dpi=150)
@@ -108,17 +96,7 @@ def _panel(axes: Any, station: Any, layer: pd.DataFrame, title: str) -> None:
 
 
 def labels_pdf(seats: pd.DataFrame) -> bytes:
-    """Labels on sheets of A4: id large, its group and seat, capacity and resistance.
-
-    Parameters
-    ----------
-    seats : DataFrame
-
-    Returns
-    -------
-    bytes
-        PDF.
-    """
+    """Labels on sheets of A4 (PDF): id large, its group and seat, capacity and resistance."""
     rows = _rows(seats)
     buffer = io.BytesIO()
     with own_look(), mpl.rc_context({"pdf.fonttype": 42}), PdfPages(buffer, metadata={"CreationDate": None}) as pages:

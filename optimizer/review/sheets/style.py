@@ -76,13 +76,7 @@ def own_look() -> Iterator[None]:
 
 
 def sheet(*, width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
-    """A blank sheet whose axes count in millimetres of paper, origin at the lower left.
-
-    Parameters
-    ----------
-    width_mm, height_mm : float
-        Paper size [mm].
-    """
+    """A blank sheet whose axes count in millimetres of paper, origin at the lower left."""
     figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH))
     FigureCanvasAgg(figure)
     axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
@@ -93,28 +87,14 @@ def sheet(*, width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
 
 
 def chart(*, width_mm: float = 180.0, height_mm: float = 110.0) -> tuple[Figure, Axes]:
-    """A figure with one ordinary pair of axes.
-
-    Parameters
-    ----------
-    width_mm, height_mm : float
-        Figure size [mm].
-    """
+    """A figure with one ordinary pair of axes."""
     figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH), layout="constrained")
     FigureCanvasAgg(figure)
     return figure, figure.add_subplot()
 
 
 def to_bytes(figure: Figure, *, kind: str, dpi: int = 150) -> bytes:
-    """The picture as a file's content, the same every time for the same figure.
-
-    Parameters
-    ----------
-    figure : Figure
-    kind : {"svg", "png"}
-    dpi : int
-        Pixels per inch of a PNG.
-    """
+    """The picture as a file's content, the same every time for the same figure; dpi: pixels per inch of a PNG."""
     metadata: dict[str, Any] = {"Date": None, "Creator": "cellstow"} if kind == "svg" else {"Software": "cellstow"}
     buffer = io.BytesIO()
     with own_look():
@@ -132,14 +112,7 @@ def _shortened(svg: bytes) -> bytes:
 
 
 def inline_svg(figure: Figure, *, alt: str) -> str:
-    """The picture as an <svg> element for a page, with a text for those who cannot see it.
-
-    Parameters
-    ----------
-    figure : Figure
-    alt : str
-        What the picture shows, in words.
-    """
+    """The picture as an <svg> element for a page, with a text for those who cannot see it."""
     from html import escape
 
     text = to_bytes(figure, kind="svg").decode("utf-8")
@@ -148,21 +121,7 @@ def inline_svg(figure: Figure, *, alt: str) -> str:
 
 
 def save(figure: Figure, path: Path, *, dpi: int = 150) -> None:
-    """Write the picture whole or not at all; the suffix says SVG or PNG.
-
-    Parameters
-    ----------
-    figure : Figure
-    path : Path
-        Ending in .svg or .png.
-    dpi : int
-        Pixels per inch of a PNG.
-
-    Raises
-    ------
-    ValueError
-        If the suffix is another.
-    """
+    """Write the picture whole or not at all; the suffix says SVG or PNG, others are a ValueError."""
     kind = path.suffix.lower().lstrip(".")
     if kind not in ("svg", "png"):
         raise ValueError(f"a picture is written as .svg or .png, not {path.name}")

@@ -24,16 +24,7 @@ ROW_MM, HEAD_MM = 8.0, 32.0
 def order_by_effect(table: pd.DataFrame, *, figures: Sequence[str]) -> list[str]:
     """Parameters by their largest effect on any figure, each figure on the scale of its own largest effect.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Columns parameter and <figure>_change; a step that leaves nothing feasible counts as the largest.
-    figures : sequence of str
-
-    Returns
-    -------
-    list of str
-        Largest first; of equal ones as they came.
+    A step that leaves nothing feasible counts as the largest; of equal ones as they came.
     """
     size = np.zeros(len(table))
     for figure in figures:
@@ -46,17 +37,7 @@ def order_by_effect(table: pd.DataFrame, *, figures: Sequence[str]) -> list[str]
 
 
 def tornado(table: pd.DataFrame, *, figures: Sequence[str], title: str, currency: str = "") -> Figure:
-    """Bars left and right of nothing: less in blue, more in vermilion and hatched.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Columns parameter, change, <figure>_change.
-    figures : sequence of str
-        One column of bars each.
-    title : str
-    currency : str
-    """
+    """Bars left and right of nothing: less in blue, more in vermilion and hatched; a column of bars for each figure."""
     names = order_by_effect(table, figures=figures)[:MOST_ROWS]
     with look.own_look():
         figure, first = look.chart(width_mm=230.0, height_mm=HEAD_MM + ROW_MM * len(names))

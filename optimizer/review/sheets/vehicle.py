@@ -42,13 +42,7 @@ def flat(points_mm: Floats) -> Floats:
 
 
 def draw_vehicle(design: Design) -> Figure:
-    """One sheet with all compartments, not to a named scale.
-
-    Parameters
-    ----------
-    design : Design
-        With its compartments in `rooms`.
-    """
+    """One sheet with all compartments, not to a named scale."""
     with look.own_look():
         figure, axes = look.sheet(width_mm=SHEET_MM[0], height_mm=SHEET_MM[1])
         edges = [edge for room in design.rooms for edge in outline(room)]

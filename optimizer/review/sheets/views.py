@@ -56,19 +56,7 @@ class View:
 
 
 def project(points_mm: Floats, *, view: View) -> Floats:
-    """Points in space as they appear on paper.
-
-    Parameters
-    ----------
-    points_mm : ndarray, shape (n, 3)
-        [mm]
-    view : View
-
-    Returns
-    -------
-    ndarray, shape (n, 2)
-        [mm]
-    """
+    """Points in space, shape (n, 3), as they appear on paper, shape (n, 2) [mm]."""
     flat = points_mm[:, list(cross_axes(view.axis))].copy()
     if view.mirrored:
         flat[:, 0] *= -1.0
@@ -76,18 +64,7 @@ def project(points_mm: Floats, *, view: View) -> Floats:
 
 
 def silhouette(solid: Compartment | KeepOut, *, view: View) -> Polygon:
-    """Outline of a prism as it appears on paper.
-
-    Parameters
-    ----------
-    solid : Compartment or KeepOut
-    view : View
-
-    Returns
-    -------
-    Polygon
-        [mm]; its profile along the extrusion, a rectangle across it.
-    """
+    """Outline of a prism as it appears on paper [mm]: its profile along the extrusion, a rectangle across it."""
     if solid.solid is not None:
         seen = max(shapely.get_parts(outline_along(solid.solid, view.axis)), key=lambda part: part.area)
         return Polygon(mirrored(seen)) if view.mirrored else Polygon(seen)
@@ -108,19 +85,8 @@ def mirrored(shape: shapely.Geometry) -> shapely.Geometry:
 
 
 def cell_shapes(station: Station, *, view: View, index: Ints) -> list[Polygon]:
-    """Outlines of some cells as they appear on paper.
-
-    Parameters
-    ----------
-    station : Station
-    view : View
-    index : ndarray of int, shape (n,)
-        Positions in the layout.
-
-    Returns
-    -------
-    list of Polygon
-        Discs of 64 corners for cylinders seen end-on, rectangles otherwise [mm].
+    """Outlines [mm] of some positions of a layout as they appear on paper: discs of 64 corners for cylinders seen
+    end-on, rectangles otherwise.
     """
     layout = station.layout
     centres = project(layout.centres_mm[index], view=view)
@@ -136,10 +102,6 @@ def levels(station: Station) -> Ints:
 
     Cells that lie beside each other are of one level, whatever case they are in; a layout counts its layers
     within each case.
-
-    Returns
-    -------
-    ndarray of int, shape (n,)
     """
     height = station.layout.centres_mm[:, station.layout.axis]
     half = station.layout.extents_mm[:, station.layout.axis] / 2.0
@@ -153,17 +115,7 @@ def levels(station: Station) -> Ints:
 
 
 def at_depth(station: Station, keep_out: KeepOut, *, axis: int, layer: int) -> bool:
-    """Whether a keep-out reaches as deep, along a line of sight, as some cell that a panel shows.
-
-    Parameters
-    ----------
-    station : Station
-    keep_out : KeepOut
-    axis : int
-        Along which one looks.
-    layer : int
-        Level of the cells shown; -1 for all.
-    """
+    """Whether a keep-out reaches as deep, along a line of sight, as some cell of the level shown; -1 for all."""
     shown = station.used if layer < 0 else station.used & (levels(station) == layer)
     middle, half = station.layout.centres_mm[shown, axis], station.layout.extents_mm[shown, axis] / 2.0
     # From a side that shows the line of sight.
@@ -174,23 +126,10 @@ def at_depth(station: Station, keep_out: KeepOut, *, axis: int, layer: int) -> b
 
 
 def group_colours(station: Station, *, pairs: Ints, count: int) -> dict[int, int]:
-    """A colour for each group such that groups that touch differ, as far as there are colours.
+    """A colour from 0 for each group, numbered through the pack from 1, such that groups that touch differ.
 
-    Groups in their order take the first colour that no neighbour has, beginning with the one after their
-    predecessor's.
-
-    Parameters
-    ----------
-    station : Station
-    pairs : ndarray of int, shape (k, 2)
-        Positions that touch.
-    count : int
-        Colours.
-
-    Returns
-    -------
-    dict of int to int
-        Group, numbered through the pack from 1, to colour from 0.
+    As far as there are so many colours. Groups in their order take the first colour that no neighbour has, beginning
+    with the one after their predecessor's. `pairs` are positions that touch.
     """
     group = pack_groups(station)
     beside: dict[int, set[int]] = {int(g): set() for g in np.unique(group[group > 0])}
@@ -207,13 +146,7 @@ def group_colours(station: Station, *, pairs: Ints, count: int) -> dict[int, int
 
 
 def directions(station: Station) -> Ints:
-    """Which way each position's positive end points along the cell axis.
-
-    Returns
-    -------
-    ndarray of int, shape (n,)
-        +1 or -1 along the axis; 0 for a position left over.
-    """
+    """Which way each position's positive end points along the cell axis: +1, -1, or 0 for a position left over."""
     return np.asarray(station.chain.polarity, dtype=np.int64)
 
 
@@ -239,21 +172,9 @@ def pack_groups(station: Station) -> Ints:
 def metal_on_face(
     design: Design, station: Station, *, layer: int, side: int
 ) -> list[tuple[Mapping[str, Any], list[Polygon]]]:
-    """Conductors on one face of a layer, those nearest to the cells first, with what of their pieces lies there.
+    """Conductors on one face of a level, those nearest to the cells first, with their outlines there [mm].
 
-    Parameters
-    ----------
-    design : Design
-    station : Station
-    layer : int
-        From 0, see `levels`.
-    side : int
-        +1 for the face towards the axis's positive end, -1 for the other.
-
-    Returns
-    -------
-    list of (conductor, outlines)
-        Outlines as they appear on paper, seen from that side [mm].
+    Side is +1 for the face towards the axis's positive end, -1 for the other; outlines are as seen from that side.
     """
     axis, view = station.layout.axis, View(station.layout.axis, side)
     own = (levels(station) == layer) & station.used
@@ -280,36 +201,12 @@ def metal_on_face(
 
 
 def touching(station: Station, *, cell_gap_mm: float) -> Ints:
-    """Pairs of neighbouring positions side by side in a layer.
-
-    Parameters
-    ----------
-    station : Station
-    cell_gap_mm : float
-        Free distance between neighbouring cells [mm].
-
-    Returns
-    -------
-    ndarray of int, shape (m, 2)
-    """
+    """Pairs of neighbouring positions side by side in a layer, shape (m, 2)."""
     return np.asarray(neighbours(station.layout, cell_gap_mm=cell_gap_mm).lateral, dtype=np.int64)
 
 
 def strip_outline(ends_mm: Floats, *, width_mm: float) -> Polygon:
-    """A piece of strip from cell to cell, reaching half its width past both middles, as it is cut.
-
-    Parameters
-    ----------
-    ends_mm : ndarray, shape (2, 2)
-        Middles of the two cells [mm].
-    width_mm : float
-        [mm]
-
-    Returns
-    -------
-    Polygon
-        A rectangle [mm].
-    """
+    """A piece of strip from cell to cell, reaching half its width past both middles, as it is cut [mm]."""
     way = (ends_mm[1] - ends_mm[0]) / max(float(np.hypot(*(ends_mm[1] - ends_mm[0]))), 1e-9)
     along, across = way * width_mm / 2.0, np.array([-way[1], way[0]]) * width_mm / 2.0
     a, b = ends_mm[0] - along, ends_mm[1] + along
@@ -317,24 +214,7 @@ def strip_outline(ends_mm: Floats, *, width_mm: float) -> Polygon:
 
 
 def ribbon(station: Station, *, view: View, members: Ints, pairs: Ints, margin_mm: float) -> shapely.Geometry:
-    """One shape around a group's cells, reaching from neighbour to neighbour.
-
-    Parameters
-    ----------
-    station : Station
-    view : View
-    members : ndarray of int
-        Positions of the group, in one layer.
-    pairs : ndarray of int, shape (m, 2)
-        As `touching` gives them.
-    margin_mm : float
-        How far the shape reaches past the cells [mm].
-
-    Returns
-    -------
-    shapely geometry
-        [mm]
-    """
+    """One shape [mm] around a group's members in one layer, from neighbour to neighbour, margin_mm past the cells."""
     parts: list[shapely.Geometry] = cell_shapes(station, view=view, index=members)
     flat = project(station.layout.centres_mm, view=view)
     cross = pairs[np.isin(pairs, members).all(axis=1)]

@@ -21,13 +21,7 @@ if TYPE_CHECKING:
 
 
 def bill_with_totals(bill: pd.DataFrame) -> pd.DataFrame:
-    """The bill with a last line "total": sums of mass and cost, which have no unit price.
-
-    Parameters
-    ----------
-    bill : DataFrame
-        Columns item, part, quantity, unit, unit_price, mass_g, cost.
-    """
+    """The bill with a last line "total": sums of mass and cost, which have no unit price."""
     import pandas as pd
 
     last = {"item": "total", "part": "", "quantity": None, "unit": "", "unit_price": None}

@@ -86,15 +86,9 @@ def shortlist_text(
 def pinned_text(
     pinned: Mapping[str, Mapping[str, Any] | None], front: pd.DataFrame, *, objectives: Sequence[str], currency: str
 ) -> str:
-    """Pinned packs beside the front's pick: what each fails, and how many rows of the front beat it.
+    """Pinned packs, None for one that cannot be built, beside the front's pick.
 
-    Parameters
-    ----------
-    pinned : mapping of str to row, or None
-        By name; None for a pack that cannot be built.
-    front : DataFrame
-    objectives : sequence of str
-    currency : str
+    What each fails, and how many rows of the front beat it.
     """
     built = {name: row for name, row in pinned.items() if row is not None}
     lines = [
@@ -214,16 +208,7 @@ def cautions_of(whose: Mapping[str, Sequence[str]], *, general: Sequence[str] = 
 def rescore_text(
     row: Mapping[str, Any], *, then: Mapping[str, Any], differing: Mapping[str, tuple[Any, Any]], currency: str
 ) -> str:
-    """A design scored again beside the figures it was written with.
-
-    Parameters
-    ----------
-    row, then : mapping
-        Figures now and as written.
-    differing : mapping
-        From `optimizer.design.rescore.differences`.
-    currency : str
-    """
+    """A design scored again beside the figures it was written with; differing: see design.rescore.differences."""
     columns = facts_of(row)
     lines = []
     for name in columns:

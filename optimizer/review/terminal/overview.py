@@ -233,14 +233,7 @@ def situations_text(row: Mapping[str, Any], columns: Sequence[str], *, currency:
 
 
 def search_summary(result: Result, *, whole: bool = False) -> str:
-    """What a search found: the best by each objective, the verdict, then the pick's cautions.
-
-    Parameters
-    ----------
-    result : Result
-    whole : bool
-        Print the cautions that go with every pack in full.
-    """
+    """What a search found: the best by each objective, the verdict, then the pick's cautions; whole: all in full."""
     space = result.run["space"]
     proof = "" if space["unproven"] else " with proof"
     lines = [

@@ -1,4 +1,8 @@
-"""What the terminal shows of a front: the best by each objective, the pick, and tables that fit its columns."""
+"""What the terminal shows of a front: the best by each objective, the pick, and tables that fit its columns.
+
+`columns` and `objectives` are columns of the front, `currency` the label of prices, `width` the most signs in a line,
+those of the terminal when left out.
+"""
 
 from __future__ import annotations
 
@@ -74,20 +78,7 @@ def text_table(
 
 
 def highlights(frame: pd.DataFrame, *, objectives: Sequence[str]) -> list[tuple[str, int]]:
-    """Rows to name first: the best of each objective, and the pick of all alike, see `verdict`.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        A front.
-    objectives : sequence of str
-        Names out of `optimizer.base.figures.OBJECTIVES`.
-
-    Returns
-    -------
-    list of (str, int)
-        Why, and the row's position; empty for an empty front.
-    """
+    """Rows to name first, why and where: the best of each objective, and the pick of all alike, see `verdict`."""
     if len(frame) == 0:
         return []
     found = []
@@ -99,14 +90,7 @@ def highlights(frame: pd.DataFrame, *, objectives: Sequence[str]) -> list[tuple[
 
 
 def headers_for(columns: Sequence[str], *, currency: str = "") -> list[str]:
-    """Short headers with units, such as "range km".
-
-    Parameters
-    ----------
-    columns : sequence of str
-    currency : str
-        Label of prices.
-    """
+    """Short headers with units, such as "range km"."""
     found = []
     for column in columns:
         label, unit, _ = describe(column, currency=currency)
@@ -115,13 +99,7 @@ def headers_for(columns: Sequence[str], *, currency: str = "") -> list[str]:
 
 
 def figures(row: Mapping[str, Any], columns: Sequence[str]) -> list[str]:
-    """A row's values in plain digits, "–" where there is none.
-
-    Parameters
-    ----------
-    row : mapping
-    columns : sequence of str
-    """
+    """A row's values in plain digits, "–" where there is none."""
     return [number(row.get(column), decimals=describe(column)[2]) for column in columns]
 
 
@@ -137,24 +115,7 @@ def _pack(row: Mapping[str, Any]) -> list[str]:
 def front_summary(
     frame: pd.DataFrame, *, objectives: Sequence[str], currency: str = "", width: int | None = None
 ) -> str:
-    """The front in a few lines: its size, the best by each objective, the pick, and the spans.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        A front.
-    objectives : sequence of str
-        Names out of `optimizer.base.figures.OBJECTIVES`.
-    currency : str
-        Label of prices.
-    width : int, optional
-        Most signs in a line; those of the terminal when left out.
-
-    Returns
-    -------
-    str
-        Lines without a last line end.
-    """
+    """The front in a few lines: its size, the best by each objective, the pick, and the spans."""
     if len(frame) == 0:
         return "The front is empty: nothing meets every limit."
     width = width or console.columns()
@@ -175,16 +136,7 @@ def front_summary(
 
 
 def spans(frame: pd.DataFrame, *, columns: Sequence[str], currency: str = "") -> str:
-    """From where to where each column reaches, one line each.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        At least one row.
-    columns : sequence of str
-    currency : str
-        Label of prices.
-    """
+    """From where to where each column reaches, one line each."""
     lines = []
     for column in columns:
         label, unit, decimals = describe(column, currency=currency)
@@ -197,19 +149,7 @@ def spans(frame: pd.DataFrame, *, columns: Sequence[str], currency: str = "") ->
 def side_by_side(
     rows: Sequence[Mapping[str, Any]], *, columns: Sequence[str], currency: str = "", width: int | None = None
 ) -> str:
-    """Designs beside each other, one line per column of the front.
-
-    Parameters
-    ----------
-    rows : sequence of mapping
-        Two or more rows of fronts.
-    columns : sequence of str
-        Which figures, in this order.
-    currency : str
-        Label of prices.
-    width : int, optional
-        Most signs in a line; those of the terminal when left out.
-    """
+    """Designs beside each other, two or more rows of fronts, one line per column of the front."""
     lines = []
     for column in columns:
         label, unit, decimals = describe(column, currency=currency)

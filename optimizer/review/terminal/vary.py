@@ -117,13 +117,9 @@ def _telling(worth: Worth, found: Best, name: str) -> bool:
 
 
 def sentences(worth: Worth, *, currency: str) -> list[str]:
-    """What each step that changes something does, such as "2 mm more height in the stem holds one more series
-    group: +5.1 km range".
+    """What each step that changes something does, those that gain range first.
 
-    Returns
-    -------
-    list of str
-        Those that gain range first.
+    Such as "2 mm more height in the stem holds one more series group: +5.1 km range".
     """
     told = []
     for each, found in zip(worth.steps, worth.best, strict=True):

@@ -26,16 +26,7 @@ def reason_text(reason: Reason) -> str:
 
 
 def why_text(answer: Answer, *, objectives: Sequence[str], currency: str, front: pd.DataFrame | None) -> str:
-    """What stands against a pack, as `cellstow why` prints it.
-
-    Parameters
-    ----------
-    answer : Answer
-    objectives : sequence of str
-    currency : str
-    front : DataFrame or None
-        That it was held against.
-    """
+    """What stands against a pack, as `cellstow why` prints it."""
     lines = [f"{answer.asked.text()}:"]
     lines += [f"Not in the run: {note.text}." for note in answer.notes]
     if answer.reasons:
@@ -97,14 +88,7 @@ def _figure(row: Mapping[Any, Any], name: str, currency: str) -> str:
 
 
 def changes(row: Mapping[Any, Any], other: Mapping[Any, Any], objectives: Sequence[str], currency: str) -> str:
-    """How a row differs from another in words: "+3.2 km range, −0.2 kg pack mass, same cost".
-
-    Parameters
-    ----------
-    row, other : mapping
-    objectives : sequence of str
-    currency : str
-    """
+    """How a row differs from another in words: "+3.2 km range, −0.2 kg pack mass, same cost"."""
     return ", ".join(
         f"{step(float(row[name]) - float(other[name]), name, currency)} {describe(name)[0]}" for name in objectives
     )
@@ -120,15 +104,7 @@ def step(change: float, name: str, currency: str) -> str:
 
 
 def space_text(record: Mapping[str, Any], counts: Sequence[tuple[str, int]]) -> str:
-    """The whole space by what became of it.
-
-    Parameters
-    ----------
-    record : mapping
-        Content of run.json.
-    counts : sequence of (str, int)
-        From `optimizer.analysis.why.whole_space`.
-    """
+    """The whole space by what became of it; counts: see `optimizer.analysis.why.whole_space`."""
     total = max(sum(count for _, count in counts), 1)
     rows = [[name, f"{count:,}", f"{100 * count / total:.2f} %"] for name, count in counts]
     table = text_table(["reason", "candidates", "share"], rows)
