@@ -72,6 +72,11 @@ def test_values_of_the_sheet_are_in_order(space, rows):
         first, second = at["BMS discharge over-current"], at["BMS discharge over-current, second"]
         short = at["BMS short circuit"]
         assert row["peak_current_a"] <= first.current_a * (1 + 1e-9)
+        # As far as the board bears it, the first stage has room on both sides.
+        board = space.inputs.bms.current_peak_a[list(space.inputs.bms.id).index(row["bms"])]
+        roomy = min(first.current_a / row["peak_current_a"], second.current_a / first.current_a)
+        assert roomy > 1.0 + 1e-6 or first.current_a == pytest.approx(max(row["peak_current_a"], board)) or (
+            second.current_a == pytest.approx(row["peak_current_a"]))
         assert first.current_a <= second.current_a * (1 + 1e-9) and second.current_a <= short.current_a * (1 + 1e-9)
         fuse = next(k for k, name in enumerate(space.inputs.fuses.id) if name == row["fuse"])
         rating, least = float(space.inputs.fuses.current_a[fuse]), space.inputs.fuses.opens_least[fuse]
@@ -344,7 +349,9 @@ def test_a_board_for_charging_alone_is_gone_past(quick):
     assert (told.harness["to"] == "BMS").sum() == (design.harness["to"] == "BMS").sum() + 1
     assert "pack connector, past the BMS" in set(design.harness["to"])
     assert design.cautions[0].startswith("This BMS guards charging only") and told.cautions != design.cautions
-    assert sheet(written(past, free))["BMS discharge over-current"].current_a is None
+    for name in ("BMS discharge over-current", "BMS discharge over-current, second", "BMS short circuit"):
+        one = sheet(written(past, free))[name]
+        assert one.current_a is None and one.seconds is None and one.note
     assert faults(written(past, free)) == []
 
 

@@ -99,7 +99,8 @@ def test_cells_whose_fade_nobody_published(tmp_path):
     inputs = load_inputs(path)
     assert not inputs.left_out and "Na-ion" in inputs.cells.chemistry[inputs.cell_rows]
     notes = fade_notes(inputs.brief, inputs.cells, inputs.cell_rows)
-    assert "not published for juniper-18650-e13 (Na-ion)" in notes[-1] and "Schmalstieg" in notes[0]
+    assert "not published for juniper-18650-e13 (Na-ion)" in notes[-2] and "Schmalstieg" in notes[0]
+    assert "lives end at 30 years" in notes[-1]
     limit = "[constraints]\npeak_low_w_min_any = 10.0\n"
     path.write_text(both + limit)
     inputs = load_inputs(path)

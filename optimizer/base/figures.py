@@ -264,7 +264,8 @@ FIGURES: dict[str, Figure] = _Figures({
         Figure(
             name="life_years", unit="years", label="life to 80 %", decimals=1, part="use", more_is_better=True,
             limit=(0.05, 30), step=(1e-4, 10), views="tfs",
-            meaning="years until 80 % of the capacity is left, by [use] and the middle of published cells, 30 at most",
+            meaning="years until 80 % of the capacity is left, by [use] and the middle of published cells; 30 at most, "
+            "beyond which no cell is trusted",
         ),
         Figure(
             name="life_years_least", unit="years", label="life, harshest published cell", decimals=1, part="use",
@@ -281,7 +282,8 @@ FIGURES: dict[str, Figure] = _Figures({
         ),
         Figure(
             name="life_range_years", unit="years", label="life to the least range", decimals=1, part="use", views="tfs",
-            meaning="years until the range is under range_km_min, by [use] and the middle of published cells",
+            meaning="years until the range is under range_km_min, by [use] and the middle of published cells; 30 at "
+            "most, beyond which no cell is trusted",
         ),
         Figure(
             name="life_range_km", unit="km", label="distance to the least range", decimals=0, part="use", views="fs",

@@ -19,6 +19,8 @@ from optimizer.base.constants import CELSIUS_K, GAS_CONSTANT_J_MOL_K
 Floats = npt.NDArray[np.float64]
 
 DAYS_PER_YEAR = 365.25
+#: Beyond these no cell is trusted [years].
+MOST_YEARS = 30.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -217,7 +219,8 @@ PUBLISHED: dict[str, tuple[Published, ...]] = {
     "LFP": (
         Published("LFP 26650, 3 Ah", "Naumann et al., doi 10.1016/j.est.2018.01.019 and 10.1016/j.jpowsour.2019.227666",
                   "rest at 0 to 60 °C, cycles at 25 to 45 °C, to 1C", lfp_loss, lfp_rise),
-        Published("LFP prismatic, 250 Ah", "doi 10.1016/j.est.2023.109042", "10 to 45 °C, depth 0.8 to 1, to 1C",
+        Published("LFP prismatic, 250 Ah", "doi 10.1016/j.est.2023.109042", "10 to 45 °C, depth 0.8 to 1, to 1C; "
+                  "a cycle costs more the colder it is, so LFP in daily use is told to live longest near 5 to 20 °C",
                   lfp_large_loss),
     ),
     "LTO": (
@@ -285,7 +288,7 @@ def fade(models: Sequence[Published], duty: Duty, *, days: npt.ArrayLike) -> Fad
     return Fade(middle, left.min(axis=0), left.max(axis=0), per_loss)
 
 
-def days_until(models: Sequence[Published], duty: Duty, *, capacity: float = 0.8, most: float = 30.0) -> Floats:
+def days_until(models: Sequence[Published], duty: Duty, *, capacity: float = 0.8, most: float = MOST_YEARS) -> Floats:
     """Days until so much of the capacity is left, in the middle, the harshest and the mildest published cell.
 
     Parameters

@@ -14,6 +14,8 @@ from optimizer.pack.case.outline import CaseRules
 if TYPE_CHECKING:
     import pandas as pd
 
+    from optimizer.design.settings import Sheet
+    from optimizer.design.warmth import Warmth
     from optimizer.fit.chain.groups import Chain
     from optimizer.fit.placement.bodies import Placed
     from optimizer.fit.placement.proof import Proof
@@ -113,16 +115,10 @@ class Design:
         How cases are printed.
     drop : Drop
         In which state resistances count.
-    settings : tuple of tuple of str
-        What to set: device, setting, current, per cell, per pack, after, remark.
-    trips : tuple of tuple of str
-        What trips first: fault, part, at, after.
-    setting_notes : tuple of str
-        What to mind about both.
-    limits : mapping of str to str
-        What binds peak power, continuous power and range, in words, by figure.
-    warm : tuple of tuple of str
-        Part, name; temperature and limit after the peak, hottest along the ride, at continuous power.
+    sheet : Sheet, optional
+        What to set, and what trips first.
+    warm : Warmth, optional
+        How warm parts get, and what binds.
     conductors : tuple of dict
         Every conductor with its outlines, see optimizer.design.conductors.conductor_records.
     placed : tuple of Placed
@@ -148,11 +144,8 @@ class Design:
     drop: Drop
     cautions: tuple[str, ...] = field(default=())
     general_cautions: tuple[str, ...] = field(default=())
-    settings: tuple[tuple[str, ...], ...] = field(default=())
-    trips: tuple[tuple[str, ...], ...] = field(default=())
-    setting_notes: tuple[str, ...] = field(default=())
-    limits: Mapping[str, str] = field(default_factory=dict)
-    warm: tuple[tuple[str, ...], ...] = field(default=())
+    sheet: Sheet | None = None
+    warm: Warmth | None = None
     case: CaseRules = field(default_factory=CaseRules)
     measured: tuple[tuple[float, float], ...] = ()
     conductors: tuple[Mapping[str, Any], ...] = field(default=())

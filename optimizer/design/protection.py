@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer.design.select import Chosen, worst
+from optimizer.design.select import Chosen, plates_a, worst
 from optimizer.score.inputs import Inputs
 from optimizer.search.space import guard
 from optimizer.search.space.space import Space
@@ -43,26 +43,19 @@ def broken(space: Space, chosen: Chosen) -> list[str]:
     builds = [one for one in space.builds if one.strip == chosen.strip and one.layers == chosen.layers]
     only = replace(inputs, fuse_rows=np.array([chosen.fuse]), wire_rows=np.array([chosen.wire]))
     asked = guard.guard(only, builds, size=space.sizes[size])
-    fuse, wire_a = f"{float(fuses.current_a[chosen.fuse]):g} A", float(wires.current_a[chosen.wire])
-    build, found = builds[0], []
-    plug = space.brief.power_connector
-    if plug is not None and plug.current_a < asked.plug_a[0] * (1.0 - 1e-9):
-        found.append(
-            f"The fuse of {fuse} does not protect the connectors of the power wires, which bear {plug.current_a:g} A "
-            f"and would need {asked.plug_a[0]:.0f} A: a fault may burn them before the fuse opens."
-        )
-    if wire_a < asked.wire_a[0, 0] * (1.0 - 1e-9):
-        found.append(
-            f"The fuse of {fuse} does not protect the power wire, which bears {wire_a:g} A and would need "
-            f"{asked.wire_a[0, 0]:.0f} A: a fault may burn the wire before the fuse opens."
-        )
-    metal_mm = build.thickness_mm * build.stacked
-    plates_a = metal_mm * build.density_a_mm2 / max(worst(chosen, f"{build.way.name}:dense"), 1e-12)
-    if plates_a < asked.need_a[0, 0] * (1.0 - 1e-9):
-        found.append(
-            f"The fuse of {fuse} does not protect the plates, which bear {plates_a:.0f} A and would need "
-            f"{asked.need_a[0, 0]:.0f} A: a fault may burn them before the fuse opens."
-        )
+    fuse, build, plug = f"{float(fuses.current_a[chosen.fuse]):g} A", builds[0], space.brief.power_connector
+    held = (
+        ("the connectors of the power wires, which bear", "them", np.inf if plug is None else plug.current_a,
+         asked.plug_a[0]),
+        ("the power wire, which bears", "the wire", float(wires.current_a[chosen.wire]), asked.wire_a[0, 0]),
+        ("the plates, which bear", "them", plates_a(chosen, build), asked.need_a[0, 0]),
+    )  # fmt: skip
+    found = [
+        f"The fuse of {fuse} does not protect {which} {bears:.4g} A and would need {need:.0f} A: a fault may burn "
+        f"{what} before the fuse opens."
+        for which, what, bears, need in held
+        if bears < need * (1.0 - 1e-9)
+    ]
     if worst(chosen, f"{build.way.name}:stack_under") > 0 and not asked.joints[0, 0]:
         found.append(
             f"The fuse of {fuse} does not protect the joints between layers, which lie off the cells: a fault may burn "

@@ -16,17 +16,15 @@ from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Brief
 from optimizer.brief.rules import RuleChecks
 from optimizer.catalog import Ride
-from optimizer.design.conductors import conductor_records
 from optimizer.design.file import Choices, DesignFile, LayoutClaim, chain_faults, read_design_file, shape_problems
 from optimizer.design.metal_gaps import gap_records
+from optimizer.design.model import Design
 from optimizer.design.placed import placed_record, seat
 from optimizer.design.protection import broken, turned_off
 from optimizer.design.select import CHOICES, Chosen, build_of, choose, design_block, harness_of, is_laid
-from optimizer.design.settings import settings_sheet
 from optimizer.design.solids import portable, solids_of, unpacked
-from optimizer.design.unfold import stations_of
-from optimizer.design.warmth import warmth
-from optimizer.design.wires import harness_of_design, hubs_record, with_balance_taps
+from optimizer.design.unfold import unfold
+from optimizer.design.wires import hubs_record, with_balance_taps
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.geometry import clearance
@@ -160,7 +158,7 @@ def check_fresh(space: Space, picked: Sequence[Mapping[str, Any]], *, run: Path)
         raise BadInput(problems)
 
 
-def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
+def design_record(space: Space, row: Mapping[str, Any], *, design: Design | None = None) -> dict[str, Any]:
     """Content of design.json: one design and everything that its score depends on.
 
     Parameters
@@ -168,6 +166,8 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
     space : Space
     row : mapping
         A row of the front.
+    design : Design, optional
+        The same row unfolded; without it that is done here.
 
     Returns
     -------
@@ -175,7 +175,6 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         Plain JSON values.
     """
     chosen = choose(space, row)
-    block, where = harness_of(space, chosen)
     inputs = space.inputs
     cell = int(space.context.cells.row[chosen.cell])
     curve, fitted = inputs.cells.curve_of(cell), inputs.cells.fitted_of(cell)
@@ -184,10 +183,8 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
         "wires": (inputs.wires, sorted({chosen.wire, lead_wire(inputs)})), "bms": (inputs.bms, [chosen.bms]),
         "fuses": (inputs.fuses, [chosen.fuse]), "chargers": (inputs.chargers, None),
     }  # fmt: skip
-    ride, stations = inputs.ride, stations_of(space, chosen, block)
-    metal = conductor_records(space, chosen, stations, build_of(space, chosen))
-    warm = warmth(space, chosen, metal, row=row)
-    harness = harness_of_design(space, chosen, block, where, metal)
+    ride, design = inputs.ride, unfold(space, row) if design is None else design
+    assert design.warm is not None and design.sheet is not None
     return {
         "cellstow": __version__,
         "needs": NEEDS,
@@ -209,13 +206,13 @@ def design_record(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
             for room, fill in zip(space.rooms, chosen.fills, strict=True)
             if fill is not None
         ],
-        "limits": warm.limits,
-        **warm.temps,
-        **settings_sheet(space, chosen, row, warm).record(),
+        "limits": design.warm.limits,
+        **design.warm.temps,
+        **design.sheet.record(),
         "protection": {"turned_off": turned_off(space), "broken": broken(space, chosen)},
-        "conductors": with_balance_taps(metal, harness, space.rooms),
-        "harness": hubs_record(space, chosen, block),
-        "conductor_gaps": gap_records(stations, metal),
+        "conductors": with_balance_taps(design.conductors, design.harness, space.rooms),
+        "harness": hubs_record(space, chosen, harness_of(space, chosen)[0]),
+        "conductor_gaps": gap_records(design.stations, design.conductors),
         "inputs": inputs.hashes(),
     }  # fmt: skip
 

@@ -342,8 +342,7 @@ def caps_by_part(space: Space, chosen: Chosen) -> dict[str, dict[str, float]]:
     fuse, fuse_rows = parts.fuse_options(inputs, full_v=full_v, profile=profile)
     wire = parts.wire_options(replace(inputs, wire_rows=np.array([chosen.wire])), profile=profile)[0]
     plug = parts.connector_limits(space.brief, profile=profile)
-    metal_mm = build.thickness_mm * build.stacked
-    plates_a = metal_mm * build.density_a_mm2 / max(worst(chosen, f"{build.way.name}:dense"), 1e-12)
+    bear_a = plates_a(chosen, build)
     peak, ride, *joints = space.overload(int(space.size_of[chosen.cell]))[:, space.builds.index(build)]
     over = {"neg_peak_a": float(peak), "neg_ride_a": float(ride)}
     joined = worst(chosen, f"{build.way.name}:stack_under") > 0
@@ -356,10 +355,16 @@ def caps_by_part(space: Space, chosen: Chosen) -> dict[str, dict[str, float]]:
             # The wire's options hold the connectors' limit, too; of equal ones the first is named.
             **({"connector": -plug[name]} if plug else {}), "wire": -float(wire.column(name)[0]),
             "BMS": -float(bms.column(name)[at_bms]), "fuse": -float(fuse.column(name)[at_fuse]),
-            "strip": min(plates_a * over.get(name, 1.0), joint_a.get(name, np.inf)),
+            "strip": min(bear_a * over.get(name, 1.0), joint_a.get(name, np.inf)),
         }
         for name in CAPS
     }  # fmt: skip
+
+
+def plates_a(chosen: Chosen, build: parts.Build) -> float:
+    """Continuous current of the plates of a design, by their densest piece [A]."""
+    metal_mm = build.thickness_mm * build.stacked
+    return metal_mm * build.density_a_mm2 / max(worst(chosen, f"{build.way.name}:dense"), 1e-12)
 
 
 def _place(space: Space, name: str, suited: npt.NDArray[np.int64], row: int, expected: str) -> int:

@@ -18,7 +18,6 @@ from optimizer.pack.protection.fuses import CONTINUOUS, PULSE_SHARE, opening_sec
 from optimizer.pack.protection.precharge import precharge
 from optimizer.score.context import COLD_CHARGE, NO_GRAPHITE
 from optimizer.search.space.guard import box_air_c
-from optimizer.search.space.parts import fuse_peak_a
 from optimizer.search.space.space import Space
 
 # Parts of a cell's window of voltage: cut-off over the BMS, fade over the cut-off (common practice, no published
@@ -136,18 +135,18 @@ class _Facts:
         self.bms_peak_s, self.bms_charge_a = float(bms.peak_s[k]), float(bms.current_charge_a[k])
         self.precharges = str(bms.precharge[k]) == "yes" and not self.past
         self.delay_s = asked.peak_seconds
-        fuses, inputs = space.inputs.fuses, space.inputs
+        fuses = space.inputs.fuses
         self.fuse_a, self.most = float(fuses.current_a[chosen.fuse]), fuses.opens_most[chosen.fuse]
         self.least, self.fuse_id = fuses.opens_least[chosen.fuse], str(fuses.id[chosen.fuse])
-        self.fuse_peak_a = float(fuse_peak_a(inputs, np.array([chosen.fuse]), self.delay_s)[0])
         board_a = self.bms_peak_a if self.bms_peak_s >= self.delay_s else self.bms_steady_a
-        self.trip_a = max(min(board_a, self.fuse_peak_a), self.peak_a)
         air = box_air_c(space.brief)
         # Currents from which on the fuse may open within the delay of the stage before.
         self.second_a, self.short_a = (
-            max(peak_current_a(self.fuse_a, points=self.least, seconds=PULSE_SHARE * delay, air_c=air), self.trip_a)
+            max(peak_current_a(self.fuse_a, points=self.least, seconds=PULSE_SHARE * delay, air_c=air), self.peak_a)
             for delay in (self.delay_s, SECOND_DELAY_S)
         )
+        # Midway, so that neither the controller's tolerance nor the board's lets the wrong one act; as the board bears.
+        self.trip_a = max(min(board_a, np.sqrt(self.peak_a * self.second_a)), self.peak_a)
 
     def pack(self, cell_v: float) -> float:
         return self.series * cell_v
@@ -184,27 +183,31 @@ def _controller(f: _Facts) -> list[Setting]:
         Setting("controller", "battery current", current_a=f.peak_a, seconds=f.delay_s,
                 note=f"peak limited by {f.warm.limits['peak_power_w']['words']}"),
         Setting("controller", "battery current, continuous", current_a=min(f.steady_a, f.peak_a),
-                note=f"limited by {f.warm.limits['continuous_power_w']['words']}"),
+                note=f"limited by {f.warm.limits['continuous_power_w']['words']}; set this alone where the controller "
+                f"has no second limit for after {f.delay_s:g} s"),
         Setting("controller", "regeneration", current_a=f.regen_a,
                 note="0 when colder than the BMS's charge limit" if f.regen_a > 0 else "none is to be returned"),
         Setting("controller", "regeneration ends", cell_v=f.full_v, pack_v=f.pack(f.full_v),
-                note=f"full braking is free below {f.free_soc:.0%} state of charge"),
+                note=f"full braking is free below {f.free_soc:.0%} of charge" if f.regen_a > 0 else ""),
         Setting("controller", "fade", cell_v=f.fade_v, pack_v=f.pack(f.fade_v), note="power begins to fade"),
         Setting("controller", "cut-off", cell_v=f.cut_v, pack_v=f.pack(f.cut_v), note="power has faded to nothing"),
     ]  # fmt: skip
 
 
 def _bms(f: _Facts) -> list[Setting]:
-    past = f.past
+    past, none, warns = f.past, *(f"{says}: the discharge goes past this board" for says in ("none", "warns only"))
+    over = "between the controller and the fuse" if f.trip_a > f.peak_a * (1 + 1e-6) else (
+        "the most that the board bears and no more than the controller draws: check the controller's current by a meter"
+    )
     return [
         Setting("BMS", "BMS under-voltage", cell_v=f.low_v, pack_v=f.pack(f.low_v), seconds=VOLTAGE_DELAY_S,
-                note="warns only: the discharge goes past this board" if past else "any group"),
+                note=warns if past else "any group"),
         Setting("BMS", "BMS over-voltage", cell_v=f.over_v, pack_v=f.pack(f.over_v), seconds=VOLTAGE_DELAY_S,
                 note="any group"),
-        Setting("BMS", "BMS discharge over-current", current_a=None if past else f.trip_a, seconds=f.delay_s,
-                note="none: the discharge goes past this board" if past else "before the fuse may open"),
+        Setting("BMS", "BMS discharge over-current", current_a=None if past else f.trip_a,
+                seconds=None if past else f.delay_s, note=none if past else over),
         Setting("BMS", "BMS discharge over-current, second", current_a=None if past else f.second_a,
-                seconds=None if past else SECOND_DELAY_S, note="before the fuse may open"),
+                seconds=None if past else SECOND_DELAY_S, note=none if past else "before the fuse may open"),
         Setting("BMS", "BMS charge over-current", current_a=f.bms_charge_a, seconds=VOLTAGE_DELAY_S,
                 note="the charge port alone" if f.path != "common" else "charging and braking"),
         Setting("BMS", "BMS short circuit", current_a=None if past else f.short_a,
@@ -212,8 +215,8 @@ def _bms(f: _Facts) -> list[Setting]:
                 note="only the fuse acts" if past else "as fast as the board allows"),
         Setting("BMS", "BMS charge temperature, least", temp_c=f.cold_c),
         Setting("BMS", "BMS charge temperature, most", temp_c=min(45.0, f.temp_max_c)),
-        Setting("BMS", "BMS discharge temperature, least", temp_c=f.temp_min_c),
-        Setting("BMS", "BMS discharge temperature, most", temp_c=f.temp_max_c),
+        Setting("BMS", "BMS discharge temperature, least", temp_c=f.temp_min_c, note=warns if past else ""),
+        Setting("BMS", "BMS discharge temperature, most", temp_c=f.temp_max_c, note=warns if past else ""),
     ]  # fmt: skip
 
 
@@ -286,8 +289,8 @@ def _short(f: _Facts) -> list[Trip]:
     amps = float(f.row["fault_current_a"])
     rows = []
     if not f.past:
-        rows.append(Trip("short circuit", "BMS", f"{amps:.0f} A", _time(SHORT_DELAY_S)))
-    rows.append(Trip("short circuit", f"fuse {f.fuse_id}", f"{amps:.0f} A", _opens(f, amps)))
+        rows.append(Trip("short circuit", "BMS", _amps(amps), _time(SHORT_DELAY_S)))
+    rows.append(Trip("short circuit", f"fuse {f.fuse_id}", _amps(amps), _opens(f, amps)))
     return [*rows, *f.conductors("short circuit", amps)]
 
 
@@ -305,7 +308,7 @@ def _notes(f: _Facts) -> list[str]:
         )
     if f.free_soc < 1.0 and f.regen_a > 0:
         found.append(
-            f"A pack over {f.free_soc:.0%} cannot take full braking: the energy has nowhere to go. "
+            f"A pack over {f.free_soc:.0%} of charge cannot take full braking: the energy has nowhere to go. "
             "Start downhill rides below it, and keep a brake that needs no battery."
         )
     if f.asked.controller_capacitance_uf > 0 and not f.precharges:

@@ -63,7 +63,6 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
 
     told = _cautions(space, row, chosen)
     warm = warmth(space, chosen, conductors, row=row)
-    sheet = settings_sheet(space, chosen, row, warm)
     return Design(
         row=dict(row),
         title=space.brief.title,
@@ -83,28 +82,13 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         ride=_ride_frame(space, warm.block, row),
         drop=_drop(space, chosen),
         cautions=tuple(caution.text for caution in told),
-        settings=tuple(one.texts() for one in sheet.settings),
-        trips=tuple((one.fault, one.part, one.at, one.after) for one in sheet.trips),
-        setting_notes=sheet.notes,
-        limits={name: str(each["words"]) for name, each in warm.limits.items()},
-        warm=_warm_rows(warm.temps),
+        sheet=settings_sheet(space, chosen, row, warm),
+        warm=warm,
         general_cautions=tuple(caution.text for caution in told if caution.general),
         measured=_measured(space),
         placed=space.placed(chosen.stand, chosen.bms),
         rooms=space.rooms,
     )
-
-
-def _warm_rows(warm: Mapping[str, Sequence[Mapping[str, Any]]]) -> tuple[tuple[str, ...], ...]:
-    """Each limited part with its temperatures and limits; plates, of which there are many, by the hottest of all."""
-    rows: dict[tuple[str, str], list[str]] = {}
-    for entries in warm.values():
-        plates = [each for each in entries if each["part"] == "strip"]
-        hottest = max(plates, key=lambda each: float(each["temp_c"]))
-        for each in (hottest, *(each for each in entries if each["part"] != "strip")):
-            name = "hottest plate" if each["part"] == "strip" else str(each["name"])
-            rows.setdefault((str(each["part"]), name), []).append(f"{each['temp_c']:.1f} of {each['limit_c']:.0f}")
-    return tuple((*key, *values) for key, values in rows.items())
 
 
 def _measured(space: Space) -> tuple[tuple[float, float], ...]:

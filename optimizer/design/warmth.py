@@ -178,6 +178,8 @@ class _Told:
         """A limit of a power, with what it comes to."""
         found: Entry = {"part": part, "current_a": round(amps, 3)} | _hottest(part, temps)
         value = f"{found['temp_c']:.0f} °C" if "temp_c" in found else self.value(part, amps)
+        # What bounds a fuse is its opening time.
+        value = f"{amps:.1f} A with {value} at its ends" if part == "fuse" else value
         when = "in the steady state" if seconds is None else f"{'for' if ' A' in value else 'after'} {seconds:g} s"
         return found | ({} if seconds is None else {"seconds": seconds}) | {"words": f"{part}, {value} {when}"}
 

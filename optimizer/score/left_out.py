@@ -12,7 +12,7 @@ from optimizer.base.problems import Problem
 from optimizer.brief import Brief
 from optimizer.brief.situations import USE_FIGURES
 from optimizer.catalog import Cells
-from optimizer.cell.fade import PUBLISHED
+from optimizer.cell.fade import MOST_YEARS, PUBLISHED
 
 Rows = npt.NDArray[np.int64]
 
@@ -104,6 +104,7 @@ def fade_notes(brief: Brief, cells: Cells, rows: Rows) -> list[str]:
     if len(unknown):
         names = ", ".join(f"{cells.id[row]} ({cells.chemistry[row]})" for row in unknown)
         notes.append(f"not published for {names}: figures after years stay empty")
+    notes.append(f"lives end at {MOST_YEARS:g} years, beyond which no cell is trusted")
     return notes
 
 

@@ -8,14 +8,13 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.base.figures import in_situation
+from optimizer.cell.fade import MOST_YEARS
 from optimizer.score.context import Context
 from optimizer.score.score import Block, Scores, ride
 from optimizer.score.situations import aged, faded
 
 Floats = npt.NDArray[np.float64]
 
-# Beyond these nobody trusts a cell [years].
-MOST_YEARS = 30.0
 # Steps of the search for a year at most; five or six are common.
 STEPS = 20
 

@@ -87,10 +87,14 @@ def compare_job(a: str, b: str, *, page: Path | None = None) -> Compared:
         front["design_id"] = [f"{label}:{name}" for name in front["design_id"]]
         parts.append(front)
     one = found.sides[0].run
-    record = {key: one.record[key] for key in ("brief", "inputs", "versions") if key in one.record}
+    record: dict[str, Any] = {"brief": one.record["brief"]}
+    for key in ("inputs", "versions"):
+        record[key] = {f"{name}, {label}": value for label, side in zip("AB", found.sides, strict=True)
+                       for name, value in side.run.record.get(key, {}).items()}  # fmt: skip
     record["title"] = " against ".join(f"{k} = {side.name}" for k, side in zip("AB", found.sides, strict=True))
     record["compared"] = [
-        {"label": label, "name": side.name, "rows": len(side.run.front), "beaten": beaten}
+        {"label": label, "name": side.name, "rows": len(side.run.front), "beaten": beaten,
+         "brief": side.run.record["brief"]}
         for label, side, beaten in zip("AB", found.sides, found.beaten, strict=True)
     ]
     if any(distances):

@@ -225,7 +225,8 @@ def write_shortlist(
         folder = run.folder / "designs" / name
         written += write_design(folder, design, step=step)
         written.append(folder / "design.json")
-        record = design_record(space, {k: v for k, v in design.row.items() if k in run.front or k == "design_id"})
+        row = {k: v for k, v in design.row.items() if k in run.front or k == "design_id"}
+        record = design_record(space, row, design=design)
         write_text(written[-1], json.dumps(record, ensure_ascii=False, indent=1) + "\n")
     if any(found.pins.values()):
         written.append(run.folder / PINNED_FILE)

@@ -13,6 +13,15 @@ from optimizer.cell.fade import PUBLISHED, Duty, days_until
 YEAR = np.array([365.0])
 
 
+def test_lfp_in_daily_use_is_told_to_live_longest_where_the_text_says():
+    """Words of PUBLISHED against the law: a cycle of half to four fifths of the charge every third day or daily."""
+    temps = np.arange(-10.0, 46.0, 1.0)
+    for cycles, depth in ((0.3, 0.5), (0.5, 0.6), (1.0, 0.8)):
+        years = [days_until(PUBLISHED["LFP"], duty(t, 0.9, cycles=cycles, depth=depth, rate=0.5))[0, 0] for t in temps]
+        assert 5.0 <= temps[int(np.argmax(years))] <= 20.0
+    assert "near 5 to 20 °C" in PUBLISHED["LFP"][1].range
+
+
 def rest(temp_c, soc):
     return duty(temp_c, soc, cycles=0.0)
 

@@ -89,6 +89,19 @@ def brief_sentences(brief: Section) -> list[str]:
     return found
 
 
+def both_sentences(briefs: Mapping[str, Section]) -> list[str]:
+    """What one or two briefs ask, by label: what all do once, then what one alone does, such as "B: Situation …".
+
+    >>> one, other = {"objectives": {"use": ["cost"]}}, {"objectives": {"use": ["range_km"]}}
+    >>> both_sentences({"A": one, "B": one}), both_sentences({"A": one, "B": other})[1]
+    (['Wanted: the best trade-offs of cost.'], 'B: Wanted: the best trade-offs of range.')
+    """
+    told = {label: brief_sentences(brief) for label, brief in briefs.items()}
+    common = [text for text in next(iter(told.values())) if all(text in each for each in told.values())]
+    own = [f"{label}: {text}" for label, each in told.items() for text in each if text not in common]
+    return common + own
+
+
 def situation_words(situation: Section) -> str:
     """A situation in words, such as "winter (a frosty morning): air −5 °C, 3 years old"."""
     says = {

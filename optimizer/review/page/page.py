@@ -15,10 +15,11 @@ from optimizer.analysis.verdict import pack_names, verdict
 from optimizer.base.figures import FIGURES, OBJECTIVES, shown_in, sided, split_name
 from optimizer.base.files import write_text
 from optimizer.review.page import grids
-from optimizer.review.page.brief_words import brief_sentences
+from optimizer.review.page.brief_words import both_sentences
 from optimizer.review.sheets import charts, drawings
 from optimizer.review.sheets import style as look
 from optimizer.review.sheets.buildsheet import GENERAL, build_steps, cautions
+from optimizer.review.sheets.settings import bound_words
 from optimizer.review.verdict_words import situation_columns, verdict_lines
 from optimizer.review.words import describe, number, of_situations
 
@@ -214,14 +215,14 @@ def _summary(design: Design) -> str:
         for s in design.stations
         if s.groups
     ]
-    row, strip = design.row, design.strip
+    row, strip, bound = design.row, design.strip, bound_words(design)
     layers = int(strip.get("layers", 1))
     return (
         f"{row['cell_count']} cells; {'; '.join(parts)}. Strip: {strip['id']}, {layers} "
         f"layer{'s' if layers != 1 else ''}; wire: {design.wire['id']}; BMS: {design.bms['id']}; "
         f"fuse: {design.fuse['id']}. Peak power is limited by "
-        f"{design.limits.get('peak_power_w', row.get('peak_limit', 'unknown'))}; the range ends by "
-        f"{design.limits.get('range_km', row.get('range_stop', 'unknown'))}."
+        f"{bound.get('peak_power_w', row.get('peak_limit', 'unknown'))}; the range ends by "
+        f"{bound.get('range_km', row.get('range_stop', 'unknown'))}."
     )
 
 
@@ -359,6 +360,7 @@ def render_page(
     )
     columns = _columns(front, currency)
     brief, varied = run.get("brief") or {}, run.get("varied")
+    asked = {side["label"]: side["brief"] for side in run.get("compared") or ()} or {"": brief}
     bounds = brief.get("constraints") or {}
     wanted = _wanted(run)
     data = front_data(
@@ -378,7 +380,7 @@ def render_page(
         css=Markup((ASSETS / "page.css").read_text(encoding="utf-8")),
         js=Markup(in_script(script)),
         data=Markup(as_json(data)),
-        brief=brief_sentences(brief),
+        brief=both_sentences(asked),
         verdict=verdict_lines(found, objectives=wanted, currency=currency) if found is not None else [],
         weights=[{"name": name, "label": describe(name)[0]} for name in data["objectives"]],
         folder=folder,
