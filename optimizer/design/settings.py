@@ -94,17 +94,7 @@ class Sheet:
 
 
 def settings_sheet(space: Space, chosen: Chosen, row: Mapping[str, Any], warm: Warmth) -> Sheet:
-    """The sheet of one design.
-
-    Parameters
-    ----------
-    space : Space
-    chosen : Chosen
-    row : mapping
-        Of the front.
-    warm : Warmth
-        Its parts over time, and what binds its powers.
-    """
+    """The sheet of one design, a row of the front, with its parts over time."""
     facts = _Facts(space, chosen, row, warm)
     return Sheet((*_controller(facts), *_bms(facts), *_charger(facts)), tuple(_trips(facts)), tuple(_notes(facts)))
 

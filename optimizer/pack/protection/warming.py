@@ -90,17 +90,9 @@ class Warming:
         return np.where(need <= 0.0, 0.0, np.where(np.isinf(need), np.inf, high))
 
     def along(self, time_s: Floats, current_a: Floats) -> tuple[Floats, Floats]:
-        """Highest temperature of each part along a ride from the box's air, and when; y' = (I² − y) / τ.
+        """Highest temperature of each part along a ride from the box's air [°C], and when [s]; y' = (I² − y) / τ.
 
-        Parameters
-        ----------
-        time_s, current_a : ndarray, shape (m,)
-            End of each step, and its current [s], [A].
-
-        Returns
-        -------
-        temp_c, at_s : ndarray, shape (n,)
-            [°C], [s]
+        Steps have the time of their end [s] and a current [A], shape (m,).
         """
         tau, back = np.unique(self.tau_s, return_inverse=True)
         back = back.reshape(self.tau_s.shape)
@@ -122,57 +114,20 @@ def together(parts: Sequence[Warming]) -> Warming:
 
 
 def heated(seconds: ArrayLike, *, share: Floats, tau_s: Floats) -> Floats:
-    """Share of the steady rise that is reached after a time.
-
-    h = Σ share (1 − e^(−t/τ))
-
-    Parameters
-    ----------
-    seconds : float or ndarray, shape (n,)
-        [s]; may be infinite.
-    share, tau_s : ndarray, shape (n, 2)
-        [-], [s]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        [-]
-    """
+    """Share of the steady rise that is reached after a time [s], which may be infinite: h = Σ share (1 − e^(−t/τ))."""
     return np.asarray((share * -np.expm1(-np.asarray(seconds, float)[..., None] / tau_s)).sum(axis=-1))
 
 
 def rise(square: ArrayLike, h: ArrayLike, *, before: ArrayLike = 0.0) -> Floats:
-    """Rise over that of the rating: before (1 − h) + square h.
+    """Rise over that of the rating, 1 at the limit: before (1 − h) + square h.
 
-    Parameters
-    ----------
-    square, before : float or ndarray, shape (n,)
-        Square of current over rating: now, and of the steady one before [-].
-    h : float or ndarray, shape (n,)
-        See `heated` [-].
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        [-]; 1 at the limit.
+    Squares of current over rating, now and of the steady one before, and `heated` [-].
     """
     return np.asarray(np.asarray(before, float) * (1.0 - np.asarray(h)) + np.asarray(square, float) * h)
 
 
 def overload(seconds: ArrayLike, *, share: Floats, tau_s: Floats) -> Floats:
-    """Current over rating that may flow for a time, from the air's temperature: 1 / √h.
-
-    Parameters
-    ----------
-    seconds : float or ndarray, shape (n,)
-        Above 0 [s].
-    share, tau_s : ndarray, shape (n, 2)
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        [-]
-    """
+    """Current over rating that may flow for a time above 0 [s], from the air's temperature: 1 / √h."""
     return np.asarray(1.0 / np.sqrt(heated(seconds, share=share, tau_s=tau_s)))
 
 
