@@ -21,6 +21,8 @@ PROFILE_COLUMNS = ("time_s", "power_w")
 SAME_CURRENT = 0.03
 SAME_TEMP_K = 1.0
 LEAST_VOLT, MOST_VOLT = 0.3, 10.0
+IN_TEMP_C = f"must be {TEMP_C[0]:g} to {TEMP_C[1]:g}; is this in degrees Celsius?"
+IN_VOLTS = f"must be {LEAST_VOLT:g} to {MOST_VOLT:g} V (one cell)"
 MOST_AH = 1000.0
 MOST_A = 5000.0
 # Currents over capacity, resistance, and times that a cell's data sheet may show.
@@ -109,57 +111,27 @@ def _row_faults(path: Path, columns: dict[str, Floats], rows: list[int]) -> list
     amp = columns["current_a"]
     sign = 1.0 if np.sum(amp > 0) >= np.sum(amp < 0) else -1.0
     for i, row in enumerate(rows):
-        where = f"row {row}"
+        charge, temp, volt = (columns[name][i] for name in ("capacity_ah", "temp_c", "voltage_v"))
         if amp[i] == 0:
-            faults.append(Problem("zero-current", str(path), where, "current_a", "0", "must not be 0"))
+            faults.append(_fault(path, row, "zero-current", "current_a", 0.0, "must not be 0"))
         elif amp[i] * sign < 0:
-            faults.append(
-                Problem(
-                    "mixed-sign",
-                    str(path),
-                    where,
-                    "current_a",
-                    f"{amp[i]:g}",
-                    "must have the sign of the other currents",
-                )
-            )
-        if columns["capacity_ah"][i] < 0:
-            faults.append(
-                Problem(
-                    "negative",
-                    str(path),
-                    where,
-                    "capacity_ah",
-                    f"{columns['capacity_ah'][i]:g}",
-                    "must be at least 0",
-                )
-            )
+            expected = "must have the sign of the other currents"
+            faults.append(_fault(path, row, "mixed-sign", "current_a", amp[i], expected))
+        if charge < 0:
+            faults.append(_fault(path, row, "negative", "capacity_ah", charge, "must be at least 0"))
         for field, most, unit in (("current_a", MOST_A, "amperes"), ("capacity_ah", MOST_AH, "ampere-hours")):
             if abs(columns[field][i]) > most:
-                faults.append(_wrong_scale(path, where, field, columns[field][i], f"is this in {unit}?"))
-        if not TEMP_C[0] <= columns["temp_c"][i] <= TEMP_C[1]:
-            faults.append(_temp_fault(path, where, columns["temp_c"][i]))
-        if not LEAST_VOLT <= columns["voltage_v"][i] <= MOST_VOLT:
-            faults.append(
-                Problem(
-                    "out-of-range",
-                    str(path),
-                    where,
-                    "voltage_v",
-                    f"{columns['voltage_v'][i]:g}",
-                    f"must be {LEAST_VOLT:g} to {MOST_VOLT:g} V (one cell)",
-                )
-            )
+                faults.append(_fault(path, row, "wrong-scale", field, columns[field][i], f"is this in {unit}?"))
+        if not TEMP_C[0] <= temp <= TEMP_C[1]:
+            faults.append(_fault(path, row, "out-of-range", "temp_c", temp, IN_TEMP_C))
+        if not LEAST_VOLT <= volt <= MOST_VOLT:
+            faults.append(_fault(path, row, "out-of-range", "voltage_v", volt, IN_VOLTS))
     return faults
 
 
-def _temp_fault(path: Path, where: str, value: float) -> Problem:
-    expected = f"must be {TEMP_C[0]:g} to {TEMP_C[1]:g}; is this in degrees Celsius?"
-    return Problem("out-of-range", str(path), where, "temp_c", f"{value:g}", expected)
-
-
-def _wrong_scale(path: Path, where: str, field: str, value: float, question: str) -> Problem:
-    return Problem("wrong-scale", str(path), where, field, f"{value:g}", question)
+def _fault(path: Path, row: int | None, code: str, field: str, value: float, expected: str) -> Problem:
+    """What is wrong with a value of a row, or of the table as a whole."""
+    return Problem(code, str(path), "" if row is None else f"row {row}", field, f"{value:g}", expected)
 
 
 def rising_rows(volt: Floats, temp_c: float = REFERENCE_TEMP_C) -> NDArray[np.int64]:
@@ -207,28 +179,11 @@ def _curve_faults(
     faults = []
     name = f"(curve of {amp:g} A)"
     if len(charge) < LEAST_ROWS or charge[-1] <= charge[0]:
-        faults.append(
-            Problem(
-                "too-few-rows",
-                str(path),
-                f"row {rows[0]}",
-                "capacity_ah",
-                f"{len(np.unique(charge))}",
-                f"must have {LEAST_ROWS} different values or more {name}",
-            )
-        )
-    starts = rising_rows(volt, temp_c)
-    faults += [
-        Problem(
-            "curve-rises",
-            str(path),
-            f"row {rows[i + 1]}",
-            "voltage_v",
-            f"{volt[i + 1]:g}",
-            f"must not rise with capacity {name}, was {volt[: i + 1].min():g} before",
-        )
-        for i in starts
-    ]
+        expected = f"must have {LEAST_ROWS} different values or more {name}"
+        faults.append(_fault(path, rows[0], "too-few-rows", "capacity_ah", len(np.unique(charge)), expected))
+    for i in rising_rows(volt, temp_c):
+        expected = f"must not rise with capacity {name}, was {volt[: i + 1].min():g} before"
+        faults.append(_fault(path, rows[i + 1], "curve-rises", "voltage_v", volt[i + 1], expected))
     return faults
 
 
@@ -238,22 +193,14 @@ def _set_faults(
     """Faults between curves: fewer than two currents, more charge than the slowest curve or the row has."""
     faults = []
     if len(curves) < 2:
-        faults.append(
-            Problem(
-                "too-few-currents",
-                str(path),
-                "",
-                "current_a",
-                f"{len(curves)}",
-                "must have two different values or more, or temp_c must",
-            )
-        )
+        expected = "must have two different values or more, or temp_c must"
+        faults.append(_fault(path, None, "too-few-currents", "current_a", len(curves), expected))
     charge = float(curves[0].capacity_ah[-1])
     for curve in curves if charge > 0 else ():
         rate = curve.current_a / charge
         if not C_RATES[0] <= rate <= C_RATES[1]:
             question = f"is this in amperes, and capacity_ah in ampere-hours? it makes {rate:.3g} C"
-            faults.append(_wrong_scale(path, "", "current_a", curve.current_a, question))
+            faults.append(_fault(path, None, "wrong-scale", "current_a", curve.current_a, question))
     for curve in curves:
         limits = [
             (o.capacity_ah[-1] * 1.03, f"charge of the curve of {o.current_a:g} A at {o.temp_c:g} degC")
@@ -267,29 +214,13 @@ def _set_faults(
                 near = np.abs(amp - curve.current_a) <= SAME_CURRENT * curve.current_a
                 near &= np.abs(columns["temp_c"] - curve.temp_c) <= SAME_TEMP_K
                 at = int(np.argmax(np.where(near, columns["capacity_ah"], -1.0)))
-                faults.append(
-                    Problem(
-                        "capacity-beyond",
-                        str(path),
-                        f"row {rows[at]}",
-                        "capacity_ah",
-                        f"{curve.capacity_ah[-1]:g}",
-                        f"must not go beyond the {name}",
-                    )
-                )
+                expected = f"must not go beyond the {name}"
+                faults.append(_fault(path, rows[at], "capacity-beyond", "capacity_ah", curve.capacity_ah[-1], expected))
                 break
     tops = [float(c.voltage_v[0]) for c in curves]
     if len(curves) > 1 and max(tops[1:]) > tops[0] + 0.02 * tops[0]:
-        faults.append(
-            Problem(
-                "curves-cross",
-                str(path),
-                "",
-                "voltage_v",
-                f"{max(tops[1:]):g}",
-                f"must not start above the slowest curve ({tops[0]:g} V): all start from full",
-            )
-        )
+        expected = f"must not start above the slowest curve ({tops[0]:g} V): all start from full"
+        faults.append(_fault(path, None, "curves-cross", "voltage_v", max(tops[1:]), expected))
     return faults
 
 
@@ -334,31 +265,19 @@ def read_pulses(path: Path, problems: list[Problem]) -> list[Pulse]:
 
 def _pulse_faults(path: Path, columns: dict[str, Floats], rows: list[int], power: Floats) -> list[Problem]:
     """Faults of pulse rows."""
-    faults = []
+
+    def outside(name: str, low: float, high: float) -> NDArray[np.bool_]:
+        return ~((columns[name] >= low) & (columns[name] <= high))
+
     rules: tuple[tuple[str, str, NDArray[np.bool_], str], ...] = (
-        ("out-of-range", "soc", ~((columns["soc"] >= 0) & (columns["soc"] <= 1)), "must be between 0 and 1"),
+        ("out-of-range", "soc", outside("soc", 0.0, 1.0), "must be between 0 and 1"),
         ("zero-current", "current_a", columns["current_a"] == 0, "must not be 0"),
         ("wrong-scale", "current_a", np.abs(columns["current_a"]) > MOST_A, "is this in amperes?"),
         ("not-positive", "time_s", columns["time_s"] <= 0, "must be above 0"),
         ("wrong-scale", "time_s", columns["time_s"] > PULSE_S, "is this in seconds?"),
-        (
-            "out-of-range",
-            "voltage_before_v",
-            ~((columns["voltage_before_v"] >= LEAST_VOLT) & (columns["voltage_before_v"] <= MOST_VOLT)),
-            f"must be {LEAST_VOLT:g} to {MOST_VOLT:g} V (one cell)",
-        ),
-        (
-            "out-of-range",
-            "temp_c",
-            ~((columns["temp_c"] >= TEMP_C[0]) & (columns["temp_c"] <= TEMP_C[1])),
-            f"must be {TEMP_C[0]:g} to {TEMP_C[1]:g}; is this in degrees Celsius?",
-        ),
-        (
-            "out-of-range",
-            "voltage_v",
-            ~((columns["voltage_v"] >= LEAST_VOLT) & (columns["voltage_v"] <= MOST_VOLT)),
-            f"must be {LEAST_VOLT:g} to {MOST_VOLT:g} V (one cell)",
-        ),
+        ("out-of-range", "voltage_before_v", outside("voltage_before_v", LEAST_VOLT, MOST_VOLT), IN_VOLTS),
+        ("out-of-range", "temp_c", outside("temp_c", *TEMP_C), IN_TEMP_C),
+        ("out-of-range", "voltage_v", outside("voltage_v", LEAST_VOLT, MOST_VOLT), IN_VOLTS),
         (
             "wrong-way",
             "voltage_v",
@@ -373,12 +292,10 @@ def _pulse_faults(path: Path, columns: dict[str, Floats], rows: list[int], power
     if odd.any() and not any(bad.any() for _, _, bad, _ in rules):
         expected = f"is this in amperes? expected a resistance of {PULSE_MOHM[0]:g} to {PULSE_MOHM[1]:g} mohm"
         rules += (("wrong-scale", "current_a", odd, expected),)
-    for code, field, bad, expected in rules:
-        faults += [
-            Problem(code, str(path), f"row {rows[i]}", field, f"{columns[field][i]:g}", expected)
-            for i in np.flatnonzero(bad)
-        ]
-    return faults
+    return [
+        _fault(path, rows[i], code, field, columns[field][i], expected)
+        for code, field, bad, expected in rules for i in np.flatnonzero(bad)
+    ]  # fmt: skip
 
 
 def read_profile(path: Path, problems: list[Problem]) -> tuple[Floats, Floats]:
@@ -402,30 +319,20 @@ def read_profile(path: Path, problems: list[Problem]) -> tuple[Floats, Floats]:
     columns, rows = table
     time_s, power = columns["time_s"], columns["power_w"]
     if len(time_s) < 2:
-        problems.append(
-            Problem("too-few-rows", str(path), "", "time_s", f"{len(time_s)}", "must have two rows or more")
-        )
+        problems.append(_fault(path, None, "too-few-rows", "time_s", len(time_s), "must have two rows or more"))
         return time_s, power
     for field, values, most, unit in (("time_s", time_s, MOST_S, "seconds"), ("power_w", power, MOST_W, "watts")):
         for i in np.flatnonzero(np.abs(values) > most)[:10].tolist():
-            problems.append(_wrong_scale(path, f"row {rows[i]}", field, values[i], f"is this in {unit}?"))
+            problems.append(_fault(path, rows[i], "wrong-scale", field, values[i], f"is this in {unit}?"))
     if np.abs(time_s).max() > MOST_S or np.abs(power).max() > MOST_W:
         return time_s, power
     span = float(time_s[-1] - time_s[0])
     if span > PROFILE_S:
         question = f"is this in seconds? it makes a lap of {span / 3600:.3g} h"
-        problems.append(_wrong_scale(path, "", "time_s", time_s[-1], question))
-    problems += [
-        Problem(
-            "not-increasing",
-            str(path),
-            f"row {rows[i + 1]}",
-            "time_s",
-            f"{time_s[i + 1]:g}",
-            f"must be above {time_s[i]:g} of the row before",
-        )
-        for i in np.flatnonzero(np.diff(time_s) <= 0)
-    ]
+        problems.append(_fault(path, None, "wrong-scale", "time_s", time_s[-1], question))
+    for i in np.flatnonzero(np.diff(time_s) <= 0):
+        expected = f"must be above {time_s[i]:g} of the row before"
+        problems.append(_fault(path, rows[i + 1], "not-increasing", "time_s", time_s[i + 1], expected))
     if np.all(np.diff(time_s) > 0) and np.trapezoid(power, time_s) <= 0:
         problems.append(
             Problem(
