@@ -80,3 +80,13 @@ def write_csv(path: Path, frame: pd.DataFrame, *, digits: int = 10) -> None:
         Significant digits of a number.
     """
     write_text(path, csv_text(frame, digits=digits))
+
+
+def free_path(path: Path, *, folder: bool = False) -> Path:
+    """The path, or the first of path-2, path-3, … that is not there yet; a file keeps its suffix."""
+    name, suffix = (path.name, "") if folder else (path.stem, path.suffix)
+    number, free = 1, path
+    while free.exists():
+        number += 1
+        free = path.with_name(f"{name}-{number}{suffix}")
+    return free

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
@@ -28,17 +27,11 @@ def command(
     resistance, capacity and road load would explain the difference, with its error. Several logs show what a season
     changed.
     """
-    from optimizer.commands.progress import Bar
+    from optimizer.commands.progress import Bar, tell
     from optimizer.road.csvlog import named_columns
     from optimizer.workflows.against import Asked, against_job
 
-    bar = Bar()
-    try:
-        done = against_job(Asked(design, logs, named_columns(columns), brief, picture),
-                           say=lambda text: None if quiet else bar.step(text))  # fmt: skip
-    finally:
-        bar.close()
-    if as_json:
-        click.echo(json.dumps(done.record(), indent=2, ensure_ascii=False, allow_nan=False))
-    elif not quiet:
-        click.echo(done.text())
+    asked = Asked(design, logs, named_columns(columns), brief, picture)
+    with Bar() as bar:
+        done = against_job(asked, say=lambda text: None if quiet else bar.step(text))
+    tell(done, as_json=as_json, quiet=quiet)

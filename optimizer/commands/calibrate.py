@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
@@ -51,17 +50,11 @@ def command(
     Logs have speed, and voltage and current (or power) where they should tell more than coast-downs do; heights help
     much. Masses are the brief's. Efficiency keeps the brief's value unless asked for with --fit.
     """
-    from optimizer.commands.progress import Bar
+    from optimizer.commands.progress import Bar, tell
     from optimizer.road.csvlog import named_columns
     from optimizer.workflows.calibrate import Asked, calibrate_job
 
-    bar = Bar()
     asked = Asked(brief, logs, named_columns(columns), fit, pack_kg, write, picture)
-    try:
+    with Bar() as bar:
         done = calibrate_job(asked, say=lambda text: None if quiet else bar.step(text))
-    finally:
-        bar.close()
-    if as_json:
-        click.echo(json.dumps(done.record(), indent=2, ensure_ascii=False, allow_nan=False))
-    elif not quiet:
-        click.echo(done.text())
+    tell(done, as_json=as_json, quiet=quiet)

@@ -106,11 +106,12 @@ def command(
     temperature, here and in the pulses. Writes the catalog row, its OCV curve and a plot, reports the fit error
     per curve, and predicts constant currents, constant powers, profiles and charges, in that order.
     """
+    from optimizer.base.files import free_path
     from optimizer.cell.characterize import Asked, characterize, read_socs
-    from optimizer.workflows.characterize import check_folder, free_folder, output_files, write_folder
+    from optimizer.workflows.characterize import check_folder, output_files, write_folder
 
     cell = name or curves.stem
-    folder = out if out is not None else free_folder(Path(f"{cell}-cell"))
+    folder = out if out is not None else free_path(Path(f"{cell}-cell"), folder=True)
     if out is not None:
         check_folder(out, force=force)
     result = characterize(

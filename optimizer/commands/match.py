@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
@@ -28,10 +27,8 @@ def command(
     of how equal that is. With a design weaker groups go where it is coolest. Writes which cell sits where (seats.csv,
     seats.png, labels.pdf), groups.csv, what is left over (left.csv) and the block [measured] for a brief.
     """
+    from optimizer.commands.progress import tell
     from optimizer.workflows.match import Asked, match_job
 
     done = match_job(Asked(measured, series, parallel, design, brief, out, force))
-    if as_json:
-        click.echo(json.dumps(done.record(), indent=2, ensure_ascii=False, allow_nan=False))
-    elif not quiet:
-        click.echo(done.text())
+    tell(done, as_json=as_json, quiet=quiet)

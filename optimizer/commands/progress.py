@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sys
 import time
+from typing import Any, Protocol
 
 import click
 
@@ -22,6 +24,12 @@ class Bar:
         self.line = ""
         self.live = sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
         self.start = time.monotonic()
+
+    def __enter__(self) -> Bar:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     def say(self, text: str) -> None:
         """A line of its own, such as the estimate before the search starts."""
@@ -50,3 +58,21 @@ class Bar:
         if total >= MANY_LAYOUTS and spent > SOON_S:
             left = spent / done * (total - done)
             self.step(f"{100 * done // total:3d} % of {total:,} layouts, about {left:.0f} s left")
+
+
+class Done(Protocol):
+    """What a workflow leaves to be told."""
+
+    def record(self) -> Any:
+        """As JSON knows it."""
+
+    def text(self) -> str:
+        """As people read it."""
+
+
+def tell(done: Done, *, as_json: bool, quiet: bool) -> None:
+    """Print what was done, as JSON or in words."""
+    if as_json:
+        click.echo(json.dumps(done.record(), indent=2, ensure_ascii=False, allow_nan=False))
+    elif not quiet:
+        click.echo(done.text())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
@@ -21,11 +20,9 @@ def command(run: Path, brief: Path | None, varied: Path | None, as_json: bool, q
     One file, complete in itself. The designs shown in full are those of `cellstow shortlist RUN`; without a
     shortlist a few are picked as it would pick them. A search that was cut off has a page, too, which says so.
     """
+    from optimizer.commands.progress import tell
     from optimizer.design.runs import read_run
     from optimizer.workflows.report import report
 
     written = report(read_run(run, brief=brief), varied=varied)
-    if as_json:
-        click.echo(json.dumps(written.record(), indent=2, ensure_ascii=False))
-    elif not quiet:
-        click.echo(written.text())
+    tell(written, as_json=as_json, quiet=quiet)

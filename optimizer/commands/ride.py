@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
@@ -88,20 +87,14 @@ def command(
     Gaps, stands, jumps, doubled and shuffled rows and noisy heights are mended, and what was changed is said. Several
     logs become one ride, one after another.
     """
-    from optimizer.commands.progress import Bar
+    from optimizer.commands.progress import Bar, tell
     from optimizer.road.csvlog import named_columns
     from optimizer.workflows.ride import Asked, ride_job
 
-    bar = Bar()
     asked = Asked(
         logs=logs, out=out, named=named_columns(columns), weights=weights, each=each, height=height, window_m=window_m,
         pause_s=60.0 * pause_min, shorten_km=shorten_km, brief=brief, picture=picture, force=force,
     )  # fmt: skip
-    try:
+    with Bar() as bar:
         done = ride_job(asked, say=lambda text: None if quiet else bar.step(text))
-    finally:
-        bar.close()
-    if as_json:
-        click.echo(json.dumps(done.record(), indent=2, ensure_ascii=False, allow_nan=False))
-    elif not quiet:
-        click.echo(done.text())
+    tell(done, as_json=as_json, quiet=quiet)

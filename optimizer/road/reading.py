@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from optimizer.base.problems import BadInput, Problem
 from optimizer.road.csvlog import read_csv_log
 from optimizer.road.fitlog import read_fit_log
 from optimizer.road.log import Progress, RawLog, refuse, silent
+from optimizer.road.ride import Ride, clean
 from optimizer.road.xmllog import read_xml_log
 
 
@@ -50,3 +51,24 @@ def read_log(path: Path, *, named: Mapping[str, str] | None = None, progress: Pr
         if head.startswith(magic):
             raise refuse("not-a-log", str(path), f"is {kind}; a log is GPX, TCX, FIT or CSV")
     return read_csv_log(path, named=named, progress=progress)
+
+
+def read_rides(
+    logs: Sequence[Path], *, named: Mapping[str, str], say: Callable[[str], None],
+    make: Callable[[RawLog], Ride] = clean,
+) -> list[Ride]:  # fmt: skip
+    """Rides made of logs, in their order; BadInput has the problems of all of them."""
+    rides, problems = [], []
+    for log in logs:
+
+        def tell(share: float, log: Path = log) -> None:
+            if share < 1.0:  # a small log is read at once: nothing to tell
+                say(f"{log}: {100 * share:.0f} % read")
+
+        try:
+            rides.append(make(read_log(log, named=named, progress=tell)))
+        except BadInput as bad:
+            problems += bad.problems
+    if problems:
+        raise BadInput(problems)
+    return rides

@@ -10,16 +10,16 @@ from typing import Any
 import numpy as np
 
 from optimizer.analysis.compare import read_side
-from optimizer.base.files import write_bytes
+from optimizer.base.files import free_path, write_bytes
 from optimizer.base.problems import BadInput, Problem
 from optimizer.design.runs import read_run
 from optimizer.design.select import choose, design_block
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.ride.load.roadload import ride_steps
 from optimizer.road.energy import power_of
-from optimizer.road.log import Floats
+from optimizer.road.log import Floats, RawLog, refuse
 from optimizer.road.packrun import Explained, Health, PackModel, PackRun, drive, explain, ratio_error
-from optimizer.road.reading import read_log
+from optimizer.road.reading import read_rides
 from optimizer.road.ride import Ride, clean
 from optimizer.search.space.space import Space
 
@@ -156,39 +156,21 @@ def against_job(asked: Asked, *, say: Say = lambda text: None) -> Held:
         raise BadInput([Problem("not-a-design", "command line", found=asked.design, expected=text)])
     run = side.run if asked.brief is not None else read_run(side.run.folder)
     space = run.homes([side.row])[0]
-    rides, problems = [], []
-    for log in asked.logs:
-        try:
-            raw = read_log(log, named=asked.named, progress=_sayer(say, log))
-            ride = clean(raw)
-            if not {"voltage_v", "current_a"} <= set(ride.columns):
-                text = "has no voltage and current: a prediction can't be held against it"
-                raise BadInput([Problem("no-current", str(log), expected=text)])
-            rides.append(ride)
-        except BadInput as bad:
-            problems += bad.problems
-    if problems:
-        raise BadInput(problems)
+    rides = read_rides(asked.logs, named=asked.named, say=say, make=_with_current)
     pack = pack_model(space, side.row)
     logs = tuple(_one(space, side.row, pack, ride) for ride in rides)
-    picture = asked.picture or _free(Path("results") / f"{side.row['design_id']}-against.png")
+    picture = asked.picture or free_path(Path("results") / f"{side.row['design_id']}-against.png")
     from optimizer.review.sheets.against_plot import against_png
 
     write_bytes(picture, against_png([(o.name, o.voltage_v, o.run.voltage_v, o.power_w, o.run) for o in logs]))
     return Held(logs, picture)
 
 
-def _sayer(say: Say, log: Path) -> Callable[[float], None]:
-    # A small log is read at once: nothing to tell.
-    return lambda share: say(f"{log}: {100 * share:.0f} % read") if share < 1.0 else None
-
-
-def _free(path: Path) -> Path:
-    number, free = 1, path
-    while free.exists():
-        number += 1
-        free = path.with_name(f"{path.stem}-{number}{path.suffix}")
-    return free
+def _with_current(log: RawLog) -> Ride:
+    ride = clean(log)
+    if not {"voltage_v", "current_a"} <= set(ride.columns):
+        raise refuse("no-current", log.file, "has no voltage and current: a prediction can't be held against it")
+    return ride
 
 
 def pack_model(space: Space, row: Mapping[str, Any]) -> PackModel:

@@ -8,15 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from optimizer.base.files import write_bytes, write_text
+from optimizer.base.files import free_path, write_bytes, write_text
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import load_brief
 from optimizer.brief.editing import with_values
 from optimizer.ride.load.roadload import air_density
 from optimizer.road.calibrate import PARAMETERS, Calibrated, calibrate
 from optimizer.road.energy import Road
-from optimizer.road.reading import read_log
-from optimizer.road.ride import Ride, clean
+from optimizer.road.reading import read_rides
 
 Say = Callable[[str], None]
 # Parameters that are keys of a brief's [vehicle]; the mass is the sum of three keys, and wind is the day's.
@@ -161,13 +160,13 @@ def calibrate_job(asked: Asked, *, say: Say = lambda text: None) -> Fitted:
         given.mass_kg + given.rider_kg + given.payload_kg + asked.pack_kg, 0.0, given.rotating_factor,
         float(air_density(given.altitude_m, temp_c=temp_c)),
     )  # fmt: skip
-    rides = _rides(asked, say)
+    rides = read_rides(asked.logs, named=asked.named, say=say)
     result = calibrate(rides, road=road, fit=asked.fit)
     if not result.fitted:
         reasons = "; ".join(f"{name}: {result.kept[name]}" for name in ("cda_m2", "crr"))
         text = f"tell nothing of the vehicle ({reasons}): power or coasting at different speeds is needed"
         raise BadInput([Problem("nothing-told", ", ".join(map(str, asked.logs)), expected=text)])
-    picture = asked.picture or _free(Path("results") / f"{asked.brief.stem}-calibration.png")
+    picture = asked.picture or free_path(Path("results") / f"{asked.brief.stem}-calibration.png")
     from optimizer.review.sheets.calibration_plot import calibration_png
 
     write_bytes(picture, calibration_png(result))
@@ -179,15 +178,6 @@ def calibrate_job(asked: Asked, *, say: Say = lambda text: None) -> Fitted:
     return Fitted(result, asked.brief, changes, tuple(written))
 
 
-def _free(path: Path) -> Path:
-    """The path, or the first of path-2, path-3, … that is free."""
-    number, free = 1, path
-    while free.exists():
-        number += 1
-        free = path.with_name(f"{path.stem}-{number}{path.suffix}")
-    return free
-
-
 def _check_writable(path: Path, source: str) -> None:
     """Refuse to edit what can't be edited line by line."""
     try:
@@ -196,21 +186,3 @@ def _check_writable(path: Path, source: str) -> None:
     except (KeyError, AssertionError, tomllib.TOMLDecodeError):
         text = "has no table [vehicle] with a line for each key: write the block yourself"
         raise BadInput([Problem("not-writable", str(path), "", "vehicle", "", text)]) from None
-
-
-def _rides(asked: Asked, say: Say) -> list[Ride]:
-    rides, problems = [], []
-    for log in asked.logs:
-        try:
-            raw = read_log(log, named=asked.named, progress=_sayer(say, log))
-            rides.append(clean(raw))
-        except BadInput as bad:
-            problems += bad.problems
-    if problems:
-        raise BadInput(problems)
-    return rides
-
-
-def _sayer(say: Say, log: Path) -> Callable[[float], None]:
-    # A small log is read at once: nothing to tell.
-    return lambda share: say(f"{log}: {100 * share:.0f} % read") if share < 1.0 else None

@@ -74,15 +74,6 @@ def output_files(result: Characterized) -> dict[str, bytes]:
     }
 
 
-def free_folder(path: Path) -> Path:
-    """The path, or the first of path-2, path-3, ... that is not there yet."""
-    number, free = 1, path
-    while free.exists():
-        number += 1
-        free = path.with_name(f"{path.name}-{number}")
-    return free
-
-
 def check_folder(folder: Path, *, force: bool) -> None:
     """Refuse an output folder that is taken, before any work is done.
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from optimizer.analysis.compare import read_side
-from optimizer.base.files import csv_text, write_bytes, write_text
+from optimizer.base.files import csv_text, free_path, write_bytes, write_text
 from optimizer.base.problems import BadInput, Problem
 from optimizer.bench.coolness import group_rises
 from optimizer.bench.match import Matched, match
@@ -144,7 +144,7 @@ def match_job(asked: Asked) -> Done:
     ------
     BadInput
     """
-    folder = asked.out if asked.out is not None else _free(Path(f"{asked.measured.stem}-match"))
+    folder = asked.out if asked.out is not None else free_path(Path(f"{asked.measured.stem}-match"), folder=True)
     if (
         asked.out is not None
         and folder.exists()
@@ -189,14 +189,6 @@ def _with_brief(folder: Path) -> Any:
     from optimizer.design.runs import read_run
 
     return read_run(folder)
-
-
-def _free(path: Path) -> Path:
-    number, free = 1, path
-    while free.exists():
-        number += 1
-        free = path.with_name(f"{path.name}-{number}")
-    return free
 
 
 def _coolest_for_weakest(matched: Matched, design: Design) -> Matched:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from optimizer.ride.load.trace import KMH_PER_M_S
 from optimizer.road.joining import Path as Way
 from optimizer.road.joining import join
 from optimizer.road.log import Floats
-from optimizer.road.reading import read_log
+from optimizer.road.reading import read_rides
 from optimizer.road.ride import Ride, Sums, clean, sums_of
 from optimizer.road.shorten import Shortened, longest_climb, power_w, shorten
 
@@ -266,23 +267,9 @@ def refuse_taken(place: Path, *, force: bool) -> None:
 
 
 def _read(asked: Asked, say: Say) -> list[Ride]:
-    rides, problems = [], []
-    for k, log in enumerate(asked.logs):
-        try:
-            raw = read_log(log, named=asked.named, progress=_sayer(say, log))
-            ride = clean(raw, height=asked.height, window_m=asked.window_m, pause_s=asked.pause_s)
-        except BadInput as bad:
-            problems += bad.problems
-            continue
-        rides.append(replace(ride, weight=asked.weights[k] if asked.weights else 1))
-    if problems:
-        raise BadInput(problems)
-    return rides
-
-
-def _sayer(say: Say, log: Path) -> Callable[[float], None]:
-    # A small log is read at once: nothing to tell.
-    return lambda share: say(f"{log}: {100 * share:.0f} % read") if share < 1.0 else None
+    make = partial(clean, height=asked.height, window_m=asked.window_m, pause_s=asked.pause_s)
+    rides = read_rides(asked.logs, named=asked.named, say=say, make=make)
+    return [replace(ride, weight=asked.weights[k] if asked.weights else 1) for k, ride in enumerate(rides)]
 
 
 def _make(asked: Asked, rides: Sequence[Ride], out: Path | None, vehicle: Vehicle, mass_kg: float) -> Made:
