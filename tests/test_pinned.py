@@ -1,19 +1,26 @@
 """Pinned packs: scored beside the front and drawn, whatever else the search finds."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
+import second_protection
 import second_wires
 
+from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import BadInput
 from optimizer.brief import load_brief
 from optimizer.catalog import builtin_catalogs
 from optimizer.design.pinned import pinned_packs
-from optimizer.design.rescore import design_record
+from optimizer.design.protection import broken, turned_off
+from optimizer.design.rescore import design_record, scored
+from optimizer.design.select import choose
+from optimizer.design.subspace import Asked, restricted_space
 from optimizer.design.unfold import unfold
 from optimizer.review.sheets.drawings import draw
+from optimizer.search.running.run import search
 from optimizer.search.space.setup import load_space
 
 TWO_BOXES = """
@@ -129,6 +136,30 @@ def test_wires_run_from_taps_to_the_board_along_their_ways(space):
     assert any("shorter than the straight way" in text for text in spoiled(path_mm=1.0))
     crossed = wires.from_mm + "; 65 25 33; " + wires.to_mm
     assert any("passes through a cell" in text for text in spoiled(way_mm=crossed))
+
+
+def test_parts_that_a_pin_leaves_open_keep_the_rules_and_are_the_shortlists_first(space):
+    """Rules by the second implementation; the ranking by hand: Hwang and Yoon 1981, vector normalisation."""
+    pack = pinned_packs(space)["pinned"]
+    told = second_protection.faults(json.loads(json.dumps(design_record(pack.space, pack.row))))
+    assert told and all(text.startswith("('strip'") for text in told)
+    chosen = choose(pack.space, pack.row)
+    others = [broken(pack.space, replace(chosen, wire=k)) for k in range(len(space.inputs.wires.id))]
+    # Its strip of 9 A burns behind every fuse, which is said; wire and fuse keep the rules all the same.
+    (said,), worse = broken(pack.space, chosen), max(others, key=len)
+    assert "does not protect the plates" in said and len(worse) == 2 and "the power wire" in worse[0]
+    assert not turned_off(pack.space)
+    asked = Asked(**space.brief.pins["pinned"].model_dump(exclude={"name"}))
+    assert not len(search(restricted_space(space.inputs, asked, constraints=False), workers=1).found)
+    part = restricted_space(space.inputs, asked, constraints=False, spared=["plates"])
+    rows = scored(search(part, workers=1).found, space=part)
+    assert len(rows) > 3
+    values = rows[list(space.brief.objectives.use)].to_numpy(dtype=float)
+    scaled = values / np.sqrt((values**2).sum(axis=0)) * [OBJECTIVES[n] * 2 - 1 for n in space.brief.objectives.use]
+    far, near = (np.linalg.norm(scaled - end, axis=1) for end in (scaled.min(axis=0), scaled.max(axis=0)))
+    first = rows.iloc[int(np.argmax(far / (far + near)))]
+    parts = ["strip", "strip_layers", "wire", "bms", "fuse", "layout"]
+    assert first[parts].tolist() == [pack.row[name] for name in parts]
 
 
 def test_a_brief_without_pin_has_none():

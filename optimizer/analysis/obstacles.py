@@ -14,7 +14,7 @@ from optimizer.brief import Constraints
 from optimizer.design.protection import broken
 from optimizer.design.rescore import scored
 from optimizer.design.select import choose
-from optimizer.design.subspace import FUSE_RULES, with_brief
+from optimizer.design.subspace import with_brief
 from optimizer.front.pareto import balanced
 from optimizer.pack.bill import with_spares
 from optimizer.score.score import margins, score
@@ -253,7 +253,7 @@ def _protection(space: Space) -> list[Reason]:
     if len(search(free, workers=1).found):
         return []
     names = {"fuse_protects": rules.PROTECTS, "fuse_breaks": rules.BREAKS}
-    for off in (["fuse_protects"], ["fuse_breaks"], list(FUSE_RULES)):
+    for off in (["fuse_protects"], ["fuse_breaks"], list(names)):
         other = with_brief(free, rules_off=off)
         found = search(other, workers=1).found
         if len(found):

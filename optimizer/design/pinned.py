@@ -15,18 +15,21 @@ from optimizer.design.rescore import scored
 from optimizer.design.subspace import Asked, restricted_space, with_brief
 from optimizer.front import store
 from optimizer.front.ranking import best_row
+from optimizer.score.inputs import BREAKS, PLATES, WIRES
 from optimizer.search.running.run import search
 from optimizer.search.space.setup import load_space
 from optimizer.search.space.space import Space
 
 PINNED_FILE = "pinned.csv"
+# Where the pin's own parts break a rule, the others still keep it: what is spared, least first.
+SPARED = ((), (PLATES,), (WIRES,), (BREAKS,), (PLATES, WIRES), (PLATES, WIRES, BREAKS))
 
 
 def pinned_packs(space: Space) -> dict[str, Pinned | None]:
     """The brief's pinned packs by name, whether they meet the constraints or not.
 
-    What a pin leaves open is searched exactly, with the rules of protection in force unless the pin itself breaks
-    them: of the packs that meet every constraint (of all, where none does) the one that the shortlist's own ranking
+    What a pin leaves open is searched exactly, with every rule of protection in force that the pin itself does not
+    break: of the packs that meet every constraint (of all, where none does) the one that the shortlist's own ranking
     puts first.
 
     Parameters
@@ -114,8 +117,8 @@ def _find_pinned(space: Space, asked: Asked, *, name: str) -> Pinned | None:
 
     None where no such pack can be built.
     """
-    for constraints, protection in ((True, True), (False, True), (False, False)):
-        part = restricted_space(space.inputs, asked, constraints=constraints, protection=protection)
+    for constraints, spared in ((True, ()), *((False, each) for each in SPARED)):
+        part = restricted_space(space.inputs, asked, constraints=constraints, spared=spared)
         found = search(part, workers=1).found
         if len(found):
             home = with_brief(part, constraints=space.brief.constraints)

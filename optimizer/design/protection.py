@@ -33,7 +33,7 @@ def turned_off(space: Space) -> list[str]:
 
 def _in_force(inputs: Inputs) -> Inputs:
     rules = inputs.brief.protection.model_copy(update={"fuse_protects": True, "fuse_breaks": True})
-    return replace(inputs, brief=inputs.brief.model_copy(update={"protection": rules}))
+    return replace(inputs, brief=inputs.brief.model_copy(update={"protection": rules}), spared=frozenset())
 
 
 def broken(space: Space, chosen: Chosen) -> list[str]:

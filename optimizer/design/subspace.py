@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -64,9 +64,6 @@ class Asked:
         return ", ".join(word for word in words if word) or "any pack"
 
 
-# Rules of [protection] by which a pack is refused.
-FUSE_RULES = ("fuse_protects", "fuse_breaks")
-
 PARTS = {"cell": "cells", "strip": "strips", "wire": "wires", "bms": "bms", "fuse": "fuses"}
 
 
@@ -98,13 +95,12 @@ def _unknown(file: str, field: str, value: str, known: list[str]) -> Problem:
     return Problem("unknown-part", file, "", field, value, "is not there" + (f"; nearest: {near}" if near else ""))
 
 
-def _restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True, protection: bool = True) -> Inputs:
+def _restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True) -> Inputs:
     """Inputs that leave open only what is not asked for.
 
     A part that is asked for may be any of its catalog, whatever [vary] says.
 
-    constraints, protection: keep the brief's constraints, and its rules of what a fuse protects and breaks. Raises
-    BadInput: See `asked_problems`.
+    constraints: keep the brief's. Raises BadInput: See `asked_problems`.
     """
     problems = asked_problems(inputs, asked)
     if problems:
@@ -130,8 +126,6 @@ def _restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True
     update: dict[str, Any] = {"vary": vary.model_copy(update=change), "fit": fit, "compartment": rooms}
     if not constraints:
         update["constraints"] = Constraints()
-    if not protection:
-        update["protection"] = brief.protection.model_copy(update=dict.fromkeys(FUSE_RULES, False))
     rows: dict[str, Any] = {
         f"{name}_rows": np.flatnonzero(getattr(inputs, table).id == getattr(asked, name)).astype(np.int64)
         for name, table in PARTS.items()
@@ -165,7 +159,7 @@ def _cut(fill: Fill, groups: int) -> Fill:
     return replace(fill, metrics=fill.metrics[: groups + 1])
 
 
-def restricted_space(inputs: Inputs, asked: Asked, *, constraints: bool = True, protection: bool = True) -> Space:
+def restricted_space(inputs: Inputs, asked: Asked, *, constraints: bool = True, spared: Collection[str] = ()) -> Space:
     """The space of inputs that leave open only what is not asked for.
 
     Parameters
@@ -173,15 +167,18 @@ def restricted_space(inputs: Inputs, asked: Asked, *, constraints: bool = True, 
     inputs : Inputs
         Of the whole space.
     asked : Asked
-    constraints, protection : bool
-        Keep the brief's constraints, and its rules of what a fuse protects and breaks.
+    constraints : bool
+        Keep the brief's.
+    spared : collection of str
+        What the fuse need not do, see Inputs.
 
     Raises
     ------
     BadInput
         See `asked_problems`.
     """
-    space = make_space(_restricted_inputs(inputs, asked, constraints=constraints, protection=protection))
+    some = _restricted_inputs(inputs, asked, constraints=constraints)
+    space = make_space(replace(some, spared=frozenset(spared)))
     if asked.split is None:
         return space
     shares = tuple(asked.split.get(room.name, 0) for room in space.rooms)

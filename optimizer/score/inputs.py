@@ -54,6 +54,10 @@ Table = TypeVar("Table")
 Rows = npt.NDArray[np.int64]
 
 
+# What [protection] asks of a fuse: to protect wires with their connectors, to protect plates, to break a short circuit.
+WIRES, PLATES, BREAKS = "wires", "plates", "breaks"
+
+
 @dataclass(frozen=True, eq=False)
 class Inputs:
     """A brief whose every file has been read; the rows are those that [vary] allows.
@@ -78,6 +82,8 @@ class Inputs:
     wire_rows: Rows
     bms_rows: Rows
     fuse_rows: Rows
+    # What the fuse need not do, of WIRES, PLATES and BREAKS, since a pack that is asked about cannot be otherwise.
+    spared: frozenset[str] = frozenset()
 
     def hashes(self) -> dict[str, str]:
         """SHA-256 of the brief and every file it names."""

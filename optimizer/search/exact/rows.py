@@ -23,8 +23,8 @@ from optimizer.score.score import Block, Scores, margins, regen_limit_a, ridden,
 from optimizer.score.situations import worst
 from optimizer.score.years import ENDS, years_figures
 from optimizer.search.exact.archive import NAMES, Survivors
-from optimizer.search.space.guard import box_air_c, wires_over_time
-from optimizer.search.space.parts import connector_limits, fuse_peak_a
+from optimizer.search.space.guard import box_air_c, connector_over_time, wires_over_time
+from optimizer.search.space.parts import fuse_peak_a
 from optimizer.search.space.plating import BUILDING, work_of
 from optimizer.search.space.space import Space
 
@@ -326,29 +326,19 @@ def limit_names(
     out = _named(figures[f"{kind}_limit"], LIMITS)
     asked, bms, fuses = space.brief.electrical, space.inputs.bms, space.inputs.fuses
     assert asked is not None
-    steady = bms.current_continuous_a[name["bms"]]
-    brief_a = rated_current(
-        steady,
-        peak_a=bms.current_peak_a[name["bms"]],
-        peak_s=bms.peak_s[name["bms"]],
-        seconds=asked.peak_seconds,
+    inputs, rows = space.inputs, name["bms"]
+    seconds = np.inf if continuous else asked.peak_seconds
+    bms_a = rated_current(
+        bms.current_continuous_a[rows], peak_a=bms.current_peak_a[rows], peak_s=bms.peak_s[rows], seconds=seconds
     )
-    inputs, air = space.inputs, box_air_c(space.brief)
-    wire_a = inputs.wires.current_a[name["wire"]]
-    fuse_a = continuous_current_a(fuses.current_a[name["fuse"]], air_c=air)
-    if not continuous:
-        wire_a = wires_over_time(inputs, name["wire"]).allowed_a(asked.peak_seconds)
-        fuse_a = fuse_peak_a(inputs, name["fuse"], asked.peak_seconds)
-    if not space.brief.protection.bms_holds:
-        steady = brief_a = np.full(len(found), np.inf)
-    plug = connector_limits(space.brief, profile=space.context.profile)
-    column = "neg_continuous_a" if continuous else "neg_peak_a"
+    plug, free = connector_over_time(space.brief), bms.bypassed[rows] | (not space.brief.protection.bms_holds)
+    steady_a = continuous_current_a(fuses.current_a[name["fuse"]], air_c=box_air_c(space.brief))
     ratings = {
         "controller": np.full(len(found), asked.battery_current_a),
-        "connector": np.full(len(found), -plug.get(column, -np.inf)),
-        "wire": wire_a,
-        "BMS": np.where(inputs.bms.bypassed[name["bms"]], np.inf, steady if continuous else brief_a),
-        "fuse": fuse_a,
+        "connector": np.full(len(found), np.inf if plug is None else plug.allowed_a(seconds)[0]),
+        "wire": wires_over_time(inputs, name["wire"]).allowed_a(seconds),
+        "BMS": np.where(free, np.inf, bms_a),
+        "fuse": steady_a if continuous else fuse_peak_a(inputs, name["fuse"], seconds),
     }
     parts = np.isin(out, ("wire", "controller"))
     out[parts] = "strip"

@@ -15,7 +15,7 @@ from optimizer.pack.protection import warming
 from optimizer.pack.protection.fuses import must_bear_a
 from optimizer.pack.protection.warming import Warming
 from optimizer.ride.load.profile import Profile
-from optimizer.score.inputs import Inputs
+from optimizer.score.inputs import BREAKS, PLATES, WIRES, Inputs
 
 if TYPE_CHECKING:
     from optimizer.search.space.parts import Build
@@ -131,28 +131,33 @@ def guard(inputs: Inputs, builds: list[Build], *, size: CellSize) -> Guard:
     Returns
     -------
     Guard
-        Where the rule is turned off, every fuse protects everything.
+        Where the rule is turned off, or parts are spared, every fuse protects them.
     """
-    rows, fuses = inputs.fuse_rows, inputs.fuses
-    if not inputs.brief.protection.fuse_protects:
-        free = np.zeros((len(rows), len(inputs.wire_rows)))
-        plates = np.zeros((len(rows), len(builds)))
-        return Guard(free == 0.0, free, plates, plates == 0.0, np.zeros(len(rows)))
+    rows, fuses, spared = inputs.fuse_rows, inputs.fuses, _spared(inputs)
     plug, plug_a = connector_over_time(inputs.brief), np.zeros(len(rows))
     wires, (strips, joints) = wires_over_time(inputs, inputs.wire_rows), _metal(inputs, builds, size=size)
 
-    def asked_of(parts: Warming) -> Floats:
+    def asked_of(parts: Warming, kind: str) -> Floats:
+        if kind in spared:
+            return np.zeros((len(rows), len(parts.rated_a)))
         return np.array([
             must_bear_a(float(fuses.current_a[row]), points=fuses.opens_most[row], share=parts.share, tau_s=parts.tau_s)
             for row in rows
         ]).reshape(len(rows), len(parts.rated_a))  # fmt: skip
 
-    asked, need = asked_of(wires), asked_of(strips)
+    asked, need = asked_of(wires, WIRES), asked_of(strips, PLATES)
     bears = wires.rated_a >= asked * (1.0 - 1e-12)
     if plug is not None:
-        plug_a = asked_of(plug)[:, 0]
+        plug_a = asked_of(plug, WIRES)[:, 0]
         bears &= (plug.rated_a >= plug_a * (1.0 - 1e-12))[:, None]
-    return Guard(bears, asked, need, joints.rated_a >= asked_of(joints) * (1.0 - 1e-12), plug_a)
+    return Guard(bears, asked, need, joints.rated_a >= asked_of(joints, PLATES) * (1.0 - 1e-12), plug_a)
+
+
+def _spared(inputs: Inputs) -> set[str]:
+    """What fuses need not do: rules that are turned off, and what is spared."""
+    rules = inputs.brief.protection
+    off = {WIRES: rules.fuse_protects, PLATES: rules.fuse_protects, BREAKS: rules.fuse_breaks}
+    return {*inputs.spared, *(name for name, on in off.items() if not on)}
 
 
 def _metal(inputs: Inputs, builds: list[Build], *, size: CellSize) -> tuple[Warming, Warming]:
@@ -183,6 +188,6 @@ def ride_overload(parts: Warming, *, profile: Profile) -> Floats:
 
 def breaks(inputs: Inputs, fault_a: float) -> Flags:
     """Fuses of [vary] that can break a current, shape (f,); all where the rule is turned off."""
-    if not inputs.brief.protection.fuse_breaks:
+    if BREAKS in _spared(inputs):
         return np.ones(len(inputs.fuse_rows), dtype=bool)
     return np.asarray(inputs.fuses.breaking_a[inputs.fuse_rows] >= fault_a * (1.0 - 1e-12))
