@@ -294,9 +294,8 @@ def falls_with_mass(ride: CompressedRide) -> bool:
     events = np.unique(np.concatenate([[low, high], cross[(cross > low) & (cross < high)]]))
     middle = 0.5 * (events[1:] + events[:-1]) if len(events) > 1 else events
     wheel = a + b * middle[:, None]
-    gain = np.where(wheel > 0, 1.0 / ride.vehicle.drivetrain_efficiency, ride.vehicle.regen_efficiency)
     order = np.argsort(-wheel, axis=1)
-    growth = np.take_along_axis(ride.weight * b * gain, order, axis=1)
+    growth = np.take_along_axis(ride.weight * b * ride.vehicle.gain(wheel), order, axis=1)
     return bool(np.all(np.cumsum(growth, axis=1) >= -1e-12 * np.abs(growth).sum(axis=1, keepdims=True)))
 
 
@@ -317,9 +316,7 @@ def drawn_all_the_way(steps: RideSteps, *, mass_min_kg: float, mass_max_kg: floa
     bool
         False means only that it is not certain.
     """
-    back = VOLTAGE_SPAN * steps.vehicle.regen_efficiency
     masses = np.array([[mass_min_kg], [mass_max_kg]])
     wheel = steps.constant_w + steps.per_mass_w_kg * masses
-    gain = np.where(wheel > 0, 1.0 / steps.vehicle.drivetrain_efficiency, back)
-    growth = (gain * steps.per_mass_w_kg * steps.duration_s).min(axis=0)
+    growth = (steps.vehicle.gain(wheel, back=VOLTAGE_SPAN) * steps.per_mass_w_kg * steps.duration_s).min(axis=0)
     return bool(np.all(np.cumsum(growth) >= -1e-12 * np.abs(growth).sum()))

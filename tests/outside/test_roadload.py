@@ -8,7 +8,6 @@ import pytest
 from optimizer.ride.load.roadload import (
     Vehicle,
     air_density,
-    battery_power_w,
     drag_force_n,
     grade_force_n,
     inertia_force_n,
@@ -35,9 +34,8 @@ def test_cycling_power_of_martin_1998():
     ) * speed  # fmt: skip
     bearings = speed * (91 + 8.7 * speed) * 1e-3  # the paper's own term, not part of the model
     assert [drag, rolling, grade, kinetic] == pytest.approx([158.80, 23.63, 22.15, 2.30], abs=0.05)
-    total = battery_power_w(
-        drag + rolling + grade + kinetic + bearings, drivetrain_efficiency=0.976, regen_efficiency=0.0
-    )
+    bicycle = Vehicle(area, 0.0032, drivetrain_efficiency=0.976)
+    total = bicycle.battery_power_w(np.array(drag + rolling + grade + kinetic + bearings))
     assert total == pytest.approx(213.3, abs=0.5)
     assert across == pytest.approx(1.47, abs=0.005)
 

@@ -5,7 +5,6 @@ from optimizer.ride.load.roadload import (
     GRAVITY_M_S2,
     Vehicle,
     air_density,
-    battery_power_w,
     drag_force_n,
     grade_force_n,
     inertia_force_n,
@@ -36,11 +35,12 @@ def test_wheel_power_is_affine_in_mass_and_equals_the_sum_of_forces():
 
 
 def test_battery_power_pays_losses_both_ways():
-    power = battery_power_w(
-        np.array([800.0, 0.0, -400.0]), drivetrain_efficiency=0.8, regen_efficiency=0.6, accessory_w=10.0
-    )
-    assert power == pytest.approx([1010.0, 10.0, -230.0])
-    assert battery_power_w(800.0, drivetrain_efficiency=0.8, regen_efficiency=0.6) == pytest.approx(1000.0)
+    drive = Vehicle(0.5, 0.01, drivetrain_efficiency=0.8, regen_efficiency=0.6, accessory_w=10.0)
+    wheel = np.array([800.0, 0.0, -400.0])
+    assert drive.battery_power_w(wheel) == pytest.approx([1010.0, 10.0, -230.0])
+    step = 1e-3 * np.array([1.0, -1.0, 1.0])
+    assert drive.gain(wheel + step) == pytest.approx((drive.battery_power_w(wheel + step) - 10.0) / (wheel + step))
+    assert drive.gain(wheel, back=2.0) == pytest.approx([1.25, 1.2, 1.2])
 
 
 def test_kinetic_energy_of_a_start_and_a_stop_cancels_without_losses():

@@ -160,35 +160,6 @@ def inertia_force_n(mass_kg: Num, *, acceleration_m_s2: Num, rotating_factor: Nu
     return rotating_factor * mass_kg * acceleration_m_s2
 
 
-def battery_power_w(
-    wheel_power_w: Num, *, drivetrain_efficiency: Num, regen_efficiency: Num, accessory_w: Num = 0.0
-) -> Num:
-    """Power at the pack's terminals for a power at the wheel, both ways.
-
-    P = max(P_wheel / η, P_wheel · η_regen) + accessories: driving costs the drive's losses, braking
-    gives back η_regen of what the wheel takes in. As η_regen ≤ 1 ≤ 1/η, the larger one is the right one.
-
-    Parameters
-    ----------
-    wheel_power_w : float or ndarray
-        Below 0 when braking [W].
-    drivetrain_efficiency : float or ndarray
-        η from battery to wheel, above 0, at most 1 [-].
-    regen_efficiency : float or ndarray
-        η_regen from wheel to battery, 0…1; 0 where the vehicle cannot recuperate [-].
-    accessory_w : float or ndarray
-        Lights and electronics, always on [W].
-
-    Returns
-    -------
-    float or ndarray
-        Above 0 when the pack discharges [W].
-    """
-    return (
-        np.maximum(wheel_power_w / drivetrain_efficiency, wheel_power_w * regen_efficiency) + accessory_w
-    )
-
-
 @dataclass(frozen=True)
 class Vehicle:
     """What the road load needs to know of a vehicle, its mass aside.
@@ -228,14 +199,17 @@ class Vehicle:
     headwind_m_s: float = 0.0
 
     def battery_power_w(self, wheel_power_w: Floats) -> Floats:
-        """Power at the pack's terminals for powers at the wheel, see the function of this name [W]."""
-        power = battery_power_w(
-            wheel_power_w,
-            drivetrain_efficiency=self.drivetrain_efficiency,
-            regen_efficiency=self.regen_efficiency,
-            accessory_w=self.accessory_w,
-        )
-        return np.asarray(power, dtype=np.float64)
+        """Power at the pack's terminals for powers at the wheel, below 0 when braking [W].
+
+        P = max(P_wheel / η, P_wheel · η_regen) + accessories: driving costs the drive's losses, braking gives back
+        η_regen of what the wheel takes in. As η_regen ≤ 1 ≤ 1/η, the larger one is the right one.
+        """
+        driven, returned = wheel_power_w / self.drivetrain_efficiency, wheel_power_w * self.regen_efficiency
+        return np.asarray(np.maximum(driven, returned) + self.accessory_w, dtype=np.float64)
+
+    def gain(self, wheel_power_w: Floats, *, back: float = 1.0) -> Floats:
+        """By how much battery power grows with power at the wheel [-]; what braking gives back counts `back` times."""
+        return np.where(wheel_power_w > 0, 1.0 / self.drivetrain_efficiency, back * self.regen_efficiency)
 
     def __post_init__(self) -> None:
         # Written so that NaN fails too.
