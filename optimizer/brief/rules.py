@@ -112,44 +112,43 @@ class RuleChecks:
     def _names(self) -> None:
         seen: dict[str, int] = {}
         for at, item in enumerate(_items(self.data.get("compartment"))):
-            name = item.get("name")
-            if isinstance(name, str) and name in seen:
-                self.complain("duplicate-name", ("compartment", at, "name"), "must be unique", show(name))
-            if isinstance(name, str):
-                seen.setdefault(name, at)
-            axes = item.get("axes")
-            if isinstance(axes, list) and len(set(map(str, axes))) < len(axes):
-                self.complain(
-                    "duplicate-value", ("compartment", at, "axes"), "names an axis twice", show(axes)
-                )
-        use = _table(self.data.get("objectives")).get("use")
-        if isinstance(use, list) and len(set(map(str, use))) < len(use):
-            self.complain("duplicate-value", ("objectives", "use"), "names an objective twice", show(use))
+            self._unique(("compartment", at, "name"), item.get("name"), seen)
+            self._once(("compartment", at, "axes"), item.get("axes"), "names an axis twice")
+        self._once(("objectives", "use"), _table(self.data.get("objectives")).get("use"), "names an objective twice")
         place = _table(self.data.get("harness")).get("bms_in")
-        if isinstance(place, str) and place and place not in seen:
-            expected = f"must be a compartment: {', '.join(seen)}"
-            self.complain("unknown-value", ("harness", "bms_in"), expected, show(place))
+        self._room(("harness", "bms_in"), place or None, seen)
         self._parts(seen)
         self._passages(seen)
         for name in _names_in(_table(self.data.get("box")).get("compartments")):
-            if name not in seen:
-                expected = f"must be compartments: {', '.join(seen)}"
-                self.complain("unknown-value", ("box", "compartments"), expected, show(name))
+            self._room(("box", "compartments"), name, seen, several=True)
         pin_faults(self.data.get("pin"), seen, self.complain)
+
+    def _unique(self, loc: Loc, name: object, seen: dict[str, int]) -> None:
+        """A name that none before had; it joins them."""
+        if isinstance(name, str) and name in seen:
+            self.complain("duplicate-name", loc, "must be unique", show(name))
+        if isinstance(name, str):
+            seen.setdefault(name, len(seen))
+
+    def _once(self, loc: Loc, values: object, expected: str) -> None:
+        if isinstance(values, list) and len(set(map(str, values))) < len(values):
+            self.complain("duplicate-value", loc, expected, show(values))
+
+    def _room(self, loc: Loc, name: object, rooms: Mapping[str, int], *, several: bool = False) -> None:
+        """A name that must be one of the compartments'."""
+        if isinstance(name, str) and name not in rooms:
+            what = "compartments" if several else "a compartment"
+            self.complain("unknown-value", loc, f"must be {what}: {', '.join(rooms)}", show(name))
 
     def _parts(self, rooms: Mapping[str, int]) -> None:
         """Parts with one name, in no compartment, two boards; a size where the catalog has it, or none at all."""
-        seen: set[str] = set()
+        seen: dict[str, int] = {}
         boards = 0
         for at, item in enumerate(_items(self.data.get("part"))):
             name, board = item.get("name"), item.get("kind") == "BMS"
-            if isinstance(name, str) and name in seen:
-                self.complain("duplicate-name", ("part", at, "name"), "must be unique", show(name))
-            seen.add(str(name))
+            self._unique(("part", at, "name"), name, seen)
             for room in _names_in(item.get("within")):
-                if room not in rooms:
-                    expected = f"must be compartments: {', '.join(rooms)}"
-                    self.complain("unknown-value", ("part", at, "within"), expected, show(room))
+                self._room(("part", at, "within"), room, rooms, several=True)
             boards += board
             if board and boards > 1:
                 self.complain("duplicate-value", ("part", at, "kind"), "is there already: a pack has one BMS", "BMS")
@@ -167,16 +166,12 @@ class RuleChecks:
 
     def _passages(self, rooms: Mapping[str, int]) -> None:
         """Passages with one name, of no compartment, from one to itself, or without a place."""
-        seen: set[str] = set()
+        seen: dict[str, int] = {}
         for at, item in enumerate(_items(self.data.get("passage"))):
-            name, ends = item.get("name"), [item.get(key) for key in ("from", "to")]
-            if isinstance(name, str) and name in seen:
-                self.complain("duplicate-name", ("passage", at, "name"), "must be unique", show(name))
-            seen.add(str(name))
+            ends = [item.get(key) for key in ("from", "to")]
+            self._unique(("passage", at, "name"), item.get("name"), seen)
             for key, room in zip(("from", "to"), ends, strict=True):
-                if isinstance(room, str) and room not in rooms:
-                    expected = f"must be a compartment: {', '.join(rooms)}"
-                    self.complain("unknown-value", ("passage", at, key), expected, show(room))
+                self._room(("passage", at, key), room, rooms)
             if isinstance(ends[0], str) and ends[0] == ends[1]:
                 self.complain("duplicate-value", ("passage", at, "to"), "must be another compartment", show(ends[1]))
             mouths = [key for key in ("from_mm", "to_mm") if key in item]
@@ -213,19 +208,11 @@ class RuleChecks:
         if least is None or most is None or least < most or (least == most and equal):
             return
         if low in self.data[table]:
-            self.complain(
-                "soc-order",
-                (table, low),
-                f"must be {'at most' if equal else 'under'} {high} ({most:g})",
-                f"{least:g}",
-            )
+            expected = f"must be {'at most' if equal else 'under'} {high} ({most:g})"
+            self.complain("soc-order", (table, low), expected, f"{least:g}")
         else:
-            self.complain(
-                "soc-order",
-                (table, high),
-                f"must be {'at least' if equal else 'over'} {low} ({least:g})",
-                f"{most:g}",
-            )
+            expected = f"must be {'at least' if equal else 'over'} {low} ({least:g})"
+            self.complain("soc-order", (table, high), expected, f"{most:g}")
 
     def _ride(self) -> None:
         ride = self.data.get("ride")
