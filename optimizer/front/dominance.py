@@ -19,13 +19,7 @@ DEPTH = 64
 
 
 class Dominators:
-    """Rows that may beat points.
-
-    Parameters
-    ----------
-    rows : ndarray, shape (m, d)
-        Less is better.
-    """
+    """Rows, shape (m, d), that may beat points."""
 
     def __init__(self, rows: Floats) -> None:
         self.rows = np.ascontiguousarray(rows, dtype=np.float64)
@@ -35,16 +29,7 @@ class Dominators:
         return len(self.rows)
 
     def beat(self, points: Floats) -> npt.NDArray[np.bool_]:
-        """Which points some row equals or beats in every column.
-
-        Parameters
-        ----------
-        points : ndarray, shape (n, d)
-
-        Returns
-        -------
-        ndarray of bool, shape (n,)
-        """
+        """Which points, shape (n, d), some row equals or beats in every column, shape (n,)."""
         if not len(self.rows) or not len(points):
             return np.zeros(len(points), dtype=bool)
         points = np.ascontiguousarray(points, dtype=np.float64)
@@ -52,19 +37,10 @@ class Dominators:
 
 
 def unbeaten(rows: Floats) -> npt.NDArray[np.bool_]:
-    """Rows that no other one equals or beats in every column; of equal rows the first stays.
+    """Mask of the rows, without NaN, that no other one equals or beats in every column; of equal ones the first.
 
-    The answer is that of front.nondominated, which compares all pairs; this is quicker for long lists in many
-    columns of which few are beaten.
-
-    Parameters
-    ----------
-    rows : ndarray, shape (n, d)
-        Less is better; no NaN.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
+    The answer is that of front.nondominated, which compares all pairs; this is quicker for long lists in many columns
+    of which few are beaten.
     """
     tree = _build(np.ascontiguousarray(rows, dtype=np.float64))
     order, inside = tree[:2]

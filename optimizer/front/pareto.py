@@ -1,7 +1,8 @@
 """The non-dominated set: who is on the front, how large it is, which rows stand for it.
 
 Inside the program every objective is minimised; `signed` turns a table of natural values into that form, and
-it is the only place that flips signs.
+it is the only place that flips signs. Points are rows of shape (n, d), less is better in every column; masks of them
+have shape (n,).
 """
 
 from __future__ import annotations
@@ -18,24 +19,7 @@ from optimizer.base.figures import OBJECTIVES
 Floats = npt.NDArray[np.float64]
 
 def signed(columns: Mapping[str, npt.ArrayLike], *, objectives: Sequence[str]) -> Floats:
-    """Chosen objectives as one matrix in which less is better.
-
-    Parameters
-    ----------
-    columns : mapping of name to array, shape (n,)
-        Natural values, each in the unit of its name.
-    objectives : sequence of str
-        Names out of OBJECTIVES, at least one.
-
-    Returns
-    -------
-    ndarray, shape (n, len(objectives))
-
-    Raises
-    ------
-    KeyError
-        If an objective is unknown or has no column.
-    """
+    """Chosen objectives as one matrix of points; KeyError for what is no objective or has no column."""
     parts = [
         np.asarray(columns[name], dtype=float) * (-1.0 if OBJECTIVES[name] else 1.0) for name in objectives
     ]
@@ -45,17 +29,6 @@ def signed(columns: Mapping[str, npt.ArrayLike], *, objectives: Sequence[str]) -
 def nondominated(points: Floats) -> npt.NDArray[np.bool_]:
     """Mask of the rows that no other row dominates; of equal rows the first stays.
 
-    Parameters
-    ----------
-    points : ndarray, shape (n, d)
-        Less is better in every column.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-
-    Notes
-    -----
     Source: Kung, Luccio and Preparata, J. ACM 22 (1975) 469, as implemented by moocore.
     """
     if len(points) == 0:
@@ -68,18 +41,7 @@ def nondominated(points: Floats) -> npt.NDArray[np.bool_]:
 
 
 def dominated_by(points: Floats, *, front: Floats) -> npt.NDArray[np.bool_]:
-    """Which rows some row of the front dominates or equals.
-
-    Parameters
-    ----------
-    points : ndarray, shape (n, d)
-    front : ndarray, shape (m, d)
-        Less is better in every column of both.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-    """
+    """Mask of the points, shape (n,), that some row of the front, shape (m, d), dominates or equals."""
     out = np.zeros(len(points), dtype=bool)
     if len(front) == 0:
         return out
@@ -95,16 +57,8 @@ def dominated_by(points: Floats, *, front: Floats) -> npt.NDArray[np.bool_]:
 
 
 def hypervolume(points: Floats, *, reference: npt.ArrayLike) -> float:
-    """Volume between the points and a reference that they should beat, in the product of their units.
+    """Volume between the points and a reference that they should beat, shape (d,), in the product of their units.
 
-    Parameters
-    ----------
-    points : ndarray, shape (n, d)
-        Less is better.
-    reference : array-like, shape (d,)
-
-    Notes
-    -----
     Source: Fonseca, Paquete and López-Ibáñez, CEC 2006, as implemented by moocore.
     """
     if len(points) == 0:
@@ -113,25 +67,12 @@ def hypervolume(points: Floats, *, reference: npt.ArrayLike) -> float:
 
 
 def thin(points: Floats, *, resolution: npt.ArrayLike) -> npt.NDArray[np.int64]:
-    """Few rows that stand for all: every row has a kept one that is less than one step worse in any column.
+    """Few rows, rising, that stand for all: every row has one that is less than one step worse in any column.
 
-    Space is cut into boxes of the resolution's size; of boxes that dominate others only the best stay, and of
-    the rows in a box the one nearest to its best corner.
+    Points are mutually non-dominated. The resolution, shape (d,), is the difference below which two values count as the
+    same, in each column's unit; 0 keeps a column exact. Space is cut into boxes of that size; of boxes that dominate
+    others only the best stay, and of the rows in a box the one nearest to its best corner.
 
-    Parameters
-    ----------
-    points : ndarray, shape (n, d)
-        Mutually non-dominated, less is better.
-    resolution : array-like, shape (d,)
-        Difference below which two values count as the same, in each column's unit; 0 keeps a column exact.
-
-    Returns
-    -------
-    ndarray of int, shape (k,)
-        Indices of the kept rows, rising.
-
-    Notes
-    -----
     Source: Laumanns, Thiele, Deb and Zitzler, Evolutionary Computation 10(3) (2002) 263 (epsilon-Pareto set).
     """
     step = np.asarray(resolution, dtype=float)
@@ -146,16 +87,7 @@ def thin(points: Floats, *, resolution: npt.ArrayLike) -> npt.NDArray[np.int64]:
 
 
 def normalise(points: Floats) -> Floats:
-    """Each column on 0 (best) to 1 (worst) of the rows given; a column without spread becomes 0.
-
-    Parameters
-    ----------
-    points : ndarray, shape (n, d)
-
-    Returns
-    -------
-    ndarray, shape (n, d)
-    """
+    """Each column on 0 (best) to 1 (worst) of the rows given; a column without spread becomes 0."""
     low = points.min(axis=0)
     spread = points.max(axis=0) - low
     return cast(Floats, np.where(spread > 0, (points - low) / np.where(spread > 0, spread, 1.0), 0.0))
@@ -164,13 +96,6 @@ def normalise(points: Floats) -> Floats:
 def balanced(points: Floats) -> int:
     """Row whose largest normalised loss against the best of each column is least (Chebyshev compromise).
 
-    Parameters
-    ----------
-    points : ndarray, shape (n, d)
-        At least one row.
-
-    Notes
-    -----
     Source: Zeleny, compromise programming with p = infinity, in Multiple Criteria Decision Making (1973).
     """
     scaled = normalise(points)

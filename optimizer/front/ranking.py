@@ -25,22 +25,9 @@ FAMILY: dict[str, float] = {"cell_id": 0.5, "series": 0.2, "parallel": 0.2, "spl
 
 
 def shares(weights: Mapping[str, float] | None, *, objectives: Sequence[str]) -> Floats:
-    """Weights of the objectives, scaled so that they add up to 1.
+    """Weights of the objectives, made to add up to 1 [-]; one left out weighs nothing, None weighs all alike.
 
-    Parameters
-    ----------
-    weights : mapping of objective to weight, or None
-        At least 0 each [-]; an objective left out weighs nothing; None weighs all alike.
-    objectives : sequence of str
-
-    Returns
-    -------
-    ndarray, shape (len(objectives),)
-
-    Raises
-    ------
-    ValueError
-        If a weight is negative or not finite, all are zero, or one is given for an unknown objective.
+    ValueError if a weight is negative or not finite, all are zero, or one is given for an unknown objective.
     """
     if weights is None:
         return np.full(len(objectives), 1.0 / len(objectives))
@@ -56,50 +43,23 @@ def shares(weights: Mapping[str, float] | None, *, objectives: Sequence[str]) ->
 
 
 def weighted_sum(points: Floats, *, weights: npt.ArrayLike) -> Floats:
-    """Weighted mean of the normalised losses: 0 is best in everything, 1 worst in everything.
+    """Weighted mean of the normalised losses, less is better: 0 is best in everything, 1 worst in everything.
 
     score = Σ w_j (f_j − min f_j) / (max f_j − min f_j)
 
-    Parameters
-    ----------
-    points : ndarray, shape (n, d)
-        Less is better.
-    weights : array-like, shape (d,)
-        They add up to 1 [-].
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        [-], less is better.
-
-    Notes
-    -----
     Source: Zadeh, IEEE Trans. Automatic Control 8 (1963) 59. A point in a dent of the front is never first.
     """
     return np.asarray(normalise(points) @ np.asarray(weights, dtype=float), dtype=float)
 
 
 def topsis(matrix: Floats, *, weights: npt.ArrayLike, benefit: npt.ArrayLike) -> Floats:
-    """Closeness of each row to the ideal row: near the best of every column, far from the worst.
+    """Closeness of each row to the ideal row, 0 to 1: near the best of every column, far from the worst.
 
     v_ij = w_j x_ij / √Σ_i x_ij² ;  C_i = d_i⁻ / (d_i⁺ + d_i⁻)
 
-    Parameters
-    ----------
-    matrix : ndarray, shape (n, d)
-        Natural values, each column in its own unit.
-    weights : array-like, shape (d,)
-        They add up to 1 [-].
-    benefit : array-like of bool, shape (d,)
-        True where more is better.
+    Values are natural ones, each column in its own unit; `benefit` says where more is better. 1 for all where rows do
+    not differ.
 
-    Returns
-    -------
-    ndarray, shape (n,)
-        [-], 0 to 1, more is better; 1 for all where the rows do not differ.
-
-    Notes
-    -----
     Source: Hwang and Yoon, Multiple Attribute Decision Making (1981), ch. 3 (vector normalisation).
     """
     length = np.sqrt(np.sum(matrix**2, axis=0))
@@ -114,17 +74,7 @@ def topsis(matrix: Floats, *, weights: npt.ArrayLike, benefit: npt.ArrayLike) ->
 
 
 def extremes(points: Floats) -> npt.NDArray[np.int64]:
-    """The best row of each column; of equal ones the row with the least normalised sum.
-
-    Parameters
-    ----------
-    points : ndarray, shape (n, d)
-        Less is better, at least one row.
-
-    Returns
-    -------
-    ndarray of int, shape (d,)
-    """
+    """The best row of each column, shape (d,); of equal ones the row with the least normalised sum."""
     total = normalise(points).sum(axis=1)
     return np.array([int(np.lexsort((total, column))[0]) for column in points.T], dtype=np.int64)
 
@@ -132,23 +82,12 @@ def extremes(points: Floats) -> npt.NDArray[np.int64]:
 def knee_distance(points: Floats) -> Floats:
     """How far each row bulges from the plane through the extremes towards the ideal; the knee bulges most.
 
-    Plane n·x = 1 through the best row of each objective, x normalised to 0..1; distance = (1 − n·x) / |n|.
+    Plane n·x = 1 through the best row of each objective, x normalised to 0..1; distance = (1 − n·x) / |n|, below 0
+    behind the plane (a front without knee has no value above 0).
 
-    Parameters
-    ----------
-    points : ndarray, shape (n, d)
-        Less is better, at least one row.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        [-], more is better; below 0 behind the plane (a front without knee has no value above 0).
-
-    Notes
-    -----
-    Source: Das, Structural Optimization 18 (1999) 107, on the hull of individual minima. Where the extremes
-    span no plane (one row is best in two objectives), the plane of least slope through them is taken; where
-    they span none off the origin, Σ x = 1.
+    Source: Das, Structural Optimization 18 (1999) 107, on the hull of individual minima. Where the extremes span no
+    plane (one row is best in two objectives), the plane of least slope through them is taken; where they span none off
+    the origin, Σ x = 1.
     """
     scaled = normalise(points)
     corners = scaled[extremes(points)]
@@ -181,18 +120,7 @@ METHODS: dict[str, Callable[[Floats, Floats], Floats]] = {
 
 
 def best_row(points: Floats) -> int:
-    """The row that a shortlist puts first when nobody weighs anything: the highest merit by TOPSIS.
-
-    Parameters
-    ----------
-    points : ndarray, shape (n, d)
-        Less is better in every column; at least one row.
-
-    Returns
-    -------
-    int
-        Of equal ones the first.
-    """
+    """The row, of equal ones the first, that a shortlist puts first when nobody weighs anything: that of most merit."""
     return int(np.argmax(_by_topsis(points, shares(None, objectives=[str(k) for k in range(points.shape[1])]))))
 
 
@@ -243,18 +171,7 @@ def rank(
     method: str = "topsis",
     weights: Mapping[str, float] | None = None,
 ) -> pd.DataFrame:
-    """The front, best first, with two columns more: rank (from 1) and merit.
-
-    Parameters
-    ----------
-    frame, objectives, method, weights
-        As in `merit`.
-
-    Returns
-    -------
-    DataFrame
-        Equal merits keep the order they came in.
-    """
+    """The front, best first, with two columns more: rank (from 1) and merit; equal merits keep their order."""
     value = merit(frame, objectives=objectives, method=method, weights=weights)
     # Rounding keeps ties (all extremes lie on the knee's plane) ties, whatever the units.
     order = np.argsort(-np.round(value, 12), kind="stable")
@@ -265,24 +182,12 @@ def rank(
 
 
 def difference(frame: pd.DataFrame, *, row: int, points: Floats) -> Floats:
-    """How different every row is from one: half by what it is made of, half by what it achieves.
+    """How different every row is from one, 0 to 1 [-]: half by what it is made of, half by what it achieves.
 
     made of = Σ weight · (names differ, or |Δcount| / larger count); achieves = root mean square of the
     normalised objectives' differences
 
-    Parameters
-    ----------
-    frame : DataFrame
-        With the columns of FAMILY; one that is missing counts as equal.
-    row : int
-        Position of the row compared with.
-    points : ndarray, shape (n, d)
-        Objectives normalised to 0..1.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        [-], 0 (same pack, same figures) to 1 (nothing in common, opposite corners).
+    A column of FAMILY that the frame lacks counts as equal; `points` are the objectives normalised to 0..1.
     """
     made = np.zeros(len(frame))
     for column, weight in FAMILY.items():
