@@ -8,17 +8,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.stats import qmc
 
+from optimizer.base.arrays import Floats
 from optimizer.base.figures import OBJECTIVES, sided, split_name
 from optimizer.base.problems import BadInput, Problem
 from optimizer.design.runs import Run, read_run
 from optimizer.front.dominance import Dominators
 from optimizer.front.pareto import balanced, hypervolume, signed
-
-Floats = npt.NDArray[np.float64]
 
 # Rows of both fronts up to which the volume is worked out exactly, and points by which it is estimated.
 EXACT_ROWS = 20_000

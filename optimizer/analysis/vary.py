@@ -8,10 +8,10 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from optimizer.analysis.steps import Step, steps
+from optimizer.base.arrays import Floats
 from optimizer.base.figures import OBJECTIVES, in_situation, sided, split_name
 from optimizer.base.pool import Job
 from optimizer.base.workers import Workers
@@ -32,7 +32,6 @@ from optimizer.search.space.fills import Fill, useful
 from optimizer.search.space.setup import make_space
 from optimizer.search.space.space import Space, Task
 
-Floats = npt.NDArray[np.float64]
 FIGURES = ("range_km", "peak_power_w", "pack_mass_kg", "cost")
 SIZE, PARALLEL = NAMES.index("size"), NAMES.index("parallel")
 

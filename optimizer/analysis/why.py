@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from optimizer.analysis.obstacles import Reason, Remedy, obstacles, refusals, remedies
+from optimizer.base.arrays import Floats, Ints
 from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import BadInput, Problem
 from optimizer.catalog import matching
@@ -21,9 +21,6 @@ from optimizer.front.pareto import balanced, nondominated, normalise, signed, th
 from optimizer.search.exact.archive import Survivors
 from optimizer.search.running.run import search
 from optimizer.search.space.space import Space
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 VARY, SITUATION = "[vary]", "situation"
 # Rows of the asked packs' own front that are stepped through and held against the run's front.

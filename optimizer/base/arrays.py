@@ -1,4 +1,4 @@
-"""Arrays in the pack room: what the formulas take and give."""
+"""Arrays that formulas take and give."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 
 def same_kind(values: Any) -> Floats:

@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
+from optimizer.base.arrays import Floats, Ints
 
 
 @njit(cache=True)

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
+from optimizer.base.arrays import Ints
 
 
 def spread_bound(values: Ints, *, groups: int) -> int:

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from optimizer.base.arrays import Floats, Ints
 
 # Neighbours that a round cell can have around it; what is missing of them is open to the case.
 AROUND = 6

@@ -8,10 +8,8 @@ from math import comb
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
+from optimizer.base.arrays import Floats, Ints
 
 # Cells fit into the bits of one number; more candidates for a group than this are not listed.
 MOST_CELLS, MOST_SETS = 60, 60_000

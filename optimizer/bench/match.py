@@ -7,14 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.base.problems import BadInput, Problem
 from optimizer.bench.anneal import anneal, snaked
 from optimizer.bench.bounds import folded, spread_bound
 from optimizer.bench.exact import listable, share_all, share_exactly, small_enough
 from optimizer.bench.measured import Measured, Rejected, outliers
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 # Capacities are counted in whole millionths of an ampere-hour.
 UNITS = 1e6

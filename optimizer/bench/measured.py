@@ -8,10 +8,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats
 from optimizer.base.problems import BadInput, Problem
 from optimizer.catalog.columns import Column, read_columns
-
-Floats = NDArray[np.float64]
 
 COLUMNS = (
     Column("id", kind="text", label=True),

@@ -9,9 +9,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats
 from optimizer.base.problems import BadInput
 from optimizer.catalog.cell_model import CellModelFile, read_cell_model
-from optimizer.catalog.columns import Bools, Columns, Floats, check_order, check_ratio, read_columns
+from optimizer.catalog.columns import Bools, Columns, check_order, check_ratio, read_columns
 from optimizer.catalog.ocv import OcvCurve, ocv_curve, read_ocv
 from optimizer.catalog.tables import parse_number, short
 from optimizer.catalog.types import CELL_COLUMNS, Cells, build

@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats
 from optimizer.base.problems import BadInput, Problem, nearest
 from optimizer.base.texts import starts_formula, unseen
 from optimizer.catalog.tables import EXCEL_ERROR, Table, cap, parse_numbers, read_table, short
 
-Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 

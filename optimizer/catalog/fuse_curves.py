@@ -6,12 +6,10 @@ import re
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats
 from optimizer.catalog.columns import Columns
 from optimizer.catalog.tables import parse_number, short
-
-Floats = NDArray[np.float64]
 
 # Points "multiple of the rating:least seconds..most seconds"; an end that no standard names is left out.
 # UL 248-14 promises no least time above the rating: the point at 1.01 says so. Sources: UL 248-14 gates and

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.base.arrays import Floats
 from optimizer.base.problems import BadInput, Problem, nearest
-from optimizer.catalog.columns import Column, Columns, Floats, read_columns
+from optimizer.catalog.columns import Column, Columns, read_columns
 from optimizer.catalog.tables import short
 
 CURVE_COLUMNS = (

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.catalog.columns import Column, Columns, Floats, read_columns
+from optimizer.base.arrays import Floats
+from optimizer.catalog.columns import Column, Columns, read_columns
 
 RIDE_COLUMNS = (
     Column("time_s", zero=True, high=1e11, ask="seconds"),

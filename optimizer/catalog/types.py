@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats
 from optimizer.base.materials import MATERIALS
 from optimizer.catalog.cell_model import CellModelFile
-from optimizer.catalog.columns import Bools, Column, Columns, Floats
+from optimizer.catalog.columns import Bools, Column, Columns
 from optimizer.catalog.fuse_curves import GATES, USUAL_BREAKING_A
 from optimizer.catalog.ocv import OcvCurve
 

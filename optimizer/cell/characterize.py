@@ -9,13 +9,14 @@ from typing import Any
 
 import numpy as np
 
+from optimizer.base.arrays import Floats
 from optimizer.base.problems import BadInput, Problem
 from optimizer.base.texts import starts_formula, unseen
 from optimizer.cell.charging import Charge, charge, peak_power_w
 from optimizer.cell.curves import PULSE_S, TEMP_C, read_curves, read_profile, read_pulses
 from optimizer.cell.fit import fit_model
 from optimizer.cell.fit_record import fit_record
-from optimizer.cell.laws import REFERENCE_TEMP_C, Floats
+from optimizer.cell.laws import REFERENCE_TEMP_C
 from optimizer.cell.measured import Curve, Fit, Pulse
 from optimizer.cell.model import SURGE_LIMIT, SUSTAINED_LIMIT, CellModel
 from optimizer.cell.steps import Heat, Run, run_constant, run_profile

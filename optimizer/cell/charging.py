@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from optimizer.base.arrays import Floats
 from optimizer.base.constants import CELSIUS_K
 from optimizer.cell.kernel import run_charge
-from optimizer.cell.laws import REFERENCE_TEMP_C, Floats
+from optimizer.cell.laws import REFERENCE_TEMP_C
 from optimizer.cell.model import CellModel
 from optimizer.cell.steps import Heat, heated, law_rows, pack, step_packed
 

@@ -7,8 +7,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats
 from optimizer.base.problems import Problem
-from optimizer.cell.laws import REFERENCE_TEMP_C, Floats
+from optimizer.cell.laws import REFERENCE_TEMP_C
 from optimizer.cell.measured import Curve, Pulse, noise_of
 from optimizer.cell.table import read_table
 

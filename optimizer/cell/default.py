@@ -13,14 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats
 from optimizer.brief import Ageing
 from optimizer.catalog import Cells
 from optimizer.cell.ageing import aged
 from optimizer.cell.laws import REFERENCE_TEMP_C, USUAL
 from optimizer.cell.model import TAU1_S, TAU2_S, CellModel, pulse_resistance_ohm, thermal_voltage_v
 from optimizer.cell.stored import from_stored
-
-Floats = NDArray[np.float64]
 
 POINTS = 101
 PULSE_S = 10.0

@@ -14,9 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.base.constants import CELSIUS_K, GAS_CONSTANT_J_MOL_K
-
-Floats = npt.NDArray[np.float64]
 
 DAYS_PER_YEAR = 365.25
 #: Beyond these no cell is trusted [years].

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.cell.laws import REFERENCE_TEMP_C, Floats
+from optimizer.base.arrays import Floats
+from optimizer.cell.laws import REFERENCE_TEMP_C
 from optimizer.cell.model import CellModel
 
 

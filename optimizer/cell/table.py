@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.base.arrays import Floats
 from optimizer.base.problems import BadInput, Problem, nearest
 from optimizer.catalog import tables
-from optimizer.cell.laws import Floats
 
 Numbers = tuple[dict[str, Floats], list[int]]
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.region.geometry import clearance
 from optimizer.fit.region.layout import Layout
@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from optimizer.design.select import Chosen
     from optimizer.search.space.parts import Build
     from optimizer.search.space.space import Space
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -6,16 +6,13 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.design.select import choose, design_block
 from optimizer.design.tolerances import varied
 from optimizer.pack.spread import Factors
 from optimizer.score.score import score
 from optimizer.search.space.space import Space
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 def _factors_of(

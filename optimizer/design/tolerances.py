@@ -7,8 +7,8 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.base.figures import sided, split_name
 from optimizer.design.select import Chosen, choose, design_block
 from optimizer.fit.chain.adjacency import lateral_axes
@@ -18,9 +18,6 @@ from optimizer.pack.spread import Factors, Spread, fit_chance, monte_carlo
 from optimizer.score.context import Context, with_own_cells
 from optimizer.score.score import Block, margins, score
 from optimizer.search.space.space import Space
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 DRAWS = 1000
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from optimizer.design.select import Chosen, build_of, caps_by_part, design_block, harness_of
 from optimizer.pack import limits
@@ -18,7 +17,6 @@ from optimizer.score.score import Block, on_the_ride, uneven
 from optimizer.search.space import guard
 from optimizer.search.space.space import Space
 
-Floats = npt.NDArray[np.float64]
 Entry = dict[str, Any]
 
 # Rise of a fuse's ends at its rating by UL 248-14, and how soon it comes (the latter from memory) [K], [s].

@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from optimizer.base.arrays import Floats
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import to_vehicle
 from optimizer.pack.wiring.harness import HarnessBlock, Places
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from optimizer.search.space.fills import Fill
     from optimizer.search.space.space import Space
 
-Floats = npt.NDArray[np.float64]
 Records = Sequence[Mapping[str, Any]]
 
 BALANCE = "balance"

@@ -11,8 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from optimizer.base.arrays import Floats, Ints
 
 LEAF = 12
 DEPTH = 64

@@ -14,9 +14,9 @@ import moocore
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.base.figures import OBJECTIVES
 
-Floats = npt.NDArray[np.float64]
 
 def signed(columns: Mapping[str, npt.ArrayLike], *, objectives: Sequence[str]) -> Floats:
     """Chosen objectives as one matrix of points; KeyError for what is no objective or has no column."""

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.base.problems import nearest
 from optimizer.front.pareto import normalise, signed
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Floats = npt.NDArray[np.float64]
 
 # What makes two candidates different packs, with the weight of each part of the difference. A strip, a wire
 # or a fuse is exchanged in an evening; another cell, count or sharing-out is another pack.

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Floats = NDArray[np.float64]
+from optimizer.base.arrays import Floats
 
 TAPER_C_RATE = 0.05
 """Current over capacity at which a charge ends [1/h]; cell makers print 0.02 to 0.05."""

@@ -21,12 +21,11 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats
 from optimizer.ride.kernels.cells import LAG_TAU, SHARE1, TAU1, TAU2, CellArrays
 from optimizer.ride.kernels.course import Course
 from optimizer.ride.kernels.critical import critical_steps
 from optimizer.ride.load.roadload import RideSteps, Vehicle
-
-Floats = NDArray[np.float64]
 
 VOLTAGE_SPAN = 2.0
 """A cell's voltage at the charge limit over that at the cut-off, at most: 4.2/2.5 V, 3.65/2.0 V (datasheets)."""

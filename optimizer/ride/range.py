@@ -7,14 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.base.constants import CELSIUS_K
 from optimizer.ride.bins import CompressedRide
 from optimizer.ride.kernels import cell as cellkernel
 from optimizer.ride.kernels import range as kernel
 from optimizer.ride.load.trace import KMH_PER_M_S
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 STOP_NAMES = ("reserve", "cell cut-off", "current limit", "power not available")
 """Why a range ends, by stop code."""

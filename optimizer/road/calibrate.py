@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from optimizer.base.arrays import Floats
 from optimizer.road.energy import Road, Track, energy_height_m, power_of, track_of
 from optimizer.road.heightnoise import Noise, Stretch, covariance_over, innovations, likeliest_noise
-from optimizer.road.log import Floats
 from optimizer.road.ride import Ride
 from optimizer.road.smooth import white_noise
 

@@ -12,9 +12,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from optimizer.base.arrays import Floats
 from optimizer.base.problems import BadInput, Problem, nearest
 from optimizer.road.columns import SPELLINGS, UNITS, Column, quantity_of, recognise
-from optimizer.road.log import Floats, Progress, RawLog, refuse, silent
+from optimizer.road.log import Progress, RawLog, refuse, silent
 from optimizer.road.motion import flat_metres
 from optimizer.road.stamps import Stamps, numbers
 

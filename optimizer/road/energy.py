@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from optimizer.base.arrays import Floats
 from optimizer.base.constants import GRAVITY_M_S2
-from optimizer.road.log import Floats
 from optimizer.road.motion import runs_of
 from optimizer.road.ride import Ride
 

@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.road.log import Floats, Progress, RawLog, refuse, silent
+from optimizer.base.arrays import Floats
+from optimizer.road.log import Progress, RawLog, refuse, silent
 
 # Field of a record → ours; the later one goes before the earlier one.
 FIELDS = (

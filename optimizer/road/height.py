@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter
 
-from optimizer.road.log import Floats
+from optimizer.base.arrays import Floats
 from optimizer.road.smooth import robust_whittaker, slope_noise, smoothing_of_window, white_noise
 from optimizer.road.timeline import Timeline
 

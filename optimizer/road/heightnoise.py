@@ -18,7 +18,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from optimizer.road.log import Floats
+from optimizer.base.arrays import Floats
 
 Bools = NDArray[np.bool_]
 

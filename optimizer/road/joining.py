@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.road.log import Floats
+from optimizer.base.arrays import Floats
 from optimizer.road.ride import Ride
 
 # Between two pieces that meet at different speeds [m/s²].

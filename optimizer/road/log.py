@@ -5,12 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-import numpy as np
-from numpy.typing import NDArray
-
+from optimizer.base.arrays import Floats
 from optimizer.base.problems import BadInput, Problem
-
-Floats = NDArray[np.float64]
 
 #: Called now and then while a large file is read: share that is done, 0 to 1.
 Progress = Callable[[float], None]

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-from optimizer.road.log import Floats, refuse
+from optimizer.base.arrays import Floats
+from optimizer.road.log import refuse
 from optimizer.road.smooth import (
     NORMAL_MEDIAN,
     robust_whittaker,

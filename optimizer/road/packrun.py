@@ -10,8 +10,8 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from optimizer.base.arrays import Floats
 from optimizer.road.heightnoise import Noise, Stretch, covariance_over, innovations, likeliest_noise
-from optimizer.road.log import Floats
 
 # Series are put in units in which noise of 1 is usual, as for heights [1/V].
 VOLT_SCALE = 20.0

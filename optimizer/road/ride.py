@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats
 from optimizer.ride.load.trace import Trace
 from optimizer.road.height import LOOP_M, profile
-from optimizer.road.log import Floats, RawLog
+from optimizer.road.log import RawLog
 from optimizer.road.motion import flat_metres, motion, runs_of, stops_within
 from optimizer.road.timeline import PAUSE_LEFT_S, PAUSE_S, Timeline, timeline
 

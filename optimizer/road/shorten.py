@@ -8,10 +8,10 @@ from itertools import pairwise
 
 import numpy as np
 
+from optimizer.base.arrays import Floats
 from optimizer.ride.load.roadload import Vehicle, ride_steps
 from optimizer.ride.load.trace import Trace
 from optimizer.road.joining import Path, joined
-from optimizer.road.log import Floats
 from optimizer.road.motion import runs_of
 from optimizer.road.ride import Ride
 

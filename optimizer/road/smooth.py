@@ -7,10 +7,9 @@ The smoother of Whittaker (1923), as Eilers, Anal. Chem. 75 (2003) 3631, writes 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import solveh_banded
 
-Floats = NDArray[np.float64]
+from optimizer.base.arrays import Floats
 
 # Variance of the third difference of white noise over that of the noise: 1 + 9 + 9 + 1.
 THIRD_DIFFERENCE = 20.0

@@ -8,9 +8,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from optimizer.base.arrays import Floats
 
 CLOCK = re.compile(r"-?\d{1,3}:\d{2}(:\d{2}([.,]\d+)?)?\s*([AaPp]\.?[Mm]\.?)?")
 ZONE = r"(Z|UTC|GMT|[+-]\d{2}:?\d{2})\s*$"

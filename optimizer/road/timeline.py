@@ -8,9 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.road.log import Floats, RawLog, refuse
-
-Ints = NDArray[np.int64]
+from optimizer.base.arrays import Floats, Ints
+from optimizer.road.log import RawLog, refuse
 
 # A clock that jumps by a whole number of these changed its zone [s].
 ZONE_STEP_S = 1800.0

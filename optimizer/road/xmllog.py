@@ -14,7 +14,8 @@ from xml.etree.ElementTree import Element, ParseError, XMLPullParser
 import numpy as np
 import pandas as pd
 
-from optimizer.road.log import Floats, Progress, RawLog, refuse, silent
+from optimizer.base.arrays import Floats
+from optimizer.road.log import Progress, RawLog, refuse, silent
 from optimizer.road.stamps import Stamps
 
 PIECE_BYTES = 1 << 20

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.brief import Brief, brief_in
 from optimizer.catalog import Cells, Chargers, Ride
 from optimizer.cell.fade import Fade
@@ -23,8 +24,6 @@ from optimizer.ride.load.roadload import RideSteps, Vehicle, air_density, ride_s
 from optimizer.ride.load.trace import KMH_PER_M_S, Trace, steady_cruise, trace_from_arrays
 from optimizer.score.warmth import Warmth, ride_of, scaled, warmth_of
 from optimizer.score.wear import Wear, wear_of
-
-Floats = npt.NDArray[np.float64]
 
 # Pack masses that the compressed ride must hold for [kg]: from nothing to more than any rider carries.
 PACK_MASS_KG = (0.0, 120.0)

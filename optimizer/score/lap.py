@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.base.constants import CELSIUS_K
 from optimizer.pack import limits
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
@@ -17,8 +17,6 @@ from optimizer.score.warmth import courses
 
 if TYPE_CHECKING:
     from optimizer.score.score import Block
-
-Floats = npt.NDArray[np.float64]
 
 
 # The mean cell's rise over the hottest one's in a compartment's network: 0.965 to 1 in packs of the demo, measured by

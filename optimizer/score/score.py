@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, fields, replace
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.base.figures import ANY, VARYING, in_situation, made_by, sided, split_name
 from optimizer.pack import limits
 from optimizer.pack.charge import charge_time, choose_charger
@@ -25,10 +26,6 @@ from optimizer.score.context import WARM_C, Context
 from optimizer.score.lap import headrooms, hot_cell_end_c, hot_cell_endless_c, lap_current_a, warm_ohm
 from optimizer.score.situations import TOLD_IN_SITUATIONS, aged, needed_in, with_unknown, worst
 from optimizer.score.warmth import warmed
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-
 
 WORK_FIGURES = ("pieces", "distinct_pieces", "distinct_plates", "welds", "folds", "build_min")
 

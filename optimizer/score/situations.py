@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.base.figures import ANY, FIGURES, OBJECTIVES, VARYING, in_situation, split_name
 from optimizer.cell.fade import Fade
 from optimizer.score.context import Context, with_own_cells
@@ -16,7 +17,6 @@ from optimizer.score.context import Context, with_own_cells
 if TYPE_CHECKING:
     from optimizer.score.score import Block
 
-Floats = npt.NDArray[np.float64]
 
 # What a situation is told with: figures that it changes, and what stops them.
 TOLD_IN_SITUATIONS = (*VARYING, "range_stop", "peak_limit", "peak_current_a")

@@ -17,8 +17,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.base.constants import CELSIUS_K
 from optimizer.brief import Brief
 from optimizer.cell.model import CellModel
@@ -32,8 +32,6 @@ from optimizer.ride.load.roadload import RideSteps
 if TYPE_CHECKING:
     from optimizer.score.context import Context
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 # Steps of the state of charge from the ride's start to its reserve.
 STEPS = 20

@@ -13,13 +13,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.brief import Brief, Use
 from optimizer.cell.fade import DAYS_PER_YEAR, PUBLISHED, Duty, Fade, Published, days_until, fade
 from optimizer.ride.bins import CompressedRide
 from optimizer.ride.range import mean_power_w
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 DAYS_PER_WEEK = 7.0
 

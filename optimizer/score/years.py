@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.base.figures import in_situation
 from optimizer.cell.fade import MOST_YEARS
 from optimizer.score.context import Context
 from optimizer.score.score import Block, Scores, ride
 from optimizer.score.situations import aged, faded
-
-Floats = npt.NDArray[np.float64]
 
 # Steps of the search for a year at most; five or six are common.
 STEPS = 20

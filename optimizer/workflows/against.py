@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from optimizer.analysis.compare import read_side
+from optimizer.base.arrays import Floats
 from optimizer.base.files import free_path, write_bytes
 from optimizer.base.problems import BadInput, Problem
 from optimizer.design.runs import read_run
@@ -17,7 +18,7 @@ from optimizer.design.select import choose, design_block
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.ride.load.roadload import ride_steps
 from optimizer.road.energy import power_of
-from optimizer.road.log import Floats, RawLog, refuse
+from optimizer.road.log import RawLog, refuse
 from optimizer.road.packrun import Explained, Health, PackModel, PackRun, drive, explain, ratio_error
 from optimizer.road.reading import read_rides
 from optimizer.road.ride import Ride, clean

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from optimizer.base.arrays import Floats
 from optimizer.base.files import write_bytes
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import load_brief
@@ -17,7 +18,6 @@ from optimizer.ride.load.roadload import Vehicle, air_density
 from optimizer.ride.load.trace import KMH_PER_M_S
 from optimizer.road.joining import Path as Way
 from optimizer.road.joining import join
-from optimizer.road.log import Floats
 from optimizer.road.reading import read_rides
 from optimizer.road.ride import Ride, Sums, clean, sums_of
 from optimizer.road.shorten import Shortened, longest_climb, power_w, shorten

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import maximum_bipartite_matching
 
-Ints = NDArray[np.int64]
+from optimizer.base.arrays import Ints
 
 EXACT_CELLS = 12
 

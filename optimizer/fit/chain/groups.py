@@ -8,13 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.chain.adjacency import lateral_axes, neighbours
 from optimizer.fit.chain.modules import Part, join_parts, solve_parts
 from optimizer.fit.chain.terminals import facing, in_line
 from optimizer.fit.region.layout import AXES, Layout
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 SIDES = tuple(axis + sign for axis in AXES for sign in "-+")
 

@@ -13,9 +13,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Ints
 from optimizer.fit.chain.measure import index_members, measure, off_side, pairs_between, pieces_of
-
-Ints = NDArray[np.int64]
 
 CONTEST = 4  # boundaries that are drawn to find a weak one
 HOPELESS = 12.0  # rises of the cost, in units of the temperature, that are not looked into further

@@ -12,7 +12,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
+from optimizer.base.arrays import Ints
 
 
 @njit(cache=True)

@@ -8,13 +8,12 @@ from itertools import pairwise, permutations
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.chain.adjacency import Neighbours, lateral_axes
 from optimizer.fit.chain.search import Found, search
 from optimizer.fit.chain.sweeps import Region, clusters
 from optimizer.fit.region.layout import Layout
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.chain.adjacency import compressed
 from optimizer.fit.chain.exact import EXACT_CELLS, exact_members
 from optimizer.fit.chain.kernels import anneal
 from optimizer.fit.chain.measure import measure, weigh
 from optimizer.fit.chain.sweeps import Region, cut, most_groups, sweep_orders
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 # Moves that the local search makes per nominal second: what one core of a small machine does, rounded down.

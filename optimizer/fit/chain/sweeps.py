@@ -7,12 +7,10 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
+from optimizer.base.arrays import Floats, Ints
 
 REGULAR_ANGLES = (0.0, 90.0)
 CORNERS = ((1, 1), (-1, -1), (1, -1), (-1, 1))

@@ -5,13 +5,10 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.chain.adjacency import Neighbours, lateral_axes
 from optimizer.fit.region.layout import AXES, Layout
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 def sideways(layout: Layout, cells: Ints) -> Floats:

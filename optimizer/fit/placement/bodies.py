@@ -13,14 +13,13 @@ from itertools import pairwise, permutations
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry import MultiPoint, MultiPolygon, Polygon
 
+from optimizer.base.arrays import Floats
 from optimizer.fit.placement.proof_solid import inside as within
 from optimizer.fit.region.compartment import Compartment, KeepOut, keep_out_box
 from optimizer.fit.region.section import as_multi, cross_axes, free_section, prism_extent
 
-Floats = NDArray[np.float64]
 Point = tuple[float, float, float]
 
 #: What a part may reach over an edge by rounding; places are found to this [mm].

@@ -16,12 +16,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats
 from optimizer.fit.placement.pallet import pack_in_polygon, pack_rectangles
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.section import as_multi, cross_axes, free_section, prism_extent
 from optimizer.fit.region.solid import MANY, heights
-
-Floats = NDArray[np.float64]
 
 TOLERANCE_MM = 1e-7
 MAX_STARTS = 48

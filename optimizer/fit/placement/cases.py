@@ -6,11 +6,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats
 from optimizer.fit.region.layout import CellSize, Clearance
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

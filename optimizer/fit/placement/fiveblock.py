@@ -18,13 +18,12 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats, Ints
+
 UNITS_PER_MM = 1e9
 SLACK_UNITS = 100  # 1e-7 mm: sums of rounded sides must still fit where the unrounded ones just do
 MAX_SUMS = 600
 STEPS = 30_000_000  # splits looked at per question; bounds the time and, unlike a clock, repeats
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 @njit(cache=True)

@@ -7,16 +7,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
+from optimizer.base.arrays import Floats
 from optimizer.fit.placement.bricks import Brick, Stack, shrink, stack
 from optimizer.fit.placement.cases import ModuleKind, cross_size, inner_centres, module_kinds
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import AXES, CellSize, Clearance, Layout
 from optimizer.fit.region.section import cross_axes
-
-Floats = NDArray[np.float64]
 
 MOST_GROUPS = 24  # a case of more is a tray
 MOST_LAYOUTS = 12

@@ -11,12 +11,10 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import linprog
 
+from optimizer.base.arrays import Floats
 from optimizer.fit.placement import fiveblock, rows
-
-Floats = NDArray[np.float64]
 
 MANY_SUMS = 60  # from here on a search that need not run costs more than the better bound
 

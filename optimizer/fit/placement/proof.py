@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 from shapely.geometry import Polygon
 
+from optimizer.base.arrays import Flags
 from optimizer.fit.placement.proof_solid import TOLERANCE_MM as SURFACE_MM
 from optimizer.fit.placement.proof_solid import gaps_to_surface
 from optimizer.fit.placement.proof_solid import inside as within
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
-Flags = NDArray[np.bool_]
 TOLERANCE_MM = 1e-6
 
 

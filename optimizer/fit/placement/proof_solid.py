@@ -10,10 +10,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Flags, Floats
 from optimizer.fit.region.solid import Solid
-
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 #: Corners of a solid lie on a grid of 1e-4 mm, as files hold them; distances are proven to that [mm].
 TOLERANCE_MM = 1.1e-4

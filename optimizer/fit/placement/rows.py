@@ -14,12 +14,11 @@ from typing import Any
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats
 from optimizer.fit.placement import fiveblock
 from optimizer.fit.placement.fiveblock import SLACK_UNITS, UNITS_PER_MM, last_at_most, solve
 
-Floats = NDArray[np.float64]
 Window = tuple[float, float, float, float]
 
 TOUCH_MM = 2e-7  # an edge that enters a band by less only touches it

@@ -11,13 +11,10 @@ from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.base.problems import BadInput, Problem
 from optimizer.fit.region.solid import Solid
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: Millimetres in a unit, by the words of a brief and of 3MF.
 UNITS = {

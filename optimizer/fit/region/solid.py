@@ -8,15 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry import box as rectangle
+
+from optimizer.base.arrays import Floats, Ints
 
 if TYPE_CHECKING:
     from optimizer.fit.region.compartment import Compartment, KeepOut
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: Meshes of more triangles are thinned out for placement, and what is free is drawn back by twice the most that a
 #: surface may have moved [mm]. The proof measures against the mesh as it was read.

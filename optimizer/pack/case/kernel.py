@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from optimizer.base.arrays import Floats, Ints
 
 
 @njit(cache=True)

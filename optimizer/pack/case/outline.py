@@ -12,8 +12,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from optimizer.base.arrays import Floats, Ints
+
 Shapes = NDArray[np.object_]
 
 #: Room for insulating ring, plates and joints over them under a cover; what is left of the end gap is the cover

@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from optimizer.base.arrays import Floats
+from optimizer.base.arrays import Floats, Ints
 from optimizer.pack.case.fasteners import (
     BOSS_HIGH_MM,
     BOSS_MM,
@@ -28,7 +28,6 @@ from optimizer.pack.case.fasteners import (
 from optimizer.pack.case.outline import (
     END_STACK_MM,
     CaseRules,
-    Ints,
     Seats,
     Shapes,
     bore_area_mm2,

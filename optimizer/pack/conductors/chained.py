@@ -6,8 +6,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.chain.terminals import terminals_mm
@@ -17,11 +17,9 @@ from optimizer.pack.conductors.cut import Parts, cut_sheet, share_out
 from optimizer.pack.conductors.faces import Fault, face_name, faults_of, name_of
 from optimizer.pack.conductors.joints import SHEET_WIDTH_MM, Around, Joint, joints_of_chain
 from optimizer.pack.conductors.laid import CannotLay, Metal, lay_strip
-from optimizer.pack.conductors.sites import SERIES, Ints, Site, chain_sites
+from optimizer.pack.conductors.sites import SERIES, Site, chain_sites
 from optimizer.pack.conductors.solved import figures, rounded
 from optimizer.pack.conductors.walls import wall_faults
-
-Floats = NDArray[np.float64]
 
 STRIP, SHEET, BUSBAR = "strip", "sheet", "busbar"
 

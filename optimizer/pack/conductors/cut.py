@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 from scipy.spatial import Voronoi
 from shapely.geometry import Polygon
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.region.layout import CellSize, Layout
 from optimizer.pack.conductors.laid import COVER_MM, CannotLay, Metal, Piece, tap_points, weld_points
-from optimizer.pack.conductors.sites import Ints, Site
+from optimizer.pack.conductors.sites import Site
 
-Floats = NDArray[np.float64]
 Shapes = NDArray[np.object_]
 
 # Radius of outer corners; inner ones have half the gap between plates. A hair more gap than asked makes good for

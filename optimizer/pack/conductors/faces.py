@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Ints
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.layout import AXES, Layout
@@ -16,7 +17,6 @@ from optimizer.pack.conductors.cut import end_shapes
 from optimizer.pack.conductors.laid import Metal
 from optimizer.pack.conductors.sites import ENTRY, EXIT, Site
 
-Ints = NDArray[np.int64]
 TOLERANCE_MM = 1e-6
 # From the can of a cell that a conductor does not join, over the insulation that lies under every conductor (ring,
 # sleeve or sheet; common practice, no published source).

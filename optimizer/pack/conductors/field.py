@@ -11,11 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
+from optimizer.base.arrays import Floats, Ints
 
 STEP_MM = 2.0
 WELD_MM = 3.0

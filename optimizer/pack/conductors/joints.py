@@ -11,18 +11,16 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import Layout
 from optimizer.pack.conductors.cut import end_shapes
 from optimizer.pack.conductors.faces import Fault, face_name, name_of
 from optimizer.pack.conductors.laid import COVER_MM, CUT_STEP_MM, OVERHANG_MM, Metal
-from optimizer.pack.conductors.sites import ENTRY, EXIT, Ints, Site, face_mm
+from optimizer.pack.conductors.sites import ENTRY, EXIT, Site, face_mm
 from optimizer.pack.conductors.walls import Body, bodies_of, keeps_off
-
-Floats = NDArray[np.float64]
 
 # Between metal and the cells' side in the slot, height of a joint over the ends of the cells, insulation under it
 # (common practice, no published source), and its width where it is cut from sheet [mm].

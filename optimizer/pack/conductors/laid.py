@@ -12,14 +12,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.region.layout import CellSize
 from optimizer.pack.conductors.field import WELD_MM
 from optimizer.pack.conductors.sites import EXIT, SERIES, Site, button_mm, off_centre_mm
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 # Metal around a weld disc, and beyond the last weld of a piece from the weld's middle; lengths are cut to half
 # millimetres (common practice, no published source).

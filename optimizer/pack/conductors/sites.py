@@ -5,16 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from optimizer.base.arrays import Flags, Floats, Ints
 from optimizer.fit.chain.adjacency import neighbours
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.chain.terminals import sideways, terminals_mm
 from optimizer.fit.region.layout import CellSize, Layout
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 SERIES, EXIT, ENTRY = "series", "exit", "entry"
 

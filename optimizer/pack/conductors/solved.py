@@ -6,14 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
+from optimizer.base.arrays import Flags, Floats
 from optimizer.pack.conductors.field import STEP_MM, Field, solve_field
 from optimizer.pack.conductors.laid import Metal
-from optimizer.pack.conductors.sites import Flags
-
-Floats = NDArray[np.float64]
 
 # Points of a section at which the current is taken, and the distance over which it is [mm].
 _SAMPLES = (np.arange(9) - 4.0) / 9.0

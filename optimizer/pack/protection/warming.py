@@ -10,11 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from optimizer.base.arrays import Floats
 from optimizer.base.materials import MATERIALS
-
-Floats = NDArray[np.float64]
 
 #: Part of a cell that warms with its end within seconds to minutes: along its axis heat goes some 7 mm in 10 s
 #: (30 W/(m K), 2.2 MJ/(m³ K); Drake 2014, from memory).

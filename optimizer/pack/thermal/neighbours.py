@@ -8,9 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
-from optimizer.base.arrays import Floats
-
-Ints = NDArray[np.int64]
+from optimizer.base.arrays import Floats, Ints
 
 
 @dataclass(frozen=True, eq=False)

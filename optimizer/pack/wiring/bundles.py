@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from optimizer.base.arrays import Floats
+from optimizer.base.arrays import Floats, Ints
 from optimizer.pack.wiring.harness import HarnessBlock, sensor_modules
 from optimizer.pack.wiring.passages import Links, room_mm2
-
-Ints = NDArray[np.int64]
 
 
 def most_wire_mm2(

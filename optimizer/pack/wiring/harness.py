@@ -15,11 +15,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from optimizer.base.arrays import Floats
+from optimizer.base.arrays import Floats, Ints
 from optimizer.pack.wiring.order import lightest, shortest_paths
 from optimizer.pack.wiring.ways import cut_length
 
-Ints = NDArray[np.int64]
 Pair = tuple[float, float]
 
 #: Through so many compartments every order of the chain is tried. Through more `harness_order` finds the best:

@@ -11,16 +11,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from optimizer.base.arrays import Floats
+from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.layout import Layout
 from optimizer.pack.wiring.ways import cut_length
-
-Ints = NDArray[np.int64]
 
 # Lengths of ways from points, shape (n, 3), to a target, shape (3,): shape (n,) [mm].
 Measure = Callable[[Floats, Floats], Floats]

@@ -13,9 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.base.arrays import Floats
-
-Ints = NDArray[np.int64]
+from optimizer.base.arrays import Floats, Ints
 
 #: Lengths that differ by less are equal [mm]: only rounding tells them apart.
 EQUAL_MM = 1e-9

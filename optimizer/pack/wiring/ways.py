@@ -19,14 +19,12 @@ from numpy.typing import NDArray
 from scipy.sparse.csgraph import shortest_path
 from shapely.geometry import Polygon
 
-from optimizer.base.arrays import Floats
+from optimizer.base.arrays import Flags, Floats
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.placement.proof_solid import inside as within
 from optimizer.fit.region.compartment import Compartment, centre_mm
 from optimizer.fit.region.layout import Layout
 from optimizer.fit.region.section import as_multi, cross_axes, free_section
-
-Flags = NDArray[np.bool_]
 
 #: The middle of a wire off the wall, and how far apart places are that are tried along a wall [mm].
 WALL_MM = 1.0

@@ -38,7 +38,9 @@ from optimizer.review.cad.solids import (
     cover,
     drawn_back,
     joined,
+    moved,
     raised,
+    to_axes,
     triangles_of,
     with_bosses,
 )
@@ -128,14 +130,6 @@ def _whole(solid: Any, name: str, *, cut: bool) -> Any:
     if len(large) > 1:
         raise ValueError(f"{name} falls into {len(large)} pieces; no case is written")
     return apart(large[0])
-
-
-def _to_axes(solid: Any, axis: int) -> Any:
-    """From the axes across the cells and the one along them to the compartment's own."""
-    matrix = np.zeros((3, 4))
-    for row, target in enumerate((*(k for k in range(3) if k != axis), axis)):
-        matrix[target, row] = 1.0
-    return solid.transform(matrix)
 
 
 #: From a compartment's axes to those of the bed, cell axis up; the other face down, for the high cover.
@@ -228,8 +222,8 @@ def _distinct(parts: Sequence[Part]) -> list[Part]:
             turn = _same(corners, known) if abs(part.volume_mm3 / other.volume_mm3 - 1.0) < 1e-5 else None
             if turn is not None:
                 # other → bed, turned → bed, and back to where this one stands.
-                way = _joined(_inverse(part.to_bed), _joined(turn, other.to_bed))
-                more = np.array([_joined(place, way) for place in part.places])
+                way = moved(_inverse(part.to_bed), moved(turn, other.to_bed))
+                more = np.array([moved(place, way) for place in part.places])
                 kept[row] = replace(other, places=np.concatenate([other.places, more])), known
                 break
         else:
@@ -252,11 +246,6 @@ def _same(one: npt.NDArray[np.float64], other: npt.NDArray[np.float64]) -> npt.N
         if cKDTree(moved).query(one)[0].max() < 5e-3:
             return way
     return None
-
-
-def _joined(second: npt.NDArray[np.float64], first: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """One move after another, shape (3, 4)."""
-    return np.column_stack([second[:, :3] @ first[:, :3], second[:, :3] @ first[:, 3] + second[:, 3]])
 
 
 def _inverse(way: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
@@ -300,7 +289,7 @@ def _with_room(found: list[Part], metal: Sequence[Mapping[str, Any]], rules: Cas
     """Parts with the metal, and play around it, cut out of them where they would meet."""
     if not metal:
         return found
-    room = _to_axes(joined([conductor_solid(record, axis, grown_mm=rules.joint_mm) for record in metal]), axis)
+    room = to_axes(joined([conductor_solid(record, axis, grown_mm=rules.joint_mm) for record in metal]), axis)
     cut = []
     for part in found:
         less = part.solid - room
@@ -385,7 +374,7 @@ def _bodies(
         title = f"{name}_body{_letter(zones, k)}"
         whole = _whole(own, title, cut=len(zones.below) > 1)
         found.append(
-            Part(title, station.compartment.name, _to_axes(whole, axis), places, POSES[axis])
+            Part(title, station.compartment.name, to_axes(whole, axis), places, POSES[axis])
         )
     return found
 
@@ -411,7 +400,7 @@ def _covers(
                 own = solid ^ zones.solid(k, low, top, rules.joint_mm, swapped=high)
             each = f"{title}{_letter(zones, k)}"
             whole = _whole(own, each, cut=len(zones.below) > 1)
-            found.append(Part(each, station.compartment.name, _to_axes(whole, axis), places, pose))
+            found.append(Part(each, station.compartment.name, to_axes(whole, axis), places, pose))
     return found
 
 

@@ -10,9 +10,10 @@ import shapely
 from shapely.affinity import affine_transform, translate
 from shapely.geometry import LineString, Polygon
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.pack.case import volume as case
 from optimizer.pack.case.fasteners import BOSS_MM, boss_room, spread
-from optimizer.pack.case.outline import CaseRules, Floats, Ints, Seats, rings
+from optimizer.pack.case.outline import CaseRules, Seats, rings
 
 #: Height of digits and letters, and of the smallest that a nozzle draws [mm] (common practice).
 TEXT_MM, SMALL_TEXT_MM = 4.0, 3.0

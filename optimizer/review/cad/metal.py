@@ -6,13 +6,11 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 
+from optimizer.base.arrays import Floats
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.review.cad.solids import joined, raised
-
-Floats = npt.NDArray[np.float64]
 
 #: Pieces that share no more than this lie beside each other [mm²].
 TOUCH_MM2 = 1e-3

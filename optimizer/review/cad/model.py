@@ -9,21 +9,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 
+from optimizer.base.arrays import Floats
 from optimizer.base.files import write_bytes
 from optimizer.fit.region.geometry import rotation
 from optimizer.fit.region.solid import whole as body_of
 from optimizer.review.cad.metal import conductor_solid
-from optimizer.review.cad.solids import raised
+from optimizer.review.cad.solids import moved, raised, to_axes
 
 if TYPE_CHECKING:
     from optimizer.design.model import Design, Station
     from optimizer.fit.region.compartment import Compartment
     from optimizer.review.cad.bodies import Part
 
-Floats = npt.NDArray[np.float64]
 
 #: glTF 2.0 measures in metres (Khronos specification, 3.4).
 METRES_PER_MM = 1e-3
@@ -131,11 +130,6 @@ def home_of(room: Compartment) -> Floats:
     return np.column_stack([rotation(room.rotation_deg), np.asarray(room.position_mm, dtype=float)])
 
 
-def moved(second: Floats, first: Floats) -> Floats:
-    """One move after another, shape (3, 4)."""
-    return np.column_stack([second[:, :3] @ first[:, :3], second[:, :3] @ first[:, 3] + second[:, 3]])
-
-
 def cell_solid(extent_mm: Floats, axis: int, round_cell: bool) -> Any:
     """A cell with its middle at the origin: a block, or a prism of the cylinder's volume [mm]."""
     import manifold3d
@@ -165,14 +159,6 @@ def box_walls(room: Compartment) -> Any:
     whole = raised(outside, low_mm=-BOX_WALL_MM, high_mm=room.depth_mm + BOX_WALL_MM)
     hollow = whole - raised(inside, low_mm=0.0, high_mm=room.depth_mm)
     return to_axes(hollow, room.extrude)
-
-
-def to_axes(solid: Any, axis: int) -> Any:
-    """From the axes across an axis, in x, y, z order, and along it to x, y, z."""
-    matrix = np.zeros((3, 4))
-    for row, target in enumerate((*(k for k in range(3) if k != axis), axis)):
-        matrix[target, row] = 1.0
-    return solid.transform(matrix)
 
 
 def glb_bytes(found: Sequence[Thing]) -> bytes:

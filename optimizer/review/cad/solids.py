@@ -14,6 +14,7 @@ import numpy.typing as npt
 import shapely
 from shapely.geometry import Polygon
 
+from optimizer.base.arrays import Floats
 from optimizer.pack.case import volume as case
 from optimizer.pack.case.fasteners import BOSS_HIGH_MM, BOSS_MM, HOLE_DEEP_MM, HOLE_MM
 from optimizer.pack.case.outline import CaseRules, bores, rings, ties
@@ -222,3 +223,14 @@ def _peg(spot: npt.NDArray[np.float64], inside: float, sign: float, rim: float) 
     return solid - slit.translate((float(spot[0]), float(spot[1]), middle + sign * 0.01))
 
 
+def moved(second: Floats, first: Floats) -> Floats:
+    """One move after another, shape (3, 4)."""
+    return np.column_stack([second[:, :3] @ first[:, :3], second[:, :3] @ first[:, 3] + second[:, 3]])
+
+
+def to_axes(solid: Any, axis: int) -> Any:
+    """From the axes across an axis, in x, y, z order, and along it to x, y, z."""
+    matrix = np.zeros((3, 4))
+    for row, target in enumerate((*(k for k in range(3) if k != axis), axis)):
+        matrix[target, row] = 1.0
+    return solid.transform(matrix)

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from OCP.BRepBuilderAPI import (
     BRepBuilderAPI_MakeFace,
     BRepBuilderAPI_MakePolygon,
@@ -34,11 +33,9 @@ from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
 from OCP.XCAFDoc import XCAFDoc_ColorType, XCAFDoc_DocumentTool
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.base.files import write_bytes
 from optimizer.review.cad.model import COLOURS, Thing
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 #: Faces of neighbouring triangles are one where their planes agree to this.
 FLAT = 1e-6

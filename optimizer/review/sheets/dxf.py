@@ -19,6 +19,7 @@ from ezdxf.enums import TextEntityAlignment
 from ezdxf.filemanagement import new
 from shapely.geometry import Polygon
 
+from optimizer.base.arrays import Floats
 from optimizer.base.files import write_text
 from optimizer.fit.region.section import cross_axes, prism_extent
 from optimizer.review.sheets import views
@@ -75,7 +76,7 @@ def _layer(
     view: View,
     *,
     layer: int,
-    shift: views.Floats,
+    shift: Floats,
 ) -> None:
     """All of one layer of cells, moved by `shift`."""
     box = views.silhouette(station.compartment, view=view)
@@ -114,7 +115,7 @@ def _reaches(station: Station, extent: tuple[float, float], *, layer: int) -> bo
     return bool(extent[0] < high and extent[1] > low)
 
 
-def _cells(space: Modelspace, station: Station, view: View, *, layer: int, shift: views.Floats) -> None:
+def _cells(space: Modelspace, station: Station, view: View, *, layer: int, shift: Floats) -> None:
     here = np.flatnonzero(views.levels(station) == layer)
     group = views.pack_groups(station)
     flat = views.project(station.layout.centres_mm, view=view)
@@ -131,7 +132,7 @@ def _cells(space: Modelspace, station: Station, view: View, *, layer: int, shift
             _text(space, f"{group[place]}{sign}", tuple(flat[place]), size * 0.22, shift)
 
 
-def _outline(space: Modelspace, shape: shapely.Geometry, layer: str, shift: views.Floats) -> None:
+def _outline(space: Modelspace, shape: shapely.Geometry, layer: str, shift: Floats) -> None:
     for part in shapely.get_parts(shape):
         if isinstance(part, Polygon) and not part.is_empty:
             for ring in (part.exterior, *part.interiors):
@@ -144,7 +145,7 @@ def _text(
     words: str,
     place: tuple[float, ...],
     height: float,
-    shift: views.Floats,
+    shift: Floats,
     *,
     centred: bool = True,
 ) -> None:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from optimizer.base.arrays import Floats
 from optimizer.review.sheets.style import MM_PER_INCH, SERIES, SOFT, own_look, to_bytes
-
-Floats = npt.NDArray[np.float64]
 
 
 def ride_png(

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry import MultiPoint
 
+from optimizer.base.arrays import Floats
 from optimizer.fit.region.geometry import rotation, to_vehicle
 from optimizer.fit.region.section import cross_axes
 from optimizer.pack.wiring.passages import STRAIGHT
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from optimizer.design.model import Design, Station
     from optimizer.fit.region.compartment import Compartment
 
-Floats = NDArray[np.float64]
 
 SHEET_MM = (297.0, 210.0)
 HEAD_MM, FOOT_MM, EDGE_MM = 16.0, 30.0, 8.0

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 from shapely.geometry import LineString, Polygon
 from shapely.geometry import box as rectangle
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.chain.adjacency import lateral_axes, neighbours
 from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.section import cross_axes, free_section, prism_extent
@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from optimizer.fit.region.compartment import Compartment, KeepOut
     from optimizer.fit.region.layout import Clearance
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 AXIS_NAMES = ("x", "y", "z")
 # Looking along an axis against its arrow, x, y, z order of the other two is a mirror image for y alone.

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from optimizer.base.arrays import Floats
 
 RESERVE, CUTOFF, CURRENT, POWER = 0, 1, 2, 3
 """Why a pack stops; see STOP_NAMES in range.py."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats
 from optimizer.base.constants import CELSIUS_K
 from optimizer.cell.laws import PARTS, REFERENCE_TEMP_C, factors
 from optimizer.cell.model import (
@@ -16,8 +17,6 @@ from optimizer.cell.model import (
     CellModel,
     pulse_resistance_ohm,
 )
-
-Floats = NDArray[np.float64]
 
 # Columns of the table of numbers per cell that the kernels read.
 CAPACITY, TAU1, TAU2, LAG, LAG_TAU, ACTIVATION, REFERENCE_K, V_MIN, V_MAX = range(9)

@@ -21,10 +21,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.ride.load.roadload import RideSteps
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 MASS_PART = 0.1
 LEVELS = 1024

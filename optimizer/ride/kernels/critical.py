@@ -19,14 +19,11 @@ from collections.abc import Iterator
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.ride.kernels.cells import LAG, LAG_TAU, TAU1, TAU2, CellArrays
 from optimizer.ride.kernels.course import RUN, SECTORS, Course, course_of, in_sectors, runs_of
 from optimizer.ride.load.roadload import RideSteps, step_parts
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 CRITICAL_STEPS = 16
 """Most steps kept per cell as the hardest; the hardest of each sector of the lap come on top (course.py)."""

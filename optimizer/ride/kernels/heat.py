@@ -12,10 +12,9 @@ import math
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from optimizer.base.arrays import Floats, Ints
+
 Row = tuple[float, ...]
 
 # Columns of a pack in one cell's terms: share of the pack's power, resistance outside [ohm], total mass [kg], rise

@@ -38,8 +38,8 @@ import math
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.ride.kernels.cell import (
     AIR_K,
     CAPACITY_J_K,
@@ -95,8 +95,6 @@ from optimizer.ride.kernels.step import (
     own_limits,
 )
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Row = tuple[float, ...]
 
 # Columns of the result: time at the lap's mean current [s], charge-weighted sums, extremes, the stop and its place

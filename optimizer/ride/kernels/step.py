@@ -20,10 +20,9 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
+from optimizer.base.arrays import Floats
 from optimizer.ride.kernels.cell import CURRENT, CURRENT_LIMIT, CUTOFF, OUTSIDE, POWER, ocv_at
 from optimizer.ride.kernels.cells import CAPACITY, LAG, LAG_TAU, TAU2, V_MAX, V_MIN
 from optimizer.ride.kernels.critical import (
@@ -42,7 +41,6 @@ from optimizer.ride.kernels.critical import (
     SLOW3,
 )
 
-Floats = NDArray[np.float64]
 Row = tuple[float, ...]
 
 # A node: SoC, lap means of I and I², energy per charge at the terminals, heat, temperature, and the factor on

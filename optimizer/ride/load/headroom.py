@@ -14,12 +14,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from optimizer.base.arrays import Floats
 from optimizer.ride.load.roadload import Vehicle, drag_force_n, grade_force_n, rolling_force_n
 from optimizer.ride.load.trace import KMH_PER_M_S, Trace
-
-Floats = NDArray[np.float64]
 
 BISECTIONS = 60
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Floats = NDArray[np.float64]
+from optimizer.base.arrays import Floats
 
 KMH_PER_M_S = 3.6
 

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.base.figures import sided
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import FreeDimension, OpenBrief, open_brief
@@ -33,9 +33,6 @@ from optimizer.search.space import options as op
 from optimizer.search.space import parts
 from optimizer.search.space.setup import make_space
 from optimizer.search.space.space import Space, Task
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 # Number of each free dimension's value, from 0: names a box.
 Key = tuple[int, ...]

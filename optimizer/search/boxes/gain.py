@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.front.pareto import hypervolume, normalise
-
-Floats = npt.NDArray[np.float64]
 
 
 def gained(points: Floats, *, before: Floats) -> float:

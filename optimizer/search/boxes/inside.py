@@ -5,15 +5,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.search.boxes.freedims import Boxes, BoxSpace, Key, hopeful
 from optimizer.search.exact import archive
 from optimizer.search.exact.exact import Engine
 from optimizer.search.exact.tally import Tally
 from optimizer.search.space.space import Task
-
-Floats = npt.NDArray[np.float64]
 
 
 def solve(

@@ -20,8 +20,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.base.pool import Job
 from optimizer.base.workers import Workers
 from optimizer.brief import SearchRules
@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     import optuna
     from optuna.trial import Trial
 
-Floats = npt.NDArray[np.float64]
 
 # Share of the trials that the coarse grid may take.
 GRID_SHARE = 0.4

@@ -9,12 +9,10 @@ import moocore
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.front.dominance import Dominators
 from optimizer.front.pareto import nondominated, thin
 from optimizer.score.score import Block
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 # Whole numbers that name a candidate, before the split and the fills of the compartments.
 NAMES = ("size", "cell", "series", "parallel", "strip", "layers", "wire", "bms", "fuse", "crossing", "stand")

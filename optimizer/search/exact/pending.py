@@ -6,15 +6,11 @@ from dataclasses import dataclass, fields
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Flags, Floats, Ints
 from optimizer.search.exact import archive
 from optimizer.search.exact.branch import CAPS, Branch, Built, Safety
 from optimizer.search.space import options as op
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)

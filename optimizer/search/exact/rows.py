@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from optimizer.base.arrays import Floats
 from optimizer.base.figures import ANY, FIGURES, VARYING, in_situation, split_name
 from optimizer.base.pool import Job
 from optimizer.base.workers import Workers
@@ -27,8 +28,6 @@ from optimizer.search.space.guard import box_air_c, connector_over_time, wires_o
 from optimizer.search.space.parts import fuse_peak_a
 from optimizer.search.space.plating import BUILDING, work_of
 from optimizer.search.space.space import Space
-
-Floats = npt.NDArray[np.float64]
 
 # Unit of every numeric column of the front; also what Parquet's field metadata say.
 UNITS = {figure.name: figure.unit for figure in FIGURES.values() if figure.unit} | dict.fromkeys(

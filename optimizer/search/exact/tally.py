@@ -10,11 +10,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.base.figures import split_name
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass

@@ -13,10 +13,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import numpy as np
-import numpy.typing as npt
-
 from optimizer.base import cache
+from optimizer.base.arrays import Floats
 from optimizer.base.pool import Job
 from optimizer.base.problems import Stopped, machine_fault
 from optimizer.base.workers import MEMORY, Workers
@@ -31,7 +29,6 @@ from optimizer.search.space.space import Layouts, Space, Task
 if TYPE_CHECKING:
     from optimizer.search.running.checkpoint import Checkpoints
 
-Floats = npt.NDArray[np.float64]
 Found = tuple[archive.Survivors, Tally]
 
 # Reason for which candidates are refused whose board fits nowhere, or cannot manage any pack of the window.

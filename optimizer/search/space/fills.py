@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.base.cache import Arrays, cached
 from optimizer.fit.chain.adjacency import REACH, lateral_axes
 from optimizer.fit.chain.groups import Chain, chain
@@ -25,8 +25,6 @@ from optimizer.pack.thermal import heat, neighbours
 from optimizer.pack.wiring.legs import legs_of
 from optimizer.pack.wiring.ways import Ways
 from optimizer.search.space.plate_metrics import plate_metrics, power_ends, taps_of
-
-Floats = npt.NDArray[np.float64]
 
 Point = tuple[float, float, float]
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Flags, Floats, Ints
 from optimizer.brief import Brief
 from optimizer.fit.region.layout import CellSize
 from optimizer.pack.protection import warming
@@ -19,10 +19,6 @@ from optimizer.score.inputs import BREAKS, PLATES, WIRES, Inputs
 
 if TYPE_CHECKING:
     from optimizer.search.space.parts import Build
-
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
-Ints = npt.NDArray[np.int64]
 
 
 def box_air_c(brief: Brief) -> float:

@@ -15,11 +15,9 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.front.dominance import unbeaten
 from optimizer.front.pareto import nondominated
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 # How two parts of one option combine, column by column: resistances, masses, costs and lengths add up; of
 # current limits (kept negative, so that less is better) the tighter one holds; so does the worse factor.

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.region.compartment import Compartment
@@ -16,8 +16,6 @@ from optimizer.pack.conductors.field import WELD_MM
 from optimizer.pack.conductors.laid import flat_mm, tap_points, weld_points
 from optimizer.pack.conductors.sites import EXIT, SERIES, button_mm, chain_sites, face_mm
 from optimizer.pack.wiring.legs import Taps, terminal_points
-
-Floats = npt.NDArray[np.float64]
 
 
 def plate_metrics(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.arrays import Floats
 from optimizer.base.figures import sided
 from optimizer.brief import Brief, JoiningRules
 from optimizer.pack.case.outline import straps_per_body
@@ -20,10 +21,6 @@ if TYPE_CHECKING:
     from optimizer.search.space.parts import Build
     from optimizer.search.space.space import Space, Task
     from optimizer.search.space.splits import Splits
-
-Floats = npt.NDArray[np.float64]
-
-
 
 
 def plated(

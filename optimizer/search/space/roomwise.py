@@ -12,14 +12,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Flags, Floats, Ints
 from optimizer.front.pareto import nondominated
 from optimizer.search.space.fills import Fill
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
 
 # Rows made at a time, and comparisons held at a time.
 BLOCK = 50_000

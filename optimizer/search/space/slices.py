@@ -6,11 +6,9 @@ import sys
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Ints
 from optimizer.search.space.space import Space, Task
-
-Ints = npt.NDArray[np.int64]
 
 # Slices of a large space, roughly, and the least (cell, S) of one: less is done before it is handed out.
 SLICES, LEAST = 800, 8

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.brief import HarnessRules
 from optimizer.fit.region.compartment import Compartment
 from optimizer.front.pareto import nondominated
@@ -27,8 +28,6 @@ from optimizer.search.space.hubs import board_room, places
 if TYPE_CHECKING:
     from optimizer.search.space.parts import Build
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 # Kinds of module case in one pack: each is drawn, printed and tried by itself (common practice: one or two).
 MOST_KINDS = 2
