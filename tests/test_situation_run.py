@@ -167,3 +167,15 @@ def test_why_names_the_situation_that_stands_against_a_pack(folder):
     told = run("why", path, "--cell", "amber-18650-e35", "--series", "10", "--parallel", "2")
     assert "range_km_min_cold_year_3: range_km_cold_year_3 comes to at most" in " ".join(told.split())
     assert "peak_low_w_any comes to at most" in told and "by cold_year_3" in " ".join(told.split())
+
+
+def test_the_shortlist_and_a_design_scored_again_know_situations(folder, front):
+    told = run("shortlist", folder / "run", "--count", "1")
+    assert "cold year 3" in told
+    (path,) = (folder / "run" / "designs").glob("*/design.json")
+    figures = json.loads(path.read_text())["figures"]
+    row = front.set_index("design_id").loc[path.parent.name]
+    again = run("rescore", path, "--json")
+    for name in ("range_km_cold_year_3", "peak_low_w_any", "cost_per_1000_km", "range_least_km_cold_year_3"):
+        assert figures[name] == row[name] and f'"{name}"' in again, name
+    assert "range, cold year 3" in run("rescore", path)

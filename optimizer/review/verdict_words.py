@@ -52,9 +52,10 @@ def gives_words(row: Mapping[str, Any], *, objectives: Sequence[str], currency: 
 def situation_columns(columns: Iterable[object], *, objectives: Sequence[str]) -> dict[str, list[str]]:
     """Columns by situation that tell of objectives in it, such as winter: range_km_winter."""
     found: dict[str, list[str]] = {}
+    wanted = {split_name(name)[0] for name in objectives}
     for column in of_situations(columns, view="t"):
         base, situation = split_name(column)
-        if base in objectives and situation != ANY:
+        if base in wanted and situation != ANY:
             found.setdefault(situation, []).append(column)
     return found
 
