@@ -212,6 +212,10 @@ def test_a_rule_that_is_turned_off_is_said_first(quick):
     row = scored(found, space=other).iloc[0].to_dict()
     design = unfold(other, row)
     assert turned_off(other) and "fuse_protects" in design.cautions[0]
+    for rule in (name for name, field in type(off).model_fields.items() if field.annotation is bool):
+        rules = quick.protection.model_copy(update={rule: False})
+        (said,) = turned_off(replace(other, inputs=replace(other.inputs, brief=few(quick, protection=rules))))
+        assert said.startswith(f"The rule {rule} of [protection] is turned off: ")
 
 
 def test_who_balances_on_the_motor_needs_all_of_the_regeneration(quick):
