@@ -157,24 +157,18 @@ def harness_of(space: Space, chosen: Chosen) -> tuple[HarnessBlock, Places]:
 
 def metric(chosen: Chosen, name: str) -> float:
     """Sum over the compartments of one metric of the fills at the groups in use."""
-    return float(
-        sum(
-            fill.metrics[groups, fill.names.index(name)]
-            for fill, groups in zip(chosen.fills, chosen.split, strict=True)
-            if fill is not None
-        )
-    )
+    return float(sum(_metrics(chosen, name)))
 
 
 def worst(chosen: Chosen, name: str) -> float:
     """Worst over the compartments of one metric of the fills at the groups in use."""
-    return float(
-        max(
-            fill.metrics[groups, fill.names.index(name)]
-            for fill, groups in zip(chosen.fills, chosen.split, strict=True)
-            if fill is not None
-        )
-    )
+    return float(max(_metrics(chosen, name)))
+
+
+def _metrics(chosen: Chosen, name: str) -> list[float]:
+    """One metric of each compartment's fill at the groups in use."""
+    held = zip(chosen.fills, chosen.split, strict=True)
+    return [fill.metrics[groups, fill.names.index(name)] for fill, groups in held if fill is not None]
 
 
 def is_laid(chosen: Chosen, build: parts.Build) -> bool:

@@ -166,11 +166,10 @@ def choose_charger(
     charger_voltage_v: ArrayLike,
     charger_current_a: ArrayLike,
     charger_price: ArrayLike,
-    match_v_per_cell: float = MATCH_V_PER_CELL,
 ) -> NDArray[np.int64]:
     """Charger for each pack: the strongest that fits, the cheapest among equals.
 
-    A charger fits when its voltage stands within match_v_per_cell times S of the pack's full voltage and its
+    A charger fits when its voltage stands within MATCH_V_PER_CELL times S of the pack's full voltage and its
     current is within what the pack takes: a charger is not turned down.
 
     Parameters
@@ -179,21 +178,12 @@ def choose_charger(
         Charge voltage [V], groups in series [-], largest charge current [A] of each pack.
     charger_voltage_v, charger_current_a, charger_price : array_like, shape (m,)
         [V], [A], in the catalog's currency.
-    match_v_per_cell : float
-        At least 0 [V].
 
     Returns
     -------
     ndarray of int, shape (n,)
         Index of the charger, −1 where none fits.
-
-    Raises
-    ------
-    ValueError
-        If match_v_per_cell is below 0.
     """
-    if not match_v_per_cell >= 0:
-        raise ValueError(f"match_v_per_cell must be >= 0, found {match_v_per_cell:g}")
     full, count, limit = (np.atleast_1d(np.asarray(v, dtype=np.float64))[:, None]
                           for v in (voltage_full_v, series, pack_limit_a))  # fmt: skip
     volts, amps, price = (np.asarray(v, dtype=np.float64) for v in
@@ -201,7 +191,7 @@ def choose_charger(
     if volts.size == 0:
         return np.full(np.broadcast_shapes(full.shape, count.shape, limit.shape)[0], -1, dtype=np.int64)
     # A hair of slack, so that 10 groups at 4.2 V fit a charger of 42.25 V whatever the rounding.
-    fits = (np.abs(volts - full) <= match_v_per_cell * count + 1e-9) & (amps <= limit + 1e-9)
+    fits = (np.abs(volts - full) <= MATCH_V_PER_CELL * count + 1e-9) & (amps <= limit + 1e-9)
     best_first = np.lexsort((price, -amps))
     found = best_first[np.argmax(fits[:, best_first], axis=1)]
     return np.where(fits.any(axis=1), found, -1)

@@ -90,13 +90,11 @@ class SpreadResult:
         10th and 90th percentile of each objective, by its name.
     holds : dict of str to ndarray, shape (designs,)
         Chance that the constraint's margin is at least 0, by its name [-].
-    draws : int
     """
 
     p10: dict[str, Floats]
     p90: dict[str, Floats]
     holds: dict[str, Floats]
-    draws: int
 
 
 def expected_normal_max(count: ArrayLike) -> Floats:
@@ -258,7 +256,6 @@ def monte_carlo(
         p10={name: np.percentile(values, 10.0, axis=0) for name, values in whole.items()},
         p90={name: np.percentile(values, 90.0, axis=0) for name, values in whole.items()},
         holds={name: (np.concatenate(values) >= 0).mean(axis=0) for name, values in margins.items()},
-        draws=draws,
     )
 
 
@@ -268,7 +265,6 @@ def fit_chance(
     stack: ArrayLike,
     diameter_mm: float,
     cv: float,
-    needed_mm: float = 0.0,
     tolerance_mm: float = 0.0,
     wall_gap_mm: ArrayLike = np.inf,
     draws: int = 1000,
@@ -276,7 +272,7 @@ def fit_chance(
 ) -> float:
     """Chance that cylindrical cells of spread diameters fit where a layout puts them.
 
-    All pairs keep |c_i − c_j| − (d_i + d_j)/2 ≥ needed and all cells their wall gap, with d = (D − tolerance)
+    No pair meets, |c_i − c_j| − (d_i + d_j)/2 ≥ 0, and all cells their wall gap, with d = (D − tolerance)
     (1 + σ z). A catalog's diameter is the largest a cell may have; with its tolerance the mean is smaller.
 
     Parameters
@@ -289,8 +285,6 @@ def fit_chance(
         D, as the layout took it [mm].
     cv : float
         σ, standard deviation of the diameter over its mean [-].
-    needed_mm : float
-        Least gap between two cells: 0 for cells that may touch, the wall of a printed holder otherwise [mm].
     tolerance_mm : float
         Largest diameter less the mean [mm].
     wall_gap_mm : float or ndarray, shape (n,)
@@ -311,7 +305,7 @@ def fit_chance(
     if draws < 1 or cv < 0:
         raise ValueError("draws must be at least 1 and cv must not be negative")
     points = np.asarray(across_mm, float)
-    reach = (diameter_mm + needed_mm) * (1.0 + 8.0 * cv) + 1e-6
+    reach = diameter_mm * (1.0 + 8.0 * cv) + 1e-6
     label = np.asarray(stack, int) * 10.0 * reach
     pairs = cKDTree(np.column_stack([points, label])).query_pairs(reach, output_type="ndarray").reshape(-1, 2)
     distance = np.linalg.norm(points[pairs[:, 0]] - points[pairs[:, 1]], axis=1)
@@ -320,4 +314,4 @@ def fit_chance(
     gap = distance - (diameter[:, pairs[:, 0]] + diameter[:, pairs[:, 1]]) / 2.0
     room = np.asarray(wall_gap_mm, float) - (diameter - diameter_mm) / 2.0
     # A billionth of a millimetre is rounding, not a collision.
-    return float(((gap >= needed_mm - 1e-9).all(axis=1) & (room >= -1e-9).all(axis=1)).mean())
+    return float(((gap >= -1e-9).all(axis=1) & (room >= -1e-9).all(axis=1)).mean())

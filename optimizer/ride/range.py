@@ -209,11 +209,11 @@ def range_block(
         (ride.mass_min_kg, ride.mass_max_kg), (start_soc, reserve_soc, intervals), ride.runs,
         ride.course.places, ride.duration_s,
     )  # fmt: skip
-    return _assemble(raw, cell=cell, series=series, parallel=parallel, ride=ride, table=table)
+    return _assemble(raw, series=series, parallel=parallel, ride=ride, table=table)
 
 
 def _assemble(
-    raw: Floats, *, cell: Ints, series: Ints, parallel: Ints, ride: CompressedRide, table: Floats
+    raw: Floats, *, series: Ints, parallel: Ints, ride: CompressedRide, table: Floats
 ) -> RangeBlock:
     """From sums of one cell to the figures of the pack."""
     cells = series * parallel

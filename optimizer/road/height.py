@@ -35,8 +35,6 @@ class Profile:
         All rises of the log's own heights added up [m].
     window_m : float
         Window of the smoothing; 0 where there is no height [m].
-    noise_m : float
-        White noise of the heights [m].
     changes : tuple of str
     """
 
@@ -44,7 +42,6 @@ class Profile:
     grade: Floats
     raw_climb_m: float
     window_m: float
-    noise_m: float
     changes: tuple[str, ...]
 
 
@@ -69,7 +66,7 @@ def profile(
     raw = line.columns.get("altitude_m")
     if raw is None or np.isfinite(raw).sum() < 3:
         text = "no heights in the log: every grade is 0"
-        return Profile(np.zeros(n), np.zeros(n), 0.0, 0.0, 0.0, (text,))
+        return Profile(np.zeros(n), np.zeros(n), 0.0, 0.0, (text,))
     known = np.isfinite(raw)
     changes = []
     heights = raw.copy()
@@ -113,7 +110,7 @@ def profile(
     grade = np.clip(grade, -STEEPEST, STEEPEST)
     grade = grade / np.sqrt(1.0 - grade**2)
     changes.append(f"height smoothed over a window of {window_m:.0f} m (noise {white:.1f} m, taken as {source})")
-    return Profile(np.interp(way, along, smooth), grade, raw_climb, window_m, white, tuple(changes))
+    return Profile(np.interp(way, along, smooth), grade, raw_climb, window_m, tuple(changes))
 
 
 def _window(noise_m: float, *, spacing: float) -> float:

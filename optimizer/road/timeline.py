@@ -39,8 +39,6 @@ class Timeline:
         Rows before which a pause was cut out: what was travelled in it is no part of the ride.
     changes : tuple of str
         What was mended.
-    offset_s : float
-        Stamp of the first row [s].
     """
 
     columns: Mapping[str, Floats]
@@ -48,7 +46,6 @@ class Timeline:
     in_gap: NDArray[np.bool_]
     breaks: Ints
     changes: tuple[str, ...]
-    offset_s: float
 
     def __len__(self) -> int:
         return len(self.count)
@@ -110,7 +107,7 @@ def timeline(log: RawLog, *, pause_s: float = PAUSE_S) -> Timeline:
         in_gap[seconds[at] + 1 : seconds[at + 1]] = True
     breaks = np.array([seconds[at] + 1 for at in pauses], dtype=np.int64)
     binned, count = _binned(seconds, columns)
-    return Timeline(binned, count, in_gap, breaks, tuple(changes), offset)
+    return Timeline(binned, count, in_gap, breaks, tuple(changes))
 
 
 def _one_clock(time: Floats, changes: list[str]) -> Floats:

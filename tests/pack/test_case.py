@@ -129,7 +129,7 @@ def test_rings_that_stand_apart_are_tied() -> None:
     corners, later = outline.ties(seats, RULES)
     assert later.tolist() == [1, 2]
     bars = shapely.union_all([shapely.Polygon(c.reshape(4, 2)) for c in corners])
-    whole = outline.rings(seats, RULES, play_mm=RULES.ring_mm).union(bars)
+    whole = outline.rings(seats, play_mm=RULES.ring_mm).union(bars)
     assert whole.geom_type == "Polygon"
 
 

@@ -96,10 +96,6 @@ def test_charger_by_series_count():
     )  # fmt: skip
     # 14S ask for 58.8 V: 58.4 V is 0.029 V per cell too little; nothing is near 12S.
     assert list(found) == [0, 3, 1, -1, -1]
-    wide = choose_charger(58.8, series=14, pack_limit_a=9.0, match_v_per_cell=0.05, **chargers)
-    assert list(wide) == [4]
     none = choose_charger(42.0, series=10, pack_limit_a=9.0, charger_voltage_v=[], charger_current_a=[],
                           charger_price=[])  # fmt: skip
     assert list(none) == [-1]
-    with pytest.raises(ValueError, match="match_v_per_cell must be >= 0"):
-        choose_charger(42.0, series=10, pack_limit_a=1.0, match_v_per_cell=-1.0, **chargers)

@@ -105,7 +105,7 @@ def test_a_wall_counts_too() -> None:
     assert got == pytest.approx(norm.cdf(0.04 / (18.5 * 0.003)), abs=0.01)
 
 
-def test_fit_falls_with_spread_and_needs_and_rises_with_tolerance() -> None:
+def test_fit_falls_with_spread_and_rises_with_tolerance() -> None:
     i, j = np.meshgrid(np.arange(5), np.arange(4))
     across = np.column_stack([i.ravel(), j.ravel()]) * 18.8
     fit = {"stack": np.zeros(20, int), "diameter_mm": 18.5, "draws": 2000}
@@ -113,11 +113,9 @@ def test_fit_falls_with_spread_and_needs_and_rises_with_tolerance() -> None:
     assert chances[0] == 1.0
     assert chances == sorted(chances, reverse=True)
     assert chances[-1] < 0.1
-    tight = fit_chance(across, cv=0.005, needed_mm=0.25, **fit)
-    assert tight < chances[1]
-    assert fit_chance(across, cv=0.005, needed_mm=0.25, tolerance_mm=0.2, **fit) > tight
-    assert fit_chance(across, cv=0.0, needed_mm=0.3, **fit) == 1.0
-    assert fit_chance(across, cv=0.0, needed_mm=0.31, **fit) == 0.0
+    assert fit_chance(across, cv=0.01, tolerance_mm=0.2, **fit) > chances[2]
+    at_once = {**fit, "diameter_mm": 18.8}
+    assert (fit_chance(across, cv=0.0, **at_once), fit_chance(across * 0.999, cv=0.0, **at_once)) == (1.0, 0.0)
 
 
 def test_order_statistics_take_arrays_and_numbers() -> None:

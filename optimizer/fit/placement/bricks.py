@@ -49,7 +49,6 @@ class Stack:
     corners_mm: Floats
     extents_mm: Floats
     layer: NDArray[np.int64]
-    layers_along: int
 
     def __len__(self) -> int:
         return len(self.corners_mm)
@@ -238,4 +237,4 @@ def stack(compartment: Compartment, brick: Brick, *, axis: int, direction: int, 
         corners.append(corner + half)
         extents.append(extent - 2 * half)
         layer.append(np.full(len(boxes), k, dtype=np.int64))
-    return Stack(np.concatenate(corners), np.concatenate(extents), np.concatenate(layer), direction)
+    return Stack(np.concatenate(corners), np.concatenate(extents), np.concatenate(layer))

@@ -205,7 +205,6 @@ def module_layouts(
     groups_per_module: tuple[int, ...] = (),
     axes: tuple[int, ...] = (0, 1, 2),
     seconds: float = 10.0,
-    seed: int = 0,
 ) -> list[Layout]:
     """Layouts of equal cases with whole groups, all cells of a layout along one axis.
 
@@ -227,8 +226,6 @@ def module_layouts(
     seconds : float
         Nominal effort [s]: counted in stacks tried and not by the clock, so that answers repeat; what most
         promises is tried first.
-    seed : int
-        Not needed: nothing here is random.
 
     Returns
     -------

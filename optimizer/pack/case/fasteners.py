@@ -21,7 +21,7 @@ def boss_room(outer: shapely.Geometry, seats: Seats, rules: CaseRules) -> shapel
     """Where the middle of a boss may lie: along the wall, its hole clear of bores [mm]."""
     band = outer.buffer(-BOSS_MM).difference(outer.buffer(-(BOSS_MM + 0.7 * max(rules.case_mm, rules.rib_mm))))
     away = rules.play_mm + HOLE_MM + LINES * rules.nozzle_mm
-    return band.difference(rings(seats, rules, play_mm=away))
+    return band.difference(rings(seats, play_mm=away))
 
 
 def spread(room: shapely.Geometry, *, most: int = FASTENERS) -> NDArray[np.float64]:

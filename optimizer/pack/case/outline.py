@@ -294,20 +294,8 @@ def ties(seats: Seats, rules: CaseRules) -> tuple[Floats, Ints]:
     return np.column_stack([a + side, a - side, b - side, b + side]), later.astype(np.int64)
 
 
-def rings(seats: Seats, rules: CaseRules, *, play_mm: float) -> shapely.Geometry:
-    """Cells grown by a distance, as polygons of the same area as the true shapes.
-
-    Parameters
-    ----------
-    seats : Seats
-    rules : CaseRules
-    play_mm : float
-        [mm]
-
-    Returns
-    -------
-    shapely geometry
-    """
+def rings(seats: Seats, *, play_mm: float) -> shapely.Geometry:
+    """Cells grown by a distance [mm], as polygons of the same area as the true shapes."""
     if seats.round_:
         n = 4 * ROUND_SEGMENTS
         radius = (seats.half[0, 0] + play_mm) * np.sqrt(2.0 * np.pi / n / np.sin(2.0 * np.pi / n))
@@ -320,7 +308,7 @@ def rings(seats: Seats, rules: CaseRules, *, play_mm: float) -> shapely.Geometry
 def bores(seats: Seats, rules: CaseRules) -> shapely.Geometry:
     """Openings for the cells: polygons around the wanted circle, never inside it [mm]."""
     if not seats.round_:
-        return rings(seats, rules, play_mm=rules.play_mm)
+        return rings(seats, play_mm=rules.play_mm)
     radius = (seats.half[0, 0] + rules.play_mm) / np.cos(np.pi / (4 * BORE_SEGMENTS))
     return shapely.union_all(shapely.buffer(shapely.points(seats.centres), radius, quad_segs=BORE_SEGMENTS))
 

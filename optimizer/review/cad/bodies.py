@@ -178,7 +178,7 @@ def trial_parts(design: Design) -> list[Part]:
         half = np.array([[size.diameter_mm, size.diameter_mm] if size.shape == "cylinder"
                          else [size.width_mm, size.thickness_mm]]) / 2.0  # fmt: skip
         seats = Seats(np.zeros((1, 2)), half, size.shape == "cylinder", 12.0)
-        ring = rings(seats, rules, play_mm=rules.play_mm + max(rules.case_mm, rules.rib_mm))
+        ring = rings(seats, play_mm=rules.play_mm + max(rules.case_mm, rules.rib_mm))
         solid = raised(ring.difference(bores(seats, rules)), low_mm=0.0, high_mm=12.0)
         more = f"_{len(found) + 1}" if found and size not in found else ""
         found.setdefault(size, Part(f"test_ring{more}", "", solid, ONCE, np.eye(3)))

@@ -115,7 +115,7 @@ def slots(plan: Plan, rules: CaseRules, *, keep: Floats, cuts: shapely.Geometry)
         return []
     cells = shapely.points(plan.seats.centres)
     points = shapely.points(spots[:, :2])
-    solid = rings(plan.seats, rules, play_mm=rules.ring_mm)
+    solid = rings(plan.seats, play_mm=rules.ring_mm)
     cost = np.maximum(rules.slot_mm / 2.0 - shapely.distance(solid, points), 0.0) * 4.0
     if len(keep):
         near = shapely.distance(shapely.multipoints(keep), points)

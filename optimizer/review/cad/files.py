@@ -24,7 +24,7 @@ EPOCH = (1980, 1, 1, 0, 0, 0)
 APART_MM = 10.0
 
 
-def _stl_bytes(triangles: npt.NDArray[np.float32], *, header: str = "cellstow, millimetres") -> bytes:
+def _stl_bytes(triangles: npt.NDArray[np.float32]) -> bytes:
     """Triangles as a binary STL file: 80 bytes of text, their number, then normal and corners of each.
 
     Source: the binary form of the stereolithography interface specification (1989), little-endian.
@@ -35,7 +35,7 @@ def _stl_bytes(triangles: npt.NDArray[np.float32], *, header: str = "cellstow, m
     record["v"][:, 0] = normal / np.where(length > 0, length, 1.0)
     record["v"][:, 1:] = triangles
     count = np.array([len(triangles)], dtype="<u4").tobytes()
-    return header.encode("ascii", "replace")[:80].ljust(80, b" ") + count + record.tobytes()
+    return b"cellstow, millimetres".ljust(80, b" ") + count + record.tobytes()
 
 
 def _three_mf_bytes(parts: Sequence[Part]) -> bytes:

@@ -135,7 +135,7 @@ def body(plan: Plan, rules: CaseRules, z: Heights) -> Any:
     section = wall.difference(bores(plan.seats, rules))
     if rules.webbed:
         corners, _ = ties(plan.seats, rules)
-        web = [rings(plan.seats, rules, play_mm=rules.ring_mm), *(Polygon(c.reshape(4, 2)) for c in corners)]
+        web = [rings(plan.seats, play_mm=rules.ring_mm), *(Polygon(c.reshape(4, 2)) for c in corners)]
         section = wall.union(shapely.union_all(web).intersection(plan.inner)).difference(bores(plan.seats, rules))
     return joined([
         raised(section, low_mm=z.cell_low, high_mm=z.cell_high),

@@ -68,7 +68,7 @@ def draw_harness(design: Design) -> Figure:
             y -= GAP_MM
         _box(axes, RIGHT_MM, y + GAP_MM, 70.0, top - y - GAP_MM)
         _say(axes, RIGHT_MM + 35.0, y - 1.0, f"board: {design.bms['id']}", fontsize=8, ha="center", va="center")
-        _legend(axes, design, wires)
+        _legend(axes, wires)
     return figure
 
 
@@ -122,7 +122,7 @@ def _box(axes: Axes, x: float, y: float, width: float, height: float) -> None:
     axes.plot([x, x + width, x + width, x, x], [y, y, y + height, y + height, y], color=look.INK, lw=0.7)
 
 
-def _legend(axes: Axes, design: Design, wires: list[Row]) -> None:
+def _legend(axes: Axes, wires: list[Row]) -> None:
     """Colours in words, wires with their bends, and what to know before cutting."""
     used = {function_of(wire) for wire in wires}
     for k, name in enumerate(name for name in FUNCTIONS if name in used):

@@ -142,7 +142,7 @@ def _sentence(worth: Worth, each: Step, found: Best, currency: str) -> str:
         if _telling(worth, found, name)
         and (text := step(found.value(name) - worth.base.value(name), name, currency)) != "same"
     ]
-    held = _holds(worth, each, found)
+    held = _holds(worth, found)
     was, now = (pack_words(best.rows["range_km"]) for best in (worth.base, found))
     other = f" (best range with {now} instead of {was})" if was != now else ""
     if _smaller(each) and any(_better(worth, found, name) for name in worth.figures if _telling(worth, found, name)):
@@ -160,7 +160,7 @@ def _better(worth: Worth, found: Best, name: str) -> bool:
     return (more > 0) == OBJECTIVES[name]
 
 
-def _holds(worth: Worth, each: Step, found: Best) -> str:
+def _holds(worth: Worth, found: Best) -> str:
     """What a step does to what fits: series groups of the pack of best range, or cells."""
     was, now = worth.base.rows["range_km"], found.rows["range_km"]
     more = int(now["series"]) - int(was["series"])

@@ -142,9 +142,8 @@ class CellArrays:
 
 
 def from_models(
-    models: Sequence[CellModel], *, points: int = 101, current_c_rate: float | None = None,
-    temp_c: float = REFERENCE_TEMP_C,
-) -> CellArrays:  # fmt: skip
+    models: Sequence[CellModel], *, points: int = 101, temp_c: float = REFERENCE_TEMP_C
+) -> CellArrays:
     """Cell models in the form that the ride reads, at a temperature: three resistances and one lag.
 
     R0 is the drop after 0.1 s over the current, R1 what comes on top until 10 s, R2 what a lasting load adds;
@@ -159,9 +158,6 @@ def from_models(
         At least one.
     points : int
         Length of the SoC grid, at least 2 [-].
-    current_c_rate : float, optional
-        Current over capacity at which the kinetic and electrolyte drops count; each model's reference current
-        if left out [1/h].
     temp_c : float
         Of the cells, and of the air that they warm from [degC].
 
@@ -173,7 +169,7 @@ def from_models(
     if not models or points < 2:
         raise ValueError("from_models needs at least one model and two points")
     soc = np.linspace(0.0, 1.0, points)
-    rows = [_resistances(model, soc=soc, current_c_rate=current_c_rate, temp_c=temp_c) for model in models]
+    rows = [_resistances(model, soc=soc, temp_c=temp_c) for model in models]
     slower = [_slower(model, temp_c) for model in models]
 
     def column(values: Sequence[float]) -> Floats:
@@ -220,11 +216,9 @@ def _activation_k(model: CellModel, temp_c: float) -> float:
     return max(float(np.log(here / warmer)) / span, 0.0)
 
 
-def _resistances(
-    model: CellModel, *, soc: Floats, current_c_rate: float | None, temp_c: float
-) -> tuple[Floats, Floats, Floats]:
+def _resistances(model: CellModel, *, soc: Floats, temp_c: float) -> tuple[Floats, Floats, Floats]:
     """R0, R1, R2 over the grid, so that the drops after 0.1 s, 10 s and for ever are the model's own."""
-    amps = model.reference_current_a if current_c_rate is None else current_c_rate * model.capacity_ah
+    amps = model.reference_current_a
     first, ten, ever = (
         np.interp(soc, model.soc, pulse_resistance_ohm(model, seconds=seconds, current_a=amps, temp_c=temp_c))
         for seconds in (0.1, 10.0, np.inf)

@@ -287,7 +287,7 @@ def _time_in(old: Row, new: Row, drop_c: float, share: float) -> float:
 @njit(cache=True, error_model="numpy")
 def _new_failures(
     out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats,
-    steps: Floats, count: int, margins: Floats, failed: Floats, runs: Floats, places: Floats, old: Row, new: Row,
+    steps: Floats, count: int, margins: Floats, failed: Floats, runs: Floats, old: Row, new: Row,
     step: float, start_soc: float, lap_s: float,
 ) -> None:  # fmt: skip
     """The place at which each step that fails first in this interval comes due; the least is kept with its reason."""
@@ -335,14 +335,14 @@ def _run_down(
     drop_c = step * 3600.0 * numbers[CAPACITY]
     if not _passes(curves, cell, numbers, candidate, old, steps, count, margins):
         _new_failures(out, n, curves, cell, numbers, candidate, power, weight, steps, count, margins, failed, runs,
-                      places, old, old, 0.0, soc[0], lap_s)  # fmt: skip
+                      old, old, 0.0, soc[0], lap_s)  # fmt: skip
     for _ in range(soc[2]):
         if old[ALIVE] == 0.0 or place_of(places, max(out[n, TIME] / lap_s, 0.0)) >= out[n, PLACE]:
             break
         new = _step(curves, cell, numbers, candidate, power, weight, old, step, soc[0])
         if not _passes(curves, cell, numbers, candidate, new, steps, count, margins):
             _new_failures(out, n, curves, cell, numbers, candidate, power, weight, steps, count, margins, failed,
-                          runs, places, old, new, step, soc[0], lap_s)  # fmt: skip
+                          runs, old, new, step, soc[0], lap_s)  # fmt: skip
         share = _cut_off(out, n, places, old, new, drop_c, lap_s) if out[n, PLACE] < math.inf else 1.0
         _advance(out, n, old, new, drop_c, share)
         if share < 1.0:

@@ -150,7 +150,7 @@ def fills(
 def _modules(room: Compartment, size: CellSize, parallel: int, rules: FillRules) -> list[Layout]:
     layouts = module_layouts(
         room, size, rules.clearance, parallel=parallel, groups_per_module=rules.groups_per_module,
-        axes=room.axes, seconds=rules.seconds, seed=rules.seed,
+        axes=room.axes, seconds=rules.seconds,
     )  # fmt: skip
     return [layout for layout in layouts if prove(layout, room, rules.clearance).ok]
 
