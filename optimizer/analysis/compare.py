@@ -88,18 +88,9 @@ class DesignsCompared:
 
 
 def read_side(text: str, *, brief: Path | None = None) -> Side:
-    """RUN or RUN:DESIGN as a run read, with its row.
+    """RUN or RUN:DESIGN as a run read, with its row; BadInput when there is no such run or design.
 
-    Parameters
-    ----------
-    text : str
-        A folder; what follows the last colon is a design_id unless the whole is a folder.
-    brief : Path, optional
-
-    Raises
-    ------
-    BadInput
-        When there is no such run or design.
+    What follows the last colon is a design_id unless the whole is a folder.
     """
     folder, colon, design = text.rpartition(":")
     if Path(text).is_dir() or not colon:
@@ -207,23 +198,11 @@ def _asked_there(*sides: Side) -> list[str]:
 
 
 def volume_shares(one: Floats, other: Floats, *, reference: Floats) -> tuple[tuple[float, float], bool]:
-    """Volume that each front dominates over that which both dominate together.
+    """Volume that each front dominates over that which both dominate together [-], and whether it is exact.
 
-    Exact for short fronts. The exact volume takes the square of the rows at best, so of long ones, and in many
-    dimensions, it is estimated: SAMPLES points evenly spread over the unit cube (Sobol) are counted.
-
-    Parameters
-    ----------
-    one, other : ndarray, shapes (n, d) and (m, d)
-        On 0 to 1, less is better.
-    reference : ndarray, shape (d,)
-
-    Returns
-    -------
-    shares : (float, float)
-        [-]
-    exact : bool
-        Whether they are not estimated; an estimate is within about half a percent.
+    Fronts have shapes (n, d) and (m, d) on 0 to 1, less is better. The exact volume takes the square of the rows at
+    best, so of long ones, and in many dimensions, it is estimated within about half a percent: SAMPLES points evenly
+    spread over the unit cube (Sobol) are counted.
     """
     if one.shape[1] <= 2 or (len(one) + len(other)) * 8 ** max(one.shape[1] - 4, 0) <= EXACT_ROWS:
         whole = hypervolume(np.concatenate([one, other]), reference=reference)

@@ -83,10 +83,7 @@ class Remedy:
 def obstacles(space: Space) -> list[Reason]:
     """What stands against all packs of a space, whatever its limits: the first kind of obstacle that is met.
 
-    Returns
-    -------
-    list of Reason
-        Empty where packs can be built that only rules of protection or the brief's constraints could refuse.
+    Nothing where packs can be built that only rules of protection or the brief's constraints could refuse.
     """
     for look in (_voltage, _room, _stock, _no_part, _metal):
         reasons = look(space)
@@ -103,18 +100,8 @@ def refusals(space: Space) -> list[Reason]:
 def remedies(space: Space, *, report: Callable[[str], None] = lambda text: None) -> list[Remedy]:
     """For each constraint of a space without a feasible pack, the least change of it alone that lets one through.
 
-    Each is found by an exact search for the best of the constraint's figure under all other constraints.
-
-    Parameters
-    ----------
-    space : Space
-    report : callable
-        Told which constraint is looked at.
-
-    Returns
-    -------
-    list of Remedy
-        Smallest share of the bound first; constraints whose change alone lets none through are left out.
+    Each is found by an exact search for the best of the constraint's figure under all other constraints. The smallest
+    share of the bound comes first; constraints whose change alone lets none through are left out.
     """
     found = []
     for name, bound in _bounds(space).items():

@@ -53,28 +53,10 @@ class Step:
 
 
 def steps(brief: Brief, *, step_mm: float = 2.0, step_pct: float = 5.0) -> list[Step]:
-    """Each dimension of each compartment and each limit, both ways.
+    """Each dimension of each compartment [mm] and each limit [% of its value], both ways: less, then more.
 
-    A compartment is stretched at its middle: what lies beyond the middle of the dimension moves, corners and
-    keep-outs alike, so that tapers and fittings at its ends stay as they are.
-
-    Parameters
-    ----------
-    brief : Brief
-    step_mm : float
-        Above 0 [mm].
-    step_pct : float
-        Of a limit's value, above 0 [%].
-
-    Returns
-    -------
-    list of Step
-        Pairs: less, then more.
-
-    Raises
-    ------
-    ValueError
-        If a step is not above 0.
+    A compartment is stretched at its middle: what lies beyond the middle of the dimension moves, corners and keep-outs
+    alike, so that tapers and fittings at its ends stay as they are. A step that is not above 0 is a ValueError.
     """
     if not (step_mm > 0 and step_pct > 0):
         raise ValueError(f"steps must be above 0, found {step_mm:g} mm and {step_pct:g} %")
@@ -118,20 +100,7 @@ def _limit_steps(brief: Brief, part: float) -> Iterator[Step]:
 
 
 def stretched(room: Room, *, axis: str, change_mm: float) -> Room | None:
-    """A compartment made longer at the middle of one axis; None where nothing would be left.
-
-    Parameters
-    ----------
-    room : BoxCompartment or PrismCompartment
-    axis : "x", "y" or "z"
-        Of its own axes.
-    change_mm : float
-        Below 0 to shorten it [mm].
-
-    Returns
-    -------
-    BoxCompartment, PrismCompartment or None
-    """
+    """A compartment made longer [mm] at the middle of one of its own axes; None where nothing would be left."""
     low, high = _span(room, axis)
     if high - low + change_mm <= 0:
         return None

@@ -13,18 +13,7 @@ from optimizer.search.space.space import Space, Task
 
 
 def unlaid(space: Space, tasks: Sequence[Task]) -> list[tuple[str, str]]:
-    """Rules of conductors that no pack of the space meets, each with what stands in the way.
-
-    Parameters
-    ----------
-    space : Space
-    tasks : sequence of Task
-
-    Returns
-    -------
-    list of (rule, text)
-        Empty where some pack has conductors that can be laid.
-    """
+    """Rules of conductors that no pack of the space meets, with what stands in the way; none where some can be laid."""
     joined, texts = False, list[str]()
     for task in tasks:
         able = [space.builds[k] for k in joinable(space, task)]

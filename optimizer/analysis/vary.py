@@ -339,19 +339,7 @@ def vary(
     workers: int = 1,
     report: Callable[[str], None] = lambda text: None,
 ) -> Worth:
-    """What every step is worth.
-
-    Parameters
-    ----------
-    space : Space
-        Of the brief as it stands.
-    changes : sequence of Step, optional
-        Those of `steps` when left out.
-    workers : int
-        Processes on this machine; the answer is the same for any number.
-    report : callable
-        Told about each step that is done.
-    """
+    """What every step (those of `steps` when left out) is worth; the same for any number of worker processes."""
     changes = steps(space.brief) if changes is None else changes
     report("as it stands")
     searcher = Searcher(space)
@@ -376,14 +364,7 @@ def vary(
 
 
 def changed_space(space: Space, brief: Brief) -> Space:
-    """A space after a step; what the step does not touch is kept.
-
-    Parameters
-    ----------
-    space : Space
-    brief : Brief
-        Of the same catalogs, with one compartment, or limits, changed.
-    """
+    """A space after a step to a brief of the same catalogs; what the step does not touch is kept."""
     brief = brief.model_copy(update={"objectives": space.brief.objectives})
     inputs = replace(space.inputs, brief=brief)
     if brief.compartment != space.brief.compartment:

@@ -98,10 +98,6 @@ def pack_names(front: pd.DataFrame) -> dict[str, str]:
     """A name that people can say for every design_id, such as "20S4P amber-21700-e50 · #2".
 
     The number counts the packs of the same cell and counts in the front's order; a pack alone has none.
-
-    Parameters
-    ----------
-    front : DataFrame
     """
     packs = [
         f"{s}S{p}P {cell}" for s, p, cell in zip(front["series"], front["parallel"], front["cell_id"], strict=True)
@@ -128,16 +124,7 @@ def groups_of(row: Row) -> dict[str, int]:
 def changes(pick: Row, other: Row, *, objectives: Sequence[str]) -> tuple[Change, ...]:
     """What differs between two packs: gains first, then what they cost, each in the order of the objectives.
 
-    Parameters
-    ----------
-    pick, other : mapping
-        Rows of a front.
-    objectives : sequence of str
-
-    Returns
-    -------
-    tuple of Change
-        Figures that differ by less than SMALL of the pick's are left out.
+    Figures that differ by less than SMALL of the pick's are left out.
     """
     found = []
     for name in dict.fromkeys((*objectives, *TOLD)):
@@ -154,20 +141,7 @@ def changes(pick: Row, other: Row, *, objectives: Sequence[str]) -> tuple[Change
 
 
 def weakest_margin(row: Row, *, constraints: Mapping[str, float | None]) -> tuple[str, float] | None:
-    """The constraint that holds by the least part of its bound.
-
-    Parameters
-    ----------
-    row : mapping
-        With margin_<constraint>.
-    constraints : mapping of str to float or None
-        Bounds by name; a bound of 0 or None is passed over.
-
-    Returns
-    -------
-    (str, float) or None
-        Name and margin over bound [-].
-    """
+    """The constraint of a row that holds by the least part of its bound, and that part [-]; bounds of 0 pass."""
     parts = {
         name: float(row[f"margin_{name}"]) / abs(bound)
         for name, bound in constraints.items()
@@ -184,23 +158,7 @@ def verdict(
     method: str = "topsis",
     weights: Mapping[str, float] | None = None,
 ) -> Verdict | None:
-    """One pick and two alternatives of a front.
-
-    Parameters
-    ----------
-    front : DataFrame
-    objectives : sequence of str
-    constraints : mapping of str to float or None
-        Bounds of the brief by name.
-    method : str
-        Key of `optimizer.front.ranking.METHODS`.
-    weights : mapping of objective to weight, optional
-
-    Returns
-    -------
-    Verdict or None
-        None for an empty front.
-    """
+    """One pick and two alternatives of a front, by a key of front.ranking.METHODS; None for an empty front."""
     picked = pick_different(front, 3, objectives=objectives, method=method, weights=weights)
     if not len(picked):
         return None

@@ -96,21 +96,9 @@ def parse_shares(text: str | None, *, rooms: Sequence[str], axes: bool = False) 
 
 
 def why(space: Space, asked: Asked, *, front: pd.DataFrame | None = None) -> Answer:
-    """What stands against the packs that are asked for.
+    """What stands against the packs that are asked for; what is left open is searched exactly.
 
-    Parameters
-    ----------
-    space : Space
-        Of the whole brief.
-    asked : Asked
-        Any part may be left open; what is open is searched exactly.
-    front : DataFrame, optional
-        Of a run of the brief, to hold the packs against.
-
-    Raises
-    ------
-    BadInput
-        When a part or compartment is not known.
+    A front of the brief is held beside them. BadInput when a part or compartment is not known.
     """
     notes = tuple(_vary_notes(space, asked))
     if asked.cell is not None and asked.cell in space.inputs.left_out:
@@ -202,13 +190,7 @@ def _beaten(good: pd.DataFrame, front: pd.DataFrame, objectives: Sequence[str]) 
 
 
 def whole_space(record: Mapping[str, Any]) -> list[tuple[str, int]]:
-    """Every candidate of a run by what became of it, most first; the counts add up to the space.
-
-    Parameters
-    ----------
-    record : mapping
-        Content of run.json.
-    """
+    """Every candidate of a run (its run.json) by what became of it, most first; the counts add up to the space."""
     space = record["space"]
     kept = space["scored"] - sum(space["rejected"].values())
     counts: dict[str, int] = dict(space["pruned"])

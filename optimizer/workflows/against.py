@@ -140,17 +140,7 @@ class Asked:
 
 
 def against_job(asked: Asked, *, say: Say = lambda text: None) -> Held:
-    """Hold logs against a design's prediction.
-
-    Parameters
-    ----------
-    asked : Asked
-    say : callable
-
-    Raises
-    ------
-    BadInput
-    """
+    """Hold logs against a design's prediction; BadInput has the problems of all logs."""
     side = read_side(asked.design, brief=asked.brief)
     if side.row is None:
         text = "must name a design: RUN:DESIGN"
@@ -175,13 +165,7 @@ def _with_current(log: RawLog) -> Ride:
 
 
 def pack_model(space: Space, row: Mapping[str, Any]) -> PackModel:
-    """What of a design decides its voltage.
-
-    Parameters
-    ----------
-    space : Space
-    row : mapping
-    """
+    """What of a design, a row of the front, decides its voltage."""
     chosen = choose(space, row)
     block, context = design_block(space, chosen), space.context
     k, cells = chosen.cell, context.arrays

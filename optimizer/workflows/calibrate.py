@@ -111,13 +111,7 @@ def _correlations(result: Calibrated) -> list[str]:
 
 
 def block_values(result: Calibrated) -> dict[str, str]:
-    """Keys of [vehicle] with their values and standard errors.
-
-    Returns
-    -------
-    dict of key to TOML text
-        Only what was told by the logs.
-    """
+    """Keys of [vehicle] with their values and standard errors as TOML text: only what was told by the logs."""
     found = {}
     for name in KEYS:
         value = result.values[name]
@@ -131,18 +125,7 @@ def block_values(result: Calibrated) -> dict[str, str]:
 
 
 def calibrate_job(asked: Asked, *, say: Say = lambda text: None) -> Fitted:
-    """Read logs, fit, and write what is asked for.
-
-    Parameters
-    ----------
-    asked : Asked
-    say : callable
-        Told of progress.
-
-    Raises
-    ------
-    BadInput
-    """
+    """Read logs, fit, and write what is asked for, telling of progress; BadInput has the problems of all logs."""
     brief = load_brief(asked.brief)
     given = brief.vehicle
     if given is None:

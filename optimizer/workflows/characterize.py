@@ -26,19 +26,7 @@ ROW_COLUMNS = (
 
 
 def catalog_row(model: CellModel, *, ocv_name: str) -> dict[str, str]:
-    """The catalog row that the fit can fill; size, mass, price and rated currents stay empty.
-
-    Parameters
-    ----------
-    model : CellModel
-    ocv_name : str
-        Path of the OCV curve as the catalog will name it.
-
-    Returns
-    -------
-    dict of str
-        By catalog column.
-    """
+    """The catalog row by column that the fit can fill; size, mass, price and rated currents stay empty."""
     row = dict.fromkeys(ROW_COLUMNS, "")
     row |= {
         "id": model.name, "chemistry": model.chemistry, "capacity_ah": f"{model.capacity_ah:.4g}",
@@ -75,37 +63,14 @@ def output_files(result: Characterized) -> dict[str, bytes]:
 
 
 def check_folder(folder: Path, *, force: bool) -> None:
-    """Refuse an output folder that is taken, before any work is done.
-
-    Parameters
-    ----------
-    folder : Path
-    force : bool
-        Files of the same names may be replaced.
-
-    Raises
-    ------
-    BadInput
-        If the folder is there and force is not given, or it is not a folder.
-    """
+    """Refuse an output folder that is no folder, or taken while nothing may be replaced, before any work is done."""
     if folder.exists() and (not force or not folder.is_dir()):
         expected = "must not be there yet (or give --force)" if folder.is_dir() else "must be a folder"
         raise BadInput([Problem("output-exists", str(folder), "", "--out", "", expected)])
 
 
 def write_folder(folder: Path, files: dict[str, bytes]) -> None:
-    """Write the files, all or none where the folder is new, each in one move where it is not.
-
-    Parameters
-    ----------
-    folder : Path
-    files : dict of bytes
-
-    Raises
-    ------
-    BadInput
-        If the folder cannot be written.
-    """
+    """Write the files, all or none where the folder is new, each in one move where not; BadInput if it cannot be."""
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         part = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))

@@ -58,19 +58,9 @@ def _plain(value: Any) -> Any:
 
 
 def compare_job(a: str, b: str, *, page: Path | None = None) -> Compared:
-    """Compare two runs or two designs, and write both fronts into one page when asked for.
+    """Compare two runs or two designs (see `analysis.compare.compare`), two runs on one page when asked for.
 
-    Parameters
-    ----------
-    a, b : str
-        See `optimizer.analysis.compare.compare`.
-    page : Path, optional
-        Of two runs.
-
-    Raises
-    ------
-    BadInput
-        See `optimizer.analysis.compare.compare`; code "not-alike" for a page of two designs.
+    BadInput: code "not-alike" for a page of two designs, and those of `compare`.
     """
     found = compare(a, b)
     if page is None:

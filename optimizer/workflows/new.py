@@ -38,13 +38,7 @@ HEAD = {
 
 
 def starter_files() -> dict[str, str]:
-    """Names and contents of the starter's files.
-
-    Returns
-    -------
-    dict of str to str
-        brief.toml and the six tables.
-    """
+    """Names and contents of the starter's files: brief.toml and the six tables."""
     files = {"brief.toml": Path(__file__).with_name("starter.toml").read_text(encoding="utf-8")}
     for name, (columns, ids) in ROWS.items():
         files[f"{name}.csv"] = _table(name, columns, ids)
@@ -84,23 +78,8 @@ def _own_cells(path: Path) -> dict[str, bytes]:
 def write_starter(folder: Path, *, cells: Path | None = None) -> list[Path]:
     """Write the starter's files into a folder; nothing that is there is ever replaced.
 
-    Parameters
-    ----------
-    folder : Path
-        Made when missing.
-    cells : Path, optional
-        The user's own table of cells, copied in place of the invented one.
-
-    Returns
-    -------
-    list of Path
-        What was written.
-
-    Raises
-    ------
-    BadInput
-        Code "files-exist" when one of the files, or a file in place of the folder, is there; or with every problem
-        of the user's table. Nothing is written then.
+    `cells` is the user's own table, copied in place of the invented one. BadInput: code "files-exist" when one of the
+    files, or a file in place of the folder, is there; or every problem of the user's table. Nothing is written then.
     """
     files: dict[str, str | bytes] = dict(starter_files())
     if cells is not None:

@@ -163,14 +163,7 @@ class OpenWatch:
 def write_exploration(
     boxes: Boxes, state: Exploration, folder: Path, key: str, *, ends: SearchRules | None = None
 ) -> tuple[pd.DataFrame, dict[str, Any]]:
-    """Re-score what was found and write it: the front, and the account of the run; `ends` as for `ending`.
-
-    Returns
-    -------
-    front : DataFrame
-    run : dict
-        Content of run.json.
-    """
+    """Re-score what was found and write it: the front, and the content of run.json; `ends` as for `ending`."""
     front = front_of(state.found, boxes=boxes)
     space = boxes.space(tuple(0 for _ in boxes.free))
     tried = state.boxes + state.refused

@@ -47,16 +47,8 @@ class Written:
 def report(run: Run, *, varied: Path | None = None) -> Written:
     """Write review.html into the run's folder; of a large front, rows that stand for all others.
 
-    Parameters
-    ----------
-    run : Run
-    varied : Path, optional
-        Folder that `vary` wrote of the same brief; its table stands in the page then.
-
-    Raises
-    ------
-    BadInput
-        When the run has no front, or brief or catalogs have changed since.
+    `varied` is the folder that `vary` wrote of the same brief; its table stands in the page then. BadInput when the run
+    has no front, or brief or catalogs have changed since.
     """
     worth = {} if varied is None else {"varied": read_varied(varied, inputs=run.record["inputs"])}
     found = shortlist(run, pick(run, designs=known_shortlist(run)))
@@ -74,16 +66,9 @@ def _speeds(whole: Sequence[tuple[Design, Space]]) -> pd.DataFrame | None:
 
 
 def page_so_far(folder: Path, progress: str, *, every_s: float) -> Written:
-    """Write review.html of a search that is at work: its front so far, no design in full.
+    """Write review.html of a search at work: its front so far, no design in full.
 
-    Parameters
-    ----------
-    folder : Path
-        With a front.
-    progress : str
-        How far the search is, in a line.
-    every_s : float
-        After which the page loads itself again [s].
+    It says `progress` and loads itself again after every_s [s].
     """
     return _write(read_run(folder), [], {"at_work": {"progress": progress.strip(), "every_s": every_s}})
 

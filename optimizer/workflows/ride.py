@@ -187,19 +187,7 @@ def _errors(short: Shortened) -> dict[str, float]:
 
 
 def ride_job(asked: Asked, *, say: Say = lambda text: None) -> Ridden:
-    """Read, clean, join, shorten and write.
-
-    Parameters
-    ----------
-    asked : Asked
-    say : callable
-        Told of progress in a few words.
-
-    Raises
-    ------
-    BadInput
-        With the problems of all logs.
-    """
+    """Read, clean, join, shorten and write, telling of progress; BadInput has the problems of all logs."""
     vehicle, mass_kg, power_of = _vehicle_of(asked.brief)
     if asked.weights and len(asked.weights) != len(asked.logs):
         text = f"must be given once for each of the {len(asked.logs)} logs, or not at all"

@@ -116,27 +116,10 @@ def write_outcome(
     workers: Workers | None = None, stop: Callable[[], bool] = lambda: False,
     say: Callable[[str], None] = lambda text: None,
 ) -> tuple[pd.DataFrame, dict[str, Any]]:  # fmt: skip
-    """Re-score what was found and write it: the front, and the account of the run.
+    """Re-score what was found and write it: the front, and the content of run.json.
 
-    Parameters
-    ----------
-    space : Space
-    outcome : Outcome
-    folder : Path
-    key : str
-        See checkpoint.run_key.
-    most : int, optional
-        Write no more rows than this, spread over the front.
-    workers, stop
-        See rows.rescored.
-    say : callable
-        Told what is looked at where no pack was found.
-
-    Returns
-    -------
-    front : DataFrame
-    run : dict
-        Content of run.json.
+    `key` is that of checkpoint.run_key; no more rows than `most` are written, spread over the front; workers and stop
+    as for rows.rescored; `say` is told what is looked at where no pack was found.
     """
     some = archive.some(outcome.found, most=most)
     told: dict[str, Any] = {}

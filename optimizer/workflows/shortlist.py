@@ -113,23 +113,9 @@ def pick(
     run: Run, *, method: str = "topsis", weights: Mapping[str, float] | None = None, count: int = COUNT,
     designs: Sequence[str] = (),
 ) -> pd.DataFrame:  # fmt: skip
-    """Rows of a run's front with their rank and merit.
+    """Rows of a run's front with their rank and merit, picked by a key of METHODS, or those that are named.
 
-    Parameters
-    ----------
-    run : Run
-    method : str
-        Key of METHODS.
-    weights : mapping of objective to weight, optional
-    count : int
-        How many at most; fewer where the front holds fewer different packs.
-    designs : sequence of str
-        design_ids to take instead of picking.
-
-    Raises
-    ------
-    BadInput
-        Code "empty-front" or "unknown-design".
+    Fewer than `count` where the front holds fewer different packs. BadInput: code "empty-front" or "unknown-design".
     """
     if not len(run.front):
         text = "holds no front: no candidate met every constraint"
@@ -163,18 +149,9 @@ def verdict_of(run: Run, *, method: str = "topsis", weights: Mapping[str, float]
 
 
 def shortlist(run: Run, picked: pd.DataFrame) -> Shortlist:
-    """Tolerances and whole designs of picked rows, and the pinned packs.
+    """Tolerances and whole designs of picked rows (see `pick`), and the pinned packs.
 
-    Parameters
-    ----------
-    run : Run
-    picked : DataFrame
-        From `pick`.
-
-    Raises
-    ------
-    BadInput
-        Code "stale-run" when brief or catalogs have changed since the run.
+    BadInput: code "stale-run" when brief or catalogs have changed since the run.
     """
     rows = [{str(k): v for k, v in row.items()} for row in picked.to_dict("records")]
     homes = tuple(run.homes(rows))
@@ -196,21 +173,9 @@ def shortlist(run: Run, picked: pd.DataFrame) -> Shortlist:
 def write_shortlist(
     run: Run, found: Shortlist, *, step: bool = False, say: Callable[[str], None] = lambda text: None
 ) -> list[Path]:
-    """Write shortlist.csv and .parquet into the run's folder, and designs/<design_id>/ for each design.
+    """Write shortlist.csv and .parquet into the run's folder, designs/<design_id>/ for each design; gives all files.
 
-    Parameters
-    ----------
-    run : Run
-    found : Shortlist
-    step : bool
-        Whether to write pack.step, too.
-    say : callable
-        Told what is being written.
-
-    Returns
-    -------
-    list of Path
-        What was written.
+    `step`: pack.step, too.
     """
     if step:
         need_step()

@@ -57,27 +57,10 @@ def vary_job(
     workers: int | None = None,
     say: Callable[[str], None] = lambda text: None,
 ) -> Varied:
-    """Vary a brief and write the table and the bars.
+    """Vary a brief (see `analysis.vary.steps`) and write the table and the bars, telling of each step.
 
-    Parameters
-    ----------
-    brief : Path
-    folder : Path
-    step_mm, step_pct : float
-        See `optimizer.analysis.vary.steps`.
-    only : sequence of str
-        Parts of the names of what is varied; empty for all.
-    force : bool
-        Replace files that are there.
-    workers : int, optional
-        Processes; as many as the processors that this process may use when left out.
-    say : callable
-        Told about each step.
-
-    Raises
-    ------
-    BadInput
-        With every problem of brief and catalogs; or code "files-exist", before anything is computed.
+    `only` holds parts of the names of what is varied, none for all. BadInput has every problem of brief and catalogs,
+    or code "files-exist" before anything is computed.
     """
     held = [name for name in FILES if (folder / name).exists()]
     if held and not force:
@@ -103,23 +86,9 @@ def vary_job(
 
 
 def read_varied(folder: Path, *, inputs: Mapping[str, str]) -> dict[str, Any]:
-    """What `vary` wrote into a folder.
+    """What `vary` wrote into a folder for a brief with these hashes: "steps" and "sentences" of vary.json.
 
-    Parameters
-    ----------
-    folder : Path
-    inputs : mapping of str to str
-        Hashes of the brief and of its tables, as a run has them.
-
-    Returns
-    -------
-    dict
-        "steps" and "sentences" of vary.json.
-
-    Raises
-    ------
-    BadInput
-        Code "no-vary" when there is none or it can't be read, "other-brief" when it was made for another brief.
+    BadInput: code "no-vary" when there is none or it can't be read, "other-brief" when it was made for another brief.
     """
     path = folder / FILES[1]
     try:

@@ -79,28 +79,10 @@ def ask(
     brief: Path | None = None,
     say: Callable[[str], None] = lambda text: None,
 ) -> OfPack | OfSpace:
-    """Answer `why` for a run's folder or a brief.
+    """Answer `why` for a run's folder or a brief, telling of what takes a while.
 
-    Parameters
-    ----------
-    path : Path
-    given : mapping
-        Fields of Asked, None where open.
-    split, axes : str, optional
-        By compartment, in words.
-    brief : Path, optional
-        Of the run, where it has moved.
-    say : callable
-        Told what takes a while.
-
-    Returns
-    -------
-    OfPack or OfSpace
-
-    Raises
-    ------
-    BadInput
-        With every problem of brief and catalogs, or when a part is not known.
+    `given` are fields of Asked, None where open; split and axes are by compartment, in words; `brief` is that of the
+    run where it has moved. BadInput has every problem of brief and catalogs, or says which part is not known.
     """
     run = read_run(path, brief=brief) if is_run(path) or path.is_dir() else None
     if run is not None and is_open(Asked(**given)) and split is None and axes is None:
