@@ -13,16 +13,5 @@ Flags = NDArray[np.bool_]
 
 
 def same_kind(values: Any) -> Floats:
-    """A plain number where all arguments were numbers, an array otherwise.
-
-    Parameters
-    ----------
-    values : float or ndarray
-        Result of a formula, of any shape.
-
-    Returns
-    -------
-    float or ndarray
-        A 0-dimensional array becomes a number; anything else stays as it is.
-    """
+    """A plain number where all arguments of a formula were numbers (0-dimensional), an array otherwise."""
     return cast(Floats, np.asarray(values, dtype=float)[()])

@@ -112,19 +112,10 @@ def _feed(digest: Any, part: object) -> None:
 
 
 def cached(kind: str, parts: object, compute: Callable[[], Arrays]) -> Arrays:
-    """Arrays that `compute` returns, from disk when they were computed before.
+    """Arrays that `compute` returns, from disk when they were computed before; kind and parts are those of `key`.
 
-    Parameters
-    ----------
-    kind, parts
-        As for `key`.
-    compute : callable
-        Takes nothing, returns a dictionary of arrays (numbers, strings, no objects). The code that it may run is
-        part of the key: the module in which it is written, and all that this imports.
-
-    Returns
-    -------
-    dict of ndarray
+    It takes nothing and returns a dictionary of arrays (numbers, strings, no objects). The code that it may run is part
+    of the key: the module in which it is written, and all that this imports.
     """
     base = folder()
     if base is None:

@@ -14,18 +14,9 @@ if TYPE_CHECKING:
 
 
 def write_bytes(path: Path, content: bytes) -> None:
-    """Write a file beside its place and move it there, so that nobody ever reads half of it.
+    """Write a file beside its place and move it there, so that nobody ever reads half of it; its folder is made.
 
-    Parameters
-    ----------
-    path : Path
-        Its folder is made when missing.
-    content : bytes
-
-    Raises
-    ------
-    OSError
-        With the file's name; what stood there before still stands.
+    An OSError has the file's name; what stood there before still stands.
     """
     try:
         _write(path, content)
@@ -57,28 +48,13 @@ def write_text(path: Path, content: str) -> None:
 
 
 def csv_text(frame: pd.DataFrame, *, digits: int = 10) -> str:
-    """A frame as CSV: comma, point, UTF-8, no index, texts defused.
-
-    Parameters
-    ----------
-    frame : DataFrame
-    digits : int
-        Significant digits of a number.
-    """
+    """A frame as CSV: comma, point, UTF-8, no index, numbers of so many significant digits, texts defused."""
     safe = defused_frame(frame)
     return str(safe.to_csv(index=False, float_format=f"%.{digits}g", lineterminator="\n"))
 
 
 def write_csv(path: Path, frame: pd.DataFrame, *, digits: int = 10) -> None:
-    """Write a frame as CSV that opens safely in a spreadsheet, whole or not at all.
-
-    Parameters
-    ----------
-    path : Path
-    frame : DataFrame
-    digits : int
-        Significant digits of a number.
-    """
+    """Write a frame as CSV that opens safely in a spreadsheet, whole or not at all; see `csv_text`."""
     write_text(path, csv_text(frame, digits=digits))
 
 

@@ -17,23 +17,7 @@ PACKAGE = __name__.partition(".")[0]
 
 @cache
 def fingerprint(module: str) -> str:
-    """Hash of all the code that a module may run: its own source, what that imports, and releases of libraries.
-
-    Parameters
-    ----------
-    module : str
-        Name of a module of this package.
-
-    Returns
-    -------
-    str
-        64 hexadecimal digits.
-
-    Raises
-    ------
-    ValueError
-        If there is no such module.
-    """
+    """Hash of all the code that a module of this package may run: its source, its imports, releases of libraries."""
     digest = hashlib.sha256()
     for name in sorted(reached(module)):
         digest.update(name.encode() + b"\0")

@@ -52,10 +52,7 @@ def starts_formula(text: str) -> bool:
 def defused(value: object) -> object:
     """A table's cell that no spreadsheet takes for a formula: a risky text gets an apostrophe in front.
 
-    Parameters
-    ----------
-    value : object
-        Only text is ever changed; "-5" as text stays, since it is a number.
+    Only text is ever changed; "-5" as text stays, since it is a number.
     """
     if not isinstance(value, str) or not starts_formula(value):
         return value
@@ -67,12 +64,7 @@ def defused(value: object) -> object:
 
 
 def defused_frame(frame: pd.DataFrame) -> pd.DataFrame:
-    """A copy of a frame whose texts and headers no spreadsheet takes for formulas, see `defused`.
-
-    Parameters
-    ----------
-    frame : DataFrame
-    """
+    """A copy of a frame whose texts and headers no spreadsheet takes for formulas, see `defused`."""
     safe = frame.rename(columns=lambda name: defused(str(name)))
     for place in range(safe.shape[1]):
         if safe.dtypes.iloc[place].kind not in "iufb":

@@ -83,19 +83,7 @@ def schema_problems(
     text: str,
     model: type[BaseModel],
 ) -> list[Problem]:
-    """Problems from pydantic's list of errors.
-
-    Parameters
-    ----------
-    errors : iterable of mapping
-        As from ValidationError.errors().
-    data : mapping
-        The brief as parsed.
-    file, text : str
-        Name and content of the file, for the lines.
-    model : type
-        The schema, for the nearest known key.
-    """
+    """Problems from pydantic's errors of parsed data; text is the file's, for lines, model the schema, for keys."""
     lines = key_lines(text)
     kept = [error for error in errors if not _echo(error)]
     problems = [_problem(error, data, file=file, lines=lines, model=model) for error in kept[:MOST]]

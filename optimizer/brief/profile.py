@@ -31,23 +31,9 @@ class ProfileError(ValueError):
 def with_profiles(
     data: Mapping[str, Any], *, folder: Path, file: str, text: str
 ) -> tuple[dict[str, Any], list[Problem]]:
-    """A parsed brief with the corners of every profile that a drawing holds.
+    """A parsed brief with the corners of every profile that a drawing holds as `profile_mm` beside `profile`.
 
-    Parameters
-    ----------
-    data : mapping
-        As parsed.
-    folder : Path
-        Of the brief.
-    file, text : str
-        The brief, for problems.
-
-    Returns
-    -------
-    dict
-        With `profile_mm` beside `profile`.
-    problems : list of Problem
-        Codes conflict, bad-profile, no-outline, several-outlines, unknown-units.
+    Problems: conflict, bad-profile, no-outline, several-outlines, unknown-units.
     """
     if not any(True for _ in _drawn(data)):
         return dict(data), []

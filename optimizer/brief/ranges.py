@@ -93,14 +93,7 @@ class Ranges:
     followers: tuple[Follower, ...] = ()
 
     def put(self, data: Mapping[str, Any], values_mm: Mapping[str, float]) -> dict[str, Any]:
-        """The brief as parsed with a number in the place of every range.
-
-        Parameters
-        ----------
-        data : mapping
-        values_mm : mapping of name to value
-            Every dimension [mm].
-        """
+        """The brief as parsed with a number in the place of every range, by name [mm]."""
         out = copy.deepcopy(dict(data))
         for item in self.free:
             _place(out, item.loc, float(values_mm[item.name]))
@@ -131,16 +124,7 @@ def allowed(loc: Loc) -> bool:
 def find_ranges(data: Mapping[str, Any], *, file: str, text: str) -> tuple[Ranges, list[Problem]]:
     """Ranges of a parsed brief, with what is wrong with them.
 
-    Parameters
-    ----------
-    data : mapping
-    file, text : str
-        For the places named in problems.
-
-    Returns
-    -------
-    Ranges, list of Problem
-        Tables at places where no range may stand are left to the schema.
+    Tables at places where no range may stand are left to the schema.
     """
     reader = _Reader(data, file=file, text=text)
     return reader.read(), reader.problems
@@ -267,13 +251,7 @@ def _automatic_name(loc: Loc, data: Mapping[str, Any]) -> str:
 
 
 def with_ranges(schema: Mapping[str, Any]) -> dict[str, Any]:
-    """The brief's JSON Schema with ranges allowed where a dimension may be left open.
-
-    Parameters
-    ----------
-    schema : mapping
-        Of numbers only.
-    """
+    """The brief's JSON Schema, of numbers only, with ranges allowed where a dimension may be left open."""
     out = copy.deepcopy(dict(schema))
     tables = ((RANGE_KEYS, ["min", "max"]), (FOLLOW_KEYS, ["same_as"]))
     out["$defs"]["Range"] = {

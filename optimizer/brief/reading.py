@@ -32,16 +32,8 @@ MOST_BYTES = 2**20
 def load_brief(path: Path | str) -> Brief:
     """Read and validate a brief in which every dimension is one number.
 
-    Parameters
-    ----------
-    path : Path or str
-        TOML file.
-
-    Raises
-    ------
-    BadInput
-        With every problem found: in the file, in keys and values, between values, in paths. A range is one,
-        code free-dimension: what works on one box can't choose it.
+    BadInput has every problem: in the file, in keys and values, between values, in paths. A range is one, code
+    free-dimension: what works on one box can't choose it.
     """
     brief = open_brief(path)
     if brief.free:
@@ -121,15 +113,7 @@ def _is_wall(loc: Loc) -> bool:
 def open_brief(path: Path | str) -> OpenBrief:
     """Read a brief that may have free dimensions and validate it with all of them least, and all most.
 
-    Parameters
-    ----------
-    path : Path or str
-        TOML file.
-
-    Raises
-    ------
-    BadInput
-        With every problem found.
+    BadInput has every problem.
     """
     path = Path(path)
     text = _read_text(path)
@@ -143,19 +127,9 @@ def open_brief(path: Path | str) -> OpenBrief:
 
 
 def brief_of(data: Mapping[str, Any], *, folder: Path) -> OpenBrief:
-    """A brief out of plain dicts and lists, as TOML would give them.
+    """A brief out of plain dicts and lists, as TOML would give them; relative paths are relative to the folder.
 
-    Parameters
-    ----------
-    data : mapping
-        Sections by name.
-    folder : Path
-        What relative paths are relative to; nothing is written there.
-
-    Raises
-    ------
-    BadInput
-        With every problem found; the file is called "brief".
+    BadInput has every problem; the file is called "brief".
     """
     return _opened(copy.deepcopy(dict(data)), path=folder / "brief", text="")
 
@@ -237,13 +211,7 @@ def _bad_toml(path: Path, error: Exception) -> Problem:
 
 
 def defaults_in_use(brief: Brief) -> list[tuple[str, Any]]:
-    """Every value that the brief leaves to its default, with its dotted key.
-
-    Returns
-    -------
-    list of (str, value)
-        Keys whose default is "none asked for" are left out.
-    """
+    """Every value that the brief leaves to its default, by dotted key; those for "none asked for" are left out."""
     return list(_defaults(brief, ""))
 
 
@@ -266,13 +234,7 @@ def _defaults(model: BaseModel, prefix: str) -> list[tuple[str, Any]]:
 
 
 def require_for_search(brief: Brief) -> list[Problem]:
-    """What a search needs and the brief leaves out; `fit` does without.
-
-    Returns
-    -------
-    list of Problem
-        Code missing-section or missing-key; empty when the search can start.
-    """
+    """What a search needs and the brief leaves out (`fit` does without): code missing-section or missing-key."""
     file = str(brief.path)
     problems = [
         Problem("missing-section", file, "", f"[{name}]", "", "is missing: the search needs it")
@@ -332,31 +294,13 @@ def series_problems(
 
 
 def input_hashes(brief: Brief, extra: Mapping[str, str] | None = None) -> dict[str, str]:
-    """Content hash (SHA-256) of the brief and of every file it names, for run.json.
-
-    Parameters
-    ----------
-    brief : Brief
-    extra : mapping, optional
-        More of them, such as those of OCV curves in use.
-
-    Returns
-    -------
-    dict
-        Dotted key → hash; the brief itself is "brief".
-    """
+    """Content hash (SHA-256) of the brief ("brief") and of every file it names, by dotted key, and more of them."""
     files: Sequence[tuple[str, Path]] = [("brief", brief.path), *sorted(brief.files().items())]
     return {key: file_sha256(path) for key, path in files if path.is_file()} | dict(extra or {})
 
 
 def brief_json_schema() -> dict[str, Any]:
-    """JSON Schema of the brief, so that editors complete and check it.
-
-    Returns
-    -------
-    dict
-        Ready for json.dumps.
-    """
+    """JSON Schema of the brief, so that editors complete and check it."""
     schema: dict[str, Any] = json.loads(json.dumps(Brief.model_json_schema()))
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "Brief of cellstow"}
     return with_ranges({**head, **{key: value for key, value in schema.items() if key not in head}})

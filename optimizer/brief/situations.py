@@ -79,14 +79,7 @@ OVERRIDES = {
 
 
 def brief_in(brief: Brief, situation: Situation) -> Brief:
-    """The brief with a situation's conditions in the place of its own, and no situations.
-
-    Parameters
-    ----------
-    brief : Brief
-        With [electrical], [vehicle] and [ride].
-    situation : Situation
-    """
+    """The brief with a situation's conditions in the place of its own, and no situations."""
     update: dict[str, Any] = {"situation": ()}
     for section, keys in OVERRIDES.items():
         given = {key: getattr(situation, key) for key in keys if getattr(situation, key) is not None}
@@ -110,15 +103,7 @@ class Complain(Protocol):
 
 
 def situation_faults(data: Mapping[str, Any], complain: Complain) -> None:
-    """What is wrong with situations, and with constraints and objectives that name them.
-
-    Parameters
-    ----------
-    data : mapping
-        The brief as parsed.
-    complain : callable
-        Told of every fault.
-    """
+    """What is wrong with situations, and with constraints and objectives that name them, in a parsed brief."""
     names = _names(data, complain)
     _years(data, complain)
     _constraints(_table(data.get("constraints")), [*names, ANY] if names else [], complain)

@@ -70,18 +70,7 @@ class CellModelFile(BaseModel):
 
 
 def read_cell_model(path: Path) -> tuple[CellModelFile, str]:
-    """Read a model file.
-
-    Returns
-    -------
-    tuple
-        The model, and the SHA-256 of the file.
-
-    Raises
-    ------
-    BadInput
-        Codes "missing-file", "unreadable-file", "too-large", "bad-model".
-    """
+    """A model file and its SHA-256; BadInput: missing-file, unreadable-file, too-large, bad-model."""
     data = read_bounded(path, most=MOST_BYTES)
     try:
         record: Any = json.loads(data.decode("utf-8"))

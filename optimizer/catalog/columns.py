@@ -87,26 +87,10 @@ class Columns:
 
 
 def read_columns(path: Path, columns: Iterable[Column], *, unique: str = "id") -> Columns:
-    """Read a table and check each column by itself.
+    """Read a CSV or Parquet table and check each column by itself; `unique` is one whose values must differ.
 
-    Parameters
-    ----------
-    path : Path
-        CSV or Parquet.
-    columns : iterable of Column
-        What is expected.
-    unique : str
-        Column whose values must differ, "" for none.
-
-    Returns
-    -------
-    Columns
-        With the problems found, so that checks across columns can add theirs before `finish`.
-
-    Raises
-    ------
-    BadInput
-        If the file can't be read as a table, or holds no row.
+    The problems found stand in it, so that checks across columns can add theirs before `finish`. BadInput if the file
+    can't be read as a table, or holds no row.
     """
     table = read_table(path)
     known = {column.name: column for column in columns}
@@ -261,17 +245,8 @@ def asked(unit: str) -> str:
 def check_ratio(parsed: Columns, field: str, value: Floats, *, low: float, high: float, unit: str) -> None:
     """What a column makes together with others must be plausible, or one of them is in another unit.
 
-    Parameters
-    ----------
-    parsed : Columns
-    field : str
-        The column that is blamed.
-    value : ndarray, shape (n,)
-        What it makes, in `unit`; NaN where a fault is known already.
-    low, high : float
-        Least and most that is plausible.
-    unit : str
-        In words.
+    `value` is what it makes, in a `unit` of words, NaN where a fault is known already; `field` is the column that is
+    blamed.
     """
     for row in np.flatnonzero(((value < low) | (value > high)) & np.isfinite(value)).tolist():
         expected = f"are the units right? it makes {value[row]:.3g} {unit}, expected {low:g} to {high:g}"

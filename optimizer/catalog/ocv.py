@@ -89,19 +89,9 @@ def builtin_catalogs() -> Path:
 
 
 def read_ocv(path: Path, *, name: str = "") -> OcvCurve:
-    """Read one curve (columns soc, ocv_v).
+    """Read one curve (CSV or Parquet with soc, ocv_v), called by the file's stem unless it is named.
 
-    Parameters
-    ----------
-    path : Path
-        CSV or Parquet.
-    name : str
-        What to call it; the file's stem when left out.
-
-    Raises
-    ------
-    BadInput
-        Codes of read_columns and: soc-range, soc-order, ocv-falling, too-short.
+    BadInput: codes of read_columns and soc-range, soc-order, ocv-falling, too-short.
     """
     parsed = read_columns(path, CURVE_COLUMNS, unique="")
     parsed.finish()
@@ -129,19 +119,9 @@ def _check_curve(parsed: Columns) -> None:
 
 
 def ocv_curve(chemistry: str, *, folder: Path | None = None) -> OcvCurve:
-    """Curve of a chemistry: from the user's folder when it has one, else the built-in one.
+    """Curve of a chemistry such as "NMC": from the user's folder when it has one, else the built-in one.
 
-    Parameters
-    ----------
-    chemistry : str
-        Such as "NMC"; the file is <chemistry>.csv or <chemistry>.parquet.
-    folder : Path, optional
-        The brief's [catalog] ocv folder.
-
-    Raises
-    ------
-    BadInput
-        Code unknown-chemistry, or the faults of the file.
+    BadInput: code unknown-chemistry, or the faults of the file.
     """
     folders = [place for place in (folder, builtin_catalogs() / "ocv") if place is not None]
     found = next(_curve_files(folders, chemistry), None)

@@ -26,24 +26,9 @@ UNBOUNDED = "DELTA_BYTE_ARRAY"
 
 
 def parquet_cells(path: Path, data: bytes) -> Cells:
-    """Header and rows of a Parquet file, every value as text.
+    """Header and rows of a Parquet file, every value as text, null as an empty cell.
 
-    Parameters
-    ----------
-    path : Path
-        For the messages.
-    data : bytes
-        Content of the file.
-
-    Returns
-    -------
-    list of tuple of str
-        The header first; an empty cell for null.
-
-    Raises
-    ------
-    BadInput
-        Codes: not-a-table, too-large, column-type.
+    BadInput: not-a-table, too-large, column-type.
     """
     import pyarrow as pa
     import pyarrow.parquet as pq

@@ -37,17 +37,9 @@ class Ride:
 
 
 def read_ride(path: Path) -> Ride:
-    """Read a trace (columns time_s, speed_kmh, grade_pct).
+    """Read a trace (CSV or Parquet with time_s, speed_kmh, grade_pct).
 
-    Parameters
-    ----------
-    path : Path
-        CSV or Parquet.
-
-    Raises
-    ------
-    BadInput
-        Codes of read_columns and: too-short, time-order, time-gap, wrong-scale, acceleration, no-motion.
+    BadInput: codes of read_columns and too-short, time-order, time-gap, wrong-scale, acceleration, no-motion.
     """
     parsed = read_columns(path, RIDE_COLUMNS, unique="")
     parsed.finish()

@@ -35,20 +35,7 @@ def matching(ids: Sequence[str], patterns: Sequence[str]) -> Bools:
 
 
 def pattern_problems(patterns: Sequence[str], ids: Sequence[str], *, file: str, field: str) -> list[Problem]:
-    """Patterns that mean no row, with the nearest id named.
-
-    Parameters
-    ----------
-    patterns, ids : sequence of str
-        What the brief asks for, and what the catalog has.
-    file, field : str
-        The brief and its dotted key, such as "vary.cells".
-
-    Returns
-    -------
-    list of Problem
-        Code no-match.
-    """
+    """Patterns of a brief's dotted key that mean no row, with the nearest id named: code no-match."""
     problems = []
     for pattern in patterns:
         if not matching(ids, [pattern]).any():

@@ -100,17 +100,7 @@ def read_table(path: Path, *, comments: bool = False) -> Table:
 def read_bounded(path: Path, *, most: int) -> bytes:
     """Content of a file that the user names, of at most so many bytes.
 
-    Parameters
-    ----------
-    path : Path
-        A regular file: a pipe may never end, a device holds no table.
-    most : int
-        [byte]
-
-    Raises
-    ------
-    BadInput
-        Codes: missing-file, unreadable-file, too-large.
+    A regular file: a pipe may never end, a device holds no table. BadInput: missing-file, unreadable-file, too-large.
     """
     try:
         if path.exists() and not path.is_file():
@@ -292,19 +282,7 @@ def parse_numbers(
 ) -> tuple[NDArray[np.float64], list[Problem]]:
     """Numbers of one column; empty cells and faulty ones become NaN, the faulty ones also problems.
 
-    Parameters
-    ----------
-    texts : sequence of str
-        The column as text.
-    table : Table
-        For places and the decimal sign.
-    field : str
-        Column name.
-
-    Returns
-    -------
-    ndarray, shape (n,), and list of Problem
-        Codes: not-a-number, not-finite, excel-error, decimal-comma, unclear-number.
+    Their codes: not-a-number, not-finite, excel-error, decimal-comma, unclear-number.
     """
     if table.decimal == "." and all(_is_plain(text) for text in texts):
         values = np.array([float(text) for text in texts], dtype=np.float64)
@@ -329,20 +307,7 @@ def _is_plain(text: str) -> bool:
 
 
 def parse_number(text: str, *, decimal: str = ".") -> tuple[float, str, str]:
-    """Read one number; the value, or NaN with the code and expectation of what is wrong.
-
-    Parameters
-    ----------
-    text : str
-        Trimmed cell.
-    decimal : str
-        Decimal sign of the file.
-
-    Returns
-    -------
-    (float, str, str)
-        Value, problem code ("" when fine), expectation.
-    """
+    """Read one number from a trimmed cell: the value, or NaN, with the code ("" when fine) and what is expected."""
     nan = float("nan")
     if len(text) > LONGEST_NUMBER:
         return nan, "not-a-number", "must be a number"

@@ -165,16 +165,7 @@ def _no_number(name: str) -> NoReturn:
 
 
 def shape_problems(path: Path, faults: Sequence[Any], *, below: str = "") -> list[Problem]:
-    """Problems out of pydantic's errors.
-
-    Parameters
-    ----------
-    path : Path
-    faults : sequence of mapping
-        As from ValidationError.errors().
-    below : str
-        Dotted key under which they lie.
-    """
+    """Problems out of pydantic's errors; `below` is the dotted key under which they lie."""
     return [
         Problem(
             "bad-design", str(path), "", ".".join([*([below] if below else []), *map(str, fault["loc"])])[:120],
@@ -185,20 +176,10 @@ def shape_problems(path: Path, faults: Sequence[Any], *, below: str = "") -> lis
 
 
 def chain_faults(layout: Layout, chain: Chain, *, cell_gap_mm: float) -> list[str]:
-    """What a chain claims that its positions do not bear out: it would make a pack of other resistance.
+    """What a chain over a proven layout claims and its positions do not bear out, in words.
 
-    Parameters
-    ----------
-    layout : Layout
-        Proven.
-    chain : Chain
-    cell_gap_mm : float
-        Between neighbours [mm].
-
-    Returns
-    -------
-    list of str
-        In words; empty when groups, boundaries, polarity and links are those of the positions.
+    It would make a pack of other resistance. Nothing when groups, boundaries, polarity and links are those of the
+    positions.
     """
     shapes = _shape_faults(layout, chain)
     if shapes:

@@ -47,22 +47,10 @@ def matched_range(
     *,
     draws: int = 300,
 ) -> tuple[float, float, float]:
-    """Range of a design with measured cells: matched, and the 10th and 90th percentile of random sharings.
+    """Range of a design with measured cells [km]: matched, and 10th and 90th percentile of random sharings.
 
-    Resistances of a meter at 1 kHz are less than the catalog's DCIR, so they count against their own median.
-
-    Parameters
-    ----------
-    space : Space
-    row : mapping
-    capacity_ah, resistance_mohm : ndarray, shape (n,)
-    groups : ndarray of int, shape (S, P)
-    draws : int
-
-    Returns
-    -------
-    (float, float, float)
-        [km]
+    Cells have shape (n,), groups (S, P). Resistances of a meter at 1 kHz are less than the catalog's DCIR, so they
+    count against their own median.
     """
     chosen = choose(space, row)
     block = design_block(space, chosen)

@@ -43,14 +43,7 @@ class MetalGaps:
 
 
 def metal_gaps(station: Station, records: Sequence[Mapping[str, Any]]) -> MetalGaps:
-    """Gaps of the conductors of one compartment.
-
-    Parameters
-    ----------
-    station : Station
-    records : sequence of dict
-        `conductor_records` of the design; those of other compartments are passed over.
-    """
+    """Gaps of the conductors of one compartment, out of `conductor_records` of the design."""
     layout = station.layout
     mine = [one for one in records if one["compartment"] == station.compartment.name]
     bodies = [record_bodies(one, layout.axis) for one in mine]

@@ -54,23 +54,9 @@ def pinned_packs(space: Space) -> dict[str, Pinned | None]:
 
 
 def add_to_run(folder: Path, brief: Path) -> dict[str, dict[str, Any] | None]:
-    """Score the pinned packs of a run's brief and put them into the run: pinned.csv, and "pinned" in run.json.
+    """Score the pinned packs of a finished run's brief and put them into it: pinned.csv, "pinned" in run.json.
 
-    Parameters
-    ----------
-    folder : Path
-        Of a finished run.
-    brief : Path
-
-    Returns
-    -------
-    dict of str to row, or None
-        As `pinned_packs`.
-
-    Raises
-    ------
-    BadInput
-        When a pin names what no catalog or compartment knows.
+    BadInput when a pin names what no catalog or compartment knows.
     """
     record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
     if not record["brief"].get("pin"):

@@ -68,15 +68,7 @@ def _survivor(space: Space, chosen: Chosen) -> Survivors:
 
 
 def scored(found: Survivors, *, space: Space, constraints: Mapping[str, float | None] | None = None) -> pd.DataFrame:
-    """Candidates as rows of a front, feasible or not: every figure, and the margin to every constraint.
-
-    Parameters
-    ----------
-    found : Survivors
-    space : Space
-    constraints : mapping of name to bound, optional
-        The brief's own when left out.
-    """
+    """Candidates as rows of a front, feasible or not: every figure, and the margin to every constraint."""
     asked = dict(space.brief.constraints) if constraints is None else constraints
     figures = rows.full_figures(found.block(), space=space)
     figures |= margins(figures, constraints={k: v for k, v in asked.items() if v is not None})
@@ -84,24 +76,9 @@ def scored(found: Survivors, *, space: Space, constraints: Mapping[str, float | 
 
 
 def score_row(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
-    """A row scored again from what it is made of.
+    """A row of the space's brief, or at least its CHOICES, scored again from what it is made of, as a front holds it.
 
-    Parameters
-    ----------
-    space : Space
-        Of the brief that the row belongs to.
-    row : mapping
-        At least optimizer.design.unfold.CHOICES.
-
-    Returns
-    -------
-    dict
-        The row as a front holds it.
-
-    Raises
-    ------
-    BadInput
-        When catalogs or fit no longer know what the row names.
+    BadInput when catalogs or fit no longer know what the row names.
     """
     frame = scored(_survivor(space, choose(space, row)), space=space)
     return {str(name): value for name, value in frame.iloc[0].items()}
@@ -111,11 +88,6 @@ def differences(one: Mapping[str, Any], other: Mapping[str, Any]) -> dict[str, t
     """Figures and choices of both rows that are not the same, beyond rounding.
 
     The name of a design is none of them: it is made of the choices, on a front of many boxes of the box, too.
-
-    Parameters
-    ----------
-    one, other : mapping
-        Rows of fronts.
     """
     found = {}
     for name in one:
@@ -132,20 +104,9 @@ def _same(a: Any, b: Any) -> bool:
 
 
 def check_fresh(space: Space, picked: Sequence[Mapping[str, Any]], *, run: Path) -> None:
-    """Refuse rows whose figures the brief and catalogs of today no longer give.
+    """Refuse rows whose figures the brief and catalogs of today no longer give; `run` is named in the message.
 
-    Parameters
-    ----------
-    space : Space
-    picked : sequence of mapping
-        Rows of the run's front.
-    run : Path
-        For the message.
-
-    Raises
-    ------
-    BadInput
-        Code "stale-run", one problem per row; or "unknown-part".
+    BadInput: code "stale-run", one problem per row; or "unknown-part".
     """
     problems = []
     for row in picked:

@@ -158,18 +158,9 @@ def _check_content(record: Any, front: pd.DataFrame) -> None:
 
 
 def read_run(folder: Path, *, brief: Path | None = None) -> Run:
-    """Read a run's folder.
+    """Read a run's folder; its brief lies where run.json says, unless another place is given.
 
-    Parameters
-    ----------
-    folder : Path
-    brief : Path, optional
-        Where the brief lies now; otherwise where run.json says.
-
-    Raises
-    ------
-    BadInput
-        Code "no-run" when there is none, or it cannot be read; "torn-run" when its files do not belong together.
+    BadInput: code "no-run" when there is none, or it cannot be read; "torn-run" when its files do not belong together.
     """
     try:
         record = json.loads((folder / "run.json").read_text(encoding="utf-8"))

@@ -53,19 +53,9 @@ class Chosen:
 
 
 def choose(space: Space, row: Mapping[str, Any]) -> Chosen:
-    """Find what a row of the front names in the catalogs and among the fills.
+    """Find what a row of the front, or at least its CHOICES, names in the catalogs and among the fills.
 
-    Parameters
-    ----------
-    space : Space
-        Of the same brief.
-    row : mapping
-        At least CHOICES.
-
-    Raises
-    ------
-    BadInput
-        Code "unknown-part" for everything that the catalogs or the fit no longer know.
+    BadInput: code "unknown-part" for everything that the catalogs or the fit no longer know.
     """
     inputs = space.inputs
     problems: list[Problem] = []

@@ -21,17 +21,7 @@ SLOWEST_KMH, BEYOND, COUNT = 10.0, 1.3, 11
 def range_by_speed(space: Space, picked: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
     """Range of designs on the level at steady speeds, from full to the reserve, in the air and wind of the brief.
 
-    Parameters
-    ----------
-    space : Space
-        Of their brief.
-    picked : sequence of mapping
-        Rows of the front, or at least their choices.
-
-    Returns
-    -------
-    DataFrame
-        speed_kmh, then one column of kilometres by design_id; 0 where the pack does not reach the speed.
+    The frame has speed_kmh, then one column of kilometres by design_id; 0 where the pack does not reach the speed.
     """
     ride = space.brief.ride
     assert ride is not None

@@ -52,22 +52,9 @@ class Tolerances:
 def tolerances(
     space: Space, picked: Sequence[Mapping[str, Any]], *, draws: int = DRAWS
 ) -> list[Tolerances]:
-    """Monte Carlo over the cells of chosen designs, by the brief's [spread].
+    """Monte Carlo over the cells of chosen rows of the front, by the brief's [spread].
 
     The range is that of the fast form, scaled to the row's stepped one.
-
-    Parameters
-    ----------
-    space : Space
-    picked : sequence of mapping
-        Rows of the front.
-    draws : int
-        Packs drawn for each design.
-
-    Returns
-    -------
-    list of Tolerances
-        One per row.
     """
     chosen = [choose(space, row) for row in picked]
     block = stacked([design_block(space, each) for each in chosen])

@@ -31,20 +31,7 @@ __all__ = ["choose", "design_block", "stations_of", "unfold"]
 
 
 def unfold(space: Space, row: Mapping[str, Any]) -> Design:
-    """The whole design behind a row of the front.
-
-    Parameters
-    ----------
-    space : Space
-        Of the same brief.
-    row : mapping
-        A row of the front.
-
-    Raises
-    ------
-    BadInput
-        When the catalogs or the fit no longer know what the row names.
-    """
+    """The whole design behind a row of the front; BadInput when catalogs or fit no longer know what it names."""
     chosen = choose(space, row)
     inputs = space.inputs
     block, where = harness_of(space, chosen)

@@ -70,16 +70,7 @@ def _wire_kind(space: Space, row: int) -> WireKind:
 
 
 def joints_of(fill: Fill, groups: int, conductors: Records) -> dict[tuple[str, int, int], Floats]:
-    """Where wires are joined to the conductors of a compartment, see Wired: welds of leads, taps of power wires.
-
-    Parameters
-    ----------
-    fill : Fill
-    groups : int
-        In use.
-    conductors : sequence of mapping
-        Records of the compartment.
-    """
+    """Where wires are joined to the conductors of a compartment, see Wired: welds of leads, taps of power wires."""
     cells = group_cells(fill.chain)[:groups]
     place = {int(cell): (group, k) for group, row in enumerate(cells) for k, cell in enumerate(row)}
     found: dict[tuple[str, int, int], Floats] = {}
@@ -97,16 +88,7 @@ def joints_of(fill: Fill, groups: int, conductors: Records) -> dict[tuple[str, i
 
 
 def with_balance_taps(conductors: Records, harness: pd.DataFrame, rooms: Sequence[Compartment]) -> list[dict[str, Any]]:
-    """Conductors with the taps of balance leads among their own, each at the weld that it is joined beside.
-
-    Parameters
-    ----------
-    conductors : sequence of mapping
-        From conductor_records.
-    harness : DataFrame
-        From `harness_of_design`.
-    rooms : sequence of Compartment
-    """
+    """Conductors with the taps of balance leads among their own, each at the weld that it is joined beside."""
     out = [{**one, "taps": list(one["taps"])} for one in conductors]
     for room in rooms:
         mine = [(one, terminal["centre_mm"]) for one in out if one["compartment"] == room.name
