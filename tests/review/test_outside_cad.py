@@ -7,11 +7,16 @@ import json
 import re
 import shutil
 import subprocess
+from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from packs import kinds
 
+from optimizer import api
+from optimizer.catalog import builtin_catalogs
+from optimizer.design.unfold import unfold
 from optimizer.review.cad.bodies import case_parts
 from optimizer.review.cad.files import write_cases
 from optimizer.review.cad.model import things
@@ -26,6 +31,14 @@ SLICER, CAD = shutil.which("prusa-slicer"), shutil.which("freecadcmd") or shutil
 def pack(request, design, tmp_path_factory):
     one = kinds(tmp_path_factory.mktemp("packs"))[request.param](design)
     return one, case_parts(one)
+
+
+@pytest.fixture(scope="module")
+def shortlisted():
+    """The designs of the demo's shortlist."""
+    space = api.load(builtin_catalogs() / "briefs" / "cargo-scooter.toml")
+    front = pd.read_parquet(Path(__file__).parents[2] / "results" / "demo" / "front.parquet")
+    return [unfold(space, row) for row in api.shortlist(space, front).to_dict("records")]
 
 
 def grams(path, out, rules):
@@ -44,7 +57,17 @@ def grams(path, out, rules):
 
 @pytest.mark.skipif(SLICER is None, reason="prusa-slicer is not installed")
 def test_every_body_slices_on_the_bed_with_the_mass_of_the_bill(pack, tmp_path):
-    design, parts = pack
+    assert_sliced(*pack, tmp_path)
+
+
+@pytest.mark.skipif(SLICER is None, reason="prusa-slicer is not installed")
+@pytest.mark.parametrize("rank", range(5))
+def test_every_body_of_the_shortlist_slices_likewise(shortlisted, rank, tmp_path):
+    assert_sliced(shortlisted[rank], case_parts(shortlisted[rank]), tmp_path)
+
+
+def assert_sliced(design, parts, tmp_path):
+    """The filament of all bodies is within 3 % of what is billed."""
     paths = {path.name: path for path in write_cases(tmp_path, design, parts=parts)}
     laid = billed = 0.0
     for part in parts:
