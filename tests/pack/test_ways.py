@@ -73,6 +73,16 @@ def test_a_way_is_as_long_as_it_says_and_meets_neither_wall_nor_cell(room):
         assert not (between & (apart < 10.0 - 0.01)).any()
 
 
+def test_no_way_along_the_cells_where_no_line_stays_inside():
+    wedge = Compartment("wedge", ((0, 0), (200, 0), (100, 80)), 1, 50.0)
+    layout = replace(rows(box("row", length_mm=100.0, width_mm=50.0, height_mm=66.0), [50.0], [25.0]), axis=0)
+    ways = Ways(wedge, layout, targets_mm=np.array([[0.0, 25.0, 0.0]]))
+    with np.errstate(all="raise"):
+        assert ways._section(0.0, 200.0).area < 1e-3 and ways._section(0.0, 230.0).area < 1e-3
+        assert not ways._is_free(np.array([25.0, 40.0]), 0.0, 200.0)
+        assert ways._is_free(np.array([25.0, 40.0]), 95.0, 105.0)
+
+
 def test_a_board_without_a_body_sits_in_the_middle_of_the_nearest_wall():
     assert wall_point(box("deck", length_mm=420.0, width_mm=118.0, height_mm=78.0)) == (210.0, 59.0, 0.0)
     prism = Compartment("deck", ((0, 0), (420, 0), (408, 78), (12, 78)), 1, 50.0)

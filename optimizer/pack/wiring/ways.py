@@ -341,7 +341,8 @@ class Ways:
         if cells.any() and not self._clear(np.array([shapely.points(place)], dtype=object), cells)[0]:
             return False
         section = self._section(low, high)
-        return bool(shapely.distance(section, shapely.points(place)) <= 2 * HAIR_MM) and not section.is_empty
+        # Not by the distance: that to an empty section is no number.
+        return bool(shapely.dwithin(section, shapely.points(place), 2 * HAIR_MM))
 
     def _section(self, low: float, high: float) -> shapely.Geometry:
         """Where a line along the cells' axis stays inside from one height to another."""
