@@ -248,11 +248,11 @@ def test_a_lap_over_time_as_loops_have_it():
         want = max(plain.moving_most(row, lap.seconds, tau) for row in lap.share)
         assert lap.mean_square(np.array([tau]))[0] == pytest.approx(want, rel=1e-9)
     runs = [max(plain.longest_run(row, lap.seconds, k / 40) for row in lap.share) for k in range(40)]
-    assert lap.longest() == pytest.approx(runs)
+    assert lap.longest == pytest.approx(runs)
     steady = Profile(np.ones((1, 4)), np.ones(4))
     # A steady cruise: no part may be loaded over its continuous rating.
     assert steady.mean_square(np.array([0.1, 1e4])) == pytest.approx(1.0)
-    assert np.isinf(steady.longest()).all()
+    assert np.isinf(steady.longest).all()
 
 
 def test_connectors_of_power_wires_bound_currents_and_are_protected(quick):

@@ -22,6 +22,10 @@ MAX_STEPS = 20_000_000
 """Bound on the time steps of one run, some 230 days at 1 s: a pack that lasts longer is no result."""
 
 
+TOGETHER = 8
+"""Packs that are stepped through at a time."""
+
+
 @dataclass(frozen=True, eq=False)
 class RideTrace:
     """One design over the ride, every array of shape (n,).
@@ -95,13 +99,14 @@ def simulate(
     """
     check_soc(start_soc, reserve_soc=reserve_soc)
     cell, series, parallel, table = candidate_table(packs, ride=ride)
-    numbers, curves = ride.table, ride.cells.curves()
+    curves = ride.cells.curves()
     rows = np.zeros((len(cell), simkernel.RESULT))
-    for n, mass_kg in enumerate(table[:, cellkernel.MASS]):
-        power, lap_s, lap_way = _fine_steps(steps, mass_kg=float(mass_kg), step_max_s=step_max_s)
-        rows[n] = simkernel.run(
-            power / table[n, cellkernel.CELLS], lap_s, lap_way, curves, cell[n], _usable(numbers[cell[n]], table[n]),
-            table[n], (start_soc, reserve_soc), MAX_STEPS, np.empty((0, simkernel.RECORD)), 1,
+    for start in range(0, len(cell), TOGETHER):
+        here = slice(start, start + TOGETHER)
+        rows[here] = simkernel.run(
+            *_fine_steps(steps, table[here], step_max_s=step_max_s), curves, cell[here],
+            _usable(ride.table[cell[here]], table[here]), table[here], (start_soc, reserve_soc), MAX_STEPS,
+            np.empty((0, simkernel.RECORD)), 1,
         )  # fmt: skip
     if np.any(rows[:, simkernel.STOP] < 0):
         raise ValueError(f"candidate {int(np.argmin(rows[:, simkernel.STOP]))} is never emptied by this ride")
@@ -138,11 +143,9 @@ def simulate_trace(
     cell, series, parallel, table = candidate_table(packs, ride=ride)
     if len(cell) != 1:
         raise ValueError(f"a trace is of one design, found {len(cell)}")
-    power, lap_s, lap_way = _fine_steps(steps, mass_kg=float(table[0, cellkernel.MASS]), step_max_s=STEP_MAX_S)
-    power = power / table[0, cellkernel.CELLS]
-    fixed = (power, lap_s, lap_way, ride.cells.curves(), cell[0], _usable(ride.table[cell[0]], table[0]), table[0],
-             (start_soc, reserve_soc), MAX_STEPS)  # fmt: skip
-    first = simkernel.run(*fixed, np.empty((0, simkernel.RECORD)), 1)
+    fixed = (*_fine_steps(steps, table, step_max_s=STEP_MAX_S), ride.cells.curves(), cell,
+             _usable(ride.table[cell], table), table, (start_soc, reserve_soc), MAX_STEPS)  # fmt: skip
+    first = simkernel.run(*fixed, np.empty((0, simkernel.RECORD)), 1)[0]
     count = int(first[simkernel.STEPS])
     every = max(count // points + 1, 1)
     record = np.full((count // every + 1, simkernel.RECORD), np.nan)
@@ -158,21 +161,20 @@ def simulate_trace(
     return RideTrace(time, way / 1000.0, z, volts, amps, volts * amps, cell_v, temp - CELSIUS_K)
 
 
-def _usable(numbers: Floats, candidate: Floats) -> Floats:
-    """A cell's numbers with the capacity that can be used."""
+def _usable(numbers: Floats, candidates: Floats) -> Floats:
+    """Numbers of the cells of candidates, one each, with the capacity that can be used."""
     out = numbers.copy()
-    out[CAPACITY] *= candidate[cellkernel.CHARGE_PART]
+    out[:, CAPACITY] *= candidates[:, cellkernel.CHARGE_PART]
     return out
 
 
-def _fine_steps(steps: RideSteps, *, mass_kg: float, step_max_s: float) -> tuple[Floats, Floats, Floats]:
-    """Power, duration and distance of the lap in steps of at most step_max_s."""
+def _fine_steps(steps: RideSteps, candidates: Floats, *, step_max_s: float) -> tuple[Floats, Floats, Floats]:
+    """The lap in steps of at most step_max_s: power of a cell of each candidate, shape (m, n); duration; distance."""
     parts = step_parts(steps.duration_s, step_max_s=step_max_s)
-    return (
-        np.repeat(steps.battery_power_w(mass_kg), parts),
-        np.repeat(steps.duration_s / parts, parts),
-        np.repeat(steps.distance_m / parts, parts),
-    )
+    power = steps.battery_power_w(candidates[:, cellkernel.MASS, None]) / candidates[:, cellkernel.CELLS, None]
+    return np.repeat(power, parts, axis=1), np.repeat(steps.duration_s / parts, parts), np.repeat(
+        steps.distance_m / parts, parts
+    )  # fmt: skip
 
 
 def _assemble(

@@ -7,6 +7,7 @@ So limits of parts over time become limits of the highest current of the lap, wh
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numba import njit
@@ -61,6 +62,7 @@ class Profile:
             found = np.maximum(found, other.mean_square(flat))
         return np.asarray(found[back].reshape(np.shape(tau_s)))
 
+    @cached_property
     def longest(self) -> Floats:
         """Longest time in a row at or above each of the shares 0, 1/LEVELS …, shape (LEVELS,); infinite without end."""
         out = np.zeros(LEVELS)
@@ -68,7 +70,7 @@ class Profile:
             for k in range(LEVELS):
                 out[k] = max(out[k], _longest(row >= k / LEVELS, self.seconds))
         for other in self.others:
-            out = np.maximum(out, other.longest())
+            out = np.maximum(out, other.longest)
         return out
 
 

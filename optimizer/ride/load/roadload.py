@@ -251,8 +251,8 @@ class RideSteps:
     distance_m: Floats
     vehicle: Vehicle
 
-    def battery_power_w(self, mass_kg: float) -> Floats:
-        """Power at the pack's terminals in each step at a total mass [kg], shape (n,) [W]."""
+    def battery_power_w(self, mass_kg: float | Floats) -> Floats:
+        """Power at the pack's terminals in each step [W], shape (n,), at a total mass [kg]; (m, n) at (m, 1) masses."""
         return self.vehicle.battery_power_w(self.constant_w + self.per_mass_w_kg * mass_kg)
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -296,14 +295,17 @@ class Ground:
         key = (series, chemistry, max_v, able)
         if key not in self._safety:
             inputs = replace(self.whole.inputs, bms_rows=self.boards)
-            what: dict[str, Any] = {"full_v": series * max_v, "profile": self.whole.context.profile}
-            bms, bms_rows = parts.bms_options(inputs, series=series, chemistry=chemistry, **what)
-            fuse, fuse_rows = parts.fuse_options(inputs, **what)
-            raw, every = len(bms_rows) * len(fuse_rows), inputs.fuse_rows
-            strong = np.isin(fuse_rows, every[np.array(able, dtype=bool)])
-            fuse, fuse_rows = Options(fuse.values[strong], fuse.picks[strong]), fuse_rows[strong]
+            full_v, profile = series * max_v, self.whole.context.profile
+            bms, bms_rows = parts.bms_options(
+                inputs, series=series, chemistry=chemistry, full_v=full_v, profile=profile
+            )
+            fuse, every = self.whole.fuses
+            rated = inputs.fuses.voltage_dc_v[every] >= full_v - 1e-9
+            raw = len(bms_rows) * int(rated.sum())
+            strong = rated & np.array(able, dtype=bool)
+            fuse_rows = every[strong]
             # A pick is a row of what was offered; only those that are left are combined.
-            fuse = Options(fuse.values, np.arange(len(fuse_rows), dtype=np.int64)[:, None])
+            fuse = Options(fuse.values[strong], np.arange(len(fuse_rows), dtype=np.int64)[:, None])
             pairs = op.combine(op.capped(bms, **self.useful), op.capped(fuse, **self.useful))
             kept = pairs
             if len(pairs):

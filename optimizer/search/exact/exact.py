@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.base.figures import ANY, sided, split_name
-from optimizer.front.pareto import nondominated, signed
+from optimizer.front.pareto import dominated_by, nondominated, signed
 from optimizer.pack.bill import best_purchase, with_spares
 from optimizer.score.context import Context
 from optimizer.score.score import WORK_FIGURES, Block, margins, score
@@ -85,6 +85,9 @@ class Engine:
         needed = set(self.objectives) | {sided(name)[0] for name in self.constraints}
         self.figures = frozenset(needed)
         self.stages = stages_of(self.figures, tuple(space.context.situations))
+        # So many stages tell all objectives; those behind them are for constraints alone.
+        told = [set(self.objectives) <= frozenset().union(*self.stages[:k]) for k in range(1, len(self.stages) + 1)]
+        self.telling = told.index(True) + 1
         self.mass_may_help = space.mass_may_help
         self.known = known if known is not None else np.zeros((0, len(self.objectives)))
 
@@ -293,9 +296,12 @@ class Engine:
         whole = joined([whole_of(k, item) for k, item in enumerate(batch)])
         coarse = int(-(-lengths.max() // LEVELS[0])) * LEVELS[0]
         for size in LEVELS:
-            rows = whole.finer(lengths, coarse, size)
             tables = [item.level(size) for item in batch]
-            kept = []
+            # A group that was bounded and is as small already has the same ideal pack.
+            left = np.minimum(lengths[whole.item] - whole.group * coarse, coarse)
+            same = (left <= size) & (size < LEVELS[0])
+            rows = whole.take(~same).finer(lengths, coarse, size)
+            kept = [whole.take(same).finer(lengths, coarse, size)]
             for start in range(0, len(rows), BLOCK):
                 here = rows.take(slice(start, start + BLOCK))
                 weight = np.minimum(lengths[here.item] - here.group * size, size)
@@ -316,7 +322,7 @@ class Engine:
 
         One of each bunch comes first: it bounds its neighbours, whose ride then needs no stepping through.
         """
-        quick, later = self.stages[0], self.stages[1:]
+        quick, later = self.stages[0], self.stages[1 : self.telling]
         rows = rows.take(np.argsort(rows.group % BUNCH, kind="stable"))
         for start in range(0, len(rows), STEPPED):
             here = rows.take(slice(start, start + STEPPED))
@@ -334,17 +340,41 @@ class Engine:
             tally.raw += len(here) - int(worse.sum())
             keep, points = keep[~worse], best[~worse]
             for stage in later:
-                with tally.timed(stage):
-                    figures = score(block.take(keep), context=self.space.context, figures=stage, stepped=True)
-                good = self._feasible(figures, stage - quick, tally)
+                figures, good = self._stepped(block.take(keep), stage, tally)
                 keep, points = keep[good], points[good]
                 for column, name in enumerate(self.objectives):
                     if name in stage:
                         points[:, column] = signed(figures, objectives=[name])[good, 0]
             alive = np.flatnonzero(~mine.beats(points))
-            alive = alive[nondominated(points[alive])]
+            alive = alive[self._confirmed(block.take(keep[alive]), points[alive], tally)]
             names = names_of(batch, here.take(keep[alive]), options)
             mine.add(archive.Survivors(names, _numbers(block.take(keep[alive])), points[alive]))
+
+    def _stepped(self, block: Block, stage: frozenset[str], tally: Tally) -> tuple[dict[str, Floats], Flags]:
+        """Figures of a stage that is no quick one, and which candidates meet the constraints on them."""
+        with tally.timed(stage):
+            figures = score(block, context=self.space.context, figures=stage, stepped=True)
+        return figures, self._feasible(figures, stage - self.stages[0], tally)
+
+    def _confirmed(self, block: Block, points: Floats, tally: Tally) -> Ints:
+        """Candidates that meet the constraints of the stages left and that no other such one beats or equals.
+
+        The ride is stepped through for those alone that nothing confirmed beats.
+
+        Parameters
+        ----------
+        points : ndarray, shape (n, d)
+            Objectives; of equal ones the first stays.
+        """
+        taken, left = [np.zeros(0, dtype=np.int64)], np.arange(len(points))
+        while len(left):
+            best = nondominated(points[left])
+            first, left = left[best], left[~best]
+            for stage in self.stages[self.telling :]:
+                first = first[self._stepped(block.take(first), stage, tally)[1]]
+            taken.append(first)
+            left = left[~dominated_by(points[left], front=points[first])]
+        return np.sort(np.concatenate(taken))
 
     def _rows_block(self, batch: list[Pending], rows: Rows, tables: list[Floats]) -> Block:
         """Groups of options as the score reads them."""

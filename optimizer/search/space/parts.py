@@ -227,7 +227,7 @@ def bms_ride_a(steady_a: Floats, *, peak_a: Floats, peak_s: Floats, profile: Pro
     At most the peak rating; never longer in a row above the continuous one than the peak may last; and the mean of
     squares under the continuous one.
     """
-    longest = profile.longest()
+    longest = profile.longest
     mean = steady_a / np.sqrt(float(profile.mean_square(np.array(np.inf))))
     # Levels from 1 down: the lowest that every run above it is short enough for.
     short = longest[None, :] <= peak_s[:, None]
@@ -273,7 +273,7 @@ def fuse_ride_a(inputs: Inputs, rows: Ints, steady_a: Floats, *, profile: Profil
     The mean of squares stays under the continuous part, and every run above a level ends in time for that level.
     """
     most = steady_a / np.sqrt(float(profile.mean_square(np.array(np.inf))))
-    for k, seconds in enumerate(profile.longest()):
+    for k, seconds in enumerate(profile.longest):
         if seconds > 0:
             most = np.minimum(most, fuse_peak_a(inputs, rows, float(seconds)) * LEVELS / (k + 1))
     return np.asarray(most)

@@ -25,7 +25,8 @@ from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Fill, FillRules, fills
 from optimizer.search.space.guard import Guard, guard, overloads
-from optimizer.search.space.parts import Build, builds, lay_rules, ways_of
+from optimizer.search.space.options import Options
+from optimizer.search.space.parts import Build, builds, fuse_options, lay_rules, ways_of
 from optimizer.search.space.seats import Seats
 from optimizer.search.space.stands import Stand
 
@@ -180,6 +181,11 @@ class Space:
     def builds(self) -> list[Build]:
         """Strips in their numbers of layers."""
         return builds(self.inputs)
+
+    @cached_property
+    def fuses(self) -> tuple[Options, Ints]:
+        """Fuses of [vary] as options, whatever their voltage, and their catalog rows."""
+        return fuse_options(self.inputs, full_v=0.0, profile=self.context.profile)
 
     @cached_property
     def _guards(self) -> dict[int, Guard]:
