@@ -48,6 +48,9 @@ BATCH = 4_000
 # Candidates whose ride is stepped through at a time: what they yield bounds the next.
 STEPPED = 1_000
 
+# Candidates of which it is found out first whether they meet what is stepped last; then twice as many, and so on.
+FIRST = 16
+
 # Options that one bound stands for, coarse to fine; the fine ones are what `Built.within` puts side by side.
 LEVELS = (16 * BUNCH, BUNCH)
 OTHERS_BEAT, BEATEN = "parts that others beat", "beaten by a pack found"
@@ -366,15 +369,18 @@ class Engine:
         points : ndarray, shape (n, d)
             Objectives; of equal ones the first stays.
         """
-        taken, left = [np.zeros(0, dtype=np.int64)], np.arange(len(points))
+        taken, left, least = [np.zeros(0, dtype=np.int64)], np.arange(len(points)), FIRST
         while len(left):
-            best = nondominated(points[left])
-            first, left = left[best], left[~best]
+            first = np.zeros(0, dtype=np.int64)
+            while len(left) and len(first) < least:
+                best = nondominated(points[left])
+                first, left = np.append(first, left[best]), left[~best]
             for stage in self.stages[self.telling :]:
                 first = first[self._stepped(block.take(first), stage, tally)[1]]
             taken.append(first)
-            left = left[~dominated_by(points[left], front=points[first])]
-        return np.sort(np.concatenate(taken))
+            left, least = left[~dominated_by(points[left], front=points[first])], 2 * least
+        found = np.sort(np.concatenate(taken))
+        return found[nondominated(points[found])]
 
     def _rows_block(self, batch: list[Pending], rows: Rows, tables: list[Floats]) -> Block:
         """Groups of options as the score reads them."""
