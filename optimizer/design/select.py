@@ -18,7 +18,7 @@ from optimizer.pack.conductors.chained import HEIGHT, METRICS, SHEET
 from optimizer.pack.wiring.harness import HarnessBlock, Places, harness_block
 from optimizer.score.score import Block
 from optimizer.search.exact.branch import CAPS
-from optimizer.search.exact.exact import cells_cost
+from optimizer.search.exact.ideal import cells_cost
 from optimizer.search.exact.rows import PLACED, placed_words
 from optimizer.search.space import parts
 from optimizer.search.space.fills import LEGS, Fill

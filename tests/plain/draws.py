@@ -4,7 +4,7 @@ import numpy as np
 from plain_score import Pack
 
 from optimizer.score.score import Block
-from optimizer.search.exact.exact import cells_cost
+from optimizer.search.exact.ideal import cells_cost
 from optimizer.search.space import options as op
 from optimizer.search.space import parts
 from optimizer.search.space.plating import plated

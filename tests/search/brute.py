@@ -8,7 +8,7 @@ import plain_protection as plain
 
 from optimizer.front.pareto import nondominated, signed
 from optimizer.score.score import Block, margins, score
-from optimizer.search.exact.exact import cells_cost
+from optimizer.search.exact.ideal import cells_cost
 from optimizer.search.space import options as op
 from optimizer.search.space import parts, splits
 from optimizer.search.space.plating import plated

@@ -13,7 +13,7 @@ import pytest
 from optimizer.base.figures import FIGURES, OBJECTIVES, split_name
 from optimizer.catalog import builtin_catalogs
 from optimizer.score.score import CHARGE_FIGURES, RIDE_FIGURES, WORK_FIGURES, Block, score
-from optimizer.search.exact.exact import BEST_CASE
+from optimizer.search.exact.ideal import BEST_CASE
 from optimizer.search.running.record import run_record
 from optimizer.search.running.run import search
 from optimizer.search.space import options as op

@@ -28,7 +28,7 @@ from optimizer.score.inputs import Inputs, load_inputs, read_inputs
 from optimizer.score.score import Block, margins
 from optimizer.score.warmth import in_boxes_of
 from optimizer.search.exact.archive import slackened
-from optimizer.search.exact.exact import best_figures, cells_cost
+from optimizer.search.exact.ideal import best_figures, cells_cost
 from optimizer.search.space import options as op
 from optimizer.search.space import parts
 from optimizer.search.space.setup import make_space

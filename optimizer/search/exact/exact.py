@@ -20,14 +20,13 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.base.figures import ANY, sided, split_name
+from optimizer.base.figures import sided
 from optimizer.front.pareto import dominated_by, nondominated, signed
-from optimizer.pack.bill import best_purchase, with_spares
-from optimizer.score.context import Context
 from optimizer.score.score import WORK_FIGURES, Block, margins, score
 from optimizer.score.situations import stages_of
 from optimizer.search.exact import archive
 from optimizer.search.exact.branch import BUNCH, Branch, Ground, Safety
+from optimizer.search.exact.ideal import best_figures, cells_cost
 from optimizer.search.exact.pending import Pending, Rows, joined, names_of, whole_of
 from optimizer.search.exact.tally import Tally
 from optimizer.search.space import options as op
@@ -54,12 +53,6 @@ FIRST = 16
 # Options that one bound stands for, coarse to fine; the fine ones are what `Built.within` puts side by side.
 LEVELS = (16 * BUNCH, BUNCH)
 OTHERS_BEAT, BEATEN = "parts that others beat", "beaten by a pack found"
-
-# What a bound may take a figure for when the figure need not worsen with mass.
-BEST_CASE = {
-    "range_km": np.inf, "consumption_wh_per_km": -np.inf, "hot_cell_end_c": -np.inf, "hot_cell_endless_c": -np.inf,
-    "speed_headroom_kmh": np.inf, "cost_per_1000_km": -np.inf,
-}  # fmt: skip
 
 
 class Engine:
@@ -421,47 +414,6 @@ class Engine:
             hot_rise_k_per_w=column["hot_rise_k_per_w"],
             **{name: column[name] for name in WORK_FIGURES},
         )
-
-
-def best_figures(block: Block, *, context: Context, figures: frozenset[str]) -> dict[str, Floats]:
-    """Figures that no pack is better in which is nowhere better than one of the block.
-
-    Parameters
-    ----------
-    block : Block
-        n ideal packs.
-    context : Context
-    figures : frozenset of str
-        Those that are needed.
-    """
-    helped = {where for where, here in context.everywhere() if here.mass_may_help}
-    helped |= {ANY} if helped else set()
-    named = {name: split_name(name) for name in figures}
-    open_end = {name: BEST_CASE[base] for name, (base, where) in named.items() if base in BEST_CASE and where in helped}
-    found = score(block, context=context, figures=figures - open_end.keys(), stepped=True)
-    return {**found, **{name: np.full(len(block), best) for name, best in open_end.items()}}
-
-
-def cells_cost(space: Space, cell: Ints, number: Ints) -> Floats:
-    """Cost of the cells with their spares, bought up to a price break where that is cheaper.
-
-    Parameters
-    ----------
-    space : Space
-    cell : ndarray of int, shape (n,)
-        Row of the context's cells.
-    number : ndarray of int, shape (n,)
-        Cells in the pack.
-    """
-    cells, row = space.inputs.cells, space.context.cells.row[cell]
-    _, cost = best_purchase(
-        with_spares(number, spare_fraction=space.brief.parts.spare_fraction),
-        price=cells.price[row],
-        break_quantity=cells.break_quantity[row],
-        break_price=cells.break_price[row],
-        stock=cells.stock[row],
-    )
-    return np.asarray(cost, dtype=float)
 
 
 def _numbers(block: Block) -> Floats:

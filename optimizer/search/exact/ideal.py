@@ -1,0 +1,62 @@
+"""What cells cost, and the figures that no pack under a bound is better in."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.base.figures import ANY, split_name
+from optimizer.pack.bill import best_purchase, with_spares
+from optimizer.score.context import Context
+from optimizer.score.score import Block, score
+from optimizer.search.space.space import Space
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+# What a bound may take a figure for when the figure need not worsen with mass.
+BEST_CASE = {
+    "range_km": np.inf, "consumption_wh_per_km": -np.inf, "hot_cell_end_c": -np.inf, "hot_cell_endless_c": -np.inf,
+    "speed_headroom_kmh": np.inf, "cost_per_1000_km": -np.inf,
+}  # fmt: skip
+
+
+def best_figures(block: Block, *, context: Context, figures: frozenset[str]) -> dict[str, Floats]:
+    """Figures that no pack is better in which is nowhere better than one of the block.
+
+    Parameters
+    ----------
+    block : Block
+        n ideal packs.
+    context : Context
+    figures : frozenset of str
+        Those that are needed.
+    """
+    helped = {where for where, here in context.everywhere() if here.mass_may_help}
+    helped |= {ANY} if helped else set()
+    named = {name: split_name(name) for name in figures}
+    open_end = {name: BEST_CASE[base] for name, (base, where) in named.items() if base in BEST_CASE and where in helped}
+    found = score(block, context=context, figures=figures - open_end.keys(), stepped=True)
+    return {**found, **{name: np.full(len(block), best) for name, best in open_end.items()}}
+
+
+def cells_cost(space: Space, cell: Ints, number: Ints) -> Floats:
+    """Cost of the cells with their spares, bought up to a price break where that is cheaper.
+
+    Parameters
+    ----------
+    space : Space
+    cell : ndarray of int, shape (n,)
+        Row of the context's cells.
+    number : ndarray of int, shape (n,)
+        Cells in the pack.
+    """
+    cells, row = space.inputs.cells, space.context.cells.row[cell]
+    _, cost = best_purchase(
+        with_spares(number, spare_fraction=space.brief.parts.spare_fraction),
+        price=cells.price[row],
+        break_quantity=cells.break_quantity[row],
+        break_price=cells.break_price[row],
+        stock=cells.stock[row],
+    )
+    return np.asarray(cost, dtype=float)
