@@ -14,6 +14,7 @@ import numpy as np
 
 from optimizer.design.select import Chosen
 from optimizer.design.warmth import Warmth
+from optimizer.pack.limits import rated_current
 from optimizer.pack.protection.fuses import CONTINUOUS, PULSE_SHARE, opening_seconds, peak_current_a
 from optimizer.pack.protection.precharge import precharge
 from optimizer.score.context import COLD_CHARGE, NO_GRAPHITE
@@ -121,14 +122,14 @@ class _Facts:
         self.charge_a = min(float(cells.current_charge_a[at]) * chosen.parallel, float(warm.block.charge_cap_a[0]))
         bms, k = space.inputs.bms, chosen.bms
         self.path, self.past = str(bms.path[k]), bool(bms.bypassed[k])
-        self.bms_steady_a, self.bms_peak_a = float(bms.current_continuous_a[k]), float(bms.current_peak_a[k])
-        self.bms_peak_s, self.bms_charge_a = float(bms.peak_s[k]), float(bms.current_charge_a[k])
+        self.bms_charge_a, self.delay_s = float(bms.current_charge_a[k]), asked.peak_seconds
+        board_a = rated_current(
+            bms.current_continuous_a[k], peak_a=bms.current_peak_a[k], peak_s=bms.peak_s[k], seconds=self.delay_s
+        )
         self.precharges = str(bms.precharge[k]) == "yes" and not self.past
-        self.delay_s = asked.peak_seconds
         fuses = space.inputs.fuses
         self.fuse_a, self.most = float(fuses.current_a[chosen.fuse]), fuses.opens_most[chosen.fuse]
         self.least, self.fuse_id = fuses.opens_least[chosen.fuse], str(fuses.id[chosen.fuse])
-        board_a = self.bms_peak_a if self.bms_peak_s >= self.delay_s else self.bms_steady_a
         air = box_air_c(space.brief)
         # Currents from which on the fuse may open within the delay of the stage before.
         self.second_a, self.short_a = (
@@ -136,7 +137,7 @@ class _Facts:
             for delay in (self.delay_s, SECOND_DELAY_S)
         )
         # Midway, so that neither the controller's tolerance nor the board's lets the wrong one act; as the board bears.
-        self.trip_a = max(min(board_a, np.sqrt(self.peak_a * self.second_a)), self.peak_a)
+        self.trip_a = max(min(float(board_a), float(np.sqrt(self.peak_a * self.second_a))), self.peak_a)
 
     def pack(self, cell_v: float) -> float:
         return self.series * cell_v
