@@ -12,6 +12,7 @@ from shapely.geometry import Polygon
 from shapely.geometry import box as rectangle
 
 from optimizer.fit.placement.blocks import block_layouts
+from optimizer.fit.placement.place import place
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.compartment import Compartment, box, keep_out_box
 from optimizer.fit.region.layout import CellSize, Clearance, Layout
@@ -65,13 +66,13 @@ def test_a_box_that_fits_exactly_holds_its_grid() -> None:
         width_mm=4 * 18 + 3 * 0.8 + 2 * 2.6,
         height_mm=2 * 70 + 2 * 2.5 + 2 * 3.5,
     )
-    layouts = block_layouts(room, CELL, GAPS, axes=(2,))
+    layouts = block_layouts(replace(room, axes=(2,)), CELL, GAPS)
     assert layouts[0].cells == 24
     assert set(layouts[0].layer) == {0, 1}
     assert layouts[0].axis == 2
     assert_sound(layouts[0], room)
     tight = replace(room, depth_mm=room.depth_mm - 0.001)
-    assert block_layouts(tight, CELL, GAPS, axes=(2,))[0].cells == 12
+    assert block_layouts(replace(tight, axes=(2,)), CELL, GAPS)[0].cells == 12
 
 
 @pytest.mark.parametrize("axis", [0, 1, 2])
@@ -82,13 +83,16 @@ def test_all_axes_and_both_turns_are_tried(axis: int) -> None:
         room = box("room", length_mm=sides[0], width_mm=sides[1], height_mm=sides[2])
         found = block_layouts(room, CELL, NONE)
         assert [(layout.cells, layout.axis) for layout in found] == [(1, axis)]
+        others = tuple(k for k in range(3) if k != axis)
+        assert place(replace(room, axes=others), CELL, NONE, cache=False) == []
+        assert [layout.axis for layout in place(replace(room, axes=(axis,)), CELL, NONE, cache=False)] == [axis]
 
 
 def test_layers_gain_from_turned_cells() -> None:
     # 5 × 3 in 22 × 16 holds 23 (area bound 23.5), a plain grid 20 or 21
     room = box("room", length_mm=22.0, width_mm=16.0, height_mm=10.0)
     size = CellSize("block", length_mm=10.0, width_mm=5.0, thickness_mm=3.0)
-    found = block_layouts(room, size, NONE, axes=(2,))
+    found = block_layouts(replace(room, axes=(2,)), size, NONE)
     assert [layout.cells for layout in found] == [23, 21]
     assert "turned" in found[0].name
     assert "turned" not in found[1].name
@@ -103,8 +107,8 @@ def test_tapered_deck_with_and_without_keep_out(compartment: Compartment) -> Non
 
 
 def test_keep_outs_cost_cells_only_where_they_are() -> None:
-    free = block_layouts(DECK, CELL, GAPS, axes=(2,))[0].cells
-    less = block_layouts(replace(DECK, keep_outs=(KEEP_OUT,)), CELL, GAPS, axes=(2,))[0].cells
+    free = block_layouts(replace(DECK, axes=(2,)), CELL, GAPS)[0].cells
+    less = block_layouts(replace(DECK, keep_outs=(KEEP_OUT,), axes=(2,)), CELL, GAPS)[0].cells
     # closed form: the keep-out takes 60 mm of 420, columns of 18.8 mm: at most 5 of 6 × 10 lost per row of 3
     assert free > less >= free - 5 * 3
 
@@ -140,5 +144,3 @@ def test_nothing_fits_is_an_empty_list() -> None:
 def test_misuse_is_refused() -> None:
     with pytest.raises(ValueError, match="shape block"):
         block_layouts(DECK, CellSize("cylinder", length_mm=65, diameter_mm=18), GAPS)
-    with pytest.raises(ValueError, match="axes"):
-        block_layouts(DECK, CELL, GAPS, axes=(3,))

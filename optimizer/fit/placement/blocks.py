@@ -9,10 +9,8 @@ from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import AXES, CellSize, Clearance, Layout
 
 
-def block_layouts(
-    compartment: Compartment, size: CellSize, clearance: Clearance, *, axes: tuple[int, ...] = (0, 1, 2)
-) -> list[Layout]:
-    """Layouts of blocks that share the axis of their length, in all six orientations.
+def block_layouts(compartment: Compartment, size: CellSize, clearance: Clearance) -> list[Layout]:
+    """Layouts of blocks that share the axis of their length, one of the compartment's, turned about it either way.
 
     Layers follow each other along the axis, 2 end_mm apart; in a layer cells stand cell_gap_mm apart, and
     their width and thickness may change places from cell to cell. A layout without turned cells is offered
@@ -26,8 +24,6 @@ def block_layouts(
         Of shape "block".
     clearance : Clearance
         Gaps and margins; see there.
-    axes : tuple of int
-        Axes the length may lie along, of 0, 1, 2.
 
     Returns
     -------
@@ -37,15 +33,13 @@ def block_layouts(
     Raises
     ------
     ValueError
-        If the cell is not a block or an axis is none.
+        If the cell is not a block.
     """
     if size.shape != "block":
         raise ValueError(f"blocks need a cell of shape block, found {size.shape}")
-    if not set(axes) <= {0, 1, 2}:
-        raise ValueError(f"axes must be of 0, 1, 2, found {axes}")
     brick = brick_of(size, clearance)
     found: list[Layout] = []
-    for axis in sorted(set(axes)):
+    for axis in sorted(set(compartment.axes)):
         mixed = stack(compartment, brick, axis=axis, direction=axis)
         if len(mixed) and is_mixed(mixed):
             level = stack(compartment, brick, axis=axis, direction=axis, turn=False)
