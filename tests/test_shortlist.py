@@ -13,7 +13,7 @@ from optimizer.cli import main
 from optimizer.design.select import choose, design_block
 from optimizer.design.unfold import unfold
 from optimizer.pack.sharing import weakest_group_capacity
-from optimizer.review.page.page import _ride_words
+from optimizer.review.page.designs import ride_words
 from optimizer.review.sheets.buildsheet import build_markdown
 from optimizer.review.sheets.expected import group_resistance_mohm
 from optimizer.review.terminal.designs import cautions_of
@@ -69,7 +69,7 @@ def test_one_figure_has_one_value(folder):
         design = unfold(space, row)
         assert design.ride["distance_km"].iloc[-1] == pytest.approx(row["range_km"], abs=1e-6)
         assert design.ride["soc"].iloc[-1] >= space.context.reserve_soc - 1e-9
-        words = _ride_words(design)
+        words = ride_words(design)
         assert f"The ride: {row['range_km']:.1f} km" in words
         assert f"hottest cell in it {design.ride['temp_c'].max():.1f} °C, in a ride that goes on" in words
         assert f"and on {row['hot_cell_endless_c']:.1f} °C" in words

@@ -171,7 +171,7 @@ def make_design(**changes):
         "strip": {"id": "ni-015", "material": "nickel", "thickness_mm": 0.15, "width_mm": 8.0, "layers": 2},
         "wire": {"id": "w-6", "area_mm2": 6.0}, "bms": {"id": "bms-20s-60a", "series_max": 20},
         "fuse": {"id": "f-60", "current_a": 60.0}, "bill": bill, "harness": harness, "plates": plates,
-        "ride": ride(), "conductors": conductors(stations),
+        "ride": ride(), "conductors": conductors(stations), "rooms": tuple(one.compartment for one in stations),
         "cautions": ("Full charge is 75.6 V, above 60 V DC: live work is dangerous; local codes rule.",),
     }  # fmt: skip
     design |= {"drop": Drop(10.0, 0.5, 25.0, float(design["cell"]["dcir_mohm"]))}

@@ -26,6 +26,11 @@ from optimizer.review.verdict_words import gives_words, switch_words  # noqa: E4
 
 USE = ["range_km", "peak_power_w", "pack_mass_kg", "cost"]
 
+# What the driver that draws without a graphics card says of its own speed.
+DRIVER = "GL Driver Message (OpenGL, Performance"
+
+SAID = ("error", "warning")
+
 FLAGS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -57,7 +62,7 @@ def page(browser, report):
     tab = browser.new_page(viewport={"width": 1280, "height": 900})
     tab.set_default_timeout(15_000)
     tab.faults, tab.asked = [], []
-    tab.on("console", lambda m: tab.faults.append(m.text) if m.type in ("error", "warning") else None)
+    tab.on("console", lambda m: tab.faults.append(m.text) if m.type in SAID and DRIVER not in m.text else None)
     tab.on("pageerror", lambda e: tab.faults.append(str(e)))
     tab.on("request", lambda r: tab.asked.append(r.url))
     tab.goto(Path(report).as_uri())
@@ -218,6 +223,55 @@ def test_a_drawing_is_made_larger_and_printed_whole(page):
     page.emulate_media(media="screen")
     button.press("Enter")
     assert figure.locator("svg").bounding_box()["width"] == before
+
+
+def turning(page):
+    page.locator("figure.solid").scroll_into_view_if_needed()
+    picture = page.locator("figure.solid canvas[data-drawn]")
+    picture.wait_for()
+    return picture
+
+
+def painted(page):
+    """Number of pixels of the picture that are not empty, and their sum."""
+    return page.evaluate("""() => { const c = document.querySelector("figure.solid canvas"),
+        copy = new OffscreenCanvas(c.width, c.height).getContext("2d"); copy.drawImage(c, 0, 0);
+        const d = copy.getImageData(0, 0, c.width, c.height).data; let n = 0, sum = 0;
+        for (let i = 0; i < d.length; i += 4) { n += d[i + 3] > 0; sum += d[i] + d[i + 1] + d[i + 2]; }
+        return [n, sum]; }""")
+
+
+def test_the_picture_turns_by_keyboard_and_pointer_and_stands_still_otherwise(page):
+    picture = turning(page)
+    seen = [painted(page)]
+    assert seen[0][0] > 10_000
+    assert not page.locator("figure.solid .flat").is_visible()
+    picture.focus()
+    page.keyboard.press("ArrowLeft")
+    seen.append(painted(page))
+    box = picture.bounding_box()
+    page.mouse.move(box["x"] + 300, box["y"] + 200)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 360, box["y"] + 260)
+    page.mouse.up()
+    seen.append(painted(page))
+    page.get_by_role("checkbox", name="boxes").uncheck()
+    seen.append(painted(page))
+    assert len({tuple(one) for one in seen}) == 4
+    page.wait_for_timeout(300)
+    assert painted(page) == seen[-1]
+    page.get_by_role("checkbox", name="boxes").check()
+    page.get_by_label("seen from").select_option("above")
+    assert picture.get_attribute("data-drawn").split()[1] == "1.571"
+
+
+def test_without_script_the_isometric_drawing_stands_in_its_place(browser, report):
+    context = browser.new_context(java_script_enabled=False)
+    tab = context.new_page()
+    tab.goto(Path(report).as_uri())
+    assert tab.locator("figure.solid .flat svg").is_visible()
+    assert not tab.locator("figure.solid canvas").is_visible()
+    context.close()
 
 
 def test_paper_has_two_pages_of_decision_and_two_for_each_design(page, tmp_path):

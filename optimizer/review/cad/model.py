@@ -17,6 +17,7 @@ from optimizer.fit.region.geometry import rotation
 from optimizer.fit.region.solid import whole as body_of
 from optimizer.review.cad.metal import conductor_solid
 from optimizer.review.cad.solids import moved, raised, to_axes
+from optimizer.review.sheets.style import TINTS
 
 if TYPE_CHECKING:
     from optimizer.design.model import Design, Station
@@ -60,6 +61,8 @@ class Thing:
         From there to the vehicle's axes [mm].
     extent_mm, axis, round_cell
         Of a cell: its size along its own axes [mm], the axis along which it lies, whether it is a cylinder.
+    colour : tuple of int, optional
+        In the GLB, in place of that of its kind: cells of neighbouring groups have different ones.
     """
 
     name: str
@@ -69,6 +72,7 @@ class Thing:
     extent_mm: tuple[float, float, float] | None = None
     axis: int = 2
     round_cell: bool = False
+    colour: tuple[int, int, int, int] | None = None
 
 
 def things(design: Design, parts: Sequence[Part]) -> Iterator[Thing]:
@@ -114,15 +118,18 @@ def _placed(design: Design) -> Iterator[Thing]:
 
 def _cells(station: Station, home: Floats) -> Iterator[Thing]:
     layout = station.layout
-    shapes: dict[bytes, Any] = {}
+    shapes: dict[tuple[bytes, str], Any] = {}
     for k in np.flatnonzero(station.used):
         extent = layout.extents_mm[k]
         x, y, z = map(float, extent)
         round_cell = layout.size.shape == "cylinder"
-        solid = shapes.setdefault(extent.tobytes(), cell_solid(extent, layout.axis, round_cell))
+        tint = TINTS[int(station.chain.group[k] + station.first_group) % len(TINTS)]
+        solid = shapes.setdefault((extent.tobytes(), tint), cell_solid(extent, layout.axis, round_cell))
+        red, green, blue = bytes.fromhex(tint.removeprefix("#"))
+        paint = (red, green, blue, 255)
         place = np.column_stack([np.eye(3), layout.centres_mm[k]])
         name = f"cell {station.compartment.name} {k + 1}"
-        yield Thing(name, "cell", solid, moved(home, place), (x, y, z), layout.axis, round_cell)
+        yield Thing(name, "cell", solid, moved(home, place), (x, y, z), layout.axis, round_cell, paint)
 
 
 def home_of(room: Compartment) -> Floats:
@@ -199,7 +206,7 @@ def _mesh(thing: Thing) -> Any:
     faces = first[same.reshape(-1)][np.asarray(mesh.tri_verts, dtype=np.int64)]
     apart = (faces != np.roll(faces, 1, axis=1)).all(axis=1)
     shape = trimesh.Trimesh(corners, faces[apart], process=False)
-    colour = COLOURS[thing.kind]
+    colour = thing.colour or COLOURS[thing.kind]
     shape.visual = trimesh.visual.TextureVisuals(
         material=trimesh.visual.material.PBRMaterial(
             name=thing.kind, baseColorFactor=colour, metallicFactor=0.1, roughnessFactor=0.7,

@@ -6,7 +6,6 @@ import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from urllib.parse import quote
 
 import numpy as np
 import pandas as pd
@@ -16,10 +15,9 @@ from optimizer.base.figures import FIGURES, OBJECTIVES, shown_in, sided, split_n
 from optimizer.base.files import write_text
 from optimizer.review.page import grids
 from optimizer.review.page.brief_words import both_sentences
-from optimizer.review.sheets import charts, drawings
+from optimizer.review.page.designs import design_section
+from optimizer.review.sheets import charts
 from optimizer.review.sheets import style as look
-from optimizer.review.sheets.buildsheet import GENERAL, build_steps, cautions
-from optimizer.review.sheets.settings import bound_words
 from optimizer.review.verdict_words import situation_columns, verdict_lines
 from optimizer.review.words import describe, number, of_situations
 
@@ -36,14 +34,13 @@ TABLE = (
     "bms", "fuse",
 )  # fmt: skip
 HOVER = ("range_km", "peak_power_w", "pack_mass_kg", "cost")
-FACTS = shown_in("f")
 AXES = ("range_km", "peak_power_w", "pack_mass_kg")
 # What may tell marks apart, and how its select names it.
 MARKS = {"cell_id": "cell", "series": "series", "parallel": "parallel", "strip": "strip", "wire": "wire", "bms": "BMS",
          "fuse": "fuse"}  # fmt: skip
-# Columns of the harness that only its own sheet and file have.
-WAYS = ("way_mm", "from_mm", "to_mm", "path_mm", "through")
-SCRIPTS = ("rank.js", "verdict.js", "chart.js", "table.js", "page.js")
+SCRIPTS = ("rank.js", "verdict.js", "chart.js", "table.js", "picture.js", "page.js")
+# What the picture that turns may hide: material of its GLB, its name.
+LAYERS = (("box", "boxes"), ("cell", "cells"), ("conductor", "conductors"), ("wire", "wires"), ("part", "parts"))
 
 
 def in_script(text: str) -> str:
@@ -168,81 +165,6 @@ def front_data(
 def _plain(value: Any) -> Any:
     """A NumPy scalar as a plain one."""
     return value.item()
-
-
-def _design(design: Design, markup: type[Markup], currency: str) -> dict[str, Any]:
-    """One design's section."""
-    row = design.row
-    boxes = [s.compartment.name for s in design.stations if s.groups]
-    alt = f"Drawings of {' and '.join(boxes)}: cells with polarity, groups along the chain, plates"
-    steps = [
-        {
-            "title": s.title,
-            "checks": s.checks,
-            "note": s.note,
-            "table": grids.plain(*s.table) if s.table else None,
-        }
-        for s in build_steps(design)
-    ]
-    told, general = cautions(design), {*design.general_cautions, *GENERAL.values()}
-    ride = charts.ride_plot(design) if len(design.ride) > 1 else None
-    return {
-        "id": str(row["design_id"]),
-        "anchor": quote(str(row["design_id"]), safe=""),
-        "heading": f"{row['design_id']}: {row['series']}S{row['parallel']}P of {row['cell_id']}",
-        "summary": _summary(design),
-        "facts": _facts(row, currency),
-        "cautions": [text for text in told if text not in general],
-        "general": [text for text in told if text in general],
-        # The drawing is ours and holds no text of the user but as outlines; everything else is escaped.
-        "drawing": markup(look.inline_svg(drawings.draw(design), alt=alt)),
-        "drawing_text": "To scale; print layout.svg at 100 % for the scale in its title block.",
-        "margins": grids.margins(row, currency=currency),
-        "tolerances": grids.tolerances(design),
-        "spread": grids.spread(row, currency=currency),
-        "bill": grids.bill(design.bill, currency=currency),
-        "wiring": grids.of_frame(design.harness.drop(columns=list(WAYS)), currency=currency),
-        "plates": grids.of_frame(design.plates, currency=currency),
-        "ride": markup(look.inline_svg(ride, alt=_ride_words(design))) if ride is not None else None,
-        "ride_text": _ride_words(design) if ride is not None else "",
-        "steps": steps,
-    }
-
-
-def _summary(design: Design) -> str:
-    parts = [
-        f"{s.compartment.name} holds {s.groups} group{'s' if s.groups != 1 else ''} ({s.layout.name})"
-        for s in design.stations
-        if s.groups
-    ]
-    row, strip, bound = design.row, design.strip, bound_words(design)
-    layers = int(strip.get("layers", 1))
-    return (
-        f"{row['cell_count']} cells; {'; '.join(parts)}. Strip: {strip['id']}, {layers} "
-        f"layer{'s' if layers != 1 else ''}; wire: {design.wire['id']}; BMS: {design.bms['id']}; "
-        f"fuse: {design.fuse['id']}. Peak power is limited by "
-        f"{bound.get('peak_power_w', row.get('peak_limit', 'unknown'))}; the range ends by "
-        f"{bound.get('range_km', row.get('range_stop', 'unknown'))}."
-    )
-
-
-def _facts(row: Mapping[str, Any], currency: str) -> list[dict[str, str]]:
-    found = []
-    for name in (*FACTS, *of_situations(row, view="f")):
-        if name in row and row[name] == row[name]:
-            label, unit, decimals = describe(name, currency=currency)
-            found.append({"label": label, "value": f"{number(row[name], decimals=decimals)} {unit}".strip()})
-    return found
-
-
-def _ride_words(design: Design) -> str:
-    ride = design.ride
-    return (
-        f"The ride: {ride['distance_km'].iloc[-1]:.1f} km in {ride['time_s'].iloc[-1] / 60:.0f} min; voltage "
-        f"from {ride['voltage_v'].iloc[0]:.1f} to {ride['voltage_v'].iloc[-1]:.1f} V, lowest "
-        f"{ride['voltage_v'].min():.1f} V; hottest cell in it {ride['temp_c'].max():.1f} °C, in a ride that goes on "
-        f"and on {design.row['hot_cell_endless_c']:.1f} °C."
-    )
 
 
 def _speed_chart(
@@ -394,8 +316,9 @@ def render_page(
         limits=_limits(front, run, currency),
         columns=[c for c in columns if c["name"] in data["table"]],
         rejected=grids.rejected(run),
-        designs=[_design(design, Markup, currency) for design in designs],
+        designs=[design_section(design, markup=Markup, currency=currency) for design in designs],
         run_table=grids.run_table(run),
+        layers=LAYERS,
         glossary=glossary(data["table"]),
         speeds=_speed_chart(speeds, front, run, Markup),
         unfinished=grids.unfinished(run),

@@ -295,6 +295,7 @@
       if (document.execCommand("copy")) button.textContent = "Copied";
     }));
     followLinks(document);
+    Picture.start();
     if (total) {
       restore();
       table = FrontTable.make($("front-table"), {
