@@ -17,7 +17,7 @@ from optimizer.fit.region.geometry import rotation
 from optimizer.fit.region.solid import whole as body_of
 from optimizer.review.cad.metal import conductor_solid
 from optimizer.review.cad.solids import moved, raised, to_axes
-from optimizer.review.sheets.style import TINTS
+from optimizer.review.colours import TINTS
 
 if TYPE_CHECKING:
     from optimizer.design.model import Design, Station

@@ -16,6 +16,7 @@ import shapely
 from shapely.geometry import Polygon
 
 from optimizer.fit.region.section import cross_axes
+from optimizer.review.colours import TINTS
 from optimizer.review.sheets import primitives as strokes
 from optimizer.review.sheets import style as look
 from optimizer.review.sheets import views
@@ -319,10 +320,10 @@ def _chain(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> 
     station, gap = design.stations[panel.station], design.clearance.cell_gap_mm
     pairs = views.touching(station, cell_gap_mm=gap)
     group = np.where(views.levels(station) == panel.layer, views.pack_groups(station), 0)
-    middles, colours = [], views.group_colours(station, pairs=pairs, count=len(look.TINTS))
+    middles, colours = [], views.group_colours(station, pairs=pairs, count=len(TINTS))
     for number in np.unique(group[group > 0]):
         members = np.flatnonzero(group == number)
-        tint = look.TINTS[colours[int(number)]]
+        tint = TINTS[colours[int(number)]]
         around = views.ribbon(station, view=panel.view, members=members, pairs=pairs, margin_mm=gap * 0.3)
         strokes.fill(axes, put(around), facecolor=tint, edgecolor=look.INK, linewidth=0.5, zorder=3.5)
         for shape in views.cell_shapes(station, view=panel.view, index=members):
@@ -386,12 +387,12 @@ def _side(axes: Axes, station: Station, panel: Panel, put: Put, gap_mm: float) -
     group, way = views.pack_groups(station), views.directions(station)
     order = np.argsort(depth, kind="stable")
     pairs = views.touching(station, cell_gap_mm=gap_mm)
-    colours = views.group_colours(station, pairs=pairs, count=len(look.TINTS))
+    colours = views.group_colours(station, pairs=pairs, count=len(TINTS))
     shapes = views.cell_shapes(station, view=panel.view, index=order)
     for place, shape in zip(order, shapes, strict=True):
         used = group[place] > 0
         # A seat left empty shows what stands behind it.
-        tint = look.TINTS[colours[int(group[place])]] if used else "none"
+        tint = TINTS[colours[int(group[place])]] if used else "none"
         line = "solid" if used else (0, (2, 2))
         zorder = (4 if used else 5.5) + 0.001 * int(np.searchsorted(depth[order], depth[place]))
         strokes.fill(

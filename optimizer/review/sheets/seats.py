@@ -11,7 +11,8 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle
 
-from optimizer.review.sheets.style import INK, MM_PER_INCH, RULE, SOFT, TINTS, own_look, to_bytes
+from optimizer.review.colours import TINTS
+from optimizer.review.sheets.style import INK, MM_PER_INCH, RULE, SOFT, own_look, to_bytes
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -36,8 +36,6 @@ STRIP = "#83868c"
 STRIP_EDGE = "#3f444b"
 CASE = "#5f7d78"
 BLOCKED = "#e6dfd0"
-# Tints of the series groups, in turn along the chain: three, so that a group and its two neighbours differ.
-TINTS = ("#f2d9a0", "#b9dcd3", "#d9cce8", "#f0cfc4", "#cfe0f2", "#dde6b4")
 # Marks on charts; told apart in lightness too. The order is that of use.
 SERIES = ("#1c5d94", "#b8441a", "#3c7d5a", "#7a4f9a", "#8a6d1f", "#59666e", "#a33b63", "#2f8aa0")
 

@@ -15,6 +15,7 @@ from optimizer.fit.region.geometry import rotation, to_vehicle
 from optimizer.fit.region.section import cross_axes
 from optimizer.pack.wiring.passages import STRAIGHT
 from optimizer.pack.wiring.table import corners_of
+from optimizer.review.colours import TINTS
 from optimizer.review.sheets import style as look
 
 if TYPE_CHECKING:
@@ -125,7 +126,7 @@ def _cells(station: Station) -> list[Body]:
             shapes = [_hull(np.concatenate(ends)), ends[0]]
         else:
             shapes = _faces(room, middle - half, middle + half)
-        tint = look.TINTS[int(station.chain.group[k] + station.first_group) % len(look.TINTS)]
+        tint = TINTS[int(station.chain.group[k] + station.first_group) % len(TINTS)]
         found.append((float(to_vehicle(room, middle) @ AWAY), shapes, tint, look.SOFT))
     return found
 
