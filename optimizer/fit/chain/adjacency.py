@@ -36,13 +36,7 @@ class Neighbours:
 
 
 def lateral_axes(axis: int) -> tuple[int, int]:
-    """The two axes across a cell axis, in x, y, z order.
-
-    Parameters
-    ----------
-    axis : int
-        0, 1 or 2.
-    """
+    """The two axes across a cell axis, in x, y, z order."""
     first, second = (other for other in range(3) if other != axis)
     return first, second
 
@@ -118,19 +112,7 @@ def _share_face(
 
 
 def compressed(pairs: NDArray[np.int64], count: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Pairs as neighbour lists: the neighbours of cell i stand in idx[ptr[i]:ptr[i + 1]], ascending.
-
-    Parameters
-    ----------
-    pairs : ndarray of int, shape (m, 2)
-    count : int
-        Number of cells.
-
-    Returns
-    -------
-    ptr : ndarray of int, shape (count + 1,)
-    idx : ndarray of int, shape (2 m,)
-    """
+    """Pairs, shape (m, 2), as neighbour lists (ptr, idx): those of cell i are idx[ptr[i]:ptr[i + 1]], ascending."""
     both = np.concatenate([pairs, pairs[:, ::-1]])
     both = both[np.lexsort((both[:, 1], both[:, 0]))]
     ptr = np.zeros(count + 1, dtype=np.int64)

@@ -120,20 +120,9 @@ def _kept(local: Ints, pairs: Ints) -> Ints:
 def join_parts(parts: list[Part], centres_mm: Floats, start_side: Mask, end_side: Mask) -> list[Part]:
     """Modules in the order, and each in the direction, that makes the links between them short.
 
-    Snakes through the modules along every order of the axes, from every corner; for each, the best
-    directions by dynamic programming over link lengths. A terminal off its side costs more than any links.
-
-    Parameters
-    ----------
-    parts : list of Part
-    centres_mm : ndarray, shape (n, 3)
-        Centres of the cells [mm].
-    start_side, end_side : ndarray of bool, shape (n,)
-
-    Returns
-    -------
-    list of Part
-        Modules without a group are left out.
+    Snakes through the modules along every order of the axes, from every corner; for each, the best directions by
+    dynamic programming over link lengths. A terminal off its side costs more than any links. Centres have shape (n, 3)
+    [mm], sides (n,); modules without a group are left out.
     """
     parts = [part for part in parts if len(part.members)]
     if len(parts) < 2:

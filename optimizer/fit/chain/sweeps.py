@@ -66,22 +66,10 @@ def most_groups(level: Ints, *, parallel: int) -> int:
 
 
 def cut(order: Ints, level: Ints, *, parallel: int, groups: int, tail: bool) -> Ints | None:
-    """Cut an order of cells into groups of P; no group spans two layers.
+    """Cut an order of cells into groups of P, shape (groups, parallel); no group spans two layers.
 
-    Parameters
-    ----------
-    order : ndarray of int, shape (n,)
-    level : ndarray of int, shape (n,)
-        Layer of each cell.
-    parallel, groups : int
-        Cells per group, groups wanted.
-    tail : bool
-        Cells that fill no group are left at the end of a layer's run (True) or at its start.
-
-    Returns
-    -------
-    ndarray of int, shape (groups, parallel), or None
-        None when the order yields fewer groups.
+    `level` is the layer of each cell; cells that fill no group are left at the end of a layer's run (tail) or at its
+    start. None when the order yields fewer groups.
     """
     breaks = np.flatnonzero(np.diff(level[order])) + 1
     parts = []

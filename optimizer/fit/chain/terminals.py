@@ -23,13 +23,7 @@ def sideways(layout: Layout, cells: Ints) -> Floats:
 def terminals_mm(layout: Layout, cells: Ints, polarity: Ints, *, positive: bool) -> Floats:
     """Middles of the positive or of the negative terminals of some cells across their axis, shape (n, 2) [mm].
 
-    Parameters
-    ----------
-    layout : Layout
-    cells : ndarray of int, shape (n,)
-    polarity : ndarray of int, shape (n,)
-        Of these cells. With both terminals on one end, 1: the positive one towards the width's high end.
-    positive : bool
+    With both terminals on one end a polarity of 1 means: the positive one towards the width's high end.
     """
     middle = layout.centres_mm[cells][:, list(lateral_axes(layout.axis))]
     if not layout.size.same_end:
@@ -57,12 +51,7 @@ def in_line(near: Neighbours, layout: Layout) -> Neighbours:
 def facing(layout: Layout, members: Ints, links: Ints) -> Ints:
     """Polarity of each group with terminals on one end, shape (G,): turned so that ways from group to group are short.
 
-    Parameters
-    ----------
-    layout : Layout
-    members : ndarray of int, shape (G, P)
-    links : ndarray of int
-        Boundaries that a wire passes, whose way does not count.
+    `members` have shape (G, P); links are boundaries that a wire passes, whose way does not count.
     """
     starts = [0, *(links + 1).tolist(), len(members)]
     found = [

@@ -133,13 +133,7 @@ class Placed:
 def with_parts(room: Compartment, placed: Sequence[Placed], *, wall_mm: float) -> Compartment:
     """A compartment in which parts lie, as cells see it: they keep wall_mm to a part, and its own gap if that is more.
 
-    Parameters
-    ----------
-    room : Compartment
-    placed : sequence of Placed
-        Those of other compartments are passed over.
-    wall_mm : float
-        Gap that cases keep to keep-outs anyway [mm].
+    Parts of other compartments are passed over; wall_mm is the gap that cases keep to keep-outs anyway [mm].
     """
     here = tuple(part.keep_out(max(part.gap_mm - wall_mm, 0.0)) for part in placed if part.compartment == room.name)
     return _with(room, here) if here else room
@@ -153,14 +147,7 @@ def _with(room: Compartment, more: Sequence[KeepOut]) -> Compartment:
 
 
 def poses(body: Body, *, plugs: bool = True) -> list[Pose]:
-    """Every way in which a body may lie, equal ones once.
-
-    Parameters
-    ----------
-    body : Body
-    plugs : bool
-        Tell apart at which end its connectors are; else they are at the low one.
-    """
+    """Every way in which a body may lie, equal ones once; `plugs` tells them apart by the end of its connectors."""
     found: dict[Pose, None] = {}
     for axes in permutations(range(3)):
         if axes[2] not in body.up:
@@ -175,21 +162,9 @@ def poses(body: Body, *, plugs: bool = True) -> list[Pose]:
 
 
 def places(room: Compartment, body: Body, pose: Pose, *, others: Sequence[Placed] = ()) -> list[Placed]:
-    """Every place of a compartment for a body that lies in one way.
+    """Every place of a compartment, with its own keep-outs, for a body that lies in one way beside other parts.
 
-    Parameters
-    ----------
-    room : Compartment
-        With its own keep-outs.
-    body : Body
-    pose : Pose
-    others : sequence of Placed
-        Parts that lie there already.
-
-    Returns
-    -------
-    list of Placed
-        In the order of their corners along z, y, x; empty where it fits nowhere.
+    In the order of their corners along z, y, x.
     """
     taken = [part.keep_out(max(part.gap_mm, body.gap_mm)) for part in others if part.compartment == room.name]
     # Gaps to parts are in their keep-outs; those to walls and keep-outs of the brief are kept by growing the body.
@@ -267,13 +242,7 @@ def part_faults(room: Compartment, placed: Sequence[Placed]) -> list[str]:
     """What is wrong with the places of parts in a compartment, in words: other code than what finds them.
 
     Every corner of the box is held against the walls, boxes against each other and against keep-outs by their edges.
-
-    Parameters
-    ----------
-    room : Compartment
-        Without the parts.
-    placed : sequence of Placed
-        Those of other compartments are passed over.
+    The compartment comes without the parts; those of other compartments are passed over.
     """
     here = [part for part in placed if part.compartment == room.name]
     faults = []

@@ -68,19 +68,9 @@ def case_size(
     staggered: bool,
     turned: bool,
 ) -> tuple[float, float, float]:
-    """Outer box of a case: cells and gaps, two case walls across the axis, two end stacks per layer along it.
+    """Outer box of a case along the axis, along the columns, along the rows' step [mm]; see ModuleKind.
 
-    Parameters
-    ----------
-    size, clearance
-        Cell and gaps.
-    rows, columns, layers, staggered, turned
-        As in ModuleKind.
-
-    Returns
-    -------
-    tuple of float
-        Along the axis, along the columns, along the rows' step [mm].
+    Cells and gaps, two case walls across the axis, two end stacks per layer along it.
     """
     wide, high = cross_size(size, turned=turned)
     gap = clearance.cell_gap_mm

@@ -57,19 +57,7 @@ def layout_of(
 
 
 def module_boxes(layout: Layout, clearance: Clearance) -> tuple[Floats, Floats]:
-    """Outer boxes of the cases of a layout, from its cells alone.
-
-    Parameters
-    ----------
-    layout : Layout
-    clearance : Clearance
-        The one it was made with.
-
-    Returns
-    -------
-    tuple of ndarray, shape (m, 3)
-        Lowest corners and extents, by ascending module id [mm].
-    """
+    """Lowest corners and extents of a layout's cases, from its cells, by rising module id, shape (m, 3) [mm]."""
     grow = np.full(3, clearance.case_mm)
     grow[layout.axis] = clearance.end_mm
     low, high = layout.centres_mm - layout.extents_mm / 2, layout.centres_mm + layout.extents_mm / 2
@@ -79,21 +67,7 @@ def module_boxes(layout: Layout, clearance: Clearance) -> tuple[Floats, Floats]:
 
 
 def kind_of(layout: Layout, clearance: Clearance, *, parallel: int) -> ModuleKind:
-    """The kind of case that a layout of `module_layouts` is made of, recovered from its cells.
-
-    Parameters
-    ----------
-    layout : Layout
-    clearance : Clearance
-        The one it was made with.
-    parallel : int
-        Cells per group.
-
-    Raises
-    ------
-    ValueError
-        If no kind of case matches.
-    """
+    """The kind of case that a layout of `module_layouts` is made of, out of its cells; ValueError if none matches."""
     cells = int(np.count_nonzero(layout.module == layout.module[0])) if layout.cells else 0
     _, extents = module_boxes(layout, clearance) if cells else (None, np.zeros((1, 3)))
     case = extents[0][[layout.axis, *cross_axes(layout.axis)]]

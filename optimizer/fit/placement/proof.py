@@ -64,16 +64,7 @@ class _Bodies:
 
 
 def prove(layout: Layout, compartment: Compartment, clearance: Clearance) -> Proof:
-    """Check every distance of a layout to 1e-6 mm.
-
-    Parameters
-    ----------
-    layout : Layout
-    compartment : Compartment
-        The one that the layout claims to fit.
-    clearance : Clearance
-        The gaps that must be kept.
-    """
+    """Check every distance of a layout in the compartment that it claims to fit, and every gap, to 1e-6 mm."""
     faults = _malformed(layout)
     if faults:
         return Proof(False, -np.inf, -np.inf, -np.inf, tuple(faults))

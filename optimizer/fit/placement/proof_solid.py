@@ -121,17 +121,7 @@ def _crossing(triangles: Floats, axes: tuple[int, int, int], height: float) -> F
 
 
 def inside(solid: Solid, points_mm: Floats) -> Flags:
-    """Whether points lie in a solid: a line along x from each crosses the surface an odd number of times.
-
-    Parameters
-    ----------
-    solid : Solid
-    points_mm : ndarray, shape (n, 3)
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-    """
+    """Which points (n, 3) lie in a solid: a line along x from each meets its surface an odd number of times."""
     whole = solid.triangles
     low, high = whole[:, :, 1:].min(axis=1).T.copy(), whole[:, :, 1:].max(axis=1).T.copy()
     found = np.zeros(len(points_mm), dtype=bool)

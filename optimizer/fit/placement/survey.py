@@ -121,20 +121,10 @@ def part_problems(brief: Brief) -> list[Problem]:
 
 
 def survey(brief: Brief, cells: Cells, *, progress: Callable[[int, int], None] | None = None) -> list[Finding]:
-    """Best layout of every distinct cell size in every sound compartment.
+    """Best layout of every distinct cell size in every sound compartment, by rising size.
 
-    Parameters
-    ----------
-    brief : Brief
-        Only [catalog] cells, [clearance], [fit] and [[compartment]] are used, and [vary] cells.
-    cells : Cells
-    progress : callable, optional
-        Called with the layouts done and to do.
-
-    Returns
-    -------
-    list of Finding
-        Compartments in the brief's order, sizes from small to large.
+    Of the brief only [catalog] cells, [clearance], [fit], [[compartment]] and [vary] cells are used; `progress` is told
+    the layouts done and to do.
     """
     rows = np.flatnonzero(matching(cells.id.tolist(), brief.vary.cells))
     sizes, size_of = distinct_sizes(cells, rows, step_mm=brief.fit.size_step_mm)

@@ -128,21 +128,7 @@ def terminals_of(cells: Cells, row: int) -> dict[str, Any]:
 def distinct_sizes(
     cells: Cells, rows: npt.NDArray[np.int64], *, step_mm: float = 0.0
 ) -> tuple[list[CellSize], npt.NDArray[np.int64]]:
-    """Distinct sizes of the chosen cells, largest last, and the size of each.
-
-    Parameters
-    ----------
-    cells : Cells
-    rows : ndarray of int, shape (n,)
-    step_mm : float
-        Sizes are rounded up to whole steps; 0 takes them as they stand [mm].
-
-    Returns
-    -------
-    sizes : list of CellSize
-    size : ndarray of int, shape (len(rows),)
-        Index into sizes.
-    """
+    """Distinct sizes of the chosen cells, largest last, and the number of each cell's, in whole steps [mm]."""
     each = [cell_size(cells, int(row), step_mm=step_mm) for row in rows]
     sizes = sorted(set(each), key=lambda z: (z.shape, z.diameter_mm, astuple(z)))
     index = {size: k for k, size in enumerate(sizes)}
@@ -164,19 +150,7 @@ def rotation(degrees: tuple[float, float, float]) -> npt.NDArray[np.float64]:
 
 
 def to_vehicle(room: Compartment, points_mm: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    """Points of a compartment's own axes in the vehicle's.
-
-    Parameters
-    ----------
-    room : Compartment
-    points_mm : array-like, shape (…, 3)
-        [mm]
-
-    Returns
-    -------
-    ndarray, shape (…, 3)
-        [mm]
-    """
+    """Points of a compartment's own axes, shape (…, 3), in the vehicle's [mm]."""
     turned: npt.NDArray[np.float64] = np.asarray(points_mm, float) @ rotation(room.rotation_deg).T
     out: npt.NDArray[np.float64] = turned + np.asarray(room.position_mm, float)
     return out
@@ -214,19 +188,7 @@ def outer_size_mm(room: Compartment, *, wall_mm: float) -> tuple[float, ...]:
 
 
 def box_walls(brief: schema.Brief, rooms: Sequence[Compartment]) -> dict[str, float]:
-    """Mass of the walls of each compartment that is billed as a box, by name [kg].
-
-    Parameters
-    ----------
-    brief : Brief
-    rooms : sequence of Compartment
-        Its compartments.
-
-    Returns
-    -------
-    dict of str to float
-        Empty without [box].
-    """
+    """Mass of the walls of each compartment that is billed as a box, by name [kg]; none without [box]."""
     box = brief.box
     if box is None:
         return {}
@@ -238,19 +200,9 @@ def box_walls(brief: schema.Brief, rooms: Sequence[Compartment]) -> dict[str, fl
 
 
 def room_margins(brief: schema.Brief, rooms: Sequence[Compartment]) -> dict[str, float]:
-    """How far inside the vehicle's outer limits the compartments with their walls lie; below 0 they are too large.
+    """How far inside the vehicle's outer limits the compartments with their walls lie [mm]; below 0 they are too large.
 
-    Parameters
-    ----------
-    brief : Brief
-        With outer_max_mm of compartments and [envelope]; walls count for those that [box] names.
-    rooms : sequence of Compartment
-        Its compartments.
-
-    Returns
-    -------
-    dict of str to float
-        By words such as "deck: outer size along z" and "envelope: height" [mm].
+    By words such as "deck: outer size along z" and "envelope: height"; walls count for compartments that [box] names.
     """
     out: dict[str, float] = {}
     corners = []

@@ -180,20 +180,9 @@ class Seats:
 
 
 def hulls(seats: Seats, counts: Sequence[int]) -> tuple[Shapes, float]:
-    """Convex hulls of the first so many cells, and by how much each is still to be grown for round cells.
+    """Convex hulls of the first so many cells, and by how much each is still to be grown for round cells [mm].
 
-    Parameters
-    ----------
-    seats : Seats
-    counts : sequence of int
-        At least 1 each.
-
-    Returns
-    -------
-    hulls : ndarray of shapely geometry
-        Of centres for round cells, of corners for blocks.
-    radius_mm : float
-        [mm]; 0 for blocks.
+    They are hulls of centres for round cells, of corners for blocks.
     """
     points, per_cell = seats.centres, 1
     if not seats.round_:
@@ -210,20 +199,9 @@ def hulls(seats: Seats, counts: Sequence[int]) -> tuple[Shapes, float]:
 def tray_outlines(
     seats: Seats, counts: Sequence[int], rules: CaseRules, *, free: shapely.Geometry | None = None
 ) -> tuple[Shapes, Shapes]:
-    """Outer and inner outline of a tray around the first so many cells, as a rubber band runs.
+    """Outer and inner outline of a tray around the first so many cells, as a rubber band runs [mm].
 
-    Parameters
-    ----------
-    seats : Seats
-    counts : sequence of int
-    rules : CaseRules
-    free : shapely geometry, optional
-        Where the case may be; what reaches out of it is cut off, and the wall follows the cut.
-
-    Returns
-    -------
-    outer, inner : ndarray of shapely geometry
-        [mm]
+    Where the case may be is `free`; what reaches out of it is cut off, and the wall follows the cut.
     """
     found, radius = hulls(seats, counts)
     play = 0.0 if rules.webbed else rules.play_mm

@@ -105,16 +105,8 @@ class Case:
 def cases_of(layout: Any, group: ArrayLike) -> Iterator[Case]:
     """Cases of a layout that hold a cell: a tray has one for each layer, a module one for each of its layers.
 
-    Parameters
-    ----------
-    layout : Layout
-    group : ndarray of int, shape (n,)
-        Place in the chain, from 0; -1 for a cell left out.
-
-    Yields
-    ------
-    Case
-        In a tray only positions with a cell; in a module all of its seats.
+    `group` is each cell's place in the chain, from 0; -1 for a cell left out. In a tray a case has only positions with
+    a cell; in a module all of its seats.
     """
     place = np.asarray(group, int)
     modular = layout.way == "modules"

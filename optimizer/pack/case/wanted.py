@@ -21,18 +21,7 @@ def case_rules(brief: Brief) -> CaseRules:
 
 
 def bed_problems(brief: Brief, sizes: Sequence[CellSize]) -> list[Problem]:
-    """A print bed that takes not one group of any cell that may be chosen.
-
-    Parameters
-    ----------
-    brief : Brief
-    sizes : sequence of CellSize
-
-    Returns
-    -------
-    list of Problem
-        Code "bed-too-small", or nothing.
-    """
+    """A print bed that takes not one group of any cell that may be chosen: code "bed-too-small"."""
     rules, parallel = case_rules(brief), brief.vary.parallel[0]
     if not sizes or any(_group_fits(size, parallel, rules) for size in sizes):
         return []

@@ -38,19 +38,7 @@ class Paths:
     before: NDArray[np.int8]
 
     def order(self, used: Ints, *, first: Ints, last: Ints) -> Ints:
-        """Compartments along the chains.
-
-        Parameters
-        ----------
-        used : ndarray of int, shape (n,)
-            Sets.
-        first, last : ndarray of int, shape (n,)
-
-        Returns
-        -------
-        ndarray of int, shape (n, m)
-            Those of the set along the chain, then the others by number.
-        """
+        """Compartments along the chains of sets, shape (n, m): those of the set along the chain, then the others."""
         count, n = self.length_mm.shape[1], len(used)
         left, place = used.copy(), last.copy()
         back = np.full((n, count), -1, dtype=np.int64)
@@ -65,14 +53,9 @@ class Paths:
 
 
 def shortest_paths(link_mm: Floats) -> Paths:
-    """Shortest chains through every set of compartments.
+    """Shortest chains through every set of at most 10 compartments, by ways from end to start [mm].
 
     Of equal ones that stays whose last compartment but one comes first, and so on towards the beginning.
-
-    Parameters
-    ----------
-    link_mm : ndarray, shape (m, m)
-        From the end of one compartment to the start of another [mm]; m at most 10.
     """
     return _paths(np.ascontiguousarray(link_mm, dtype=float).tobytes(), len(link_mm))
 

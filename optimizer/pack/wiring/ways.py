@@ -55,13 +55,7 @@ def is_convex(room: Compartment) -> bool:
 def inside(room: Compartment, points_mm: Floats, *, slack_mm: float = HAIR_MM) -> Flags:
     """Which points lie in a compartment or so little outside, its keep-outs left out of account, shape (n,).
 
-    Parameters
-    ----------
-    room : Compartment
-    points_mm : ndarray, shape (n, 3)
-        In its own axes [mm].
-    slack_mm : float
-        [mm]; of a solid nothing is let outside.
+    Points are in its own axes [mm]; of a solid nothing is let outside.
     """
     points = np.asarray(points_mm, dtype=float)
     if room.solid is not None:
@@ -155,7 +149,7 @@ class Plane:
         return np.where(clear, apart, np.inf)
 
     def lengths(self, one: Floats, two: Floats) -> Floats:
-        """Shortest ways from each point to each [mm], infinite where there is none, shape (n, m)."""
+        """Length of the way from each point on the ends of cells, shape (n, 3), to a target in the compartment [mm]."""
         found = self._direct(one, two)
         if self.area is not None and not np.isfinite(found).all() and len(self.nodes):
             first = (self._direct(one, self.nodes)[:, :, None] + self.between).min(axis=1)
