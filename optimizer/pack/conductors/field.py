@@ -61,9 +61,13 @@ def _cover(corners: Floats, starts: Ints, weight: Floats, xs: Floats, ys: Floats
     hits = np.empty(512)
     for p in range(len(starts) - 1):
         a, b = starts[p], starts[p + 1]
-        low, high = corners[a:b, 1].min(), corners[a:b, 1].max()
-        first = max(np.searchsorted(ys, low, side="right") - 1, 0)
-        last = min(np.searchsorted(ys, high), len(ys) - 1)
+        low, high, first, last = corners[a, 1], corners[a, 1], 0, 0
+        for k in range(a + 1, b):
+            low, high = min(low, corners[k, 1]), max(high, corners[k, 1])
+        while first < len(ys) - 1 and ys[first + 1] <= low:
+            first += 1
+        while last < len(ys) - 1 and ys[last] < high:
+            last += 1
         for row in range(first * _ROWS, last * _ROWS):
             j = row // _ROWS
             y = ys[j] + (row % _ROWS + 0.5) * (ys[j + 1] - ys[j]) / _ROWS
@@ -72,16 +76,24 @@ def _cover(corners: Floats, starts: Ints, weight: Floats, xs: Floats, ys: Floats
                 m = k + 1 if k + 1 < b else a
                 y0, y1 = corners[k, 1], corners[m, 1]
                 if (y0 <= y) != (y1 <= y) and count < len(hits):
-                    hits[count] = corners[k, 0] + (y - y0) / (y1 - y0) * (corners[m, 0] - corners[k, 0])
+                    # In order as they come: NumPy's sorting and searching take two seconds to compile.
+                    x, at = corners[k, 0] + (y - y0) / (y1 - y0) * (corners[m, 0] - corners[k, 0]), count
+                    while at > 0 and hits[at - 1] > x:
+                        hits[at] = hits[at - 1]
+                        at -= 1
+                    hits[at] = x
                     count += 1
-            ends = np.sort(hits[:count])
+            i = 0
             for k in range(0, count - 1, 2):
-                i = max(np.searchsorted(xs, ends[k], side="right") - 1, 0)
-                while i < len(xs) - 1 and xs[i] < ends[k + 1]:
-                    part = min(ends[k + 1], xs[i + 1]) - max(ends[k], xs[i])
+                while i < len(xs) - 1 and xs[i + 1] <= hits[k]:
+                    i += 1
+                while i < len(xs) - 1 and xs[i] < hits[k + 1]:
+                    part = min(hits[k + 1], xs[i + 1]) - max(hits[k], xs[i])
                     if part > 0:
                         out[i, j] += weight[p] * part / (xs[i + 1] - xs[i]) / _ROWS
                     i += 1
+                # The next stretch may begin in the element in which this one ended.
+                i = max(i - 1, 0)
 
 
 @njit(cache=True)

@@ -162,7 +162,8 @@ def _passes(
     The step after the last is as hard as all of them together: where it passes, all do.
     """
     if node[ALIVE] == 0.0:
-        margins[:count] = -1.0
+        for c in range(count):
+            margins[c] = -1.0
         return False
     if far_from_it(curves, cell, numbers, candidate, node, steps, count):
         return True
@@ -329,7 +330,8 @@ def _run_down(
     """Visit the nodes from full to reserve, until the first step that can't be driven has come due."""
     out[n, SOC_STOP], out[n, TEMP_END], out[n, V_LOW] = soc[0], candidate[AIR_K], numbers[V_MAX]
     out[n, PLACE], out[n, STOP] = math.inf, RESERVE
-    failed[:] = 0.0
+    for c in range(len(failed)):
+        failed[c] = 0.0
     old = _first_node(curves, cell, numbers, candidate, power, weight, soc[0])
     step = (soc[0] - soc[1]) / soc[2]
     drop_c = step * 3600.0 * numbers[CAPACITY]

@@ -49,16 +49,18 @@ LAGS = 3
 
 
 @njit(cache=True, error_model="numpy")
-def _kept(duration_s: Floats, numbers: Floats) -> Floats:
-    """What half of each step leaves of the lags, shape (n, LAGS); equal steps in a row are worked out once."""
-    kept = np.empty((len(duration_s), LAGS))
-    for s in range(len(duration_s)):
-        if s > 0 and duration_s[s] == duration_s[s - 1]:
-            kept[s] = kept[s - 1]
-            continue
-        for k, tau in enumerate((numbers[TAU1], numbers[TAU2], numbers[LAG_TAU])):
-            kept[s, k] = math.exp(-0.5 * duration_s[s] / tau)
-    return kept
+def _keep(kept: Floats, duration_s: Floats, numbers: Floats) -> None:
+    """What half of each step leaves of the lags of each pack; equal steps in a row are worked out once.
+
+    Number by number: to set whole rows takes seconds to compile.
+    """
+    for k in range(len(numbers)):
+        for lag, column in enumerate((TAU1, TAU2, LAG_TAU)):
+            for s in range(len(duration_s)):
+                if s > 0 and duration_s[s] == duration_s[s - 1]:
+                    kept[k, s, lag] = kept[k, s - 1, lag]
+                else:
+                    kept[k, s, lag] = math.exp(-0.5 * duration_s[s] / numbers[k, column])
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
@@ -123,7 +125,8 @@ def _finish(out: Floats, state: Floats, sums: Floats, numbers: Floats, candidate
     """What each pack has come to at its stop."""
     for k in range(len(out)):
         if out[k, TIME] == 0.0:
-            out[k, :SUMS] = sums[k]
+            for column in range(SUMS):
+                out[k, column] = sums[k, column]
         out[k, I_MAX] = candidate[k, CURRENT_LIMIT] if out[k, STOP] == CURRENT else state[k, MOST_A]
         out[k, V_LOW] = min(state[k, LOW_V], numbers[k, V_MIN]) if out[k, STOP] == CUTOFF else state[k, LOW_V]
         out[k, RANGE_M], out[k, RANGE_S], out[k, RANGE_J] = sums[k, WAY], sums[k, TIME], sums[k, ENERGY]
@@ -142,9 +145,10 @@ def run(
     """
     count, lap = power.shape
     out, sums, state = np.zeros((count, RESULT)), np.zeros((count, SUMS)), _started(soc[0], numbers, candidate)
-    kept, alive = np.empty((count, lap, LAGS)), np.arange(count)
+    kept, alive = np.empty((count, lap, LAGS)), np.empty(count, dtype=np.int64)
+    _keep(kept, duration_s, numbers)
     for k in range(count):
-        kept[k], out[k, STOP] = _kept(duration_s, numbers[k]), -1
+        alive[k], out[k, STOP] = k, -1
     steps, s = 0, 0
     while count and steps < max_steps:
         at, dt = 0, duration_s[s]
