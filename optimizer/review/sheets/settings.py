@@ -53,5 +53,6 @@ def _warm_rows(warm: Warmth) -> tuple[tuple[str, ...], ...]:
         hottest = max(plates, key=lambda each: float(each["temp_c"]))
         for each in (hottest, *(each for each in entries if each["part"] != "strip")):
             name = "hottest plate" if each["part"] == "strip" else str(each["name"])
-            rows.setdefault((str(each["part"]), name), []).append(f"{each['temp_c']:.1f} of {each['limit_c']:.0f}")
+            told = f"{each['temp_c']:.1f} of {round(float(each['limit_c']), 1):g}"
+            rows.setdefault((str(each["part"]), name), []).append(told)
     return tuple((*key, *values) for key, values in rows.items())
