@@ -161,3 +161,23 @@ def test_a_branch_of_which_every_way_takes_three_kinds_of_case_is_no_branch(tmp_
     fills = [[fill(2, 1)], [fill(2, 2)], [fill(3, 3)]]
     given = splits.Shares([], fills=fills, rules=HarnessRules(), sensors=0, known={})
     assert given.ways() == [1, 3, 6, 7, 5, 2, 0, 0]
+
+MODULES = 'ways = ["modules"]\ngroups_per_module = [6, 7]'
+
+
+def test_a_case_holds_all_groups_that_its_cells_make(tmp_path):
+    """Prismatic cells stand in line within a group: of two rows of seven no seven pairs can be made, but six."""
+    text = (builtin_catalogs() / "briefs" / "quick-36v.toml").read_text()
+    text = text.replace('"../', f'"{builtin_catalogs().as_posix()}/').replace('ways = ["tray"]', MODULES)
+    text = text.replace("length_mm = 240.0\nwidth_mm = 80.0", "length_mm = 330.0\nwidth_mm = 118.0")
+    text = text.replace("amber-18650-*", "slate-prismatic-e82").replace("series = [10, 10]", "series = [2, 10]")
+    path = tmp_path / "cases.toml"
+    path.write_text(text)
+    space = load_space(path)
+    size = next(k for k, size in enumerate(space.sizes) if size.shape == "block")
+    found = [fill for task in space.tasks() if task.size == size for fill in space.room_fills(0, task)]
+    cases = [(fill.groups_per_module, fill) for fill in found if fill.groups_per_module]
+    assert cases
+    for each, fill in cases:
+        assert np.isfinite(fill.metrics[:, -2:]).all()
+        assert (fill.chain.links + 1).tolist() == list(range(each, fill.groups, each))

@@ -158,13 +158,18 @@ def _modules(room: Compartment, size: CellSize, parallel: int, rules: FillRules)
 def _fill(
     layout: Layout, room: Compartment, size: CellSize, parallel: int, rules: FillRules, hub_mm: Point
 ) -> Fill | None:
-    """A layout with its chain and metrics; None where no chain of whole groups exists."""
+    """A layout with its chain and metrics; None where no chain of whole groups exists, or a case isn't filled by its.
+
+    Prismatic cells stand in line within a group, so that some cases of them hold fewer groups than their cells would
+    make; what is counted case by case would then begin at the wrong group.
+    """
     how: dict[str, Any] = {
         "parallel": parallel, "cell_gap_mm": rules.clearance.cell_gap_mm, "seconds": rules.seconds,
         "seed": rules.seed,
     }  # fmt: skip
     links = _shared_chain(layout, how) if rules.shared else chain(layout, **how)
-    return measured(layout, links, room=room, rules=rules, hub_mm=hub_mm) if links.groups else None
+    short = layout.way == "modules" and links.groups * parallel < layout.cells
+    return measured(layout, links, room=room, rules=rules, hub_mm=hub_mm) if links.groups and not short else None
 
 
 def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
