@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 import optimizer
+from optimizer.analysis import widening
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
 from optimizer.review.terminal.overview import remedy_lines
@@ -125,7 +126,8 @@ def test_check_prints_every_default_in_use(brief):
     assert record["defaults"]["ageing.capacity_fraction"] == 1.0
 
 
-def test_a_brief_that_admits_nothing_ends_with_code_3_the_reasons_and_the_nearest_pack(brief, tmp_path):
+def test_a_brief_that_admits_nothing_ends_with_code_3_the_reasons_and_the_nearest_pack(brief, tmp_path, monkeypatch):
+    monkeypatch.setattr(widening, "LOOK_S", 0.0)
     text = brief.read_text()
     if "[constraints]" in text:
         spoil(brief, "[constraints]", "[constraints]\nrange_km_min = 4000.0\n#")
@@ -139,7 +141,7 @@ def test_a_brief_that_admits_nothing_ends_with_code_3_the_reasons_and_the_neares
     done = run("search", brief, "--out", tmp_path / "run", "--workers", 1)
     assert done.exit_code == 3, done.output
     assert "range_km_min" in done.output
-    assert "One change of a limit" in done.output and "km less" in done.output
+    assert "One change that lets a pack through" in done.output and "km less" in done.output
     told = json.loads((tmp_path / "run" / "run.json").read_text())["remedies"]
     assert [each["constraint"] for each in told] == ["range_km_min"] and told[0]["pack"]["cell_id"] in done.output
     assert not (tmp_path / "run" / "front.csv").exists()
@@ -250,11 +252,17 @@ def test_a_remedy_has_unit_value_share_and_pack():
     found = [
         {"constraint": "range_km_min", "bound": 60.0, "needed": 38.1299, "pack": pack},
         {"constraint": "cost_max", "bound": 800.0, "needed": 820.1401, "pack": pack},
+        {"constraint": "deck width", "bound": 78.0, "needed": 90.0, "pack": pack},
     ]
-    head, less, more = remedy_lines({"brief": {"currency": "EUR"}, "remedies": found})
+    told = {"brief": {"currency": "EUR"}, "remedies": found, "unlooked": ["stem length"]}
+    head, less, more, wider, late = remedy_lines(told)
     assert "smallest first" in head
     assert less == "  range_km_min = 38.12 in place of 60 (21.88 km less, 36 %): 20S4P some, deck:20"
     assert more == "  cost_max = 820.2 in place of 800 (20.2 EUR more, 2.5 %): 20S4P some, deck:20"
+    assert wider == "  deck width = 90 in place of 78 (12 mm more, 15 %): 20S4P some, deck:20"
+    assert "for want of time: stem length" in late
+    none = remedy_lines({"brief": {}, "remedies": [], "lengths_up_to_mm": 64})
+    assert none == ["No change of one limit lets a pack through, nor of one length by up to 64 mm."]
 
 
 def test_the_version_tells_what_changed():

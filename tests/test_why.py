@@ -14,6 +14,7 @@ from click.testing import CliRunner
 from optimizer import api
 from optimizer.analysis.obstacles import remedies
 from optimizer.analysis.why import parse_shares, whole_space, why
+from optimizer.analysis.widening import account, widened
 from optimizer.base.problems import BadInput
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
@@ -124,6 +125,33 @@ def test_one_change_of_a_limit_lets_a_pack_through_and_a_smaller_one_does_not(tm
         for part, some in ((1e-6, True), (-1e-4, False)):
             changed = each.needed * (1.0 - part if low else 1.0 + part)
             assert bool(len(search(limited(tmp_path, **limits | {each.name: changed})).found)) is some
+
+
+def small(tmp_path, **lengths):
+    """The quick brief with one cell, P = 2 and other lengths of its box, as a space."""
+    text = QUICK.read_text().replace('"../', f'"{builtin_catalogs().as_posix()}/')
+    for name, value in lengths.items():
+        text = re.sub(rf"(?m)^{name}_mm = .*", f"{name}_mm = {value}", text)
+    text = re.sub(r"(?m)^cells = \[.*", 'cells = ["amber-18650-e35"]', text).replace("[2, 5]", "[2, 2]")
+    text = text.replace('["square", "staggered"]', '["square"]').replace('["silicone-*"]', '["silicone-4"]')
+    path = tmp_path / "small.toml"
+    text = re.sub(r"(?m)^strips = \[.*", 'strips = ["nickel-8x0.20"]', text)
+    path.write_text(text + "\n[protection]\nfuse_protects = false\n")
+    return api.load(path)
+
+
+def test_a_length_that_lets_a_pack_through_does_and_a_millimetre_less_does_not(tmp_path):
+    asked = {"length": 120.0, "width": 70.0, "height": 80.0}
+    told = account(small(tmp_path, **asked), seconds=60.0)
+    assert told["obstacles"][0]["rule"] == "does not fit" and not told["unlooked"]
+    found = {each["constraint"].removeprefix("box "): each for each in told["remedies"]}
+    assert len(found) >= 2
+    for name, each in found.items():
+        assert each["bound"] == asked[name] and each["needed"] == int(each["needed"])
+        for value, some in ((each["needed"], True), (each["needed"] - 1.0, False)):
+            assert bool(len(search(small(tmp_path, **asked | {name: value})).found)) is some
+    late = widened(small(tmp_path, **asked), seconds=0.0)
+    assert late.unlooked == ("box length", "box width", "box height") and not late.remedies
 
 
 def test_rows_said_to_beat_a_pack_do(space, front):

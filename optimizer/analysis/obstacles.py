@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -48,14 +48,14 @@ class Reason:
 
 @dataclass(frozen=True, eq=False)
 class Remedy:
-    """A change of one limit that lets a pack through while all other limits stay.
+    """A change of one limit or length that lets a pack through while all else stays.
 
     Parameters
     ----------
     name : str
-        Of the constraint.
+        Of the constraint, or of the length, "deck width".
     bound, needed : float
-        As the brief has it, and the nearest value that a pack meets, in the figure's unit.
+        As the brief has it, and the nearest value that a pack meets, in the figure's unit or in mm.
     row : mapping
         That pack, as a row of a front.
     """
@@ -114,15 +114,6 @@ def remedies(space: Space, *, report: Callable[[str], None] = lambda text: None)
             row = scored(best.take(np.array([int(np.argmin(best.objectives[:, 0]))])), space=part).iloc[0]
             found.append(Remedy(name, bound, float(row[figure]), {str(key): value for key, value in row.items()}))
     return sorted(found, key=lambda remedy: remedy.share)
-
-
-def account(space: Space, *, report: Callable[[str], None] = lambda text: None) -> dict[str, Any]:
-    """What stands against a space without a feasible pack, and what would let one through, as run.json holds it."""
-    reasons = obstacles(space)
-    found = [] if reasons else remedies(space, report=report)
-    if not (reasons or found):
-        reasons = refusals(space)
-    return {"obstacles": [asdict(each) for each in reasons], "remedies": [each.record() for each in found]}
 
 
 def _bounds(space: Space) -> dict[str, float]:
@@ -303,7 +294,9 @@ def _together(free: Space, bounds: Mapping[str, float]) -> Reason:
     words = [
         f"{name} by {-float(gaps[f'margin_{name}'][k]):.4g}" for name in bounds if gaps[f"margin_{name}"][k] < 0
     ]
-    text = f"each limit can be met, but not all at once; the pack that comes nearest misses {', '.join(words)}"
+    row = scored(found.take(np.array([k])), space=with_brief(free, objectives=figures)).iloc[0]
+    text = f"each limit can be met, but not all at once; the pack that comes nearest, {row['series']}S" \
+           f"{row['parallel']}P {row['cell_id']}, misses {', '.join(words)}"  # fmt: skip
     return Reason(TOGETHER, text, float(misses[k].max()))
 
 

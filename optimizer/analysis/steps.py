@@ -101,7 +101,7 @@ def _limit_steps(brief: Brief, part: float) -> Iterator[Step]:
 
 def stretched(room: Room, *, axis: str, change_mm: float) -> Room | None:
     """A compartment made longer [mm] at the middle of one of its own axes; None where nothing would be left."""
-    low, high = _span(room, axis)
+    low, high = span(room, axis)
     if high - low + change_mm <= 0:
         return None
     middle = (low + high) / 2.0
@@ -110,7 +110,7 @@ def stretched(room: Room, *, axis: str, change_mm: float) -> Room | None:
     return room.model_copy(update=update)
 
 
-def _span(item: Any, axis: str) -> tuple[float, float]:
+def span(item: Any, axis: str) -> tuple[float, float]:
     """From where to where a solid reaches along an axis, its origin left out."""
     if item.shape == "box":
         return 0.0, float(getattr(item, f"{DIMENSIONS[axis]}_mm"))
@@ -126,7 +126,7 @@ def _column(item: Any, axis: str) -> int:
 
 def _grown(item: Any, axis: str, middle: float, change: float, *, origin: float) -> dict[str, Any]:
     """Fields of a solid after everything beyond the middle has moved; its origin is left where it was."""
-    low, high = _span(item, axis)
+    low, high = span(item, axis)
     if item.shape == "box" or axis == item.extrude:
         name = "depth_mm" if item.shape == "prism" else f"{DIMENSIONS[axis]}_mm"
         grows = origin + low <= middle < origin + high
@@ -144,7 +144,7 @@ def _moved(part: Any, axis: str, middle: float, change: float) -> Any:
         return part
     at = AXES.index(axis)
     origin = list(part.origin_mm)
-    low, _ = _span(part, axis)
+    low, _ = span(part, axis)
     if origin[at] + low > middle:
         origin[at] += change
         return part.model_copy(update={"origin_mm": tuple(origin)})

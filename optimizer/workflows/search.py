@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from optimizer.analysis import obstacles
+from optimizer.analysis import widening
 from optimizer.base.problems import BadInput, Problem, Stopped
 from optimizer.base.workers import Workers
 from optimizer.brief import open_brief
@@ -124,7 +124,7 @@ def write_outcome(
     some = archive.some(outcome.found, most=most)
     told: dict[str, Any] = {}
     if outcome.complete and not len(some):
-        told = obstacles.account(space, report=say)
+        told = widening.account(space, seconds=outcome.seconds, report=say)
     found, figures = rows.rescored(some, space=space, workers=workers, stop=stop)
     # A front whose rows were not all stepped is not whole.
     outcome.interrupted = outcome.interrupted or stop()

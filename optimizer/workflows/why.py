@@ -9,7 +9,7 @@ from typing import Any, cast
 
 import pandas as pd
 
-from optimizer.analysis import obstacles
+from optimizer.analysis import widening
 from optimizer.analysis.why import Answer, parse_shares, whole_space, why
 from optimizer.design.runs import is_run, read_run
 from optimizer.design.subspace import Asked, is_open
@@ -18,6 +18,9 @@ from optimizer.search.running.record import run_record
 from optimizer.search.running.run import search
 from optimizer.search.space.setup import load_space
 from optimizer.search.space.space import Space
+
+# What is told of a space without a pack.
+TOLD = ("obstacles", "remedies", "lengths_up_to_mm", "unlooked")
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +70,7 @@ class OfSpace:
     def record(self) -> dict[str, Any]:
         """As JSON's types."""
         return {"candidates": dict(whole_space(self.accounts)), "nearest": dict(self.accounts["nearest"]),
-                **{name: self.accounts[name] for name in ("obstacles", "remedies") if name in self.accounts}}
+                **{name: self.accounts[name] for name in TOLD if name in self.accounts}}
 
 
 def ask(
@@ -98,7 +101,7 @@ def ask(
     if is_open(asked):
         say("searching the whole space …")
         outcome = search(space, workers=1)
-        told = {} if len(outcome.found) else obstacles.account(space, report=say)
+        told = {} if len(outcome.found) else widening.account(space, report=say)
         return OfSpace(run_record(space, outcome, pd.DataFrame()) | {"front": {}} | told)
     front = run.front if run is not None else None
     return OfPack(why(space, asked, front=front), space, front)

@@ -13,7 +13,7 @@ import numpy as np
 
 from optimizer.analysis.verdict import Verdict, verdict
 from optimizer.base import console
-from optimizer.base.figures import sided, split_name
+from optimizer.base.figures import bounded, sided, split_name
 from optimizer.brief import defaults_in_use
 from optimizer.fit.region.geometry import compartment, compartments
 from optimizer.pack.cautions import pack_cautions
@@ -129,30 +129,37 @@ def passage_words(brief: Brief) -> list[str]:
 
 
 def remedy_lines(account: Mapping[str, Any]) -> list[str]:
-    """What stands against every pack, and each change of one limit that lets a pack through, smallest first.
+    """What stands against every pack, and each change of one limit or length that lets a pack through, smallest first.
 
     Parameters
     ----------
     account : mapping
-        Content of run.json, or of a part of it: keys obstacles, remedies, brief.
+        Content of run.json, or of a part of it: keys obstacles, remedies, lengths_up_to_mm, unlooked, brief.
     """
     lines = [f"{each['rule']}: {each['text']}." for each in account.get("obstacles", ())]
     found = account.get("remedies", ())
+    most, late = account.get("lengths_up_to_mm"), account.get("unlooked", ())
+    currency = str(account["brief"].get("currency", ""))
     if found:
-        lines.append("One change of a limit that lets a pack through, the others kept, smallest first:")
+        lines.append("One change that lets a pack through, all else kept, smallest first:")
+    elif most:
+        lines.append(f"No change of one limit lets a pack through, nor of one length by up to {most} mm.")
     for each in found:
-        figure, side = sided(each["constraint"])
-        _, unit, _ = describe(figure, currency=str(account["brief"].get("currency", "")))
+        name, length = each["constraint"], not bounded(each["constraint"])
+        figure, side = ("", "max") if length else sided(name)
+        unit = "mm" if length else describe(figure, currency=currency)[1]
         # Rounded to the side on which the pack still meets it.
         needed = rounded(each["needed"], up=side == "max")
         change = needed - each["bound"]
         amount = f"{abs(change):.4g} {unit}".rstrip() + (" more" if change > 0 else " less")
         pack = each["pack"]
         lines.append(
-            f"  {each['constraint']} = {needed:.10g} in place of {each['bound']:g} ({amount}, "
+            f"  {name} = {needed:.10g} in place of {each['bound']:g} ({amount}, "
             f"{100 * abs(change) / max(abs(each['bound']), 1e-9):.2g} %): "
             f"{pack['series']}S{pack['parallel']}P {pack['cell_id']}, {pack['split']}"
         )
+    if late:
+        lines.append(f"Not looked at for want of time: {', '.join(late)}.")
     return lines
 
 
