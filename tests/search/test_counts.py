@@ -3,6 +3,7 @@
 Grade: second implementation, every choice of fills and every split tried one after the other.
 """
 
+from dataclasses import replace
 from itertools import product
 from types import SimpleNamespace
 
@@ -15,9 +16,10 @@ from test_exact import assert_counts, assert_same_front
 from optimizer.brief import HarnessRules
 from optimizer.catalog import builtin_catalogs
 from optimizer.fit.region.compartment import Compartment
+from optimizer.pack.conductors.sites import chain_sites
 from optimizer.pack.wiring import harness
 from optimizer.search.running.run import search
-from optimizer.search.space import splits
+from optimizer.search.space import fills, splits
 from optimizer.search.space.counts import ways_by_groups
 from optimizer.search.space.setup import load_space
 from optimizer.search.space.space import BUNDLES
@@ -181,3 +183,12 @@ def test_a_case_holds_all_groups_that_its_cells_make(tmp_path):
     for each, fill in cases:
         assert np.isfinite(fill.metrics[:, -2:]).all()
         assert (fill.chain.links + 1).tolist() == list(range(each, fill.groups, each))
+
+
+def test_a_fill_that_the_bed_cuts_short_keeps_its_whole_chain_on_disk():
+    space = load_space(builtin_catalogs() / "briefs" / "quick-36v.toml")
+    fill = space.room_fills(0, space.tasks()[0])[0]
+    short = replace(fill, metrics=fill.metrics[:4])
+    (again,) = fills._from_arrays(fills._as_arrays([short]), space.rooms[0].name, fill.layout.size, fill.chain.parallel)
+    assert (again.groups, again.chain.groups) == (3, fill.chain.groups)
+    assert len(chain_sites(again.layout, again.chain, cell_gap_mm=0.8)) > 3

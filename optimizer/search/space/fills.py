@@ -286,6 +286,7 @@ def _as_arrays(found: Sequence[Fill]) -> Arrays:
         arrays[f"names{k}"] = np.array(fill.names)
         arrays[f"rules{k}"] = np.array(fill.rules)
         arrays[f"method{k}"] = np.array(fill.chain.method)
+        arrays[f"groups{k}"] = np.array(fill.chain.groups)
         arrays[f"metrics{k}"] = fill.metrics
         arrays[f"per_module{k}"] = np.array(fill.groups_per_module)
         arrays[f"power{k}"] = fill.power_mm
@@ -298,21 +299,12 @@ def _from_arrays(arrays: Arrays, room: str, size: CellSize, parallel: int) -> li
     """Fills from what `_as_arrays` made of them."""
     made = []
     for k, layout in enumerate(unpack_layouts(arrays, room, size)):
-        metrics = arrays[f"metrics{k}"]
-        pairs, links = arrays[f"boundary_pairs{k}"], arrays[f"links{k}"]
-        links_chain = Chain(
-            arrays[f"group{k}"], len(metrics) - 1, parallel, pairs, arrays[f"polarity{k}"], links,
-            str(arrays[f"method{k}"]),
+        links = Chain(
+            arrays[f"group{k}"], int(arrays[f"groups{k}"]), parallel, arrays[f"boundary_pairs{k}"],
+            arrays[f"polarity{k}"], arrays[f"links{k}"], str(arrays[f"method{k}"]),
         )  # fmt: skip
+        names, rules = (tuple(map(str, arrays[f"{word}{k}"])) for word in ("names", "rules"))
         made.append(
-            Fill(
-                layout,
-                links_chain,
-                tuple(map(str, arrays[f"names{k}"])),
-                tuple(map(str, arrays[f"rules{k}"])),
-                metrics,
-                int(arrays[f"per_module{k}"]),
-                arrays[f"power{k}"],
-            )
+            Fill(layout, links, names, rules, arrays[f"metrics{k}"], int(arrays[f"per_module{k}"]), arrays[f"power{k}"])
         )
     return made
