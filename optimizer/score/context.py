@@ -176,23 +176,10 @@ def charge_factor(brief: Brief, chemistry: npt.NDArray[np.str_], least_c: Floats
     return np.where(coldest < least_c, 0.0, np.where(np.isin(chemistry, NO_GRAPHITE), 1.0, left))
 
 
-def cell_table(
+def _cell_table(
     cells: Cells, rows: npt.NDArray[np.int64], *, models: Sequence[CellModel], brief: Brief, profile: Profile
 ) -> CellTable:
-    """Chosen cells at the brief's states of charge and temperature.
-
-    Parameters
-    ----------
-    cells : Cells
-    rows : ndarray of int, shape (n,)
-        Chosen rows of the catalog, in the order of `models`.
-    models : sequence of CellModel
-        Ageing included.
-    brief : Brief
-        With [electrical] and [ride].
-    profile : Profile
-        Of the ride.
-    """
+    """Chosen cells at the brief's states of charge and temperature; rows are in the order of the models, aged ones."""
     asked, ride = brief.electrical, brief.ride
     assert asked is not None and ride is not None
     steady_a, pulse_a = cells.current_continuous_a[rows], cells.current_pulse_a[rows]
@@ -303,7 +290,7 @@ def _context_of(
     arrays = from_models(models)
     mass_kg = vehicle.mass_kg + vehicle.rider_kg + vehicle.payload_kg
     lap_profile = profile(steps, masses_kg=tuple(mass_kg + pack_kg for pack_kg in PROFILE_KG))
-    table = cell_table(cells, rows, models=models, brief=brief, profile=lap_profile)
+    table = _cell_table(cells, rows, models=models, brief=brief, profile=lap_profile)
     short = compress(
         steps,
         cells=from_models(models, temp_c=ride.temp_c),

@@ -182,14 +182,14 @@ def read_inputs(brief: Brief) -> Inputs:
     BadInput
         With every problem of all tables and between them and the brief.
     """
-    brief = of_measured(brief)
+    brief = _of_measured(brief)
     files = brief.files()
     read = _Reader()
     read.problems += require_for_search(brief) + room_count_problems(brief)
     wrong = compartment_problems(brief)
     read.problems += [problem for each in wrong.values() for problem in each] or part_problems(brief)
     cells = read(lambda file: read_cells(file, ocv_folder=files.get("catalog.ocv")), files["catalog.cells"])
-    cells = with_measured(brief, cells, read.problems)
+    cells = _with_measured(brief, cells, read.problems)
     strips = read(read_strips, files.get("catalog.strips"))
     wires = read(read_wires, files.get("catalog.wires"))
     bms = read(read_bms, files.get("catalog.bms"))
@@ -227,14 +227,8 @@ def read_inputs(brief: Brief) -> Inputs:
     )  # fmt: skip
 
 
-def of_measured(brief: Brief) -> Brief:
-    """A brief whose [measured] groups narrow its search to their pack, whose cells no longer spread by chance.
-
-    Returns
-    -------
-    Brief
-        The same one where it has none.
-    """
+def _of_measured(brief: Brief) -> Brief:
+    """A brief whose [measured] groups narrow its search to their pack, whose cells no longer spread by chance."""
     groups = brief.measured
     if groups is None:
         return brief
@@ -247,18 +241,13 @@ def of_measured(brief: Brief) -> Brief:
     return brief.model_copy(update=changed)
 
 
-def with_measured(brief: Brief, cells: Cells | None, problems: list[Problem]) -> Cells | None:
+def _with_measured(brief: Brief, cells: Cells | None, problems: list[Problem]) -> Cells | None:
     """The catalog with the cell of a measured pack as its groups have it.
 
     A pack holds what its weakest group holds: capacity is that of the least group over its cells. Resistance is the
     mean of the groups, which is that of the pack over its groups, times the cells in parallel.
 
-    Parameters
-    ----------
-    brief : Brief
-    cells : Cells or None
-    problems : list of Problem
-        What is wrong is added.
+    problems: what is wrong is added.
     """
     groups = brief.measured
     if groups is None or cells is None:

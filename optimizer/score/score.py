@@ -160,7 +160,7 @@ def _score_in(block: Block, context: Context, *, figures: frozenset[str] | None,
     if context.motor is not None and (figures is None or figures & SPEED_FIGURES):
         out |= headrooms(block, context=context, pack_mass_kg=mass_kg)
     if figures is None or figures & CHARGE_FIGURES:
-        out |= charge_times(block, context=context)
+        out |= _charge_times(block, context=context)
     if context.wear is not None and (figures is None or figures & USE_FIGURES):
         volts, current_a = lap_current_a(
             block, context=context, pack_mass_kg=mass_kg, cell_ohm=context.cells.steady_ohm[block.cell]
@@ -317,15 +317,15 @@ def ridden(block: Block, *, context: Context, pack_mass_kg: Floats) -> RangeBloc
     return range_block(pack, ride=warm, start_soc=context.start_soc, reserve_soc=context.reserve_soc)
 
 
-def charge_times(block: Block, *, context: Context) -> Scores:
+def _charge_times(block: Block, *, context: Context) -> Scores:
     """Minutes from the reserve to 80 % and to full with the best charger of the catalog; infinite without one.
 
     `charger` is its row, −1 where none fits.
 
     Constant current until the voltage limit, then constant voltage until the current has tapered, the lag of the
     surface counted as a resistance: the tail of a charge may last up to 8 % longer (see tests/outside/test_charge.py).
-    It ends when the cells are as full as they would be without wiring: behind
-    more of it the current has tapered sooner, and a worse pack would seem to charge sooner.
+    It ends when the cells are as full as they would be without wiring: behind more of it the current has tapered
+    sooner, and a worse pack would seem to charge sooner.
     """
     chargers, arrays, k = context.chargers, context.arrays, block.cell
     never = np.full(len(block), np.inf)

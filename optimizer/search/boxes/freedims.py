@@ -346,7 +346,7 @@ def _ideal(space: BoxSpace, cell: Ints, series: Ints, task: Task) -> Block:
     number = series * task.parallel
     rules = space.brief.parts
     box_kg, box_cost = space.box
-    case_kg = number * least_case_mm3(space.sizes[task.size], clearance(space.brief)) * 1e-9 * rules.case_density_kg_m3
+    case_kg = number * _least_case_mm3(space.sizes[task.size], clearance(space.brief)) * 1e-9 * rules.case_density_kg_m3
     safety = np.array([_best_safety(space, int(k), int(s)) for k, s in zip(cell, series, strict=True)])
     column = {name: safety[:, k] for name, k in op.INDEX.items()}
     return Block(
@@ -383,13 +383,7 @@ def _best_safety(space: BoxSpace, cell: int, series: int) -> Floats:
     return known[cell, series]
 
 
-def least_case_mm3(size: CellSize, rules: Clearance) -> float:
-    """No case has less wall per cell than this: two covers over the cell's own cross-section.
-
-    Returns
-    -------
-    float
-        [mm³]
-    """
+def _least_case_mm3(size: CellSize, rules: Clearance) -> float:
+    """No case has less wall per cell than this [mm³]: two covers over the cell's own cross-section."""
     face = math.pi / 4.0 * size.diameter_mm**2 if size.shape == "cylinder" else 0.0
     return 2.0 * face * max(rules.end_mm - END_STACK_MM, 0.0)

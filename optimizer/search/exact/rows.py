@@ -191,13 +191,8 @@ def safety_figures(found: Survivors, *, space: Space) -> Scores:
     }  # fmt: skip
 
 
-def work_figures(found: Survivors, *, space: Space) -> Scores:
-    """Work of building of every row, asked for or not: pieces, welds, folds, minutes.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (n,)
-    """
+def _work_figures(found: Survivors, *, space: Space) -> Scores:
+    """Work of building of every row, asked for or not: pieces, welds, folds, minutes."""
     rooms = len(space.rooms)
     builds = {(build.strip, build.layers): build for build in space.builds}
     out = {name: np.zeros(len(found)) for name in BUILDING}
@@ -236,7 +231,7 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
         Columns in a fixed order; margin_* for each constraint last.
     """
     inputs = space.inputs
-    figures = figures | safety_figures(found, space=space) | work_figures(found, space=space)
+    figures = figures | safety_figures(found, space=space) | _work_figures(found, space=space)
     name = {key: found.names[:, k] for k, key in enumerate(NAMES)}
     row = space.context.cells.row[name["cell"]]
     frame = pd.DataFrame(
@@ -264,9 +259,9 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
         if column == "range_km":
             frame["range_stop"] = _named(figures["range_stop"], STOP_NAMES)
         if column == "peak_power_w":
-            frame["peak_limit"] = limit_names(found, figures, space=space, continuous=False)
+            frame["peak_limit"] = _limit_names(found, figures, space=space, continuous=False)
         if column == "continuous_power_w":
-            frame["continuous_limit"] = limit_names(found, figures, space=space, continuous=True)
+            frame["continuous_limit"] = _limit_names(found, figures, space=space, continuous=True)
     for situation in space.context.situations:
         here = {key: figures[in_situation(key, situation)] for key in ("peak_limit", "peak_current_a")}
         frame[f"range_stop_{situation}"] = _named(figures[f"range_stop_{situation}"], STOP_NAMES)
@@ -276,7 +271,7 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
             left = space.context.situations[situation].fade_of(name["cell"], name["series"] * name["parallel"])
             for end, part in (("", left.capacity), ("_least", left.harshest), ("_most", left.mildest)):
                 frame[f"capacity_left{end}_{situation}"] = np.round(part, DIGITS)
-        frame[f"peak_limit_{situation}"] = limit_names(found, here, space=space, continuous=False)
+        frame[f"peak_limit_{situation}"] = _limit_names(found, here, space=space, continuous=False)
     frame["crossing_conductors"] = name["crossing"]
     chargers = inputs.chargers
     names = np.append(chargers.id if chargers is not None else np.array([], dtype=str), "none").astype(object)
@@ -299,26 +294,13 @@ def _figure_columns(figures: Scores) -> list[str]:
     return names + [name for name in figures if name.startswith("margin_")]
 
 
-def limit_names(
+def _limit_names(
     found: Survivors, figures: Scores, *, space: Space, continuous: bool
 ) -> npt.NDArray[np.object_]:
-    """What binds the peak or the continuous power of each row.
+    """What binds the peak or (continuous) the continuous power of each row, by its figures from `score`, shape (n,).
 
     The score knows strip, wire, connector, BMS and fuse only as the least of them, cut off at what is of use; here the
     current is held against the rating of each.
-
-    Parameters
-    ----------
-    found : Survivors
-    figures : dict of str to ndarray
-        From `score`.
-    space : Space
-    continuous : bool
-        Of the continuous power; else of the peak.
-
-    Returns
-    -------
-    ndarray of str, shape (n,)
     """
     name = {key: found.names[:, k] for k, key in enumerate(NAMES)}
     kind = "continuous" if continuous else "peak"
