@@ -57,17 +57,7 @@ class Warmth:
 
 
 def warmth(space: Space, chosen: Chosen, metal: Sequence[Mapping[str, Any]], *, row: Mapping[str, Any]) -> Warmth:
-    """How warm the parts of a design get, and what binds.
-
-    Parameters
-    ----------
-    space : Space
-    chosen : Chosen
-    metal : sequence of mapping
-        Conductors, see optimizer.design.conductors.conductor_records.
-    row : mapping
-        Of the front.
-    """
+    """How warm the parts of a design, a row of the front, get, and what binds; `metal` is from conductor_records."""
     block, caps = design_block(space, chosen), caps_by_part(space, chosen)
     labels, parts = _parts(space, chosen, metal)
     trace = ride_trace(space, block, row, points=MOST_STEPS)
@@ -85,19 +75,9 @@ def warmth(space: Space, chosen: Chosen, metal: Sequence[Mapping[str, Any]], *, 
 
 
 def ride_trace(space: Space, block: Block, row: Mapping[str, Any], *, points: int, **more: Any) -> RideTrace:
-    """The ride of one design as the score drives it.
+    """The ride of one design, a row of the front, as the score drives it; about so many points are kept.
 
-    Parameters
-    ----------
-    space : Space
-    block : Block
-        See optimizer.design.select.design_block.
-    row : mapping
-        Of the front.
-    points : int
-        About so many are kept.
-    more
-        Fields of the pack as the ride sees it, in place of the score's.
+    `more` are fields of the pack as the ride sees it, in place of the score's.
     """
     context = space.context
     pack, ride = on_the_ride(block, context=context, pack_mass_kg=np.array([float(row["pack_mass_kg"])]))

@@ -118,16 +118,7 @@ class Guard:
 def guard(inputs: Inputs, builds: list[Build], *, size: CellSize) -> Guard:
     """Fuses of [vary] against its wires, and builds over one cell size.
 
-    Parameters
-    ----------
-    inputs : Inputs
-    builds : list of Build
-    size : CellSize
-
-    Returns
-    -------
-    Guard
-        Where the rule is turned off, or parts are spared, every fuse protects them.
+    Where the rule is turned off, or parts are spared, every fuse protects them.
     """
     rows, fuses, spared = inputs.fuse_rows, inputs.fuses, _spared(inputs)
     plug, plug_a = connector_over_time(inputs.brief), np.zeros(len(rows))
