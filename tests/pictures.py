@@ -20,11 +20,14 @@ from optimizer.design.runs import read_run
 from optimizer.design.unfold import unfold
 from optimizer.review.sheets import charts, drawings
 from optimizer.review.sheets import style as look
+from optimizer.review.sheets.vehicle import draw_vehicle
 from optimizer.review.words import axis_label
 from optimizer.search.space.setup import load_space
+from optimizer.workflows.new import EXAMPLES
 from optimizer.workflows.shortlist import verdict_of
 
 DEMO = Path("results/demo")
+GALLERY = Path("results/gallery")
 BRIEF = Path("catalogs/briefs/cargo-scooter.toml")
 
 
@@ -109,14 +112,25 @@ def page(folder: Path) -> None:
         browser.close()
 
 
+def gallery(folder: Path) -> None:
+    """The pick of each example in its vehicle."""
+    for name, (brief, _) in EXAMPLES.items():
+        path = BRIEF.with_name(brief)
+        cellstow("search", path.resolve(), "--out", name, folder=folder)
+        picked = verdict_of(read_run(folder / name)).row
+        GALLERY.mkdir(exist_ok=True)
+        draw_vehicle(unfold(load_space(path), picked)).savefig(GALLERY / f"{name}.png", dpi=60)
+
+
 def main() -> None:
-    """All three."""
+    """All of them."""
     front = read_run(DEMO, brief=BRIEF).front
     front_chart(front, currency="EUR").savefig(DEMO / "front.png", dpi=90)
     picked = verdict_of(read_run(DEMO, brief=BRIEF)).row
     drawings.draw(unfold(load_space(BRIEF), picked)).savefig(DEMO / "layout.png", dpi=80)
     with tempfile.TemporaryDirectory() as name:
         page(Path(name))
+        gallery(Path(name))
 
 
 if __name__ == "__main__":

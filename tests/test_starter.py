@@ -1,13 +1,17 @@
 """`cellstow new`: what it writes is sound as it stands, is searched, and replaces nothing."""
 
 import json
+import re
 from itertools import pairwise
 
+import pytest
 from click.testing import CliRunner
 
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
-from optimizer.workflows.new import ROWS, starter_files
+from optimizer.workflows.new import EXAMPLES, ROWS, starter_files
+
+FIRST = {"amber-18650-": "birch-18650-b30", "grove-26650-": "grove-26650-e34", "birch-21700-": "cinder-21700-p40"}
 
 
 def run(*args):
@@ -87,3 +91,23 @@ def test_new_refuses_cells_that_are_wrong_and_writes_nothing(tmp_path):
     made = run("new", tmp_path / "new", "--from", tmp_path / "bad.csv")
     assert made.exit_code == 2 and "capacity_ah" in made.output
     assert not (tmp_path / "new").exists()
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_an_example_stands_by_itself_and_its_search_finds_packs(name, tmp_path):
+    assert name in run("new", "--example", "list").output
+    assert run("new", tmp_path, "--example", name, "--quiet").exit_code == 0
+    brief = tmp_path / "brief.toml"
+    # One kind of cell of those that it asks for, so that the test stays quick.
+    text = re.sub(r'(?m)^cells = \["([^"*]*)\*".*\]', lambda m: f'cells = ["{FIRST[m[1]]}"]', brief.read_text())
+    assert text != brief.read_text()
+    brief.write_text(text)
+    done = run("search", brief, "--out", tmp_path / "run", "--workers", 1, "--quiet", "--json")
+    assert done.exit_code == 0, done.output
+    assert json.loads(done.stdout)["front"]["rows"] > 0
+
+
+def test_an_example_that_is_not_there_is_one_message(tmp_path):
+    done = run("new", tmp_path / "x", "--example", "tank")
+    assert done.exit_code == 2 and "tank" in done.output and "mono-wheel" in done.output
+    assert not (tmp_path / "x").exists()

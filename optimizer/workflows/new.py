@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 from optimizer.base.files import write_bytes
@@ -36,6 +37,13 @@ HEAD = {
     "chargers": "voltage_v is the full pack's",
 }
 
+# Invented vehicles by name: brief among the catalogs, and what it is.
+EXAMPLES = {
+    "runabout": ("quick-36v.toml", "a light two-wheeler, one box, 36 V"),
+    "garden-cart": ("garden-cart.toml", "a hand cart at walking pace, one low tray, LFP cells"),
+    "mono-wheel": ("mono-wheel.toml", "a wheel that balances its rider, two slanted pods, 72 V"),
+}
+
 
 def starter_files() -> dict[str, str]:
     """Names and contents of the starter's files: brief.toml and the six tables."""
@@ -62,6 +70,31 @@ def _table(name: str, columns: tuple[Column, ...], ids: tuple[str, ...]) -> str:
     return "\n".join([*comments, table[0], *rows]) + "\n"
 
 
+def known_example(name: str | None) -> str | None:
+    """The name itself; BadInput where there is no such example."""
+    if name is not None and name not in EXAMPLES:
+        expected = f"is no example; there are {', '.join(EXAMPLES)}"
+        raise BadInput([Problem("no-example", "command line", field="--example", found=name, expected=expected)])
+    return name
+
+
+def example_files(name: str) -> dict[str, bytes]:
+    """Names and contents of an example's files: brief.toml and the tables that it names, all their rows.
+
+    Parameters
+    ----------
+    name : str
+        Key of EXAMPLES.
+    """
+    briefs = builtin_catalogs() / "briefs"
+    text = (briefs / EXAMPLES[name][0]).read_text(encoding="utf-8")
+    files = {"brief.toml": text.replace('"../', '"').encode("utf-8")}
+    for key, value in tomllib.loads(text)["catalog"].items():
+        table = briefs / value
+        files |= _own_cells(table) if key == "cells" else {table.name: table.read_bytes()}
+    return files
+
+
 def _own_cells(path: Path) -> dict[str, bytes]:
     """The user's table of cells and the curves that it names, by the names that they get; BadInput with its faults."""
     named = read_cells(path).frame.get("ocv", ())
@@ -75,15 +108,17 @@ def _own_cells(path: Path) -> dict[str, bytes]:
     return {f"cells{path.suffix.lower()}": path.read_bytes()} | curve_files
 
 
-def write_starter(folder: Path, *, cells: Path | None = None) -> list[Path]:
-    """Write the starter's files into a folder; nothing that is there is ever replaced.
+def write_starter(folder: Path, *, cells: Path | None = None, example: str | None = None) -> list[Path]:
+    """Write the starter's files, or those of an example, into a folder; nothing that is there is ever replaced.
 
     `cells` is the user's own table, copied in place of the invented one. BadInput: code "files-exist" when one of the
     files, or a file in place of the folder, is there; or every problem of the user's table. Nothing is written then.
     """
-    files: dict[str, str | bytes] = dict(starter_files())
+    files: dict[str, str | bytes] = dict(starter_files()) if example is None else dict(example_files(example))
     if cells is not None:
-        files["brief.toml"] = str(files["brief.toml"]).replace('"cells.csv"', f'"cells{cells.suffix.lower()}"')
+        text = files["brief.toml"]
+        text = text.decode("utf-8") if isinstance(text, bytes) else text
+        files["brief.toml"] = text.replace('"cells.csv"', f'"cells{cells.suffix.lower()}"')
         del files["cells.csv"]
         files |= _own_cells(cells)
     held = [name for name in files if (folder / name).exists()]
