@@ -60,6 +60,20 @@ def test_finer_time_steps_change_little(samples, town_ride):
     assert coarse.range_km == pytest.approx(fine.range_km, rel=1e-3)
 
 
+@pytest.mark.parametrize("warm", [False, True])
+def test_packs_stepped_together_go_as_far_as_each_alone(samples, town_ride, warm):
+    """To the last bit, for packs that end at different places and more of them than are stepped at a time."""
+    steps, ride = town_ride
+    packs = samples.packs(ride, 21, seed=7, warm=warm)
+    together = simulate(packs, steps=steps, ride=ride)
+    assert len(np.unique(together.duration_s)) > 10
+    each = [{name: np.broadcast_to(value, 21)[k] for name, value in vars(packs).items()} for k in range(21)]
+    alone = [simulate(PackBlock(**one), steps=steps, ride=ride) for one in each]
+    for field in dataclasses.fields(together):
+        found = np.concatenate([getattr(one, field.name) for one in alone])
+        assert found.tobytes() == getattr(together, field.name).tobytes()
+
+
 def test_trace_adds_up(town_ride):
     steps, ride = town_ride
     packs = PackBlock(
