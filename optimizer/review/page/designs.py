@@ -10,6 +10,7 @@ from urllib.parse import quote
 
 from optimizer.base.figures import shown_in
 from optimizer.review.cad.model import glb_bytes, things
+from optimizer.review.cad.wires import wire_things
 from optimizer.review.page import grids
 from optimizer.review.sheets import charts, drawings
 from optimizer.review.sheets import style as look
@@ -80,8 +81,9 @@ def design_section(design: Design, *, markup: type[Markup], currency: str) -> di
 
 
 def _solid(design: Design) -> str:
-    """pack.glb without its printed cases, which hide the cells, packed for the page's script: gzip in base 64."""
-    return base64.b64encode(gzip.compress(glb_bytes(list(things(design, []))), 9, mtime=0)).decode("ascii")
+    """The pack as GLB, with wires, without its printed cases, which hide the cells: gzip in base 64."""
+    found = [*things(design, []), *wire_things(design)]
+    return base64.b64encode(gzip.compress(glb_bytes(found), 9, mtime=0)).decode("ascii")
 
 
 def _summary(design: Design) -> str:
