@@ -113,7 +113,8 @@ def test_no_part_ever_falls_with_falling_temperature():
 
 def test_the_kernel_steps_what_the_closed_form_says_at_any_temperature():
     model = made(laws=USUAL, exchange_fast_a=np.full(201, 6.0), entropic_v_k=np.full(201, -2e-4), pore_share=0.3,
-                 limit_slope=0.5, drying=0.5, depletion=0.98, early_rate=900.0, follow=0.0)  # fmt: skip
+                 limit_slope=0.5, drying=0.5, depletion=0.98, early_rate=900.0, follow=0.0,
+                 slow_steep=0.8, fast_steep=-1.0)  # fmt: skip
     for temp_c in (-10.0, 25.0, 40.0):
         run = run_constant(model, current_a=2.0, temp_c=temp_c, cutoff_v=2.5)
         i = len(run.time_s) // 3

@@ -28,6 +28,7 @@ def model() -> CellModel:
         r2_ohm=0.004 - 0.001 * SOC, tau1_s=5.0, tau2_s=120.0, diffusion_slow_s=4000.0, diffusion_fast_s=600.0,
         current_limit_a=20.0, reference_current_a=5.0, current_fitted_a=5.0, voltage_max_v=4.2, voltage_min_v=2.5,
         laws=USUAL, follow=1.0, limit_slope=0.4, depletion=0.97, drying=0.3, early_rate=600.0, pore_share=0.85,
+        slow_steep=0.5, fast_steep=-1.2,
         entropic_v_k=2e-4 * SOC,
     )  # fmt: skip
 

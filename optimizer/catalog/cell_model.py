@@ -54,6 +54,8 @@ class CellModelFile(BaseModel):
     drying: Annotated[float, Field(gt=0, le=1)] = 1.0
     early_rate: Positive | None = None
     pore_share: Annotated[float, Field(ge=0, le=1)] = 0.0
+    slow_steep: Annotated[float, Field(ge=-20, le=20)] = 0.0
+    fast_steep: Annotated[float, Field(ge=-20, le=20)] = 0.0
     energy_j_mol: Energies
     bend: Bends
 

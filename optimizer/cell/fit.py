@@ -78,7 +78,7 @@ def _capacity_at(charge: Floats, volt: Floats, level_v: float) -> float:
 
 
 def _numbers(trial: Trial, temps_c: Floats) -> Floats:
-    """Numbers at each of some temperatures, shape (n, 18)."""
+    """Numbers at each of some temperatures, shape (n, 20)."""
     at = {temp_c: numbers_at(trial.numbers, trial.rows, temp_c) for temp_c in set(temps_c.tolist())}
     return np.array([at[temp_c] for temp_c in temps_c.tolist()])
 
@@ -128,13 +128,13 @@ def _misses(x: Floats, task: Task) -> Floats:
 TOLD = 0.6
 # Starts at several temperatures: diffusion and share of the surfaces, ratio of the two exchange currents.
 JOINT_STARTS: tuple[tuple[dict[str, float], float], ...] = (
-    ({"knee": 1.5}, 1.5),
-    ({"slow": 1500.0, "fast": 300.0}, -1.5),
-    ({"slow": 8000.0, "fast": 600.0, "knee": -2.0}, -1.5),
-    ({"slow": 6000.0, "fast": 1000.0, "knee": 2.0}, 1.5),
+    ({"slow": 6000.0, "fast": 1000.0}, 1.5),
+    ({"slow": 6000.0, "fast": 1000.0}, -1.5),
+    ({"slow": 500.0, "fast": 6000.0}, -1.5),
+    ({"slow": 1500.0, "fast": 1500.0}, 1.5),
 )
-JOINT_TRY = 25
-JOINT_TURNS = 100
+JOINT_TRY = 40
+JOINT_TURNS = 150
 COLD_END_SIGMA = 0.003
 # What a model of few parts misses over temperature: a smaller one would bend the parts away from where they usually
 # lie, and ten-second powers with them.
@@ -264,6 +264,8 @@ def _as_model(trial: Trial, task: Task, name: str, chemistry: str, voltage_min_v
         drying=float(n[15]),
         early_rate=trial.early_rate,
         pore_share=float(n[17]),
+        slow_steep=float(n[18]),
+        fast_steep=float(n[19]),
         entropic_v_k=t[6] if task.several else None,
     )
 

@@ -72,7 +72,7 @@ def curve_misses(
         Currents; the first curve is the slow one, which carries the OCV [A].
     first : ndarray of int, shape (n + 1,)
         Where each curve's rows begin in charge_ah [Ah] and voltage_v [V].
-    p : ndarray, shape (n, 18)
+    p : ndarray, shape (n, 20)
         Numbers at each curve's temperature.
     grid : ndarray
         Parts of a run, from 0 to 1.

@@ -7,14 +7,14 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from optimizer.cell.model import CONCENTRATION, LEAST_LIMIT_PART, NEAR_PART, NEAR_RATE, PORES_V, THINNING
+from optimizer.cell.model import CONCENTRATION, LEAST_LIMIT_PART, MOST_STEEP, NEAR_PART, NEAR_RATE, PORES_V, THINNING
 
 LEAST_VOLT = 0.05
 # Numbers of a model at one temperature; tables stay at 25 degC and are scaled by the last four.
 CAPACITY, OHMIC, SLOW_S, FAST_S, TAU2, LIMIT, THERMAL_V, TAU1, DEPLETION, FOLLOW = range(10)
 KINETIC, KINETIC_FAST, SECONDS, MINUTES = range(10, 14)
-LIMIT_SLOPE, DRYING, BEYOND_K, PORES = 14, 15, 16, 17
-NUMBERS = 18
+LIMIT_SLOPE, DRYING, BEYOND_K, PORES, SLOW_STEEP, FAST_STEEP = range(14, 20)
+NUMBERS = 20
 # Tables over state of charge.
 U_SLOW, U_FAST, EXCHANGE, R1, R2, EXCHANGE_FAST, ENTROPIC = range(7)
 # States in front of the lags' chains.
@@ -56,8 +56,8 @@ def _terminal(
     amp: float, soc: float, slow: float, fast: float, i1: float, i2: float, i3: float, p: Any, tables: Any
 ) -> float:
     """Terminal voltage of a state; p and tables as packed by `pack`."""
-    limit = p[5] * max(1.0 + p[14] * (soc - 0.5), LEAST_LIMIT_PART)
-    part, salt_v = i3 / limit, 0.0
+    left = max(1.0 + p[14] * (soc - 0.5), LEAST_LIMIT_PART)
+    limit, part, salt_v = p[5] * left, (i3 + (1.0 / left - 1.0) * i2) / p[5], 0.0
     h = i2
     pores_v = PORES_V * p[6]
     ohmic = amp * p[1] * (1.0 - p[17]) + pores_v * np.arcsinh(amp * p[1] * p[17] / pores_v)
@@ -71,6 +71,12 @@ def _terminal(
     surface += p[16] * _table(tables[6], soc, False)
     delayed = _table(tables[3], soc, False) * p[12] * i1 + _table(tables[4], soc, False) * p[13] * h
     return float(surface - ohmic - p[6] * kinetic - delayed - salt_v)
+
+
+@njit(cache=True)
+def steeper(lag: float, soc: float, steep: float) -> float:
+    """A lag where diffusion slows with discharge, half way between the mean and the surface."""
+    return float(lag * np.exp(min(max(steep * (0.5 - soc + 0.5 * lag), -MOST_STEEP), MOST_STEEP)))
 
 
 @njit(cache=True)
@@ -98,6 +104,7 @@ def _advance(
         new[5 + modes + k] = state[5 + modes + k] * b + gains[k] * p[3] * rate * (1.0 - b)
         slow += new[5 + k]
         fast += new[5 + modes + k]
+    slow, fast = steeper(slow, new[0], p[18]), steeper(fast, new[0], p[19])
     return _terminal(amp, new[0], slow, fast, new[1], new[2], salt, p, tables)
 
 

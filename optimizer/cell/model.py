@@ -12,8 +12,9 @@ i1 and i2 are the current seen through first-order delays of tau1 and tau2; h = 
 atanh(x) - x, grows as the electrolyte runs dry. Where temperature laws are fitted (drying below 1), the electrolyte
 has a delay of its own, drying tau2, and x, the current seen through it over I_lim, is its depletion: h = i2, the
 overpotential 1.4 (2 R T / F) atanh(x) comes on top, the ohmic drop grows by 1 + 0.8 x and saturates with current, as
-the reaction crowds at the separator. The OCV may shift with temperature. Each part changes with temperature by its
-own law (module laws).
+the reaction crowds at the separator. There the fast surface is the negative electrode's, and a lag grows by
+exp(steep (0.5 - s + l / 2)), since diffusion depends on charge. The OCV may shift with temperature. Each part
+changes with temperature by its own law (module laws).
 
 Sources: sphere, Crank, The Mathematics of Diffusion (1975) eq. 6.45; kinetics and electrolyte limit, Newman and
 Thomas-Alyea, Electrochemical Systems (2004) ch. 8 and 11 (from memory); the split is this project's own.
@@ -47,6 +48,8 @@ NEAR_PART, NEAR_RATE = 0.25, 4.0
 # Volts, over 2RT/F, at which the ohmic drop in pores begins to saturate: at high current the reaction crowds at the
 # separator. From the same simulations, 0.1 s after the start: 0.83 of the linear drop at 0.17 V, 0.48 at 0.79 V.
 PORES_V = 4.0
+# Most that the lag of a surface grows or shrinks with the state of charge, as a logarithm.
+MOST_STEEP = 2.5
 SUSTAINED_LIMIT = 2.0
 SURGE_LIMIT = 4.0
 # Part of the electrolyte's limiting current beyond which its drop goes on straight: at depletion the front of the
@@ -110,7 +113,7 @@ class CellModel:
         1 if exchange currents are looked up at their surface's state of charge, 0 at the mean [-].
     limit_slope : float
         How much the limiting current falls as the cell empties, since the reaction moves away from the separator:
-        I_lim(s) = I_lim (1 + slope (s - 0.5)) [-].
+        I_lim(s) = I_lim (1 + slope (s - 0.5)), with the delay tau2: the salt in the pores at the start is the same [-].
     depletion : float
         Share of the limiting current beyond which the electrolyte's drop goes on straight [-].
     drying : float
@@ -123,6 +126,9 @@ class CellModel:
     pore_share : float
         Share of the ohmic resistance in the pores of the electrodes, 0 to 1: its drop saturates as V asinh(I R / V)
         with V of PORES_V times 2RT/F [-].
+    slow_steep, fast_steep : float
+        How much the logarithm of a surface's lag grows per unit of charge taken: diffusion slows as an electrode
+        fills or empties [-].
     """
 
     name: str
@@ -159,6 +165,8 @@ class CellModel:
     early_rate: float = np.inf
     entropic_v_k: Floats | None = None
     pore_share: float = 0.0
+    slow_steep: float = 0.0
+    fast_steep: float = 0.0
 
     @property
     def r0_ohm(self) -> Floats:
@@ -251,6 +259,11 @@ def surface_lag(
     return np.asarray(np.asarray(current_a, dtype=float) / (3600.0 * model.capacity_ah) * diffusion * rise)
 
 
+def _steeper(lag: Floats, soc: Floats, steep: float) -> Floats:
+    """A lag where diffusion slows with discharge, half way between the mean and the surface [-]."""
+    return np.asarray(lag * np.exp(np.clip(steep * (0.5 - soc + 0.5 * lag), -MOST_STEEP, MOST_STEEP)))
+
+
 def _dry(share: Floats, depletion: float) -> Floats:
     """atanh(x) - x, continued straight beyond a depletion [-]."""
     bounded = np.clip(share, -depletion, depletion)
@@ -305,6 +318,7 @@ def voltage(
     f = dict(zip(PARTS, np.moveaxis(factors(model.laws, temp), -1, 0), strict=True))
     lag_slow = surface_lag(model, amp, seconds=time_s, fast=False, factor=f["diffusion_slow"])
     lag_fast = surface_lag(model, amp, seconds=time_s, fast=True, factor=f["diffusion_fast"])
+    lag_slow, lag_fast = _steeper(lag_slow, at, model.slow_steep), _steeper(lag_fast, at, model.fast_steep)
     slow, fast = at - lag_slow, at - lag_fast
     exchange = np.interp(at - model.follow * lag_slow, model.soc, model.exchange_a) / f["kinetic"]
     kinetic = np.arcsinh(amp / exchange)
@@ -314,13 +328,14 @@ def voltage(
     delayed1 = -amp * np.expm1(-time_s / model.tau1_s)
     delayed2 = -amp * np.expm1(-time_s / (model.tau2_s * f["minutes"]))
     level = np.minimum(model.current_limit_a / f["minutes"], 1e12)
-    limit = level * np.maximum(1.0 + model.limit_slope * (at - 0.5), LEAST_LIMIT_PART)
+    left = np.maximum(1.0 + model.limit_slope * (at - 0.5), LEAST_LIMIT_PART)
+    limit = level * left
     linear = amp * model.r_ohmic_ohm * f["ohmic"]
     pores_v = PORES_V * thermal_voltage_v(temp)
     ohmic = linear * (1.0 - model.pore_share) + pores_v * np.arcsinh(linear * model.pore_share / pores_v)
     phase = time_s / (model.tau2_s * model.drying * f["minutes"])
     built = -(1.0 - NEAR_PART) * np.expm1(-phase) - NEAR_PART * np.expm1(-NEAR_RATE * phase)
-    part = amp * built / limit
+    part = (amp * built + (1.0 / left - 1.0) * delayed2) / level
     if model.drying < 1.0:
         electrolyte = delayed2
         salt_v = CONCENTRATION * thermal_voltage_v(temp) * (_dry(part, model.depletion) + part)

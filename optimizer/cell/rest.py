@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
+from optimizer.cell.kernel import steeper
 from optimizer.cell.model import CONCENTRATION
 
 
@@ -72,8 +73,11 @@ def rest_points(
             fast = _at(share, mean)
             late = _spread(numbers[2], time_s, rates, gains)
             soon = _spread(numbers[3], time_s, rates, gains)
+            rate = current_a / (3600.0 * capacity)
+            late = steeper(late * rate, mean, numbers[18]) / rate
+            soon = steeper(soon * rate, mean, numbers[19]) / rate
             lag = (1.0 - fast) * late + fast * soon
-            follow = numbers[9] * current_a / (3600.0 * capacity)
+            follow = numbers[9] * rate
             j = n - 1 - i
             soc[j] = mean - lag * current_a / (3600.0 * capacity)
             volt[j] = voltage_v[i] + current_a * (

@@ -79,7 +79,7 @@ def numbers_at(base: Floats, rows: Floats, temp_c: float) -> Floats:
 
     Parameters
     ----------
-    base : ndarray, shape (18,)
+    base : ndarray, shape (20,)
         At 25 degC.
     rows : ndarray, shape (3, 7)
         From `law_rows`.
@@ -88,7 +88,7 @@ def numbers_at(base: Floats, rows: Floats, temp_c: float) -> Floats:
 
     Returns
     -------
-    ndarray, shape (18,)
+    ndarray, shape (20,)
     """
     out = np.empty_like(base)
     scaled(base, rows, temp_c + CELSIUS_K, out)
@@ -101,7 +101,7 @@ def pack(model: CellModel) -> tuple[Floats, Floats]:
     Returns
     -------
     tuple of ndarray
-        Numbers of shape (18,) and tables of shape (7, n).
+        Numbers of shape (20,) and tables of shape (7, n).
     """
     numbers = np.ones(NUMBERS)
     numbers[:10] = (
@@ -117,6 +117,7 @@ def pack(model: CellModel) -> tuple[Floats, Floats]:
         model.follow,
     )
     numbers[14:18] = model.limit_slope, model.drying, 0.0, model.pore_share
+    numbers[18:] = model.slow_steep, model.fast_steep
     none = np.full(len(model.soc), 1e12)
     tables = (
         model.ocv_v - model.ocv_fast_v,
@@ -190,7 +191,7 @@ def heated(base: Floats, laws: Floats, temp_c: float, heat: Heat | None) -> tupl
 
     Parameters
     ----------
-    base : ndarray, shape (18,)
+    base : ndarray, shape (20,)
         Numbers at 25 degC.
     laws : ndarray, shape (3, 7)
         From `law_rows`.

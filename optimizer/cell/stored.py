@@ -19,6 +19,7 @@ TABLES = ("ocv_v", "ocv_fast_v", "exchange_a", "exchange_fast_a", "r1_ohm", "r2_
 NUMBERS = (
     "capacity_ah", "r_ohmic_ohm", "tau1_s", "tau2_s", "diffusion_slow_s", "diffusion_fast_s", "current_limit_a",
     "reference_current_a", "current_fitted_a", "follow", "limit_slope", "depletion", "drying", "pore_share",
+    "slow_steep", "fast_steep",
 )  # fmt: skip
 
 
