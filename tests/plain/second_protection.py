@@ -54,7 +54,8 @@ class Pack:
             limit = max(plug["limit_c"], self.air + 1.0)
             yield ("connector", "power"), (plug["current_a"], limit, [(1.0, plug["tau_s"])])
         for each in self.data["conductors"]:
-            density = self.strip["current_density_a_mm2"] / each["worst_density_a_mm2_per_a"]
+            # The lead of a plate on one cell may join it at the weld: no current flows along its metal.
+            density = self.strip["current_density_a_mm2"] / max(each["worst_density_a_mm2_per_a"], 1e-12)
             yield ("strip", each["name"]), (density, *self._plate(each))
 
     def _plate(self, conductor):
