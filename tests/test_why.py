@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from optimizer import api
+from optimizer.analysis import widening
 from optimizer.analysis.obstacles import remedies
 from optimizer.analysis.why import parse_shares, whole_space, why
 from optimizer.analysis.widening import account, widened
@@ -140,7 +141,8 @@ def small(tmp_path, **lengths):
     return api.load(path)
 
 
-def test_a_length_that_lets_a_pack_through_does_and_a_millimetre_less_does_not(tmp_path):
+def test_a_length_that_lets_a_pack_through_does_and_a_millimetre_less_does_not(tmp_path, monkeypatch):
+    monkeypatch.setattr(widening, "MOST_MM", 24)
     asked = {"length": 120.0, "width": 70.0, "height": 80.0}
     told = account(small(tmp_path, **asked), seconds=60.0)
     assert told["obstacles"][0]["rule"] == "does not fit" and not told["unlooked"]

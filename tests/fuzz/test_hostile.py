@@ -185,7 +185,7 @@ def test_the_page_holds_no_markup_of_the_user(hostile_page):
     data = re.search(r'<script type="application/json" id="front-data">(.*?)</script>', hostile_page, re.DOTALL)
     assert MARKUP in json.loads(data[1])["names"][0]
     scripts = re.findall(r"<script[^>]*>", hostile_page)
-    assert len(scripts) == 2, scripts
+    assert len(scripts) == 3, scripts
 
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
