@@ -81,7 +81,7 @@ class LazyGroup(click.Group):
             for problem in bad.problems:
                 click.echo(problem.text(), err=True)
             count = len(bad.problems)
-            click.echo(f"{count} problem{'s' if count > 1 else ''}; nothing was written.", err=True)
+            click.echo(f"{count} problem{'s' if count > 1 else ''}; {bad.kept}.", err=True)
             sys.exit(2)
         except Stopped as stopped:
             click.echo(str(stopped), err=True)

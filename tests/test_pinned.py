@@ -8,11 +8,13 @@ import pandas as pd
 import pytest
 import second_protection
 import second_wires
+from click.testing import CliRunner
 
 from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import BadInput
 from optimizer.brief import load_brief
 from optimizer.catalog import builtin_catalogs
+from optimizer.cli import main
 from optimizer.design.pinned import pinned_packs
 from optimizer.design.protection import broken, turned_off
 from optimizer.design.rescore import design_record, scored
@@ -194,3 +196,19 @@ def test_faults_of_pins_are_named_all_at_once(space):
     for words in ("pin[mine].name", "must be unique", "pin[mine].split.fron", "must be a compartment: front, rear",
                   "pin[mine].colour"):  # fmt: skip
         assert words in told, told
+
+
+def test_parts_that_no_catalog_has_are_named_before_anything_is_searched(space, tmp_path):
+    """`check` and `search` name all of them, each with its pin, and leave no folder behind."""
+    path = space.brief.path.with_name("unknown.toml")
+    text = several(space, ["mine", ""]).replace('strip = "nickel-8x0.15"', 'strip = "nickel-8x0.1"\nbms = "seven"', 1)
+    text = text.replace("groups_per_module = 1", "groups_per_module = 20").replace("rear = 3", "rear = 4")
+    path.write_text(text)
+    for command in (["check", str(path)], ["search", str(path), "--out", str(tmp_path / "run")]):
+        end = CliRunner().invoke(main, command)
+        assert end.exit_code == 2 and "nothing was written" in end.output
+        for words in ("pin[mine].strip is not in", "nearest: nickel-8x0.1", "pin[mine].bms", "found seven",
+                      "pin[mine].groups_per_module must be at most the 5 groups", "pin[2].split must add up to the 6",
+                      "pin[2].groups_per_module", "found 20"):  # fmt: skip
+            assert words in end.output, end.output
+    assert not (tmp_path / "run").exists()

@@ -16,8 +16,9 @@ from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import BadInput, Problem
 from optimizer.catalog import matching
 from optimizer.design.rescore import scored
-from optimizer.design.subspace import PARTS, Asked, restricted_space
+from optimizer.design.subspace import Asked, restricted_space
 from optimizer.front.pareto import balanced, nondominated, normalise, signed, thin
+from optimizer.score.asked import PARTS
 from optimizer.search.exact.archive import Survivors
 from optimizer.search.running.run import search
 from optimizer.search.space.space import Space

@@ -57,15 +57,17 @@ class BadInput(ValueError):
     ----------
     problems : iterable of Problem
         At least one.
+    kept : str
+        What became of the files, in words.
     """
 
-    def __init__(self, problems: Iterable[Problem]) -> None:
-        self.problems = list(problems)
+    def __init__(self, problems: Iterable[Problem], kept: str = "nothing was written") -> None:
+        self.problems, self.kept = list(problems), kept
         super().__init__("\n".join(problem.text() for problem in self.problems))
 
-    def __reduce__(self) -> tuple[type[BadInput], tuple[list[Problem]]]:
+    def __reduce__(self) -> tuple[type[BadInput], tuple[list[Problem], str]]:
         """Workers send it to the process that they work for."""
-        return type(self), (self.problems,)
+        return type(self), (self.problems, self.kept)
 
 
 class Stopped(Exception):

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from optimizer.base.problems import BadInput
 from optimizer.design.rescore import scored
 from optimizer.design.subspace import Asked, restricted_space, with_brief
 from optimizer.front import store
@@ -61,7 +62,10 @@ def add_to_run(folder: Path, brief: Path) -> dict[str, dict[str, Any] | None]:
     record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
     if not record["brief"].get("pin"):
         return {}
-    packs = pinned_packs(load_space(brief))
+    try:
+        packs = pinned_packs(load_space(brief))
+    except BadInput as bad:
+        raise BadInput(bad.problems, f"the front is in {folder}, without the pinned packs") from bad
     write_pinned(folder, list(packs.values()))
     rows = {name: None if each is None else json.loads(each.frame.to_json(orient="records"))[0]
             for name, each in packs.items()}  # fmt: skip

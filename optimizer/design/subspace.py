@@ -8,10 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.base.problems import BadInput, Problem, nearest
+from optimizer.base.problems import BadInput
 from optimizer.brief import Constraints
 from optimizer.brief.kinds import Axis
 from optimizer.cell.default import cell_models
+from optimizer.score.asked import PARTS, asked_problems
 from optimizer.score.context import build_context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Fill
@@ -64,45 +65,15 @@ class Asked:
         return ", ".join(word for word in words if word) or "any pack"
 
 
-PARTS = {"cell": "cells", "strip": "strips", "wire": "wires", "bms": "bms", "fuse": "fuses"}
-
-
-def asked_problems(inputs: Inputs, asked: Asked) -> list[Problem]:
-    """What is asked for and known to no catalog, no compartment, or contradicts itself."""
-    file, rooms = str(inputs.brief.path), [room.name for room in inputs.brief.compartment]
-    found = []
-    for name, table in PARTS.items():
-        wanted, known = getattr(asked, name), getattr(inputs, table).id.tolist()
-        if wanted is not None and wanted not in known:
-            found.append(_unknown(str(getattr(inputs, table).file), name, wanted, known))
-    if asked.cell is not None and asked.cell in inputs.left_out:
-        found.append(Problem("left-out", file, "", "cell", asked.cell, inputs.left_out[asked.cell]))
-    for name in (*(asked.split or {}), *(asked.axes or {})):
-        if name not in rooms:
-            found.append(_unknown(file, "compartment", name, rooms))
-    for name in ("series", "parallel", "strip_layers"):
-        value = getattr(asked, name)
-        if value is not None and value < 1:
-            found.append(Problem("not-positive", file, "", name, str(value), "must be at least 1"))
-    if asked.split is not None and asked.series not in (None, sum(asked.split.values())):
-        text = f"must add up to the {asked.series} groups in series"
-        found.append(Problem("split-sum", file, "", "split", str(sum(asked.split.values())), text))
-    return found
-
-
-def _unknown(file: str, field: str, value: str, known: list[str]) -> Problem:
-    near = nearest(value, known)
-    return Problem("unknown-part", file, "", field, value, "is not there" + (f"; nearest: {near}" if near else ""))
-
-
 def _restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True) -> Inputs:
     """Inputs that leave open only what is not asked for.
 
     A part that is asked for may be any of its catalog, whatever [vary] says.
 
-    constraints: keep the brief's. Raises BadInput: See `asked_problems`.
+    constraints: keep the brief's. Raises BadInput: See `optimizer.score.asked.asked_problems`.
     """
-    problems = asked_problems(inputs, asked)
+    tables = {table: getattr(inputs, table) for table in PARTS.values()}
+    problems = asked_problems(inputs.brief, tables, asked, left_out=inputs.left_out)
     if problems:
         raise BadInput(problems)
     brief, vary, fit = inputs.brief, inputs.brief.vary, inputs.brief.fit
@@ -175,7 +146,7 @@ def restricted_space(inputs: Inputs, asked: Asked, *, constraints: bool = True, 
     Raises
     ------
     BadInput
-        See `asked_problems`.
+        See `optimizer.score.asked.asked_problems`.
     """
     some = _restricted_inputs(inputs, asked, constraints=constraints)
     space = make_space(replace(some, spared=frozenset(spared)))

@@ -48,6 +48,7 @@ from optimizer.pack.wiring.harness import MOST_COMPARTMENTS, SENSORS_OF_MANY, TR
 from optimizer.pack.wiring.passages import passage_problems
 from optimizer.ride.load.headroom import Motor
 from optimizer.ride.load.trace import KMH_PER_M_S
+from optimizer.score.asked import pin_problems
 from optimizer.score.left_out import left_out_note, usable
 
 Table = TypeVar("Table")
@@ -200,6 +201,7 @@ def read_inputs(brief: Brief) -> Inputs:
     tables = {"cells": cells, "strips": strips, "wires": wires, "bms": bms, "fuses": fuses}
     rows = {name: _rows(brief, name, table, read.problems) for name, table in tables.items()}
     rows["cells"], left_out = usable(brief, cells, rows["cells"], read.problems)
+    read.problems += pin_problems(brief, tables, left_out=left_out)
     if cells is not None and len(rows["cells"]):
         read.problems += series_problems(
             brief,
