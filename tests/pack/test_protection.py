@@ -204,6 +204,15 @@ def test_a_joint_off_the_cells_as_finite_elements_have_it(material, density, ohm
     assert limit - (3.0 if early else 30.0) < found[0] < limit + 3.0
 
 
+def test_of_a_long_strip_the_middle_alone_warms():
+    """Its ends can't take less than nothing: one stage, which the first moments' adiabatic rise gives its time."""
+    part = warming.strip("nickel", section_mm2=8 * 0.15, density_a_mm2=5.0, resistivity_ohm_m=9.5e-8, layers=1,
+                         span_mm=250.0, cell_mm3=17300.0, limit_c=80.0, air_c=40.0)  # fmt: skip
+    assert part.share.tolist() == [[1.0, 0.0]]
+    k = warming.adiabatic_k("nickel", start_c=40.0, end_c=80.0, resistivity_ohm_m=9.5e-8)
+    assert part.tau_s[0, 0] == pytest.approx((k / 5.0) ** 2)
+
+
 def test_bursts_that_common_practice_trusts_nickel_with():
     """0.35 mm of pure nickel carries the bursts of a 24S2P pack of power cells for seconds (common practice, no
     published source): 2 × 35 A for 10 s over two strips 8 mm wide, in two layers of 0.175 mm."""
