@@ -237,12 +237,12 @@ FIGURES: dict[str, Figure] = _Figures({
         ),
         Figure(
             name="charge_80_min", unit="min", label="charge 80", decimals=0, part="charge",
-            meaning="time for a charge from the reserve to 80 %",
+            meaning="time for a charge from the reserve to 80 %, at room temperature",
         ),
         Figure(
             name="charge_min", unit="min", label="charge time", decimals=0, part="charge", more_is_better=False,
             limit=(3, 6000), step=(1e-4, 1000), views="tfs",
-            meaning="time for a full charge",
+            meaning="time for a full charge, at room temperature",
         ),
         Figure(
             name="regen_limit_a", unit="A", label="most regeneration", decimals=1, part="powers", more_is_better=True,

@@ -30,7 +30,8 @@ PACK_MASS_KG = (0.0, 120.0)
 # And those at which its currents over time are looked at.
 PROFILE_KG = (0.0, 15.0, 120.0)
 
-# Power that lasts warms cells in the cold, but is counted with cells no warmer than this [degC].
+# Power that lasts warms cells, but is counted with cells no warmer than this [degC]: on the safe side, and in the heat,
+# where less room is left below the cells' limit, no more than in mild weather.
 WARM_C = 25.0
 
 # A short circuit is judged by the resistance after so long [s].
@@ -42,8 +43,8 @@ class CellTable:
     """Chosen cells at the states that the brief asks for; every array has shape (n_cells,).
 
     Resistances are of one cell, drop from rest over current: peak_ohm after peak_seconds at the reference
-    state of charge, peak_low_ohm the same at low charge, steady_ohm under a load that lasts, warm_ohm the same of a
-    cell at WARM_C, or at the powers' temperature where that is warmer [ohm];
+    state of charge, peak_low_ohm the same at low charge, steady_ohm under a load that lasts at the powers'
+    temperature, WARM_C at most, warm_ohm the same of a cell at WARM_C [ohm];
     lasting_ohm, shape (3, n_cells), the same at the ride's start, the reference and the reserve, at the
     ride's temperature. Currents are ratings [A]: ride_a bounds the highest current of a lap so that the moving mean
     of the squares stays under the continuous rating; regen_a is the charge current left in the cold; fault_a is that
@@ -192,7 +193,7 @@ def _cell_table(
     peak, low = drop_ohm(
         models, socs=(asked.reference_soc, asked.low_soc), seconds=asked.peak_seconds, temp_c=asked.temp_c
     )
-    (steady,) = drop_ohm(models, socs=(asked.reference_soc,), seconds=np.inf, temp_c=asked.temp_c)
+    (steady,) = drop_ohm(models, socs=(asked.reference_soc,), seconds=np.inf, temp_c=min(asked.temp_c, WARM_C))
     warm = steady
     if asked.temp_c < WARM_C:
         (warm,) = drop_ohm(models, socs=(asked.reference_soc,), seconds=np.inf, temp_c=WARM_C)

@@ -441,7 +441,7 @@ class Plain:
         )
         low = {"soc": asked.low_soc, "seconds": asked.peak_seconds}
         out["peak_low_w"], _, out["peak_low_limits"] = self.power(pack, cell, parts, limits=peak, **low)
-        cold_ohm, warm_ohm = (cell.ohm(asked.reference_soc, math.inf, at) for at in (asked.temp_c, 25.0))
+        cold_ohm, warm_ohm = (cell.ohm(asked.reference_soc, math.inf, at) for at in (min(asked.temp_c, 25.0), 25.0))
         lasting_ohm, warm_ohm = cold_ohm, min(cold_ohm, warm_ohm)
         room_k = max(float(t.cells.temp_max_c[row]) - plan.temp_c, 0.0)
         # In the cold sought anew, with cells as warm as the power before makes them.
@@ -459,7 +459,7 @@ class Plain:
         out["continuous_power_w"], out["continuous_current_a"], out["continuous_limits"] = found
         total_kg = self.vehicle_kg + out["pack_mass_kg"]
         out |= self.hot_cells(pack, parts, total_kg)
-        amps = self.amps(pack, cell, parts, total_kg, cell.ohm(asked.reference_soc, math.inf, asked.temp_c))
+        amps = self.amps(pack, cell, parts, total_kg, cell.ohm(asked.reference_soc, math.inf, min(asked.temp_c, 25.0)))
         out["mean_w"] = s * cell.open_v(asked.reference_soc) * sum(weight * each for each, weight in amps)
         out |= self.headroom(pack, cell, parts, total_kg) | self.charging(pack, charged, parts, caps, share)
         load = self.load(pack, arrays, parts, caps, share)

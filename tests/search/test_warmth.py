@@ -19,7 +19,7 @@ from optimizer.ride.kernels.cells import from_models
 from optimizer.ride.simulate import simulate
 from optimizer.score.inputs import load_inputs
 from optimizer.score.lap import MEAN_PART, hot_cell_end_c, hot_cell_endless_c, lap_current_a
-from optimizer.score.score import RIDE_FIGURES, on_the_ride, score
+from optimizer.score.score import POWER_FIGURES, RIDE_FIGURES, on_the_ride, score
 from optimizer.score.warmth import HOLDER_PART, WARMEST_C, courses
 from optimizer.search.space.setup import make_space
 
@@ -157,6 +157,18 @@ def test_a_warmed_cell_goes_as_far_as_a_ride_that_steps_its_temperature(inputs, 
     # One energy from −5 °C on keeps the drop of cold empty cells, so that the stepped ride's come out 6 K warmer.
     apart = np.median((courses(context, block.cell, number).temp_c[:, -1] - end_c)[whole])
     assert -8.0 < apart < 0.0 if air_c < 0.0 else abs(apart) < 1.5
+
+
+def test_power_that_lasts_is_less_in_the_heat(inputs):
+    """Cells no warmer than 25 °C are counted on: what heat lets through falls as the root of the room that is left."""
+    found = {}
+    for air_c in (25.0, 42.0):
+        space = space_at(inputs, air_c)
+        block, _ = some(space, 12)
+        block = replace(block, hot_rise_k_per_w=np.full(12, 300.0), continuous_cap_a=np.full(12, 1e3))
+        found[air_c] = score(block, context=space.context, figures=POWER_FIGURES)["continuous_current_a"]
+        most_c = space.context.cells.temp_max_c[block.cell]
+    assert found[42.0] == pytest.approx(found[25.0] * np.sqrt((most_c - 42.0) / (most_c - 25.0)))
 
 
 def test_the_course_is_colder_than_a_packs_network(inputs):

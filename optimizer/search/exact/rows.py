@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections import deque
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -253,29 +254,32 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
         # What a design consists of, too: its name depends on it.
         frame[PLACED] = [placed_words(space.placed(k, b)) for k, b in zip(name["stand"], name["bms"], strict=True)]
     frame.insert(0, "design_id", design_ids(frame))
+    table: dict[str, npt.NDArray[Any]] = {}
     for column in _figure_columns(figures):
         known = np.where(np.isfinite(figures[column]), figures[column], np.nan)
-        frame[column] = np.round(known, DIGITS) + 0.0
+        table[column] = np.round(known, DIGITS) + 0.0
         if column == "range_km":
-            frame["range_stop"] = _named(figures["range_stop"], STOP_NAMES)
+            table["range_stop"] = _named(figures["range_stop"], STOP_NAMES)
         if column == "peak_power_w":
-            frame["peak_limit"] = _limit_names(found, figures, space=space, continuous=False)
+            table["peak_limit"] = _limit_names(found, figures, space=space, continuous=False)
         if column == "continuous_power_w":
-            frame["continuous_limit"] = _limit_names(found, figures, space=space, continuous=True)
+            table["continuous_limit"] = _limit_names(found, figures, space=space, continuous=True)
     for situation in space.context.situations:
         here = {key: figures[in_situation(key, situation)] for key in ("peak_limit", "peak_current_a")}
-        frame[f"range_stop_{situation}"] = _named(figures[f"range_stop_{situation}"], STOP_NAMES)
+        table[f"range_stop_{situation}"] = _named(figures[f"range_stop_{situation}"], STOP_NAMES)
         if space.context.situations[situation].years:
             for each in (f"range_{end}_km_{situation}" for end in ENDS):
-                frame[each] = np.round(np.where(np.isfinite(figures[each]), figures[each], np.nan), DIGITS)
+                table[each] = np.round(np.where(np.isfinite(figures[each]), figures[each], np.nan), DIGITS)
             left = space.context.situations[situation].fade_of(name["cell"], name["series"] * name["parallel"])
             for end, part in (("", left.capacity), ("_least", left.harshest), ("_most", left.mildest)):
-                frame[f"capacity_left{end}_{situation}"] = np.round(part, DIGITS)
-        frame[f"peak_limit_{situation}"] = _limit_names(found, here, space=space, continuous=False)
-    frame["crossing_conductors"] = name["crossing"]
+                table[f"capacity_left{end}_{situation}"] = np.round(part, DIGITS)
+        table[f"peak_limit_{situation}"] = _limit_names(found, here, space=space, continuous=False)
+    table["crossing_conductors"] = name["crossing"]
     chargers = inputs.chargers
     names = np.append(chargers.id if chargers is not None else np.array([], dtype=str), "none").astype(object)
-    frame["charger"] = names[figures["charger"].astype(np.int64)]
+    table["charger"] = names[figures["charger"].astype(np.int64)]
+    # At once: a frame that grows by many columns, one after the other, is slow and warns.
+    frame = pd.concat([frame, pd.DataFrame(table, index=frame.index)], axis=1)
     points = signed(figures, objectives=space.brief.objectives.use)
     order = np.lexsort((frame["design_id"].to_numpy(dtype=str), *points.T[::-1]))
     return frame.iloc[order].reset_index(drop=True)
