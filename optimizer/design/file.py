@@ -78,6 +78,7 @@ class PlacedClaim(_Part):
     plug_high: bool
     gap_mm: Annotated[Number, Field(ge=0)]
     free_mm: Annotated[Number, Field(ge=0)]
+    seat_mm: Size3 | None = None
 
 
 class Choices(_Part):

@@ -7,6 +7,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from optimizer.base.problems import BadInput, Problem
 from optimizer.design.file import DesignFile
 from optimizer.fit.placement.bodies import Placed, part_faults
@@ -15,17 +17,27 @@ from optimizer.search.space.space import Space
 from optimizer.search.space.stands import BMS, Stand
 
 
-def placed_record(placed: Sequence[Placed]) -> dict[str, Any]:
-    """Parts where they lie, for design.json, in their compartments' axes; nothing where parts take no room."""
-    return {"placed": [{**asdict(part), "connectors_mm": part.plug_mm.tolist()} for part in placed]} if placed else {}
+def placed_record(placed: Sequence[Placed], *, seats: Sequence[Placed] = ()) -> dict[str, Any]:
+    """Parts where they lie, for design.json, in their compartments' axes; nothing where parts take no room.
+
+    seats are the parts with the largest board in the board's place: the room round which wires go, `seat_mm` [mm].
+    """
+    found = [{**asdict(part), "connectors_mm": part.plug_mm.tolist()} for part in placed]
+    for one, part, seat_of in zip(found, placed, seats or placed, strict=True):
+        if part.extents_mm != seat_of.extents_mm:
+            one["seat_mm"] = list(seat_of.extents_mm)
+    return {"placed": found} if placed else {}
 
 
 def seat(path: Path, space: Space, file: DesignFile) -> None:
     """Let the design's parts lie where its file says: a claim that is proved, as its layouts are."""
     brief = space.brief
     parts = {part.name: part for part in brief.part if not part.outside}
-    placed = tuple(Placed(**one.model_dump()) for one in file.placed)
-    faults = [fault for room in space.rooms for fault in part_faults(room, placed)]
+    placed = tuple(Placed(**one.model_dump(exclude={"seat_mm"})) for one in file.placed)
+    seats = tuple(
+        part if one.seat_mm is None else part.shrunk(one.seat_mm) for one, part in zip(file.placed, placed, strict=True)
+    )
+    faults = [fault for room in space.rooms for fault in part_faults(room, seats)]
     if sorted(one.name for one in placed) != sorted(parts):
         faults.append(f"must be the brief's parts: {', '.join(parts) or 'none'}")
     board = [float(getattr(space.inputs.bms, f"{side}_mm")[0]) for side in ("length", "width", "height")]
@@ -37,12 +49,15 @@ def seat(path: Path, space: Space, file: DesignFile) -> None:
             faults.append(f"{one.name} has another size")
         elif (one.gap_mm, one.free_mm) != (part.gap_mm, part.free_mm):
             faults.append(f"{one.name} has other gaps")
+    for one, around in zip(placed, seats, strict=True):
+        if np.any(np.array(one.extents_mm) > around.extents_mm):
+            faults.append(f"{one.name} is larger than its seat_mm")
     if faults:
         told = [f"does not hold: {fault}" for fault in faults]
         raise BadInput([Problem("bad-layout", str(path), "", "placed", "", text) for text in told])
     if placed:
         boards = any(part.kind == BMS for part in parts.values())
-        first = sorted(placed, key=lambda one: parts[one.name].kind != BMS)
+        first = sorted(seats, key=lambda one: parts[one.name].kind != BMS)
         space.__dict__["_seats"] = Seats(
             brief, space.rooms, space.inputs.cells, space.inputs.bms, fixed=(Stand(tuple(first), boards),)
         )

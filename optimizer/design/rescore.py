@@ -161,7 +161,7 @@ def design_record(space: Space, row: Mapping[str, Any], *, design: Design | None
         **({} if fitted is None else {"cell_model": fitted.model_dump()}),
         "ride_trace": None if ride is None else _trace_record(ride),
         **({"situation_traces": {k: _trace_record(each) for k, each in inputs.rides.items()}} if inputs.rides else {}),
-        **placed_record(space.placed(chosen.stand, chosen.bms)),
+        **placed_record(space.placed(chosen.stand, chosen.bms), seats=space.stands[chosen.stand].placed),
         "layouts": [
             _layout_record(room.name, fill)
             for room, fill in zip(space.rooms, chosen.fills, strict=True)
@@ -351,7 +351,8 @@ def _lay(path: Path, space: Space, file: DesignFile) -> None:
             problems.append(Problem("bad-layout", str(path), room.name, "layout", "", text))
         else:
             x, y, z = space.links(0).hubs_mm[place].tolist()
-            fill = measured(layout, chain, room=room, rules=rules, hub_mm=(x, y, z))
+            bodies = space.stands[0].bodies_mm(room.name)
+            fill = measured(layout, chain, room=room, rules=rules, hub_mm=(x, y, z), bodies_mm=bodies)
             found[place] += [fill] if fill is not None else []
     if problems:
         raise BadInput(problems)

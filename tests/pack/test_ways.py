@@ -123,3 +123,50 @@ def test_bundles_by_hand():
     assert room_mm2(12.0) == pytest.approx(57.6)
     # Common practice: 6 mm² is 5.3 mm over its insulation, bent in four times that.
     assert (round(outer_diameter_mm(6.0), 2), round(bend_mm(6.0), 1)) == (5.31, 21.2)
+
+
+def pieces_in(path, bodies):
+    """Points every 0.1 mm of a way that lie more than 0.05 mm deep in a body."""
+    along = np.concatenate([
+        a + np.linspace(0, 1, int(10 * np.linalg.norm(b - a)) + 2)[:, None] * (b - a) for a, b in pairwise(path)
+    ])  # fmt: skip
+    return sum(int(((along > low + 0.05) & (along < high - 0.05)).all(axis=1).sum()) for low, high in bodies)
+
+
+def test_a_way_goes_round_a_part_by_hand():
+    """A part 40 mm long from one wall to 10 mm before the other; cells before it, the hub behind it."""
+    room = box("deck", length_mm=200.0, width_mm=60.0, height_mm=66.0)
+    layout = rows(room, [13.0, 35.0, 57.0], [13.0, 35.0])
+    part = np.array([100.0, 0.0, 20.0]), np.array([140.0, 50.0, 66.0])
+    hub, start = np.array([160.0, 10.0, 63.0]), np.array([13.0, 13.0, 63.0])
+    ways = Ways(room, layout, targets_mm=hub[None], bodies_mm=[part])
+    corners = np.array([[13, 13], [99.5, 50.5], [140.5, 50.5], [160, 10]])
+    want = np.linalg.norm(np.diff(corners, axis=0), axis=1).sum()
+    assert ways.lengths(start[None], hub)[0] == pytest.approx(want)
+    assert np.allclose(ways.path(start, hub)[:, :2], corners)
+    # At 3 mm, the cells' lower ends, nothing stands: straight, and up to the hub behind the part.
+    low = start - [0, 0, 60.0]
+    assert ways.lengths(low[None], hub)[0] == pytest.approx(np.hypot(147.0, 3.0) + 60.0)
+    # On the part's face, its own connectors: the way touches it.
+    plug = np.array([140.0, 25.0, 43.0])
+    assert pieces_in(Ways(room, layout, targets_mm=plug[None], bodies_mm=[part]).path(start, plug), [part]) == 0
+
+
+def test_a_way_goes_over_a_part_from_wall_to_wall_or_is_none():
+    room = box("deck", length_mm=200.0, width_mm=60.0, height_mm=66.0)
+    layout = rows(room, [13.0, 35.0, 57.0], [13.0, 35.0])
+    hub = np.array([170.0, 30.0, 3.0])
+    low = np.array([100.0, 0.0, 0.0])
+    for top in (40.0, 66.0):
+        part = low, np.array([140.0, 60.0, top])
+        ways, points = Ways(room, layout, targets_mm=hub[None], bodies_mm=[part]), ends(layout)
+        lengths = ways.lengths(points, hub)
+        if top == 66.0:
+            assert np.isinf(lengths).all()
+            continue
+        for point, length in zip(points, lengths, strict=True):
+            path = ways.path(point, hub)
+            assert np.linalg.norm(np.diff(path, axis=0), axis=1).sum() == pytest.approx(length)
+            assert pieces_in(path, [part]) == 0
+            # Over the part: at least up to its upper face, or from over it, and down again.
+            assert length >= np.linalg.norm(point - hub) + 1.0 and path[:, 2].max() >= top

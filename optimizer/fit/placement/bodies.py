@@ -94,6 +94,12 @@ class Placed:
         return f"{self.name}: {self.compartment} at {at}, {' × '.join(f'{side:g}' for side in self.extents_mm)} mm"
 
     @property
+    def high_mm(self) -> Point:
+        """High corner [mm]."""
+        (x, y, z), (length, width, height) = self.corner_mm, self.extents_mm
+        return x + length, y + width, z + height
+
+    @property
     def plug_mm(self) -> Floats:
         """Middle of the face with its connectors [mm]."""
         low, size = np.array(self.corner_mm), np.array(self.extents_mm)

@@ -3,7 +3,8 @@
 A wire leaves its tap in the plane of the cells' ends there, straight over the cells. To reach another plane it
 runs along the cells' axis where no cell stands: at the wall, or where its other end lies. Its length is the sum of
 these straight pieces, so that what is counted is what is drawn. A compartment that is not convex has its corners
-gone round. Where all is blocked the wire is taken straight, which `Ways.path` shows.
+gone round, and so have parts. Where all is blocked the wire is taken straight, which `Ways.path` shows; but none is
+taken through a part.
 """
 
 from __future__ import annotations
@@ -16,7 +17,6 @@ from itertools import pairwise, permutations
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.sparse.csgraph import shortest_path
 from shapely.geometry import Polygon
 
 from optimizer.base.arrays import Flags, Floats
@@ -25,16 +25,14 @@ from optimizer.fit.placement.proof_solid import inside as within
 from optimizer.fit.region.compartment import Compartment, centre_mm
 from optimizer.fit.region.layout import Layout
 from optimizer.fit.region.section import as_multi, cross_axes, free_section
+from optimizer.pack.wiring.detours import Detours
+from optimizer.pack.wiring.plane import HAIR_MM, WALL_MM, Box, Plane, beside_boxes, passes, up_to_walls
 
-#: The middle of a wire off the wall, and how far apart places are that are tried along a wall [mm].
-WALL_MM = 1.0
+#: How far apart places are that are tried along a wall [mm].
 STEP_MM = 15.0
 
 #: Wires are cut to whole steps of this [mm].
 CUT_MM = 5.0
-
-# What counts as the same plane, and as inside, by rounding [mm].
-HAIR_MM = 1e-3
 
 
 def cut_length(length_mm: Floats | float) -> Floats:
@@ -119,58 +117,6 @@ def _last_inside(room: Compartment, start: Floats, way: Floats, steps: Floats, l
     return low
 
 
-class Plane:
-    """Straight ways in one plane, round the corners of what is free there.
-
-    Parameters
-    ----------
-    section : shapely geometry or None
-        What is free; None where every straight way is.
-    """
-
-    def __init__(self, section: shapely.Geometry | None) -> None:
-        self.area = None
-        if section is not None:
-            self.area = shapely.buffer(section, HAIR_MM)
-            shapely.prepare(self.area)
-            inner = shapely.simplify(shapely.buffer(section, -WALL_MM / 2), 0.5)
-            self.nodes = np.unique(shapely.get_coordinates(inner), axis=0)
-            direct = self._direct(self.nodes, self.nodes)
-            graph = np.where(np.isfinite(direct), np.maximum(direct, 1e-12), 0.0)
-            self.between, self.before = shortest_path(graph, directed=False, return_predecessors=True)
-
-    def _direct(self, one: Floats, two: Floats) -> Floats:
-        """Distances from each point to each, infinite where something is between, shape (n, m)."""
-        apart = np.hypot(*(one[:, None] - two[None]).transpose(2, 0, 1))
-        if self.area is None or not apart.size:
-            return np.asarray(apart)
-        ends = np.stack(np.broadcast_arrays(one[:, None], two[None]), axis=2).reshape(-1, 2, 2)
-        clear = shapely.covers(self.area, shapely.linestrings(ends)).reshape(apart.shape)
-        return np.where(clear, apart, np.inf)
-
-    def lengths(self, one: Floats, two: Floats) -> Floats:
-        """Length of the way from each point on the ends of cells, shape (n, 3), to a target in the compartment [mm]."""
-        found = self._direct(one, two)
-        if self.area is not None and not np.isfinite(found).all() and len(self.nodes):
-            first = (self._direct(one, self.nodes)[:, :, None] + self.between).min(axis=1)
-            round_ = (first[:, None, :] + self._direct(two, self.nodes)[None]).min(axis=2)
-            found = np.minimum(found, round_)
-        return found
-
-    def path(self, one: Floats, two: Floats) -> list[Floats]:
-        """Corners of the shortest way from one point to another, both ends too."""
-        direct = self._direct(one[None], two[None])[0, 0]
-        if np.isfinite(direct) or self.area is None:
-            return [one, two]
-        out = self._direct(one[None], self.nodes)[0][:, None] + self.between
-        out = out + self._direct(two[None], self.nodes)[0]
-        first, last = np.unravel_index(int(np.argmin(out)), out.shape)
-        back = [int(last)]
-        while back[-1] != first and self.before[first, back[-1]] >= 0:
-            back.append(int(self.before[first, back[-1]]))
-        return [one, *(self.nodes[k] for k in reversed(back)), two]
-
-
 class Ways:
     """Ways around the cells of one layout.
 
@@ -182,13 +128,12 @@ class Ways:
     targets_mm : ndarray, shape (t, 3)
         Ends of wires besides taps: a wall beside one of them is tried, too [mm].
     bodies_mm : sequence of (ndarray, ndarray), optional
-        Low and high corners of parts, which `transit` goes round [mm].
+        Low and high corners of parts, which no way passes through; along their faces it may run [mm].
     """
 
     def __init__(
-        self, room: Compartment, layout: Layout, *, targets_mm: Floats, bodies_mm: Sequence[tuple[Floats, Floats]] = ()
+        self, room: Compartment, layout: Layout, *, targets_mm: Floats, bodies_mm: Sequence[Box] = ()
     ) -> None:
-        self.bodies = bodies_mm
         self.room = replace(room, keep_outs=())
         self.layout, self.axis = layout, layout.axis
         self.across = list(lateral_axes(layout.axis))
@@ -198,7 +143,9 @@ class Ways:
         self.round = layout.size.shape == "cylinder"
         half = layout.extents_mm[:, self.axis] / 2
         self.low, self.high = layout.centres_mm[:, self.axis] - half, layout.centres_mm[:, self.axis] + half
+        self.bodies = [up_to_walls(room.extent_mm, box, self.targets) for box in bodies_mm]
         self._planes: dict[float, Plane] = {}
+        self._detours: dict[bytes, Detours] = {}
 
     def lengths(self, points_mm: Floats, target_mm: Floats) -> Floats:
         """Length of the way from each point to a target.
@@ -213,7 +160,7 @@ class Ways:
         Returns
         -------
         ndarray, shape (n,)
-            [mm]
+            [mm]; infinite where parts leave no way.
         """
         points = np.asarray(points_mm, dtype=float)
         out = np.empty(len(points))
@@ -231,13 +178,13 @@ class Ways:
         start, end = point[self.across], target[self.across]
         first, last = float(point[self.axis]), float(target[self.axis])
         if pick == 0:
-            ways = [(start, first), (end, last)]
-        elif pick == 1 and self._same(first, last):
-            ways = [(p, first) for p in self._plane(first).path(start, end)]
+            return self._blocked_path(point, target)
+        if pick == 1 and self._same(first, last):
+            ways = [(p, first) for p in self.plane(first).path(start, end)]
         else:
             turn = end if pick == 1 else turns[pick - 2]
-            ways = [(p, first) for p in self._plane(first).path(start, turn)]
-            ways += [(p, last) for p in self._plane(last).path(turn, end)]
+            ways = [(p, first) for p in self.plane(first).path(start, turn)]
+            ways += [(p, last) for p in self.plane(last).path(turn, end)]
         corners = np.empty((len(ways), 3))
         corners[:, self.across], corners[:, self.axis] = [p for p, _ in ways], [h for _, h in ways]
         far = np.linalg.norm(np.diff(corners, axis=0), axis=1) > HAIR_MM
@@ -268,7 +215,7 @@ class Ways:
             points = one + np.linspace(0.0, 1.0, 33)[:, None] * (two - one)
             if not inside(self.room, points, slack_mm=2 * HAIR_MM).all():
                 return True
-            if any(((points > a + HAIR_MM) & (points < b - HAIR_MM)).all(axis=1).any() for a, b in self.bodies):
+            if self._meets_body(one, two):
                 return True
             low, high = sorted((float(one[self.axis]), float(two[self.axis])))
             cells = (self.low < high - HAIR_MM) & (self.high > low + HAIR_MM)
@@ -280,10 +227,10 @@ class Ways:
     def _by_turn(self, points: Floats, target: Floats) -> tuple[Floats, Floats]:
         """Length by where a way turns along the cells' axis, shape (n, 2 + k), and these places, shape (k, 2).
 
-        First straight through everything, infinite unless all else is blocked; then at the target; then at the wall.
+        First what is left where all else is blocked, see `_blocked`; then at the target; then at the wall.
         """
         first, last, end = float(points[0, self.axis]), float(target[self.axis]), target[self.across]
-        start, plane = points[:, self.across], self._plane(first)
+        start, plane = points[:, self.across], self.plane(first)
         along, same = abs(last - first), self._same(first, last)
         out = np.full((len(points), 2 + len(self.rim)), np.inf)
         if same or self._is_free(end, first, last):
@@ -291,29 +238,91 @@ class Ways:
         if not same and len(self.rim):
             tails = self._tails(end, last)
             out[:, 2:] = plane.lengths(start, self.rim) + along + tails
+            out[:, 2:][:, self._in_body(self.rim, first, last)] = np.inf
         blocked = ~np.isfinite(out).any(axis=1)
-        out[blocked, 0] = np.linalg.norm(points[blocked] - target, axis=1)
+        out[blocked, 0] = self._blocked(points[blocked], target)
         return out, self.rim
+
+    def _blocked(self, points: Floats, target: Floats) -> Floats:
+        """Length from points of one plane where no way of one turn is free, shape (n,).
+
+        With parts in the compartment by more turns; else straight, but never through a part.
+        """
+        straight = np.linalg.norm(points - target, axis=1)
+        if not self.bodies or not len(points):
+            return np.asarray(straight)
+        found = self._detour(target).lengths(points)
+        free = ~np.any([passes(points, target, box) for box in self.bodies], axis=0)
+        return np.where(np.isfinite(found), found, np.where(free, straight, np.inf))
+
+    def _blocked_path(self, point: Floats, target: Floats) -> Floats:
+        """Corners of the way that `_blocked` measures."""
+        found = self._detour(target).path(point) if self.bodies else None
+        return np.array([point, target]) if found is None else found
+
+    def _detour(self, target: Floats) -> Detours:
+        key = np.round(target, 6).tobytes()
+        if key not in self._detours:
+            self._detours[key] = Detours(self, target)
+        return self._detours[key]
+
+    def _meets_body(self, one: Floats, two: Floats) -> bool:
+        """Whether a straight line passes through a part."""
+        return any(bool(passes(one, two, box)) for box in self.bodies)
+
+    def _in_body(self, places: Floats, one: float, two: float) -> Flags:
+        """Where a line along the cells' axis, from one height to another, passes through a part, shape (k,)."""
+        ends = np.empty((2, len(places), 3))
+        ends[:, :, self.across] = places
+        ends[0, :, self.axis], ends[1, :, self.axis] = one, two
+        found = np.zeros(len(places), dtype=bool)
+        for box in self.bodies:
+            found |= passes(ends[0], ends[1], box)
+        return found
+
+    def standing(self, height: float) -> Flags:
+        """Which cells stand at a height, shape (n,)."""
+        return np.asarray((self.low < height - HAIR_MM) & (self.high > height + HAIR_MM))
+
+    def across_mm(self, one: Floats, two: Floats, height: float) -> Floats:
+        """Length in the plane of a height from each place to each, shape (n, m), infinite where there is no way.
+
+        Where cells stand there, straight between them alone.
+        """
+        plane, cells = self.plane(height), self.standing(height)
+        if not cells.any():
+            return plane.lengths(one, two)
+        found = plane.direct(one, two)
+        ends = np.stack(np.broadcast_arrays(one[:, None], two[None]), axis=2).reshape(-1, 2, 2)
+        return np.where(self._clear(shapely.linestrings(ends), cells).reshape(found.shape), found, np.inf)
 
     @staticmethod
     def _same(one: float, two: float) -> bool:
         return abs(one - two) < HAIR_MM
 
-    def _plane(self, height: float) -> Plane:
+    def plane(self, height: float) -> Plane:
+        """What is free at a height."""
         key = round(height, 3)
         if key not in self._planes:
-            bare = None
-            if not is_convex(self.room):
+            bare, corners = None, np.zeros((0, 2))
+            boxes = [
+                (low[self.across], high[self.across]) for low, high in self.bodies
+                if low[self.axis] + HAIR_MM < height < high[self.axis] - HAIR_MM
+            ]  # fmt: skip
+            if boxes or not is_convex(self.room):
                 low, high = self.room.extent_mm[self.axis]
                 at = min(max(height, low + 0.1), high - 0.1)
                 bare = free_section(self.room, axis=self.axis, low_mm=at - 0.05, high_mm=at + 0.05)
-            self._planes[key] = Plane(bare)
+                corners = beside_boxes(boxes, bare)
+            self._planes[key] = Plane(None if is_convex(self.room) else bare, boxes, corners)
         return self._planes[key]
 
     def _tails(self, end: Floats, height: float) -> Floats:
         """Length in the target's plane from each place at the wall, infinite where a cell stands between, (k,)."""
-        lengths = self._plane(height).lengths(self.rim, end[None])[:, 0]
-        cells = (self.low < height - HAIR_MM) & (self.high > height + HAIR_MM)
+        cells, plane = self.standing(height), self.plane(height)
+        if cells.any() and plane.boxes:
+            return self.across_mm(self.rim, end[None], height)[:, 0]
+        lengths = plane.lengths(self.rim, end[None])[:, 0]
         if cells.any():
             ends = np.stack([self.rim, np.broadcast_to(end, self.rim.shape)], axis=1)
             lengths = np.where(self._clear(shapely.linestrings(ends), cells), lengths, np.inf)
@@ -330,13 +339,17 @@ class Ways:
 
     def _is_free(self, place: Floats, one: float, two: float) -> bool:
         """Whether a wire may run along the cells' axis at a place, from one height to another."""
+        return bool(self.free_along(place[None], one, two)[0])
+
+    def free_along(self, places: Floats, one: float, two: float) -> Flags:
+        """Where a wire may run along the cells' axis, from one height to another, shape (k,)."""
         low, high = min(one, two), max(one, two)
         cells = (self.low < high - HAIR_MM) & (self.high > low + HAIR_MM)
-        if cells.any() and not self._clear(np.array([shapely.points(place)], dtype=object), cells)[0]:
-            return False
-        section = self._section(low, high)
+        points = shapely.points(places)
+        clear = self._clear(points, cells) if cells.any() else np.ones(len(places), dtype=bool)
         # Not by the distance: that to an empty section is no number.
-        return bool(shapely.dwithin(section, shapely.points(place), 2 * HAIR_MM))
+        within_walls = shapely.dwithin(self._section(low, high), points, 2 * HAIR_MM)
+        return np.asarray(clear & within_walls & ~self._in_body(places, low, high))
 
     def _section(self, low: float, high: float) -> shapely.Geometry:
         """Where a line along the cells' axis stays inside from one height to another."""
@@ -357,6 +370,7 @@ class Ways:
             found.append(shapely.get_coordinates(shapely.line_interpolate_point(ring, spots, normalized=True)))
             found.append(np.asarray(ring.coords)[:-1])
             found += [_beside(ring, target[self.across]) for target in self.targets]
+        found.append(beside_boxes([(a[self.across], b[self.across]) for a, b in self.bodies], section))
         places = np.concatenate(found)
         if not len(places):
             return places

@@ -27,6 +27,7 @@ from optimizer.pack.wiring.ways import Ways
 from optimizer.search.space.plate_metrics import plate_metrics, power_ends, taps_of
 
 Point = tuple[float, float, float]
+Bodies = tuple[tuple[Point, Point], ...]
 
 #: Metrics of a fill that are lengths of wires up to its hub, power wires and balance leads [mm].
 LEGS = ("power_legs_mm", "lead_legs_mm")
@@ -108,8 +109,9 @@ class FillRules:
 
 
 def fills(
-    room: Compartment, *, size: CellSize, parallel: int, trays: Sequence[Layout], rules: FillRules, hub_mm: Point
-) -> list[Fill]:
+    room: Compartment, *, size: CellSize, parallel: int, trays: Sequence[Layout], rules: FillRules, hub_mm: Point,
+    bodies_mm: Bodies = (),
+) -> list[Fill]:  # fmt: skip
     """The fills of a compartment that are worth having, most groups first; kept on disk once found.
 
     Parameters
@@ -123,6 +125,8 @@ def fills(
     rules : FillRules
     hub_mm : (float, float, float)
         Where wires of the compartment are gathered, in its own axes [mm].
+    bodies_mm : sequence of (point, point)
+        Low and high corners of the parts that wires go round [mm].
 
     Returns
     -------
@@ -135,12 +139,15 @@ def fills(
         layouts = list(trays) if "tray" in rules.ways or size.shape == "block" else []
         if "modules" in rules.ways:
             layouts += _modules(room, size, parallel, rules)
-        made = [_fill(layout, room, size, parallel, rules, hub_mm) for layout in layouts if layout.cells >= parallel]
+        made = [
+            _fill(layout, room, size, parallel, rules, hub_mm, bodies_mm)
+            for layout in layouts if layout.cells >= parallel
+        ]  # fmt: skip
         found.extend(useful([fill for fill in made if fill is not None]))
         return _as_arrays(found)
 
     parts = {
-        "room": room.shape_key, "size": size, "parallel": parallel, "rules": rules, "hub": hub_mm,
+        "room": room.shape_key, "size": size, "parallel": parallel, "rules": rules, "hub": hub_mm, "bodies": bodies_mm,
         "trays": pack_layouts(list(trays)),
     }  # fmt: skip
     arrays = cached("fills", parts, compute)
@@ -156,8 +163,9 @@ def _modules(room: Compartment, size: CellSize, parallel: int, rules: FillRules)
 
 
 def _fill(
-    layout: Layout, room: Compartment, size: CellSize, parallel: int, rules: FillRules, hub_mm: Point
-) -> Fill | None:
+    layout: Layout, room: Compartment, size: CellSize, parallel: int, rules: FillRules, hub_mm: Point,
+    bodies_mm: Bodies,
+) -> Fill | None:  # fmt: skip
     """A layout with its chain and metrics; None where no chain of whole groups exists, or a case isn't filled by its.
 
     Prismatic cells stand in line within a group, so that some cases of them hold fewer groups than their cells would
@@ -169,7 +177,9 @@ def _fill(
     }  # fmt: skip
     links = _shared_chain(layout, how) if rules.shared else chain(layout, **how)
     short = layout.way == "modules" and links.groups * parallel < layout.cells
-    return measured(layout, links, room=room, rules=rules, hub_mm=hub_mm) if links.groups and not short else None
+    if not links.groups or short:
+        return None
+    return measured(layout, links, room=room, rules=rules, hub_mm=hub_mm, bodies_mm=bodies_mm)
 
 
 def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
@@ -191,7 +201,7 @@ def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
 
 
 def measured(
-    layout: Layout, links: Chain, *, room: Compartment, rules: FillRules, hub_mm: Point
+    layout: Layout, links: Chain, *, room: Compartment, rules: FillRules, hub_mm: Point, bodies_mm: Bodies = ()
 ) -> Fill | None:
     """A layout with a chain that is known, and all that its groups bring along.
 
@@ -202,13 +212,13 @@ def measured(
         With at least one group.
     room : Compartment
     rules : FillRules
-    hub_mm : (float, float, float)
+    hub_mm, bodies_mm
         See `fills`.
 
     Returns
     -------
     Fill or None
-        None where the print bed does not take the case of the first group.
+        None where the print bed does not take the case of the first group, or parts leave its wires no way.
     """
     size, parallel = layout.size, links.parallel
     names, how, plates = plate_metrics(
@@ -222,13 +232,16 @@ def measured(
     if layout.way == "modules":
         per_module = kind_of(layout, rules.clearance, parallel=parallel).groups
     hub = np.array(hub_mm)
-    way = Ways(room, layout, targets_mm=hub[None])
+    bodies = [(np.array(low), np.array(high)) for low, high in bodies_mm]
+    way = Ways(room, layout, targets_mm=hub[None], bodies_mm=bodies)
     legs = legs_of(
         taps_of(layout, links, power_mm), way.lengths, hub, per_module=per_module, shared=rules.share_leads
     )  # fmt: skip
     metrics = np.column_stack([plates, cases.volume_mm3, cases.fasteners, cases.bodies, rise, legs])
     # A case that the print bed does not take is no case: the layout ends before the group that needs it.
-    held = len(metrics) if cases.printable.all() else int(np.argmin(cases.printable))
+    # Neither is a group from which no wire gets round the parts.
+    good = cases.printable & np.isfinite(legs).all(axis=1)
+    held = len(metrics) if good.all() else int(np.argmin(good))
     if not held:
         return None
     metrics = np.vstack([np.zeros(metrics.shape[1]), metrics[:held]])

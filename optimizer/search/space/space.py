@@ -23,7 +23,7 @@ from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.pack.wiring.passages import Links, links_of, passages_of, wires_mm2
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
-from optimizer.search.space.fills import Fill, FillRules, fills
+from optimizer.search.space.fills import Bodies, Fill, FillRules, fills
 from optimizer.search.space.guard import Guard, guard, overloads
 from optimizer.search.space.options import Options
 from optimizer.search.space.parts import Build, builds, fuse_options, lay_rules, ways_of
@@ -109,10 +109,14 @@ class Space:
     def _like(self, room: int, stand: int, *, wired: bool = False) -> int:
         """The first stand with as much room in a compartment: their layouts are the same; wired: their fills, too."""
         def looks(k: int) -> tuple[object, ...]:
-            hub = self.links(k).hubs_mm[room].tolist() if wired else []
-            return self.rooms_of(k)[room].shape_key, hub
+            wires = (self.links(k).hubs_mm[room].tolist(), self._bodies(k, room)) if wired else ()
+            return self.rooms_of(k)[room].shape_key, wires
 
         return next(k for k in range(stand + 1) if k == stand or looks(k) == looks(stand))
+
+    def _bodies(self, stand: int, room: int) -> Bodies:
+        """Parts that wires go round in a compartment, see Stand."""
+        return self.stands[stand].bodies_mm(self.rooms[room].name)
 
     def stands_of(self, size: int, parallel: int) -> list[int]:
         """Stands in use for a cell size and P."""
@@ -322,6 +326,7 @@ class Space:
                 trays=self.layouts(room, task.size, task.stand),
                 rules=self.fill_rules,
                 hub_mm=(x, y, z),
+                bodies_mm=self._bodies(task.stand, room),
             )
         return self._room_fills[room, task]
 

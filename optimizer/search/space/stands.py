@@ -52,6 +52,15 @@ class Stand:
         """Compartment of the board; "" where it takes no room."""
         return self.placed[0].compartment if self.board else ""
 
+    def bodies_mm(self, room: str) -> tuple[tuple[Point, Point], ...]:
+        """Low and high corners of the parts in a compartment, the largest board of this place among them [mm].
+
+        Wires go round them: their ways don't change with the board that is chosen.
+        """
+        return tuple(
+            (part.corner_mm, part.high_mm) for part in self.placed if part.compartment == room
+        )
+
     def holds(self, size_mm: Point) -> bool:
         """Whether a board finds room where this stand's lies, turned as that one."""
         pairs = zip(self.turned(size_mm), self.placed[0].extents_mm, strict=True) if self.board else ()
