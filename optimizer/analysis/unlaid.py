@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from optimizer.fit.region.geometry import clearance
+from optimizer.pack.case.outline import END_STACK_MM, LEAST_COVER_MM
 from optimizer.pack.conductors.chained import Way, chain_metal
+from optimizer.pack.conductors.joints import SLOT_MM as JOINT_SLOT_MM
+from optimizer.pack.conductors.sites import RING_MM
 from optimizer.search.exact.branch import joinable
 from optimizer.search.space import parts, ways
 from optimizer.search.space import space as rules
@@ -35,12 +38,24 @@ def unlaid(space: Space, tasks: Sequence[Task]) -> list[tuple[str, str]]:
 
 
 def _high(space: Space, builds: Sequence[parts.Build]) -> list[str]:
-    """Stocks whose layers find no room under the cover, each with what has room."""
-    return [
-        f"{space.inputs.strips.id[b.strip]} in {b.layers} layers: under the cover there is room for "
-        f"{b.most_stack} layers on each other, {b.most_under} under a joint to another layer"
-        for b in builds
-    ]
+    """Stocks whose layers find no room under the cover, each with what has room, and which key makes more of it."""
+    rules, found = clearance(space.brief), []
+    most = END_STACK_MM - RING_MM
+    room = max(min(rules.end_mm - LEAST_COVER_MM - RING_MM, most), 0.0)
+    for b in builds:
+        name = f"{space.inputs.strips.id[b.strip]} of {b.thickness_mm:g} mm in {b.layers} layer{'s' * (b.layers > 1)}"
+        text = f"{name}: between the insulating ring on a cell's end and the cover there are {room:g} mm for metal, "
+        text += f"{b.most_stack} layers on each other, {b.most_under} under a joint to another layer"
+        if room < most - 1e-9:
+            text += f"; [clearance] end_mm {rules.end_mm:g} limits it up to {END_STACK_MM + LEAST_COVER_MM:g}"
+        if room >= most - 1e-9 or b.thickness_mm > most:
+            text += f"; no end_mm gives more than {most:g} mm: name thinner metal in [vary] strips"
+            text += ", or fewer strip_layers" * (b.layers > 1)
+        wall_mm = JOINT_SLOT_MM + b.thickness_mm * b.layers
+        if b.most_stack and wall_mm > rules.case_mm + 1e-9:
+            text += f"; a joint between layers asks for [clearance] case_mm {wall_mm:g}, found {rules.case_mm:g}"
+        found.append(text)
+    return found
 
 
 def _places(space: Space, task: Task, way: Way, needed: int) -> list[str]:

@@ -24,6 +24,16 @@ class JoiningRules(Section):
     """Energy of the spot welder: small joins nickel to 0.2 mm, large to 0.3 mm."""
     taps: Annotated[Whole, Field(ge=1, le=100)] = 1
     """Places at which each lead is joined to its end plate, the current shared evenly; default: one."""
+    fastener_g: NotNegative = 3.0
+    """Mass of what holds one bolted terminal, a short M5 screw or a nut, with washers; default: common practice, no
+    published source [g]."""
+    fastener_price: NotNegative = 0.1
+    """Price of what holds one bolted terminal; default: common practice, no published source [currency]."""
+    lug_g: NotNegative = 2.0
+    """Mass of one ring lug, at each end of a lead that a bolt holds; default: common practice, no published source
+    [g]."""
+    lug_price: NotNegative = 0.15
+    """Price of one ring lug; default: common practice, no published source [currency]."""
     weld_min: NotNegative = 0.2
     """Time for one weld, two spots, checked and pulled [min]; default: common practice, no published source."""
     piece_min: NotNegative = 0.5

@@ -23,6 +23,7 @@ from optimizer.search.exact.rows import PLACED, placed_words
 from optimizer.search.space import parts
 from optimizer.search.space.fills import LEGS, Fill
 from optimizer.search.space.hubs import board_room, places
+from optimizer.search.space.joining import bolted_parts
 from optimizer.search.space.plating import stocked
 from optimizer.search.space.space import Space, Task
 from optimizer.search.space.splits import laid_groups
@@ -186,6 +187,7 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
         ),
         bill.pieces_line("connector", count=block.modules[0], mass_g=rules.connector_g, price=rules.connector_price),
         *_plug_lines(space, block),
+        *_bolt_lines(space, chosen, block),
         *_balance_lines(space, block),
         bill.pieces_line("BMS", count=1, mass_g=bms.mass_g[chosen.bms], price=bms.price[chosen.bms]),
         bill.pieces_line("fuse", count=1, mass_g=fuses.mass_g[chosen.fuse], price=fuses.price[chosen.fuse]),
@@ -206,6 +208,15 @@ def _plug_lines(space: Space, block: HarnessBlock) -> list[bill.Line]:
     if plug is None:
         return []
     return [bill.pieces_line("power connector", count=block.power_wires[0], mass_g=plug.mass_g, price=plug.price)]
+
+
+def _bolt_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.Line]:
+    """Fasteners and ring lugs of bolted cells."""
+    if not space.bolted(int(space.size_of[chosen.cell]))[space.builds.index(build_of(space, chosen))]:
+        return []
+    cells, leads = chosen.series * chosen.parallel, block.balance_leads[0]
+    found = bolted_parts(space.brief.joining, cells=cells, leads=leads, modules=block.modules[0])
+    return [bill.pieces_line(p.item, count=float(p.pieces), mass_g=p.mass_g, price=p.price) for p in found]
 
 
 def _balance_lines(space: Space, block: HarnessBlock) -> list[bill.Line]:

@@ -24,7 +24,7 @@ from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.score.score import Block
 from optimizer.search.space import parts
-from optimizer.search.space.joining import METHODS, method_for
+from optimizer.search.space.joining import METHODS
 from optimizer.search.space.space import Space
 
 __all__ = ["choose", "design_block", "stations_of", "unfold"]
@@ -86,12 +86,11 @@ def _measured(space: Space) -> tuple[tuple[float, float], ...]:
 
 def _joined(space: Space, chosen: Chosen) -> dict[str, str]:
     """How the stock is joined to the cells, in words."""
-    block = space.sizes[int(space.size_of[chosen.cell])].shape == "block"
-    rule = method_for(space.inputs.strips, chosen.strip, block=block, rules=space.brief.joining)
+    rule = space.joined_by(int(space.size_of[chosen.cell]))[space.builds.index(build_of(space, chosen))]
     if rule is None:
         return {}
     top = ", through a top of steel or nickel of 0.1 to 0.15 mm on each weld" if rule.top else ""
-    return {"joined": f"{METHODS[rule.method]}{top}"}
+    return {"method": rule.method, "joined": f"{METHODS[rule.method]}{top}"}
 
 
 def stations_of(space: Space, chosen: Chosen, block: HarnessBlock) -> tuple[Station, ...]:

@@ -215,8 +215,8 @@ _BUILDING = {
     "local-codes": f"These figures are calculated, not tested, and certify nothing. {_LAW}",
     "live-work": "A pack cannot be switched off while it is built: no jewellery, insulated tools, live "
     "groups covered, one hand where you can.",
-    "welding": "Weld strips to cells, do not solder: heat ruins seals. Keep the insulating ring at the "
-    "positive end, try the welds on a dead cell, and wear eye protection.",
+    "welding": "Weld strips to cells, or bolt them where cells have threads; do not solder: heat ruins seals. Keep the "
+    "insulating ring at the positive end, try the joints on a dead cell, and wear eye protection.",
     "matching": "Use new cells of one type and batch, measured for capacity and resistance; bring cells to "
     "the same voltage before they are put in parallel.",
     "protection": "Watch every series group for over- and under-voltage, fuse the positive end for direct "

@@ -34,6 +34,7 @@ from optimizer.fit.region.geometry import clearance
 from optimizer.pack.case.room import room_for
 from optimizer.pack.case.volume import case_volume
 from optimizer.pack.case.wanted import case_rules
+from optimizer.search.space.joining import method_for
 
 LIMIT_ORDER = ("sag", "cell current", "strip", "wire", "BMS", "fuse", "controller", "matched load", "temperature",
                "controller cut-off")  # fmt: skip
@@ -284,6 +285,11 @@ class Plain:
         cost += screws * printed.screw_price + straps * printed.strap_price
         cost += fused * rules.balance_fuse_price
         cost += float(t.bms.price[pack.bms]) + float(t.fuses.price[pack.fuse])
+        if self.bolted(pack, used[0][0].layout.size):
+            # A fastener on each of a cell's two terminals; lugs on balance leads and on both ends of a case's chain.
+            held, lugs = 2 * count, harness.leads + 2 * harness.modules
+            kg += (held * self.brief.joining.fastener_g + lugs * self.brief.joining.lug_g) / 1000.0
+            cost += held * self.brief.joining.fastener_price + lugs * self.brief.joining.lug_price
         plug, box = self.brief.power_connector, self.brief.box
         if plug is not None:
             kg += (harness.modules + 1) * plug.mass_g / 1000.0
@@ -294,6 +300,12 @@ class Plain:
                     walls = wall_mm3(room, box.wall_mm) * 1e-9 * box.density_kg_m3
                     kg, cost = kg + walls, cost + walls * box.price_per_kg
         return kg, cost
+
+    def bolted(self, pack, size):
+        """Whether bolts hold the metal, the methods that come first not being able to."""
+        strips, rules = self.inputs.strips, self.brief.joining
+        rule = method_for(strips, pack.strip, block=size.shape == "block", rules=rules)
+        return rule is not None and rule.method == "bolt"
 
     def bought(self, row, count):
         """Cost of the cells and their spares, bought up to a break where that is cheaper."""

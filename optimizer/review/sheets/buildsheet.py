@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from optimizer.design.metal_gaps import gap_rows
 from optimizer.pack.case.outline import print_hours
 from optimizer.pack.wiring.passages import STRAIGHT
 from optimizer.pack.wiring.wire import BEND, bend_mm
 from optimizer.review.sheets import expected
+from optimizer.review.sheets.joinsteps import join_steps
 from optimizer.review.sheets.settings import settings_steps
 from optimizer.review.sheets.steps import Step, Table
 from optimizer.review.words import number, quantity
@@ -32,8 +32,7 @@ def build_steps(design: Design, *, parts: Sequence[Part] = ()) -> list[Step]:
         *_print(design, parts),
         _insulate(design),
         _place(design),
-        _trials(design),
-        _weld(design),
+        *join_steps(design),
         _verify(design),
         *([_accept(design)] if design.measured else []),
         _balance(design),
@@ -117,72 +116,9 @@ def _place(design: Design) -> Step:
         "Print the case, try it in its box with the lid on, and try one cell in every bore before the rest.",
         "Set the cells group by group from the drawing. Positive ends point as in the table.",
         "Have a second person check the polarity of every group against the drawing before anything is "
-        "welded. One turned cell is a short circuit through its neighbours.",
+        "joined. One turned cell is a short circuit through its neighbours.",
     )
     return Step("Place the cells", checks, (("box", "group", "cells", "positive ends on face"), tuple(rows)))
-
-
-def _trials(design: Design) -> Step:
-    strip = design.strip
-    name = f"{strip['material']} {float(strip['thickness_mm']):g} × {float(strip['width_mm']):g} mm"
-    checks = (
-        "Clean strip and cell ends with alcohol; touch them with gloves only.",
-        f"Weld trials on scrap: {name} on a dead cell of the same kind, at the settings you will use.",
-        "Peel the strip off. Good: metal of the strip stays on the cell, torn out around each weld. "
-        "Burnt through or with holes: too hot. Clean off without a mark: too cold.",
-        "Repeat until ten in a row are good; repeat one trial whenever the welder has rested or been moved.",
-        "Measure the strip's resistance over a known length: plated steel sold as nickel shows at once, "
-        "at about twice the figure.",
-    )
-    return Step("Trial welds", checks)
-
-
-def _weld(design: Design) -> Step:
-    plates = design.plates
-    wanted = ["compartment", "plate", "direction", "pieces", "material", "thickness_mm", "width_mm"]
-    wanted += ["length_mm", "layers"]
-    columns = [name for name in wanted if name in plates]
-    rows = tuple(tuple(_figure(value) for value in row) for row in plates[columns].itertuples(index=False))
-    headers = tuple(name.replace("compartment", "box").replace("_mm", " [mm]") for name in columns)
-    layers = int(design.strip.get("layers", 1))
-    joined = str(design.strip.get("joined", ""))
-    folds = [
-        f"Then fold {one['name']} round the edge of the layer through its slot, from {one['name'].split()[0]}+ to "
-        f"{one['name'].split()[0]}-, over insulation of {one['insulator_mm']:g} mm; bend it once, over a rounded edge."
-        for one in design.conductors if one["way"] == "fold"
-    ]  # fmt: skip
-    checks = (
-        "Cover every group that is not being worked on; a strip that falls across two plates burns.",
-        *([f"Join the metal to the cells by {joined}."] if joined else []),
-        f"Weld the plates in the order of their numbers. Strips that lie in the series direction carry "
-        f"the pack current: {layers} layer{'s' if layers != 1 else ''} there. Strips within "
-        f"a group only level it. The second layer is welded through the first, or beside it.",
-        "P3 joins the positive ends of group 3 to the negative ends of group 4. P3+ and P3- are its two halves where "
-        "the chain goes on in another case or layer.",
-        "Join each lead to its end plate, at the ring on the drawing, before the plate is welded to cells: no "
-        "soldering on a cell.",
-        *folds,
-        *_gaps(design),
-        "Two weld pairs at least on each end. No weld on the centre of the negative end, where the "
-        "inner tab is: weld off its centre.",
-        "After each plate check by eye and by a light pull that every weld holds.",
-    )
-    return Step("Weld the plates", checks, (headers, rows))
-
-
-def _gaps(design: Design) -> list[str]:
-    """The least gaps of the metal as drawn, box by box."""
-    found = []
-    for station in design.stations:
-        rows = gap_rows(station, design.conductors, design.clearance) if station.groups else []
-        if rows:
-            told = ", ".join(f"{what} {gap:.2f} mm ({asked:g} asked for)" for what, asked, gap in rows)
-            found.append(f"Least gaps in {station.compartment.name}, as drawn: {told}. Measure them once welded.")
-    return found
-
-
-def _figure(value: object) -> str:
-    return f"{value:g}" if isinstance(value, (int, float)) else str(value)
 
 
 def _verify(design: Design) -> Step:
@@ -193,7 +129,7 @@ def _verify(design: Design) -> Step:
         rows.append((module.name, groups, f"{v.full_v:.2f}", f"{v.nominal_v:.2f}", f"{v.empty_v:.2f}"))
     cells = expected.group_resistance_mohm(design)
     checks = (
-        "Measure every group: all must agree within 10 mV. A group that sinks overnight holds a bad cell or weld.",
+        "Measure every group: all must agree within 10 mV. A group that sinks overnight holds a bad cell or joint.",
         "Measure every case. Its voltage is the number of its groups times the mean voltage of your cells; "
         "the table gives it at the ends of the window.",
         f"Measure the drop over each plate under a known current. The cells of one group alone have "
@@ -213,7 +149,7 @@ def _accept(design: Design) -> Step:
         f"The pack holds {min(capacity):.3f} Ah, what its weakest group holds; the groups differ by "
         f"{1000.0 * (max(capacity) - min(capacity)):.0f} mAh.",
         "Accept a group whose resistance (10 s, known load) is within 5 % of the table once its plates are taken off; "
-        "a group further off holds a cell in another's place or a bad weld.",
+        "a group further off holds a cell in another's place or a bad joint.",
     )
     headers = ("group", "capacity [Ah]", "resistance of its cells [mΩ]")
     return Step("Accept the matched groups", checks, (headers, rows), note="5 %: common practice.")
@@ -239,7 +175,7 @@ def _isolation(design: Design) -> Step:
     full = float(design.row["voltage_full_v"])
     least = INSULATION_OHM_PER_V * full
     checks = (
-        "Cover plates and edges; no strip, lead or weld may be able to chafe through to its neighbour or the box.",
+        "Cover plates and edges; no strip, lead or joint may be able to chafe through to its neighbour or the box.",
         f"Measure from each pack terminal to the box: at least {least / 1000:.1f} kΩ "
         f"({INSULATION_OHM_PER_V:.0f} Ω per volt of full charge); a dry new pack shows megohms.",
         "Shake the pack gently and measure again.",

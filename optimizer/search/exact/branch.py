@@ -15,7 +15,6 @@ from optimizer.pack.bill import with_spares
 from optimizer.search.space import options as op
 from optimizer.search.space import parts, ways
 from optimizer.search.space.guard import breaks
-from optimizer.search.space.joining import method_for
 from optimizer.search.space.options import Options
 from optimizer.search.space.plating import has_joints, plated
 from optimizer.search.space.space import Space, Task
@@ -330,24 +329,20 @@ def _outstanding(choice: Options) -> Options:
 
 def joinable(whole: Space, task: Task) -> Ints:
     """Builds that some method at hand joins to the cells of a task."""
-    block = whole.sizes[task.size].shape == "block"
-    rows = [
-        k for k, build in enumerate(whole.builds)
-        if method_for(whole.inputs.strips, build.strip, block=block, rules=whole.brief.joining) is not None
-    ]  # fmt: skip
-    return np.array(rows, dtype=np.int64)
+    return np.array([k for k, rule in enumerate(whole.joined_by(task.size)) if rule is not None], dtype=np.int64)
 
 
 def _useful_builds(whole: Space, size: int, among: Ints) -> Ints:
     """Stocks that no other one made in the same way equals or beats in everything that multiplies the geometry."""
     rows = [np.zeros(0, dtype=np.int64)]
+    bolted = whole.bolted(size)
     kinds = {k: (whole.builds[k].way, whole.builds[k].stacked) for k in among.tolist()}
     for kind in sorted(set(kinds.values())):
         same = np.array([k for k in among.tolist() if kinds[k] == kind], dtype=np.int64)
         numbers = [
             (b.square_ohm, b.kg_per_mm2, b.cost_per_mm2, b.cut_cost_per_mm, -b.thickness_mm * b.density_a_mm2,
-             -b.most_stack, -b.most_under)
-            for b in (whole.builds[k] for k in same)
+             -b.most_stack, -b.most_under, bolted[k])
+            for k, b in ((k, whole.builds[k]) for k in same)
         ]  # fmt: skip
         # A stock's worth behind each fuse: how much current in one layer the fuse lets it take.
         limit = np.array([whole.builds[k].thickness_mm * whole.builds[k].density_a_mm2 for k in same])

@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.base.arrays import Floats
 from optimizer.brief import JoiningRules
 from optimizer.catalog.types import Strips
 
@@ -68,6 +73,15 @@ OTHERS = (
 )
 
 
+class Part(NamedTuple):
+    """Parts of a kind: item of the bill, how many, mass [g] and price of one."""
+
+    item: str
+    pieces: Floats
+    mass_g: float
+    price: float
+
+
 def rules_for(rules: JoiningRules) -> tuple[Rule, ...]:
     """What each method at hand joins, the first one named first."""
     known = (*(SMALL if rules.spot_energy == "small" else LARGE), *OTHERS)
@@ -101,3 +115,24 @@ def method_for(strips: Strips, row: int, *, block: bool, rules: JoiningRules) ->
         elif rule.material == material and thick <= (rule.stud_mm if block else rule.steel_mm) + 1e-9:
             return rule
     return None
+
+
+def bolted_parts(
+    rules: JoiningRules, *, cells: npt.ArrayLike, leads: npt.ArrayLike, modules: npt.ArrayLike
+) -> tuple[Part, Part]:
+    """Fasteners and ring lugs of a pack whose cells are bolted.
+
+    A fastener for each terminal, two for each cell, whatever lies under it in layers; a lug for each balance lead, and
+    one for each of the two ends of a case's chain, where a power wire begins.
+
+    Parameters
+    ----------
+    rules : JoiningRules
+    cells, leads, modules : int or ndarray
+        Cells, balance leads and cases of the pack [-].
+    """
+    screws, lugs = 2.0 * np.asarray(cells), np.asarray(leads) + 2.0 * np.asarray(modules)
+    return (
+        Part("terminal fastener", screws, rules.fastener_g, rules.fastener_price),
+        Part("ring lug", lugs, rules.lug_g, rules.lug_price),
+    )

@@ -14,6 +14,7 @@ from optimizer.brief import Brief, JoiningRules
 from optimizer.pack.case.outline import straps_per_body
 from optimizer.pack.conductors.chained import METRICS, WORK
 from optimizer.search.space import options as op
+from optimizer.search.space.joining import bolted_parts
 from optimizer.search.space.options import Options
 
 if TYPE_CHECKING:
@@ -54,6 +55,8 @@ def plated(
     builds = [space.builds[k] for k in which]
     series = splits.split.sum(axis=1)[:, None]
     fixed_kg, fixed_cost = _fixed(space, splits, series * task.parallel, metric)
+    bolts_kg, bolts_cost = _bolts(space, splits, series * task.parallel)
+    bolted = space.bolted(task.size)[which]
     weld_ohm = space.brief.parts.weld_mohm * 1e-3
     metrics = [{name: metric[f"{build.way.name}:{name}"] for name in METRICS} for build in builds]
     each = [stocked(one, build) for one, build in zip(metrics, builds, strict=True)]
@@ -66,8 +69,8 @@ def plated(
     joined = np.hstack([one["stack_under"] > 0 for one in metrics])
     columns = {
         "resistance_ohm": by_build("ohm") + weld_ohm * metric["weld"] + _plugs(space, splits)[0],
-        "mass_kg": fixed_kg + by_build("kg"),
-        "cost": fixed_cost + by_build("cost"),
+        "mass_kg": fixed_kg + by_build("kg") + bolted * bolts_kg,
+        "cost": fixed_cost + by_build("cost") + bolted * bolts_cost,
         "power_wire_mm": np.broadcast_to(splits.power_mm[:, None], limit_a.shape),
         "neg_peak_a": -np.minimum(limit_a * peak, np.where(joined, joint_peak, np.inf)),
         "neg_continuous_a": -limit_a,
@@ -207,6 +210,14 @@ def _fixed(
         + plugs_cost
     )
     return mass, cost
+
+
+def _bolts(space: Space, splits: Splits, cells: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Mass and cost of fasteners and lugs where cells are bolted, (n, 1) [kg]."""
+    leads, modules = splits.taps[:, None], splits.modules[:, None]
+    found = bolted_parts(space.brief.joining, cells=cells, leads=leads, modules=modules)
+    mass = np.sum([part.pieces * part.mass_g for part in found], axis=0)
+    return mass * 1e-3, np.sum([part.pieces * part.price for part in found], axis=0)
 
 
 def _plugs(space: Space, splits: Splits) -> tuple[Floats, Floats, Floats]:

@@ -25,6 +25,7 @@ from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Bodies, Fill, FillRules, fills
 from optimizer.search.space.guard import Guard, guard, overloads
+from optimizer.search.space.joining import BOLT, Rule, method_for
 from optimizer.search.space.options import Options
 from optimizer.search.space.parts import Build, builds, fuse_options, lay_rules, ways_of
 from optimizer.search.space.seats import Seats
@@ -218,6 +219,17 @@ class Space:
                 seconds=self.brief.electrical.peak_seconds, profile=self.context.profile,
             )  # fmt: skip
         return self._overloads[size]
+
+    def joined_by(self, size: int) -> tuple[Rule | None, ...]:
+        """How each build is joined to cells of one size; None where no method at hand does."""
+        block, brief = self.sizes[size].shape == "block", self.brief
+        return tuple(
+            method_for(self.inputs.strips, build.strip, block=block, rules=brief.joining) for build in self.builds
+        )
+
+    def bolted(self, size: int) -> npt.NDArray[np.bool_]:
+        """Whether each build is bolted to cells of one size, shape (b,)."""
+        return np.array([rule is not None and rule.method == BOLT for rule in self.joined_by(size)], dtype=bool)
 
     def fault_a(self, cell: int, parallel: int) -> float:
         """Largest current of a short circuit right behind the fuse: full, warm from use, no wiring counted [A]."""
