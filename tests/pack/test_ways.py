@@ -11,6 +11,7 @@ import pytest
 
 from optimizer.fit.region.compartment import Compartment, box
 from optimizer.fit.region.layout import CellSize, Layout
+from optimizer.pack.wiring.around import around
 from optimizer.pack.wiring.bundles import most_wire_mm2
 from optimizer.pack.wiring.harness import Places, harness_block
 from optimizer.pack.wiring.passages import Passage, links_of, room_mm2
@@ -109,6 +110,24 @@ def test_links_by_hand():
     placed = links_of([a, b], [door], board=(0, (10.0, 30.0, 5.0)))
     assert placed.length_mm[0, 1] == 170.0
     assert placed.hubs_mm[0].tolist() == [10.0, 30.0, 5.0]
+
+
+def test_links_go_round_parts_by_hand():
+    """A board whose connectors look away from the passage, from wall to wall across and 20 mm under the lid."""
+    a, b = two_boxes()
+    door = Passage("door", (0, 1), ((100.0, 30.0, 35.0), (150.0, 30.0, 35.0)), 12.0)
+    board = np.array([20.0, 0.0, 0.0]), np.array([80.0, 60.0, 50.0])
+    plug = np.array([20.0, 30.0, 25.0])
+    # Along the axes 80 + 10 mm, and over the board: 25 mm up and 15 mm down where 10 mm are between.
+    way = around(plug, np.array([100.0, 30.0, 35.0]), [board], a.extent_mm)
+    assert np.abs(np.diff(way, axis=0)).sum() == pytest.approx(80.0 + 25.0 + 15.0)
+    assert pieces_in(way, [board]) == 0
+    links = links_of([a, b], [door], (0, tuple(plug)), [[board], []])
+    assert links.length_mm[0, 1] == 80.0 + 25.0 + 15.0 + 50.0
+    assert links_of([a, b], [door], (0, tuple(plug))).length_mm[0, 1] == 80.0 + 10.0 + 50.0
+    corners = np.concatenate([piece.corners_mm for piece in links.pieces[1, 0]])
+    assert pieces_in(corners, [board]) == 0
+    assert around(plug, np.array([100.0, 30.0, 35.0]), [(board[0], np.array([80.0, 60.0, 70.0]))], a.extent_mm) is None
 
 
 def test_bundles_by_hand():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise, product
+from itertools import combinations, pairwise, product
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,6 +17,8 @@ from optimizer.brief import Brief
 from optimizer.catalog import Wires
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import compartments, rotation, to_vehicle
+from optimizer.pack.wiring.around import around
+from optimizer.pack.wiring.plane import Box
 from optimizer.pack.wiring.ways import cut_length, outside_mm, wall_point
 from optimizer.pack.wiring.wire import outer_diameter_mm
 
@@ -108,11 +110,20 @@ def room_mm2(bore_mm: float) -> float:
 
 @dataclass(frozen=True)
 class Piece:
-    """A straight piece of a way between hubs, in the vehicle: in a compartment, or between two (room -1) [mm]."""
+    """A piece of a way between hubs, in the vehicle: in a compartment, or between two (room -1) [mm].
+
+    Straight, or with bends round the parts of the compartment.
+    """
 
     room: int
     start_mm: tuple[float, float, float]
     end_mm: tuple[float, float, float]
+    bends_mm: tuple[tuple[float, float, float], ...] = ()
+
+    @property
+    def corners_mm(self) -> Floats:
+        """Both ends, and bends between them, shape (k, 3) [mm]."""
+        return np.array([self.start_mm, *self.bends_mm, self.end_mm])
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,11 +170,14 @@ def from_vehicle(room: Compartment, point_mm: ArrayLike) -> Floats:
     return np.asarray((np.asarray(point_mm, dtype=float) - room.position_mm) @ rotation(room.rotation_deg))
 
 
-def links_of(rooms: Sequence[Compartment], passages: Sequence[Passage] = (), board: Board | None = None) -> Links:
+def links_of(
+    rooms: Sequence[Compartment], passages: Sequence[Passage] = (), board: Board | None = None,
+    parts: Sequence[Sequence[Box]] = (),
+) -> Links:  # fmt: skip
     """The shortest ways between compartments.
 
     In a compartment a wire from its hub to a mouth, or from mouth to mouth, is as long as a way along the
-    compartment's axes; between compartments that no passages join it runs straight.
+    compartment's axes round the parts in it; between compartments that no passages join it runs straight.
 
     Parameters
     ----------
@@ -171,6 +185,8 @@ def links_of(rooms: Sequence[Compartment], passages: Sequence[Passage] = (), boa
     passages : sequence of Passage, optional
     board : (int, point), optional
         As for `_hubs_of`.
+    parts : sequence of sequence of (ndarray, ndarray), optional
+        Low and high corners of the parts of each compartment, in its own axes [mm].
     """
     count = len(rooms)
     hubs = _hubs_of(rooms, passages, board)
@@ -182,7 +198,16 @@ def links_of(rooms: Sequence[Compartment], passages: Sequence[Passage] = (), boa
     apart = np.linalg.norm(points[:, None] - points[None], axis=2)
     same = where[:, None] == where[None]
     apart = np.where(same, np.abs(local[:, None] - local[None]).sum(axis=2), apart)
-    joined = same.copy()
+    bends: dict[tuple[int, int], tuple[tuple[float, float, float], ...]] = {}
+    for a, b in combinations(range(len(where)), 2):
+        room = int(where[a])
+        if same[a, b] and parts and parts[room]:
+            way = around(local[a], local[b], parts[room], rooms[room].extent_mm)
+            apart[a, b] = apart[b, a] = np.inf if way is None else np.abs(np.diff(way, axis=0)).sum()
+            if way is not None:
+                bends[a, b] = tuple(_point(to_vehicle(rooms[room], corner)) for corner in way[1:-1])
+                bends[b, a] = bends[a, b][::-1]
+    joined = same & np.isfinite(apart)
     for k in range(count, len(where), 2):
         joined[k, k + 1] = joined[k + 1, k] = True
     graph = np.where(joined, np.maximum(apart, LEAST_MM), 0.0)
@@ -195,7 +220,8 @@ def links_of(rooms: Sequence[Compartment], passages: Sequence[Passage] = (), boa
         nodes = _nodes(before, *pair) if np.isfinite(between[pair]) else list(pair)
         steps = list(pairwise(nodes))
         pieces[pair] = tuple(
-            Piece(int(where[a]) if same[a, b] else -1, _point(points[a]), _point(points[b])) for a, b in steps
+            Piece(int(where[a]) if same[a, b] else -1, _point(points[a]), _point(points[b]), bends.get((a, b), ()))
+            for a, b in steps
         )
         names = tuple(passages[(a - count) // 2].name for a, b in steps if not same[a, b] and min(a, b) >= count)
         through[pair] = names if names or pair[0] == pair[1] else (STRAIGHT,)

@@ -344,10 +344,10 @@ class _Maker:
         """From hub to hub."""
         corners = []
         for piece in self.links.pieces[one, two]:
-            ends = np.array([piece.start_mm, piece.end_mm])
+            ends = piece.corners_mm
             here = self.wired[piece.room] if piece.room >= 0 else None
             if here is not None:
-                start, end = (from_vehicle(here.room, point) for point in ends)
+                start, end = (from_vehicle(here.room, point) for point in ends[[0, -1]])
                 ends = to_vehicle(here.room, here.way.transit(start, end))
             corners.append(ends)
         return _Leg(np.concatenate(corners), float(self.links.length_mm[one, two]))

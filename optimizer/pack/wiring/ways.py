@@ -25,6 +25,7 @@ from optimizer.fit.placement.proof_solid import inside as within
 from optimizer.fit.region.compartment import Compartment, centre_mm
 from optimizer.fit.region.layout import Layout
 from optimizer.fit.region.section import as_multi, cross_axes, free_section
+from optimizer.pack.wiring.around import around
 from optimizer.pack.wiring.detours import Detours
 from optimizer.pack.wiring.plane import HAIR_MM, WALL_MM, Box, Plane, beside_boxes, passes, up_to_walls
 
@@ -143,6 +144,7 @@ class Ways:
         self.round = layout.size.shape == "cylinder"
         half = layout.extents_mm[:, self.axis] / 2
         self.low, self.high = layout.centres_mm[:, self.axis] - half, layout.centres_mm[:, self.axis] + half
+        self.parts = bodies_mm
         self.bodies = [up_to_walls(room.extent_mm, box, self.targets) for box in bodies_mm]
         self._planes: dict[float, Plane] = {}
         self._detours: dict[bytes, Detours] = {}
@@ -191,10 +193,10 @@ class Ways:
         return np.asarray(corners[[True, *far.tolist()]])
 
     def transit(self, start_mm: Floats, end_mm: Floats) -> Floats:
-        """Corners of a way between two points beside the cells, no longer than one along the axes, shape (k, 3) [mm].
+        """Corners of a way between two points beside the cells, no longer than `around` the parts, shape (k, 3) [mm].
 
-        Straight, round the cells, or along the axes in any order, the first that passes through no cell and no part;
-        straight if there is none.
+        Straight, round the cells, or along the axes in any order, the first that passes through no cell and no part; if
+        there is none, round the parts, and straight where there are none.
         """
         straight = np.array([start_mm, end_mm])
         trials = [straight, self.path(start_mm, end_mm), self.path(end_mm, start_mm)[::-1]]
@@ -203,11 +205,17 @@ class Ways:
             for axis in order:
                 corners.append(np.where(np.arange(3) == axis, end_mm, corners[-1]))
             trials.append(np.array(corners))
-        most = float(np.abs(end_mm - start_mm).sum()) + HAIR_MM
+        if self.parts:
+            found = around(start_mm, end_mm, self.parts, self.room.extent_mm)
+            last = straight if found is None else found
+            trials.append(last)
+        else:
+            last = straight
+        most = float(np.abs(np.diff(trials[-1], axis=0)).sum()) + HAIR_MM
         for way in trials:
             if np.linalg.norm(np.diff(way, axis=0), axis=1).sum() <= most and not self.crosses(way):
                 return np.asarray(way[[True, *(np.abs(np.diff(way, axis=0)).max(axis=1) > HAIR_MM).tolist()]])
-        return straight
+        return last
 
     def crosses(self, corners_mm: Floats) -> bool:
         """Whether a way with these corners leaves the compartment, or passes through a cell or a part."""

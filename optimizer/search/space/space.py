@@ -150,7 +150,8 @@ class Space:
             if room is not None:
                 x, y, z = self.stands[stand].placed[0].plug_mm.tolist()
                 board = room, (x, y, z)
-            self._links[stand] = links_of(self.rooms, passages_of(self.brief, self.rooms), board)
+            parts = [[(np.array(a), np.array(b)) for a, b in self._bodies(stand, k)] for k in range(len(self.rooms))]
+            self._links[stand] = links_of(self.rooms, passages_of(self.brief, self.rooms), board, parts)
         return self._links[stand]
 
     def task_of(self, name: Sequence[int] | Ints) -> Task:
