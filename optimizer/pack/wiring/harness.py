@@ -118,6 +118,8 @@ def taps(groups: int, *, per_module: int, shared: bool) -> list[tuple[int, int]]
 
     >>> taps(4, per_module=0, shared=False)
     [(0, 0), (0, 1), (0, 2), (0, 3), (0, 4)]
+    >>> taps(5, per_module=2, shared=True)
+    [(0, 0), (0, 1), (0, 2), (1, 3), (1, 4), (2, 5)]
     """
     size = per_module or max(groups, 1)
     leads = []
