@@ -134,6 +134,7 @@ def test_wires_run_from_taps_to_the_board_along_their_ways(space):
         return second_wires.faults(record, wires.assign(**change))
 
     assert any("does not begin at a tap" in text for text in spoiled(from_mm="1 1 1", way_mm="1 1 1; 65 0 37"))
+    assert any("is not the sum" in text for text in spoiled(spare_mm=wires.spare_mm + 5.0))
     assert any("is cut to" in text for text in spoiled(length_mm=wires.length_mm - 60.0))
     assert any("shorter than the straight way" in text for text in spoiled(path_mm=1.0))
     crossed = wires.from_mm + "; 65 25 33; " + wires.to_mm

@@ -105,7 +105,11 @@ def test_block_equals_the_table(sizes: list[int], data: st.DataObject, sensors: 
     ]
     assert sum(crossing) == block.crossing_conductors[0]
     assert (table["length_mm"] % 5.0 == 0.0).all()
-    assert (table["length_mm"] >= table["path_mm"] + 38.0).all()
+    assert (table["spare_mm"] >= 0.0).all() and (table["slack_mm"] == 40.0).all()
+    made_of = table["path_mm"] + table["spare_mm"] + table["slack_mm"]
+    assert (table["length_mm"] - made_of).abs().max() <= 0.001
+    assert (table["spare_for"].str.contains("any place of its box") == (table["purpose"] == "sensor")).all()
+    assert (table["spare_for"].str.contains("box to box") == (table["through"] != "")).all()
 
 
 def test_choice_is_the_lightest_of_all() -> None:

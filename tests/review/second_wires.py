@@ -88,6 +88,13 @@ def faults(design, harness):
         slack = design["brief"]["harness"]["slack_mm"]
         if wire["length_mm"] < wire["path_mm"] + slack - 1e-6 or wire["length_mm"] % 5.0:
             found.append(f"{name} is cut to {wire['length_mm']} mm for a way of {wire['path_mm']} mm")
+        parts = wire["path_mm"] + wire["spare_mm"] + wire["slack_mm"]
+        if abs(parts - wire["length_mm"]) > 0.0011 or not -1e-9 <= wire["slack_mm"] - slack < 5.0:
+            found.append(f"{name}: its length is not the sum of what it is said to be made of")
+        # Two joints each within a cell's end, and a leg rounded up; a sensor's reaches across its box.
+        most = np.inf if wire["purpose"] == "sensor" or wire["through"] else 40.0
+        if not -1e-9 <= wire["spare_mm"] <= most:
+            found.append(f"{name}: {wire['spare_mm']} mm to spare")
         if "BMS" in wire["to"] and np.linalg.norm(ends[1] - plugs) > 0.01:
             found.append(f"{name} does not end at the board's connectors")
         if wire["purpose"] != "sensor":

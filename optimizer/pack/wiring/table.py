@@ -18,7 +18,7 @@ from optimizer.fit.region.geometry import to_vehicle
 from optimizer.pack.wiring.harness import sensor_modules
 from optimizer.pack.wiring.legs import Taps, lead_points, module_starts, sensor_group
 from optimizer.pack.wiring.passages import Links, from_vehicle
-from optimizer.pack.wiring.ways import cut_length
+from optimizer.pack.wiring.ways import CUT_MM, cut_length
 
 COLUMNS = (
     "from",
@@ -36,6 +36,9 @@ COLUMNS = (
     "from_mm",
     "to_mm",
     "path_mm",
+    "spare_mm",
+    "spare_for",
+    "slack_mm",
     "through",
     "way_mm",
 )
@@ -202,7 +205,8 @@ def harness_table(wires: Sequence[Wire], *, power: WireKind, lead: WireKind, sla
         lead, or PLUG with its number; pins is 1 for a wire in a connector, 0 for one that is bolted or welded; pin is
         its place there from 1, balance leads from the negative end first, 0 where there is no connector. from_mm and
         to_mm are its ends, "x y z" in the vehicle's axes, way_mm its corners between "; ", path_mm the length of that
-        way; through names passages, or says "straight".
+        way; through names passages, or says "straight". length_mm = path_mm + spare_mm + slack_mm, to 0.001 mm;
+        spare_for says in words what the spare is for.
     """
     table = []
     taken: Counter[str] = Counter()
@@ -213,7 +217,7 @@ def harness_table(wires: Sequence[Wire], *, power: WireKind, lead: WireKind, sla
         length = one.length_mm + slack
         metres = length / 1000.0
         corners = np.round(one.corners_mm, 3) + 0.0
-        run = float(np.linalg.norm(np.diff(corners, axis=0), axis=1).sum())
+        run = math.ceil(float(np.linalg.norm(np.diff(corners, axis=0), axis=1).sum()) * 1000.0 - 1e-6) / 1000.0
         words = [" ".join(f"{v:.3f}".rstrip("0").rstrip(".") for v in corner) for corner in corners.tolist()]
         table.append(
             (
@@ -231,12 +235,21 @@ def harness_table(wires: Sequence[Wire], *, power: WireKind, lead: WireKind, sla
                 taken[one.connector] if one.connector else 0,
                 words[0],
                 words[-1],
-                math.ceil(run * 1000.0 - 1e-6) / 1000.0,
+                run,
+                round(one.length_mm - run, 3) + 0.0,
+                _spare_words(one),
+                slack,
                 ", ".join(one.through),
                 "; ".join(words),
             )
         )
     return pd.DataFrame(table, columns=list(COLUMNS))
+
+
+def _spare_words(wire: Wire) -> str:
+    """What is counted beyond the way of a wire, besides slack."""
+    words = "sensor at any place of its box" if wire.purpose == "sensor" else "joint beside its tap"
+    return f"{words}{', from box to box along their axes' if wire.through else ''}, legs in whole {CUT_MM:g} mm"
 
 
 def corners_of(text: str) -> Floats:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 FACTS = shown_in("f")
 # Columns of the harness that only its own sheet and file have.
-WAYS = ("way_mm", "from_mm", "to_mm", "path_mm", "through")
+WAYS = ("way_mm", "from_mm", "to_mm", "path_mm", "spare_mm", "spare_for", "slack_mm", "through")
 
 
 def design_section(design: Design, *, markup: type[Markup], currency: str) -> dict[str, Any]:

@@ -208,7 +208,7 @@ def _ways(design: Design) -> tuple[str, ...]:
     areas = sorted({float(area) for area in design.harness["area_mm2"]})
     bends = ", ".join(f"{bend_mm(area):.0f} mm at {area:g} mm²" for area in areas)
     told = [f"Bend no wire tighter than {bends} (its outer diameter times {BEND:g}; common practice). Ways are in "
-            "harness.csv, column way_mm; lengths hold the slack."]  # fmt: skip
+            "harness.csv, column way_mm; a length is path_mm + spare_mm (see spare_for) + slack_mm."]  # fmt: skip
     if (design.harness["through"] == STRAIGHT).any():
         told.append(
             "The brief has no passage between some of the boxes: wires there are counted straight from box to box. "

@@ -136,7 +136,7 @@ def _legend(axes: Axes, wires: list[Row]) -> None:
     ]
     through = sorted({str(w["through"]) for w in wires} - {""})
     lines += [f"from box to box: {', '.join(through)}"] if through else []
-    lines.append("Lengths are ways with slack, in whole 5 mm. Number both ends of every wire.")
+    lines.append("Lengths are ways with spare and slack (harness.csv), in whole 5 mm. Number both ends of every wire.")
     lines.append("Measure every pin against pin 1 before a plug meets the board: one wrong order destroys it.")
     for k, text in enumerate(lines):
         _say(axes, 110.0, FOOT_MM - 8.0 - 4.2 * k, text[:110], fontsize=6.5, va="center")
