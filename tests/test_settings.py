@@ -15,10 +15,11 @@ import plain_protection as plain
 import pytest
 from second_protection import Pack, faults, followed, hottest, rise
 
+from optimizer.analysis.obstacles import refusals, remedies
 from optimizer.base.figures import FIGURES, OBJECTIVES
-from optimizer.brief import Constraints, load_brief
+from optimizer.brief import Constraints, Situation, load_brief
 from optimizer.brief.joining import PowerConnector
-from optimizer.catalog import builtin_catalogs
+from optimizer.catalog import builtin_catalogs, read_chargers
 from optimizer.design.protection import broken, turned_off
 from optimizer.design.rescore import design_record, score_row, scored
 from optimizer.design.select import choose
@@ -28,17 +29,19 @@ from optimizer.design.warmth import PEAK, RIDE, STEADY
 from optimizer.pack.protection.precharge import precharge
 from optimizer.review.sheets.buildsheet import build_markdown
 from optimizer.review.sheets.harness import draw_harness
+from optimizer.review.terminal.overview import remedy_lines
 from optimizer.ride.load.profile import Profile
 from optimizer.score.inputs import read_inputs
 from optimizer.search.exact.archive import NUMBERS
 from optimizer.search.exact.rows import safety_figures
+from optimizer.search.running.record import run_record
 from optimizer.search.running.run import search
 from optimizer.search.space.setup import make_space
 
 
 def few(brief, **more):
     """The quick brief over two cells."""
-    vary = brief.vary.model_copy(update={"cells": ("cinder-21700-p42", "amber-21700-e50"), "parallel": (2, 3)})
+    vary = brief.vary.model_copy(update={"cells": ("birch-18650-b30", "amber-18650-e35"), "parallel": (2, 3)})
     return brief.model_copy(update={"vary": vary, **more})
 
 
@@ -125,7 +128,7 @@ def test_a_search_for_a_broken_rule_in_what_is_written_finds_none(records):
             assert all(one["temp_c"] <= one["limit_c"] + 0.01 for one in data[name])
 
 
-@pytest.mark.parametrize("rule", ["wire", "plates", "breaks", "volts", "board", "braking"])
+@pytest.mark.parametrize("rule", ["wire", "plates", "breaks", "volts", "board", "braking", "charging", "lasting"])
 def test_the_search_would_notice(records, rule):
     """A design that breaks one rule is found out by it."""
     data = deepcopy(records[0])
@@ -142,11 +145,40 @@ def test_the_search_would_notice(records, rule):
         tables["fuses"][0]["voltage_dc_v"] = 0.99 * figures["voltage_full_v"]
     elif rule == "board":
         tables["bms"][0]["current_continuous_a"] = tables["bms"][0]["current_peak_a"] = 0.9 * figures["peak_current_a"]
+    elif rule == "charging":
+        named(data, "BMS charge over-current")["current_a"] = tables["bms"][0]["current_charge_a"]
+    elif rule == "lasting":
+        named(data, "BMS discharge over-current, continuous")["current_a"] = 1.1 * tables["bms"][0]["current_peak_a"]
     else:
         tables["bms"][0]["current_charge_a"] = 0.9 * figures["regen_limit_a"]
     words = {"wire": "('wire'", "plates": "('strip'", "breaks": "breaks", "volts": "full voltage", "board": "trips",
-             "braking": "board"}  # fmt: skip
+             "braking": "board", "charging": "charging overloads the cells", "lasting": "for ever"}  # fmt: skip
     assert any(words[rule] in fault for fault in faults(data, ride=False))
+
+
+def named(data, name):
+    """One of the settings of design.json."""
+    return next(each for each in data["settings"] if each["name"] == name)
+
+
+def test_a_charger_that_gives_more_than_the_pack_takes_is_told_of(quick):
+    """The sheet says the limit that the choice of chargers goes by, with the worst cell's share, and why none fits."""
+    inputs, table = read_inputs(few(quick)), read_chargers(builtin_catalogs() / "chargers.csv")
+    strong = make_space(replace(inputs, chargers=replace(table, current_a=np.full(len(table.id), 3.4))))
+    rows = [row for row in scored(search(strong, workers=1).found, space=strong).to_dict("records")
+            if row["parallel"] == 2 and row["cell_id"] == "amber-18650-e35"]  # fmt: skip
+    row = rows[0]
+    data = written(strong, row)
+    # Twice 1.7 A is 3.4 A, and the worst cell has more than its share of it.
+    most = named(data, "charger current, most")
+    assert row["charger"] == "none" and most["current_a"] < 3.39
+    assert "no charger fits: the least of the table for 42.0 V gives 3.4 A" in most["note"]
+    assert "No charger fits" in build_markdown(unfold(strong, row))
+    weak = make_space(replace(inputs, chargers=replace(table, current_a=np.full(len(table.id), most["current_a"]))))
+    row = score_row(weak, row)
+    data = written(weak, row)
+    assert row["charger"] != "none" and "no charger" not in named(data, "charger current, most")["note"]
+    assert named(data, "BMS charge over-current")["current_a"] >= most["current_a"] * (1 - 1e-9)
 
 
 def drawn(brief, rng):
@@ -226,9 +258,34 @@ def test_who_balances_on_the_motor_needs_all_of_the_regeneration(quick):
     outcome = search(held, workers=1)
     assert not len(outcome.found)
     assert outcome.tally.pruned["regen_limit_a_min"] + outcome.tally.rejected["regen_limit_a_min"]
+    # Told by the rule's own name, and by the current that packs do bear.
+    told = run_record(held, outcome, pd.DataFrame())["space"]
+    assert "regen_limit_a_min" not in {**told["pruned"], **told["rejected"]}
+    assert told["pruned"].get("regen_holds", 0) + told["rejected"].get("regen_holds", 0)
+    (less,) = remedies(held)
+    assert less.name == "regen_current_a" and less.bound == 35.0 and less.row["regen_limit_a"] >= less.needed - 1e-6
+    borne = make_space(read_inputs(few(
+        quick, electrical=asked.model_copy(update={"regen_current_a": less.needed}), vehicle=rider)))  # fmt: skip
+    assert len(search(borne, workers=1).found)
+    (line,) = remedy_lines({"remedies": [less.record()], "brief": {}})[1:]
+    assert line.startswith(f"  regen_current_a = {less.needed:.10g} in place of 35 (") and " A less" in line
     off = quick.protection.model_copy(update={"regen_holds": False})
     free = make_space(read_inputs(few(quick, electrical=asked, vehicle=rider, protection=off)))
     assert len(search(free, workers=1).found)
+
+
+def test_a_remedy_is_named_only_if_it_helps(quick):
+    """Behind a wire that no fuse protects, turning that rule off helps nobody whose braking the pack does not bear."""
+    vary = quick.vary.model_copy(update={"cells": ("amber-18650-e35",), "parallel": (3, 3), "wires": ("silicone-0.5",)})
+    asked = quick.electrical.model_copy(update={"regen_current_a": 35.0})
+    rider = quick.vehicle.model_copy(update={"balances_on_motor": True})
+    thin = quick.model_copy(update={"vary": vary, "constraints": Constraints()})
+    (alone,) = refusals(make_space(read_inputs(thin)))
+    assert alone.text.endswith("[protection] fuse_protects = false turns the rule off")
+    both = make_space(read_inputs(thin.model_copy(update={"electrical": asked, "vehicle": rider})))
+    fuse, regen = refusals(both)
+    assert "turns the rule off" not in fuse.text and fuse.rule == alone.rule
+    assert regen.rule == "regen_holds" and "regen_current_a = 35 A must be borne" in regen.text
 
 
 def test_precharge_as_published():
@@ -357,6 +414,23 @@ def test_a_board_for_charging_alone_is_gone_past(quick):
         one = sheet(written(past, free))[name]
         assert one.current_a is None and one.seconds is None and one.note
     assert faults(written(past, free)) == []
+
+
+def test_a_short_circuit_is_that_of_cells_as_warm_as_the_box(quick):
+    """At 55 °C the pack's own resistance drives less than the fault current that its fuse was chosen for."""
+    asked = quick.electrical.model_copy(update={"temp_c": 55.0})
+    free = {"constraints": Constraints(), "protection": quick.protection.model_copy(update={"fuse_protects": False})}
+    warm = make_space(read_inputs(few(quick, electrical=asked, **free)))
+    rows = scored(search(warm, workers=1).found, space=warm).to_dict("records")
+    assert rows
+    for row in rows:
+        assert row["fault_current_a"] >= row["voltage_full_v"] / (row["resistance_mohm"] * 1e-3)
+        fuse = list(warm.inputs.fuses.id).index(row["fuse"])
+        assert warm.inputs.fuses.breaking_a[fuse] >= row["fault_current_a"]
+    assert faults(written(warm, rows[0])) == []
+    # Situations count: what the hottest of them makes of the cells.
+    hot = make_space(read_inputs(few(quick, situation=(Situation(name="hot", start_temp_c=55.0),))))
+    assert hot.context.cells.fault_a == pytest.approx(warm.context.cells.fault_a)
 
 
 def test_figures_that_worse_parts_better(space):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,13 +17,17 @@ from optimizer.design.select import choose
 from optimizer.design.subspace import with_brief
 from optimizer.front.pareto import balanced
 from optimizer.pack.bill import with_spares
+from optimizer.score.inputs import by_regen_rule
 from optimizer.score.score import margins, score
 from optimizer.search.running.run import search
 from optimizer.search.space import parts
 from optimizer.search.space import space as rules
+from optimizer.search.space.setup import make_space
 from optimizer.search.space.space import Space, Task
 
 TOGETHER = "limits together"
+#: The rule of [protection] by which braking's current must be borne, and the key of [electrical] that says how much.
+REGEN_RULE, REGEN = "regen_holds", "regen_current_a"
 
 
 @dataclass(frozen=True)
@@ -53,17 +57,20 @@ class Remedy:
     Parameters
     ----------
     name : str
-        Of the constraint, or of the length, "deck width".
+        Of the constraint, or of the length, "deck width", or REGEN.
     bound, needed : float
         As the brief has it, and the nearest value that a pack meets, in the figure's unit or in mm.
     row : mapping
         That pack, as a row of a front.
+    unit : str
+        Of what is neither a constraint nor a length.
     """
 
     name: str
     bound: float
     needed: float
     row: Mapping[str, Any]
+    unit: str = ""
 
     @property
     def share(self) -> float:
@@ -76,7 +83,7 @@ class Remedy:
         pack |= {name: int(self.row[name]) for name in ("series", "parallel")}
         return {
             "constraint": self.name, "bound": self.bound, "needed": self.needed,
-            "pack": pack,
+            "pack": pack, **({"unit": self.unit} if self.unit else {}),
         }  # fmt: skip
 
 
@@ -93,7 +100,10 @@ def obstacles(space: Space) -> list[Reason]:
 
 
 def refusals(space: Space) -> list[Reason]:
-    """Rules and limits that refuse all packs of a space that has no obstacle and no feasible pack."""
+    """Rules and limits that refuse all packs of a space that has no obstacle and no feasible pack.
+
+    Where turning a rule of protection off would let none through, limits that refuse all packs without it stand beside.
+    """
     return _protection(space) or _limits(space)
 
 
@@ -103,8 +113,10 @@ def remedies(space: Space, *, report: Callable[[str], None] = lambda text: None)
     Each is found by an exact search for the best of the constraint's figure under all other constraints. The smallest
     share of the bound comes first; constraints whose change alone lets none through are left out.
     """
-    found = []
+    found = _less_regen(space, report=report)
     for name, bound in _bounds(space).items():
+        if by_regen_rule(space.brief, name):
+            continue
         report(f"looking for the least change of {name} that lets a pack through")
         figure = sided(name)[0]
         others = space.brief.constraints.model_copy(update={name: None})
@@ -114,6 +126,35 @@ def remedies(space: Space, *, report: Callable[[str], None] = lambda text: None)
             row = scored(best.take(np.array([int(np.argmin(best.objectives[:, 0]))])), space=part).iloc[0]
             found.append(Remedy(name, bound, float(row[figure]), {str(key): value for key, value in row.items()}))
     return sorted(found, key=lambda remedy: remedy.share)
+
+
+def _less_regen(space: Space, *, report: Callable[[str], None]) -> list[Remedy]:
+    """Less regeneration, where the rule regen_holds asks for more than packs bear that meet all else; by its search."""
+    brief = space.brief
+    ruled = [name for name, _ in brief.constraints if by_regen_rule(brief, name)]
+    if not ruled:
+        return []
+    report(f"looking for the most of {REGEN} that a pack bears")
+    asked = brief.electrical
+    assert asked is not None
+    figure = in_situation("regen_limit_a", ANY) if brief.situation else "regen_limit_a"
+    free = brief.constraints.model_copy(update=dict.fromkeys(ruled))
+    best = best_of(with_brief(space, constraints=free), figure)
+    if best is None or best <= 0:
+        return []
+    # A pack must bear what is written, with few digits.
+    needed = np.floor(best * 100.0) / 100.0
+    less = brief.model_copy(update={
+        "electrical": asked.model_copy(update={REGEN: needed}),
+        "constraints": brief.constraints.model_copy(update=dict.fromkeys(ruled, needed)),
+    })  # fmt: skip
+    other = make_space(replace(space.inputs, brief=less))
+    other = with_brief(other, objectives=brief.objectives.use[:1])
+    found = search(other, workers=1).found
+    if not len(found):
+        return []
+    row = scored(found.take(np.array([0])), space=other).iloc[0]
+    return [Remedy(REGEN, asked.regen_current_a, float(needed), {str(k): v for k, v in row.items()}, "A")]
 
 
 def _bounds(space: Space) -> dict[str, float]:
@@ -238,7 +279,10 @@ def _protection(space: Space) -> list[Reason]:
             row = scored(found.take(np.array([balanced(found.objectives)])), space=other).iloc[0]
             text = " ".join(broken(other, choose(other, {str(k): v for k, v in row.items()}))).rstrip(".")
             ask = " and ".join(f"{name} = false" for name in off)
-            return [Reason(names[off[0]], f"{text}; [protection] {ask} turns the rule off")]
+            bound = with_brief(space, rules_off=off)
+            if len(search(with_brief(bound, objectives=space.brief.objectives.use[:1]), workers=1).found):
+                return [Reason(names[off[0]], f"{text}; [protection] {ask} turns the rule off")]
+            return [Reason(names[off[0]], text), *_limits(bound)]
     return []
 
 
@@ -261,10 +305,13 @@ def _limits(space: Space) -> list[Reason]:
         if short > 0:
             word = "at most" if OBJECTIVES[figure] else "at least"
             text = f"{figure} comes to {word} {best:.4g}, {bound:g} is asked{_worst_in(free, figure)}"
+            if by_regen_rule(space.brief, name):
+                text = f"{figure} comes to at most {best:.4g} A; {REGEN} = {bound:g} A must be borne, as the rider " \
+                       f"balances on the motor{_worst_in(free, figure)}"  # fmt: skip
             if not np.isfinite(best) and split_name(figure)[1]:
                 text = f"{figure} is not known: no fade of such cells is published in the form used here"
-            found.append(Reason(name, text, float(short)))
-    return found or [_together(free, bounds)]
+            found.append(Reason(REGEN_RULE if by_regen_rule(space.brief, name) else name, text, float(short)))
+    return found or [_together(space, bounds)]
 
 
 def _worst_in(space: Space, figure: str) -> str:
@@ -280,8 +327,9 @@ def _worst_in(space: Space, figure: str) -> str:
     return f", by {names[int(np.argmin(values))] or 'the conditions of the brief itself'}"
 
 
-def _together(free: Space, bounds: Mapping[str, float]) -> Reason:
+def _together(space: Space, bounds: Mapping[str, float]) -> Reason:
     """Limits that can be met one by one but not together: the pack that misses least, and by what."""
+    free = with_brief(space, constraints=Constraints())
     figures = tuple(dict.fromkeys(sided(name)[0] for name in bounds))
     found = search(with_brief(free, objectives=figures), workers=1).found
     values = {
@@ -292,7 +340,8 @@ def _together(free: Space, bounds: Mapping[str, float]) -> Reason:
     misses = np.column_stack([-gaps[f"margin_{name}"] / max(abs(bound), 1e-9) for name, bound in bounds.items()])
     k = int(np.argmin(misses.max(axis=1)))
     words = [
-        f"{name} by {-float(gaps[f'margin_{name}'][k]):.4g}" for name in bounds if gaps[f"margin_{name}"][k] < 0
+        f"{REGEN_RULE if by_regen_rule(space.brief, name) else name} by {-float(gaps[f'margin_{name}'][k]):.4g}"
+        for name in bounds if gaps[f"margin_{name}"][k] < 0
     ]
     row = scored(found.take(np.array([k])), space=with_brief(free, objectives=figures)).iloc[0]
     text = f"each limit can be met, but not all at once; the pack that comes nearest, {row['series']}S" \

@@ -29,7 +29,7 @@ from optimizer.brief.schema import (
     Vary,
     Vehicle,
 )
-from optimizer.brief.situations import Situation, Use, brief_in
+from optimizer.brief.situations import Situation, Use, box_air_c, brief_in
 from optimizer.brief.spaces import (
     BoxCompartment,
     BoxKeepOut,
@@ -73,6 +73,7 @@ __all__ = [
     "Use",
     "Vary",
     "Vehicle",
+    "box_air_c",
     "brief_in",
     "brief_json_schema",
     "brief_of",

@@ -1,7 +1,8 @@
 """What to set in controller, BMS and charger of one design, and what trips first when something goes wrong.
 
 Voltages are ordered: power fades above the controller's cut-off, the cut-off lies above the BMS, and the BMS at the
-cell's own limit; on the way up the charger ends below the BMS. Currents are ordered: controller, BMS, fuse, wire.
+cell's own limit; on the way up the charger ends below the BMS. Currents are ordered: controller, BMS, fuse, wire;
+charger and regeneration lie under the BMS's charge stage, and that under what cells, fuse, wire and board bear.
 """
 
 from __future__ import annotations
@@ -12,13 +13,16 @@ from typing import Any
 
 import numpy as np
 
+from optimizer.brief import box_air_c
 from optimizer.design.select import Chosen
 from optimizer.design.warmth import Warmth
+from optimizer.pack.charge import MATCH_V_PER_CELL
 from optimizer.pack.limits import rated_current
 from optimizer.pack.protection.fuses import CONTINUOUS, PULSE_SHARE, opening_seconds, peak_current_a
 from optimizer.pack.protection.precharge import precharge
-from optimizer.score.context import COLD_CHARGE, NO_GRAPHITE
-from optimizer.search.space.guard import box_air_c
+from optimizer.ride.load.profile import LEVELS
+from optimizer.score.context import COLD_CHARGE, NO_GRAPHITE, cold_part
+from optimizer.score.score import charge_limit_a
 from optimizer.search.space.space import Space
 
 # Parts of a cell's window of voltage: cut-off over the BMS, fade over the cut-off (common practice, no published
@@ -119,10 +123,17 @@ class _Facts:
         self.peak_a = float(row["peak_current_a"])
         self.steady_a = float(row["continuous_current_a"])
         self.regen_a = float(row["regen_limit_a"])
-        self.charge_a = min(float(cells.current_charge_a[at]) * chosen.parallel, float(warm.block.charge_cap_a[0]))
+        # Least temperature for charging and braking; where it is reached the cells take least.
+        self.cold_c = max(COLD_CHARGE[-1][0] if self.graphite else self.temp_min_c, float(cells.charge_temp_min_c[at]))
+        self.coldest_c = max(_coldest(space), self.cold_c)
+        part = cold_part(self.coldest_c) if self.graphite else 1.0
+        self.charge_a, self.cold_charge_a = (
+            float(charge_limit_a(warm.block, context=space.context, part=each)[0]) for each in (1.0, part)
+        )
+        self.charger_a = _charger_a(space, row)
         bms, k = space.inputs.bms, chosen.bms
         self.path, self.past = str(bms.path[k]), bool(bms.bypassed[k])
-        self.bms_charge_a, self.delay_s = float(bms.current_charge_a[k]), asked.peak_seconds
+        self.delay_s, self.board_peak_s = asked.peak_seconds, float(bms.peak_s[k])
         board_a = rated_current(
             bms.current_continuous_a[k], peak_a=bms.current_peak_a[k], peak_s=bms.peak_s[k], seconds=self.delay_s
         )
@@ -138,14 +149,34 @@ class _Facts:
         )
         # Midway, so that neither the controller's tolerance nor the board's lets the wrong one act; as the board bears.
         self.trip_a = max(min(float(board_a), float(np.sqrt(self.peak_a * self.second_a))), self.peak_a)
+        self.lasting_a, self.lasting_s = self._lasting(float(bms.current_continuous_a[k]))
+
+    def _lasting(self, board_a: float) -> tuple[float, float]:
+        """The stage for what lasts: the least continuous rating of all parts, after the ride's longest run above it.
+
+        Where a run lasts longer than the board bears its peak, the board's own rating, which no ride is over for
+        longer.
+        """
+        least_a = min(float(self.warm.block.continuous_cap_a[0]), self.trip_a)
+        level = int(LEVELS * least_a / max(self.warm.ride_a, 1e-9))
+        run_s = 0.0 if level >= LEVELS else float(self.space.context.profile.longest[level])
+        after_s = max(self.delay_s, run_s)
+        if after_s <= (self.board_peak_s if self.trip_a > board_a * (1 + 1e-9) else np.finfo(float).max):
+            return least_a, after_s
+        return min(board_a, self.trip_a), max(self.board_peak_s, self.delay_s)
+
+    @property
+    def returned_a(self) -> float:
+        """What charging and braking return through the charge stage of the BMS."""
+        return max(self.charger_a, self.regen_a if self.path == "common" else 0.0)
+
+    @property
+    def charge_trip_a(self) -> float:
+        """What all bear where the cells are coldest, or when warm where the charger gives more than that."""
+        return self.cold_charge_a if self.returned_a <= self.cold_charge_a * (1 + 1e-9) else self.charge_a
 
     def pack(self, cell_v: float) -> float:
         return self.series * cell_v
-
-    @property
-    def cold_c(self) -> float:
-        """Least temperature for charging and braking."""
-        return COLD_CHARGE[-1][0] if self.graphite else self.temp_min_c
 
     @property
     def free_soc(self) -> float:
@@ -195,12 +226,14 @@ def _bms(f: _Facts) -> list[Setting]:
                 note=warns if past else "any group"),
         Setting("BMS", "BMS over-voltage", cell_v=f.over_v, pack_v=f.pack(f.over_v), seconds=VOLTAGE_DELAY_S,
                 note="any group"),
+        Setting("BMS", "BMS discharge over-current, continuous", current_a=None if past else f.lasting_a,
+                seconds=None if past else f.lasting_s, note=none if past else "what may flow for ever"),
         Setting("BMS", "BMS discharge over-current", current_a=None if past else f.trip_a,
                 seconds=None if past else f.delay_s, note=none if past else over),
         Setting("BMS", "BMS discharge over-current, second", current_a=None if past else f.second_a,
                 seconds=None if past else SECOND_DELAY_S, note=none if past else "before the fuse may open"),
-        Setting("BMS", "BMS charge over-current", current_a=f.bms_charge_a, seconds=VOLTAGE_DELAY_S,
-                note="the charge port alone" if f.path != "common" else "charging and braking"),
+        Setting("BMS", "BMS charge over-current", current_a=f.charge_trip_a, seconds=VOLTAGE_DELAY_S,
+                note=_charge_note(f)),
         Setting("BMS", "BMS short circuit", current_a=None if past else f.short_a,
                 seconds=None if past else SHORT_DELAY_S,
                 note="only the fuse acts" if past else "as fast as the board allows"),
@@ -211,11 +244,52 @@ def _bms(f: _Facts) -> list[Setting]:
     ]  # fmt: skip
 
 
+def _coldest(space: Space) -> float:
+    """Coldest temperature of the brief, of its situations, too [°C]."""
+    ride, asked = space.brief.ride, space.brief.electrical
+    assert ride is not None and asked is not None
+    others = (each for item in space.brief.situation for each in (item.temp_c, item.start_temp_c) if each is not None)
+    return float(min(ride.temp_c, asked.temp_c, *others))
+
+
+def _charger_a(space: Space, row: Mapping[str, Any]) -> float:
+    """Current of the design's charger, 0 without one [A]."""
+    chargers = space.inputs.chargers
+    if chargers is None or row["charger"] not in chargers.id:
+        return 0.0
+    return float(chargers.current_a[list(chargers.id).index(row["charger"])])
+
+
+def _charge_note(f: _Facts) -> str:
+    what = "charging and braking" if f.path == "common" else "the charge port alone"
+    if f.charge_trip_a > f.cold_charge_a * (1 + 1e-9):
+        return f"{what}; at {f.coldest_c:g} °C the cells take {_amps(f.cold_charge_a)}: charge them warmer"
+    if f.returned_a > f.charge_trip_a * (1 - 1e-6):
+        return f"{what}; the most that all parts bear, and no more than is returned: check the current by a meter"
+    return f"{what}; the least that cells at {f.coldest_c:g} °C, fuse, wire and board bear"
+
+
+def _no_charger(f: _Facts) -> str:
+    """Why no charger of the table fits, "" where one does or there is no table."""
+    chargers = f.space.inputs.chargers
+    if chargers is None or f.charger_a > 0:
+        return ""
+    full_v = f.pack(f.full_v)
+    fits = np.abs(chargers.voltage_v - full_v) <= MATCH_V_PER_CELL * f.series + 1e-9
+    if not fits.any():
+        return f"no charger of the table ends at {full_v:.1f} V"
+    least = float(chargers.current_a[fits].min())
+    what = f"the least of the table for {full_v:.1f} V gives {least:g} A"
+    return f"no charger fits: {what}, the pack takes {f.charge_a:.2f} A"
+
+
 def _charger(f: _Facts) -> list[Setting]:
+    none = _no_charger(f)
     rows = [
         Setting("charger", "charger voltage", cell_v=f.full_v, pack_v=f.pack(f.full_v)),
-        Setting("charger", "charger current, most", current_a=f.charge_a, note="less when the cells are under 15 °C"),
-    ]
+        Setting("charger", "charger current, most", current_a=f.charge_a,
+                note="less when the cells are under 15 °C" + (f"; {none}" if none else "")),
+    ]  # fmt: skip
     if f.asked.controller_capacitance_uf > 0:
         made = precharge(f.pack(f.full_v), capacitance_uf=f.asked.controller_capacitance_uf)
         note = "the board does it" if f.precharges else "a resistor and a contact of your own"
@@ -253,6 +327,7 @@ def _overload(f: _Facts) -> list[Trip]:
     over = f.second_a
     rows = [Trip("overload", "controller", _amps(f.peak_a), "at once")]
     if not f.past:
+        rows.append(Trip("overload", "BMS, what lasts", _amps(f.lasting_a), _time(f.lasting_s)))
         rows.append(Trip("overload", "BMS", _amps(f.trip_a), _time(f.delay_s)))
         rows.append(Trip("overload", "BMS, second stage", _amps(over), _time(SECOND_DELAY_S)))
     rows.append(Trip("overload", f"fuse {f.fuse_id}", _amps(over), _opens(f, over)))
@@ -297,6 +372,8 @@ def _notes(f: _Facts) -> list[str]:
             f"Set the battery current to at most {_amps(f.peak_a)}; the controller could draw "
             f"{f.asked.battery_current_a:g} A."
         )
+    if none := _no_charger(f):
+        found.append(f"{none[0].upper()}{none[1:]}. So no charging time is told.")
     if f.free_soc < 1.0 and f.regen_a > 0:
         found.append(
             f"A pack over {f.free_soc:.0%} of charge cannot take full braking: the energy has nowhere to go. "

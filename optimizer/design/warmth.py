@@ -47,6 +47,8 @@ class Warmth:
     limits : dict of str to dict
         What binds peak power, continuous power and range: part, words such as "wire, 105 °C after 10 s"; name, temp_c
         and limit_c of a part that warms, seconds where they are counted, current_a.
+    ride_a : float
+        Highest current of the ride [A].
     """
 
     block: Block
@@ -54,6 +56,7 @@ class Warmth:
     parts: Warming
     temps: dict[str, list[Entry]]
     limits: dict[str, Entry]
+    ride_a: float
 
 
 def warmth(space: Space, chosen: Chosen, metal: Sequence[Mapping[str, Any]], *, row: Mapping[str, Any]) -> Warmth:
@@ -71,7 +74,7 @@ def warmth(space: Space, chosen: Chosen, metal: Sequence[Mapping[str, Any]], *, 
         ),
         "range_km": told.ending(str(row["range_stop"]), trace, temps[RIDE], caps["neg_ride_a"]),
     }
-    return Warmth(block, labels, parts, temps, binds)
+    return Warmth(block, labels, parts, temps, binds, float(np.abs(trace.current_a).max(initial=0.0)))
 
 
 def ride_trace(space: Space, block: Block, row: Mapping[str, Any], *, points: int, **more: Any) -> RideTrace:

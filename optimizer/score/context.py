@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.base.arrays import Floats
-from optimizer.brief import Brief, brief_in
+from optimizer.brief import Brief, box_air_c, brief_in
 from optimizer.catalog import Cells, Chargers, Ride
 from optimizer.cell.fade import Fade
 from optimizer.cell.model import CellModel, pulse_resistance_ohm
@@ -48,8 +48,8 @@ class CellTable:
     lasting_ohm, shape (3, n_cells), the same at the ride's start, the reference and the reserve, at the
     ride's temperature. Currents are ratings [A]: ride_a bounds the highest current of a lap so that the moving mean
     of the squares stays under the continuous rating; regen_a is the charge current left in the cold; fault_a is that
-    of a cell shorted when full, V_max over the least resistance at once. regen_ohm and ocv_grid_v, shape
-    (n_cells, GRID), are a cell's resistance to braking and its OCV by state of charge [ohm], [V].
+    of a cell shorted when full, V_max over the least resistance at once, as warm as the box. regen_ohm and
+    ocv_grid_v, shape (n_cells, GRID), are a cell's resistance to braking and its OCV by state of charge [ohm], [V].
     """
 
     row: npt.NDArray[np.int64]
@@ -145,9 +145,12 @@ def drop_ohm(models: Sequence[CellModel], *, socs: Sequence[float], seconds: flo
     return np.array([np.interp(socs, model.soc, grid) for model, grid in zip(models, grids, strict=True)]).T
 
 
-def least_ohm(models: Sequence[CellModel]) -> Floats:
-    """Least resistance of each cell at once, over all states of charge at 25 °C [ohm], shape (n_cells,)."""
-    return np.array([pulse_resistance_ohm(model, seconds=FAULT_S, temp_c=25.0).min() for model in models])
+def least_ohm(models: Sequence[CellModel], *, temp_c: Floats) -> Floats:
+    """Least resistance of each cell at once, over all states of charge, at its temperature [ohm], shape (n_cells,)."""
+    return np.array([
+        pulse_resistance_ohm(model, seconds=FAULT_S, temp_c=float(warm_c)).min()
+        for model, warm_c in zip(models, temp_c, strict=True)
+    ])  # fmt: skip
 
 
 # States of charge at which braking is looked at, from empty to full.
@@ -173,8 +176,12 @@ def charge_factor(brief: Brief, chemistry: npt.NDArray[np.str_], least_c: Floats
     """
     assert brief.ride is not None and brief.electrical is not None
     coldest = min(brief.ride.temp_c, brief.electrical.temp_c)
-    left = next((part for from_c, part in COLD_CHARGE if coldest >= from_c), 0.0)
-    return np.where(coldest < least_c, 0.0, np.where(np.isin(chemistry, NO_GRAPHITE), 1.0, left))
+    return np.where(coldest < least_c, 0.0, np.where(np.isin(chemistry, NO_GRAPHITE), 1.0, cold_part(coldest)))
+
+
+def cold_part(temp_c: float) -> float:
+    """Part of its charge current that a cell with graphite takes at a temperature, by COLD_CHARGE."""
+    return next((part for from_c, part in COLD_CHARGE if temp_c >= from_c), 0.0)
 
 
 def _cell_table(
@@ -226,7 +233,8 @@ def _cell_table(
         regen_a=cells.current_charge_a[rows]
         * charge_factor(brief, cells.chemistry[rows], cells.charge_temp_min_c[rows]),
         temp_max_c=cells.temp_max_c[rows],
-        fault_a=cells.voltage_max_v[rows] / least_ohm(models),
+        fault_a=cells.voltage_max_v[rows]
+        / least_ohm(models, temp_c=np.minimum(box_air_c(brief), cells.temp_max_c[rows])),
     )
 
 

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.base.figures import in_situation, made_by, split_name
+from optimizer.base.figures import bounded, in_situation, made_by, sided, split_name
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import (
     Brief,
@@ -173,6 +173,15 @@ def with_regen_rule(brief: Brief) -> Brief:
         return brief
     held = brief.constraints.model_copy(update=dict.fromkeys(short, asked))
     return brief.model_copy(update={"constraints": held})
+
+
+def by_regen_rule(brief: Brief, name: str) -> bool:
+    """Whether a constraint is what the rule regen_holds asks, see `with_regen_rule`."""
+    assert brief.electrical is not None and brief.vehicle is not None
+    if not (bounded(name) and brief.vehicle.balances_on_motor and brief.protection.regen_holds):
+        return False
+    asked = getattr(brief.constraints, name, None)
+    return split_name(sided(name)[0])[0] == "regen_limit_a" and asked == brief.electrical.regen_current_a
 
 
 def read_inputs(brief: Brief) -> Inputs:

@@ -266,6 +266,13 @@ def regen_limit_a(block: Block, *, context: Context) -> Floats:
     return np.minimum(np.minimum(cell_a, block.regen_cap_a), context.regen_current_a)
 
 
+def charge_limit_a(block: Block, *, context: Context, part: float = 1.0) -> Floats:
+    """What a charger may give at most: the worst cell's charge current, or a part of it, and what others bear [A]."""
+    share = uneven(block, context=context)
+    cell_a = limits.cell_cap(part * context.cells.charge_a[block.cell], parallel=block.parallel, share=share)
+    return np.minimum(cell_a, block.charge_cap_a)
+
+
 def on_the_ride(block: Block, *, context: Context, pack_mass_kg: Floats) -> tuple[PackBlock, CompressedRide]:
     """Packs as the ride sees them, and the ride with cells of their own, as they warm on it (score/warmth.py)."""
     warm, own = warmed(context, block.cell, block.series * block.parallel)
@@ -331,13 +338,10 @@ def _charge_times(block: Block, *, context: Context) -> Scores:
     never = np.full(len(block), np.inf)
     if chargers is None or not len(chargers):
         return {"charge_80_min": never, "charge_min": never, "charger": np.full(len(block), -1.0)}
-    share = uneven(block, context=context)
-    cell_a = limits.cell_cap(context.cells.charge_a[k], parallel=block.parallel, share=share)
-    limit_a = np.minimum(cell_a, block.charge_cap_a)
     picked = choose_charger(
         block.series * context.cells.voltage_max_v[k],
         series=block.series,
-        pack_limit_a=limit_a,
+        pack_limit_a=charge_limit_a(block, context=context),
         charger_voltage_v=chargers.voltage_v,
         charger_current_a=chargers.current_a,
         charger_price=chargers.price,

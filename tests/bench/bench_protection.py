@@ -16,7 +16,7 @@ from unittest.mock import patch
 
 import numpy as np
 
-from optimizer.brief import load_brief
+from optimizer.brief import box_air_c, load_brief
 from optimizer.catalog import builtin_catalogs
 from optimizer.design.protection import broken
 from optimizer.design.rescore import scored
@@ -35,7 +35,7 @@ BOUND = 1.3
 def steady(stack):
     """Every part by its continuous rating, however short the current."""
     def fuse_a(inputs, rows, *_, **__):
-        return continuous_current_a(inputs.fuses.current_a[rows], air_c=guard.box_air_c(inputs.brief))
+        return continuous_current_a(inputs.fuses.current_a[rows], air_c=box_air_c(inputs.brief))
 
     for owner, name, made in (
         (space_module, "overloads", lambda inputs, builds, **_: np.array([[1.0], [1.0], [np.inf], [np.inf]]).repeat(

@@ -432,8 +432,8 @@ class Plain:
         }
         peak_ohm = cell.ohm(asked.reference_soc, asked.peak_seconds, asked.temp_c)
         out["resistance_mohm"] = 1000.0 * (peak_ohm * s / p + parts["ohm"])
-        fault_v = s * cell.v_max
-        out["fault_current_a"] = fault_v / (cell.v_max * s / (p * self.fault_a(cell)) + parts["ohm"])
+        fault_v, warm_c = s * cell.v_max, min(box_air(self.whole), float(t.cells.temp_max_c[row]))
+        out["fault_current_a"] = fault_v / (cell.v_max * s / (p * self.fault_a(cell, warm_c)) + parts["ohm"])
         fuse_a = float(t.fuses.current_a[pack.fuse])
         out["fuse_opens_s"] = opens_within(t.fuses.opens_most[pack.fuse], out["fault_current_a"] / fuse_a)
         caps, share = self.caps(pack, parts), self.share(pack, cell, parts)
@@ -488,9 +488,9 @@ class Plain:
             out["run"] = run
         return out
 
-    def fault_a(self, cell):
-        """What one full cell drives through a short circuit, by its least resistance after 0.1 s at 25 °C."""
-        return cell.v_max / min(cell.ohm(k / 200.0, 0.1, 25.0) for k in range(201))
+    def fault_a(self, cell, warm_c):
+        """What one full cell drives when shorted, by its least resistance after 0.1 s, as warm as the box."""
+        return cell.v_max / min(cell.ohm(k / 200.0, 0.1, warm_c) for k in range(201))
 
     def fast_range(self, pack, arrays, load, total_kg):
         """The range that the search goes by."""

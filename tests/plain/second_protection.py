@@ -21,7 +21,8 @@ SLACK = 1.05
 def faults(data, *, ride=True):
     """Every rule that a design breaks, in words; empty for none."""
     pack = Pack(data)
-    found = [*voltages(pack), *conductors(pack), *board(pack), *braking(pack), *cell_and_fuse(pack), *ordered(data)]
+    found = [*voltages(pack), *conductors(pack), *board(pack), *braking(pack), *cell_and_fuse(pack), *ordered(data),
+             *charging(pack), *overload(pack)]
     return found + (on_the_ride(pack) if ride else [])
 
 
@@ -108,6 +109,8 @@ def voltages(pack):
         yield "the board is not rated for the full voltage"
     # Behind all wiring and after ten seconds still more than this flows through a short circuit.
     least = full_v / (pack.figures["resistance_mohm"] * 1e-3)
+    if fault < least * (1.0 - 1e-6):
+        yield f"a fault current of {fault:.0f} A is told, and {least:.0f} A flow behind the pack's own resistance"
     if pack.rules["fuse_breaks"] and pack.fuse["breaking_a"] < max(least, fault) * (1.0 - 1e-9):
         yield f"the fuse breaks {pack.fuse['breaking_a']} A of {max(least, fault):.0f} A"
 
@@ -195,6 +198,35 @@ def ordered(data):
         yield f"currents of the settings are out of order: {amps}"
     if any(b > a + 1e-9 for a, b in pairwise(volts)) or volts[2] <= volts[3]:
         yield f"voltages of the settings are out of order: {volts}"
+
+
+def charging(pack):
+    """The board ends a charge before cells, fuse and wire have had enough, and lets through what is set and chosen."""
+    at = {each["name"]: each for each in pack.data["settings"]}
+    trip, most = at["BMS charge over-current"]["current_a"], at["charger current, most"]["current_a"]
+    parts = {
+        "cells": pack.cell["current_charge_a"] * pack.parallel, "wire": pack.wire["current_a"],
+        "fuse": 0.75 * pack.derated * pack.fuse["current_a"], "board": pack.bms["current_charge_a"],
+    }  # fmt: skip
+    for what, amps in (("charging", trip), ("the charger", most)):
+        yield from (f"{what} overloads the {name}" for name, bears in parts.items() if amps > bears * (1.0 + 1e-6))
+    if pack.path == "common" and trip < at["regeneration"]["current_a"] * (1.0 - 1e-6):
+        yield "the board trips on the regeneration that is set"
+
+
+def overload(pack):
+    """Nothing flows for ever that a part does not bear for ever, and the board never for longer than its peak."""
+    at = {each["name"]: each for each in pack.data["settings"]}
+    lasting, burst = at["BMS discharge over-current, continuous"], at["BMS discharge over-current"]
+    if pack.path == "charge only" or not pack.rules["bms_holds"]:
+        return
+    if lasting["current_a"] > pack.bms["current_continuous_a"] * (1.0 + 1e-6):
+        yield f"{lasting['current_a']:.1f} A flow for ever through a board of {pack.bms['current_continuous_a']} A"
+    if lasting["current_a"] < at["battery current, continuous"]["current_a"] * (1.0 - 1e-6):
+        yield "the board trips on what the controller may draw for ever"
+    over = burst["current_a"] > pack.bms["current_continuous_a"] * (1.0 + 1e-6)
+    if over and max(lasting["seconds"], burst["seconds"]) > pack.bms["peak_s"] + 1e-9:
+        yield "the board is over its continuous rating for longer than its peak lasts"
 
 
 def on_the_ride(pack):

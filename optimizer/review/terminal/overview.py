@@ -146,10 +146,9 @@ def remedy_lines(account: Mapping[str, Any]) -> list[str]:
         lines.append(f"No change of one limit lets a pack through, nor of one length by up to {most} mm.")
     for each in found:
         name, length = each["constraint"], not bounded(each["constraint"])
-        figure, side = ("", "max") if length else sided(name)
-        unit = "mm" if length else describe(figure, currency=currency)[1]
+        unit = each.get("unit") or ("mm" if length else describe(sided(name)[0], currency=currency)[1])
         # Rounded to the side on which the pack still meets it.
-        needed = rounded(each["needed"], up=side == "max")
+        needed = rounded(each["needed"], up=each["needed"] > each["bound"])
         change = needed - each["bound"]
         amount = f"{abs(change):.4g} {unit}".rstrip() + (" more" if change > 0 else " less")
         pack = each["pack"]

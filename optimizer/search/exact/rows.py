@@ -15,6 +15,7 @@ from optimizer.base.arrays import Floats
 from optimizer.base.figures import ANY, FIGURES, VARYING, in_situation, split_name
 from optimizer.base.pool import Job
 from optimizer.base.workers import Workers
+from optimizer.brief import box_air_c
 from optimizer.fit.placement.bodies import Placed
 from optimizer.front.pareto import nondominated, signed, thin
 from optimizer.pack.conductors.chained import WORK
@@ -25,7 +26,7 @@ from optimizer.score.score import Block, Scores, margins, regen_limit_a, ridden,
 from optimizer.score.situations import worst
 from optimizer.score.years import ENDS, years_figures
 from optimizer.search.exact.archive import NAMES, Survivors
-from optimizer.search.space.guard import box_air_c, connector_over_time, wires_over_time
+from optimizer.search.space.guard import connector_over_time, wires_over_time
 from optimizer.search.space.parts import fuse_peak_a
 from optimizer.search.space.plating import BUILDING, work_of
 from optimizer.search.space.space import Space
@@ -167,8 +168,9 @@ def window_margins(found: Survivors, figures: Scores, *, space: Space) -> Scores
 def safety_figures(found: Survivors, *, space: Space) -> Scores:
     """Current of a full pack shorted at the controller's end, how long its fuse takes, and where braking is free.
 
-    I = S·V_max / (S·r / P + R_extra), r the least resistance of a cell at once. Braking is free up to the highest
-    state of charge z with OCV(z) + r(z)·I_regen / P ≤ V_max, r after the seconds of the peak in the coldest air.
+    I = S·V_max / (S·r / P + R_extra), r the least resistance of a cell at once, as warm as the box is. Braking is
+    free up to the highest state of charge z with OCV(z) + r(z)·I_regen / P ≤ V_max, r after the seconds of the peak
+    in the coldest air.
 
     Returns
     -------

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import platform
 import sys
+from collections import Counter
+from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
@@ -12,6 +14,7 @@ from optimizer import __version__
 from optimizer.base.figures import ANY, FIGURES, OBJECTIVES
 from optimizer.base.sources import code_hash, versions
 from optimizer.brief import defaults_in_use
+from optimizer.score.inputs import by_regen_rule
 from optimizer.search.exact.tally import Tally
 from optimizer.search.running.run import Outcome
 from optimizer.search.space.space import Space
@@ -38,8 +41,8 @@ def run_record(space: Space, outcome: Outcome, front: pd.DataFrame) -> dict[str,
             "raw": tally.raw,
             "scored": tally.scored,
             "bounds": tally.bounds,
-            "pruned": dict(sorted((k, v) for k, v in tally.pruned.items() if v)),
-            "rejected": dict(sorted((k, v) for k, v in tally.rejected.items() if v)),
+            "pruned": _by_reason(space, tally.pruned),
+            "rejected": _by_reason(space, tally.rejected),
             "complete": outcome.complete,
             "unproven": unproven(space),
         },
@@ -51,6 +54,14 @@ def run_record(space: Space, outcome: Outcome, front: pd.DataFrame) -> dict[str,
         "versions": {name: text for name, text in versions().items() if name not in ("code", "machine")},
         "machine": platform.machine(),
     }
+
+
+def _by_reason(space: Space, counts: Mapping[str, int]) -> dict[str, int]:
+    """Counts by what the brief says: limits that the rule on regeneration sets are told as that rule."""
+    found: Counter[str] = Counter()
+    for name, count in counts.items():
+        found["regen_holds" if by_regen_rule(space.brief, name) else name] += count
+    return {name: count for name, count in sorted(found.items()) if count}
 
 
 def _situation_times(space: Space, tally: Tally) -> dict[str, Any]:

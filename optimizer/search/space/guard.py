@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.base.arrays import Flags, Floats, Ints
-from optimizer.brief import Brief
+from optimizer.brief import Brief, box_air_c
 from optimizer.fit.region.layout import CellSize
 from optimizer.pack.protection import warming
 from optimizer.pack.protection.fuses import must_bear_a
@@ -19,13 +19,6 @@ from optimizer.score.inputs import BREAKS, PLATES, WIRES, Inputs
 
 if TYPE_CHECKING:
     from optimizer.search.space.parts import Build
-
-
-def box_air_c(brief: Brief) -> float:
-    """Air inside the closed box: the warmest of ride, powers and situations, and what the box adds [°C]."""
-    assert brief.ride is not None and brief.electrical is not None
-    others = [each for item in brief.situation for each in (item.temp_c, item.start_temp_c) if each is not None]
-    return max(brief.ride.temp_c, brief.electrical.temp_c, *others) + brief.protection.box_rise_k
 
 
 def wires_over_time(inputs: Inputs, rows: Ints) -> Warming:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.brief import Brief
+from optimizer.brief import Brief, box_air_c
 from optimizer.fit.region.geometry import clearance
 from optimizer.fit.region.layout import Clearance
 from optimizer.pack import limits
@@ -240,7 +240,7 @@ def bms_ride_a(steady_a: Floats, *, peak_a: Floats, peak_s: Floats, profile: Pro
 def fuse_options(inputs: Inputs, *, full_v: float, profile: Profile) -> tuple[Options, Ints]:
     """Fuses rated for the pack's full voltage in direct current, as options, and their catalog rows."""
     fuses = inputs.fuses
-    asked, air = inputs.brief.electrical, guard.box_air_c(inputs.brief)
+    asked, air = inputs.brief.electrical, box_air_c(inputs.brief)
     assert asked is not None
     rows = inputs.fuse_rows[fuses.voltage_dc_v[inputs.fuse_rows] >= full_v - 1e-9]
     steady = continuous_current_a(fuses.current_a[rows], air_c=air)
@@ -260,7 +260,7 @@ def fuse_options(inputs: Inputs, *, full_v: float, profile: Profile) -> tuple[Op
 
 def fuse_peak_a(inputs: Inputs, rows: Ints, seconds: float) -> Floats:
     """Current that some fuses carry again and again for a time in the warm box [A]."""
-    fuses, air = inputs.fuses, guard.box_air_c(inputs.brief)
+    fuses, air = inputs.fuses, box_air_c(inputs.brief)
     return np.array([
         peak_current_a(float(fuses.current_a[row]), points=fuses.opens_least[row], seconds=seconds, air_c=air)
         for row in rows
