@@ -55,6 +55,8 @@ speed_kmh = 25.0
 series = [20, 20]
 parallel = [9, 9]
 wires = ["silicone-6"]
+[protection]
+fuse_breaks = false
 """
 
 
