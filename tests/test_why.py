@@ -90,7 +90,7 @@ def test_no_bms_and_stock(tmp_path):
     [({"range_km_min": 60.0}, "range_km", True), ({"cost_max": 60.0}, "cost", False)],
 )
 def test_a_limit_that_fails_says_by_how_much(tmp_path, front, limit, figure, most):
-    asked = Asked(cell="birch-18650-b26", parallel=3)
+    asked = Asked(cell="amber-18650-e35", parallel=3)
     reason = only(why(limited(tmp_path, **limit), asked))
     rows = front[(front["cell_id"] == asked.cell) & (front["parallel"] == 3)]
     (name, bound), = limit.items()
@@ -206,6 +206,6 @@ def test_command_answers_in_words_and_in_json():
     done = run("why", QUICK, "--series", 11, "--quiet")
     assert done.exit_code == 0, done.output
     assert re.search(r"voltage window: 11 × 4\.2 V", done.output)
-    record = json.loads(run("why", QUICK, "--cell", "amber-21700-e48", "--json").stdout)
+    record = json.loads(run("why", QUICK, "--cell", "amber-18650-e35", "--json").stdout)
     assert record["feasible"] is True
-    assert record["asked"] == {"cell": "amber-21700-e48"}
+    assert record["asked"] == {"cell": "amber-18650-e35"}
