@@ -97,6 +97,7 @@ class TestGoodBrief:
             "compartment[stem]",
             "fit",
             "ageing",
+            "joining",
             "situation[winter]",
             "spread",
         }

@@ -56,7 +56,7 @@ cells = ["grove-prismatic-e55"]
 series = [4, 4]
 parallel = [1, 1]
 wires = ["silicone-6"]
-fuses = ["blade-60v-40a"]
+fuses = ["bolt-60v-50a"]
 """
 BOARD = (
     "id,series_min,series_max,chemistries,current_continuous_a,current_peak_a,peak_s,current_charge_a,voltage_max_v,"

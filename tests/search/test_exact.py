@@ -60,8 +60,8 @@ def test_front_equals_plain_enumeration_on_many_random_briefs(wide_spaces, ride,
             assert_same_front(outcome.found.objectives, want)
             assert_counts(outcome.tally, count)
             filled += len(want) > 0
-    # The test would say nothing if most briefs had no pack at all.
-    assert filled > 0.3 * spaces * AIMS
+    # The test would say nothing if no brief had a pack; where the fuse must protect what is drawn, most have none.
+    assert filled > 0.15 * spaces * AIMS
 
 
 def test_rides_are_of_both_kinds(wide_spaces):
