@@ -10,13 +10,13 @@ from optimizer.base.arrays import Ints
 def spread_bound(values: Ints, *, groups: int) -> int:
     """Least difference between the largest and the smallest sum of groups of equal size, from below.
 
-    Three bounds, the largest of which is returned:
+    The larger of two bounds is returned:
 
     1. All sums leave one remainder by the common divisor g of the differences of values. If it is not that of the mean,
        they can't all be equal, and differ by g at least.
-    2. Of the k·groups + 1 largest values some k + 1 stand in one group (pigeonhole). Its sum is no less than the k + 1
-       smallest of these with the smallest of all others; so the largest sum is no less, and no less than the mean.
-    3. The same upside down for the smallest sum.
+    2. Of the k·groups + j smallest values some j groups hold j·(k + 1) or more (pigeonhole). Together they hold no more
+       than the largest of these and the largest of all others. Their mean is no less than the smallest sum, and the
+       mean of the other groups no more than the largest; the same upside down.
 
     Parameters
     ----------
@@ -35,37 +35,37 @@ def spread_bound(values: Ints, *, groups: int) -> int:
     ValueError
         If the values don't fill the groups.
 
-    >>> spread_bound(np.array([3, 3, 3, 5]), groups=2)
-    2
+    >>> spread_bound(np.array([3, 3, 3, 5]), groups=2), spread_bound(np.array([1, 9, 9, 9, 9, 9]), groups=3)
+    (2, 8)
     """
     if groups < 1 or len(values) % groups:
         raise ValueError(f"{len(values)} values don't fill {groups} groups of one size")
     size = len(values) // groups
     ordered = np.sort(values)
     total = int(ordered.sum())
-    mean_up, mean_down = -(-total // groups), total // groups
-    largest = max(mean_up, _least_largest(ordered, groups, size))
+    smallest, largest = _apart(ordered, groups, size)
     # Turned upside down, the smallest sum is the negative of a largest one.
-    smallest = min(mean_down, -_least_largest(-ordered[::-1], groups, size))
+    least, most = _apart(-ordered[::-1], groups, size)
     divisor = int(np.gcd.reduce(ordered - ordered[0])) if len(ordered) > 1 else 0
     by_divisor = 0
     if divisor and (total % groups or (total // groups - size * int(ordered[0])) % divisor):
         by_divisor = divisor
-    return max(largest - smallest, by_divisor, 0)
+    return max(max(largest, -least) - min(smallest, -most), by_divisor, 0)
 
 
-def _least_largest(ordered: Ints, groups: int, size: int) -> int:
-    """No sharing out has a largest sum below this; values rising."""
+def _apart(ordered: Ints, groups: int, size: int) -> tuple[int, int]:
+    """The smallest sum is no larger than the first, the largest no smaller than the second; values rising."""
     low = np.concatenate([[0], np.cumsum(ordered)])
-    best = np.iinfo(np.int64).min
-    n = len(ordered)
+    n, total = len(ordered), int(low[-1])
+    smallest, largest = total // groups, -(-total // groups)
     for k in range(size):
-        # Of the k·groups + 1 largest, the smallest k + 1 stand at these places.
-        first = n - (k * groups + 1)
-        together = int(low[first + k + 1] - low[first])
-        others = size - k - 1
-        best = max(best, together + int(low[min(others, first)]))
-    return int(best)
+        for j in range(1, groups):
+            first = k * groups + j
+            others = j * (size - k - 1)
+            together = int(low[first] - low[first - j * (k + 1)]) + int(low[n] - low[n - others])
+            smallest = min(smallest, together // j)
+            largest = max(largest, -((together - total) // (groups - j)))
+    return smallest, largest
 
 
 def folded(values: Ints) -> tuple[Ints, int]:

@@ -18,23 +18,23 @@ def command(design: Path, as_json: bool, quiet: bool) -> None:
     The file needs nothing beside it: it holds the brief, the catalog rows, the OCV curve, the ride and every
     position. Positions are proved again. Change a value in it, such as the rider's mass, to see what it does.
     """
-    from optimizer.design.band import range_band
+    from optimizer.design.band import range_bands
     from optimizer.design.rescore import differences, read_design, score_row
     from optimizer.review.terminal.designs import rescore_text
 
     space, choices, figures = read_design(design)
     row = score_row(space, choices)
     changed = differences(figures, row)
-    band = range_band(space, choices)
+    bands = range_bands(space, [choices])
     if as_json:
         figure = {name: (None if value != value else value) for name, value in row.items()}
         record: dict[str, object] = {"figures": figure, "differs": {name: list(pair) for name, pair in changed.items()}}
-        if band is not None:
-            record["range_band"] = dict(vars(band))
+        if bands:
+            record["range_band"] = dict(vars(bands[0]))
         click.echo(json.dumps(record, indent=2, ensure_ascii=False, default=float))
     elif changed or not quiet:
         click.echo(rescore_text(row, then=figures, differing=changed, currency=space.brief.currency))
-        if band is not None:
+        for band in bands:
             click.echo(
                 f"\nRange {band.low_km:.1f} to {band.high_km:.1f} km with 95 % probability, by the standard errors of "
                 f"[vehicle] (one is {band.se_km:.1f} km)."

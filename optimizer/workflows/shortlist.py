@@ -14,6 +14,7 @@ import pyarrow as pa
 from optimizer.analysis.verdict import Verdict, verdict
 from optimizer.base.files import write_text
 from optimizer.base.problems import BadInput, Problem
+from optimizer.design.band import Band, range_bands
 from optimizer.design.model import Design
 from optimizer.design.pinned import PINNED_FILE, Pinned, pinned_packs, write_pinned
 from optimizer.design.rescore import check_fresh, design_record
@@ -37,7 +38,7 @@ class Shortlist:
     ----------
     frame : DataFrame
         One row per design: rank, merit, the front's columns, then <figure>_p10 and _p90, holds_<constraint> and
-        holds_fit.
+        holds_fit; range_km_low and range_km_high (see `design.band`) where the vehicle's errors are known.
     designs : tuple of Design
         Unfolded, in the same order.
     homes : tuple of Space
@@ -156,12 +157,16 @@ def shortlist(run: Run, picked: pd.DataFrame) -> Shortlist:
     rows = [{str(k): v for k, v in row.items()} for row in picked.to_dict("records")]
     homes = tuple(run.homes(rows))
     spreads: dict[int, Tolerances] = {}
+    bands: dict[int, Band] = {}
     for space in dict.fromkeys(homes):
         own = [k for k, home in enumerate(homes) if home is space]
         check_fresh(space, [rows[k] for k in own], run=run.folder)
         spreads |= zip(own, tolerances(space, [rows[k] for k in own]), strict=True)
+        bands |= zip(own, range_bands(space, [rows[k] for k in own]), strict=False)  # none without errors
     frame = picked.copy()
     spread = pd.DataFrame([spreads[k].columns() for k in range(len(rows))], index=frame.index)
+    for end in ("low", "high") if bands else ():
+        spread[f"range_km_{end}"] = [getattr(bands[k], f"{end}_km") for k in range(len(rows))]
     frame = pd.concat([frame, spread], axis=1)
     full = [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
     designs = tuple(unfold(space, row) for space, row in zip(homes, full, strict=True))
@@ -181,6 +186,7 @@ def write_shortlist(
         need_step()
     units = dict(run.units)
     units |= {f"{name}_{end}": run.units[name] for name in run.objectives for end in ("p10", "p90")}
+    units |= dict.fromkeys({"range_km_low", "range_km_high"} & set(found.frame), "km")
     chances = (str(name) for name in found.frame)
     units |= {name: "1" for name in chances if name.startswith("holds_") or name in ("rank", "merit")}
     written = [run.folder / "shortlist.parquet", run.folder / "shortlist.csv"]

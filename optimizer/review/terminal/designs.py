@@ -74,6 +74,10 @@ def shortlist_text(
     parts = [_short_table(frame, objectives=objectives, currency=currency), verdict]
     parts.append("One pack in ten below – one in ten above, by the spread between cells; the weakest group counts:")
     parts.append(_tolerance_table(frame, objectives=objectives, currency=currency))
+    if "range_km_low" in frame:
+        ends = zip(frame["design_id"], frame["range_km_low"], frame["range_km_high"], strict=True)
+        bands = (f"{name} {low:.1f} – {high:.1f} km" for name, low, high in ends)
+        parts.append(f"Range with 95 % probability, by the standard errors of [vehicle]: {', '.join(bands)}.")
     if pinned:
         rows = {name: None if each is None else each.row for name, each in pinned.items()}
         parts.append(pinned_text(rows, front, objectives=objectives, currency=currency))
