@@ -1,7 +1,7 @@
 """Files with every element that their schemas know, in the schemas' order: only what belongs to the ride is read.
 
 GPX 1.1: gpx.xsd, Topografix 2004; GPX 1.0: gpx.xsd, 2002; TCX: TrainingCenterDatabasev2.xsd, 2007. Elements and their
-order are those of the schemas (from memory; gpxpy, a reader of both versions of GPX, reads the same); values are made up.
+order are those of the schemas, from memory; gpxpy reads both versions of GPX the same; values are invented.
 """
 
 import gpxpy
