@@ -136,7 +136,8 @@ def _named(column: Column) -> str:
 
 
 def _told(time: Column, stamps: Stamps) -> str:
-    kinds = {"number": f"numbers of {stamps.unit_s or 1:g} s", "clock": "a clock", "date": "dates"}
+    clock = "minutes and seconds" if stamps.minutes else "a clock"
+    kinds = {"number": f"numbers of {stamps.unit_s or 1:g} s", "clock": clock, "date": "dates"}
     kind = kinds[stamps.form or "date"]
     return f"column {time.header} taken as time ({kind})"
 
@@ -253,6 +254,10 @@ def _form(path: Path, named: Mapping[str, str]) -> Form:
 def _encoding(head: bytes) -> str:
     if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return "utf-16"
+    # Without a mark at its begin: every second byte of plain text is 0.
+    zeros = [head[:400][k::2].count(0) for k in (0, 1)]
+    if max(zeros) > 0.4 * len(head[:400]) > 0:
+        return "utf-16-be" if zeros[0] > zeros[1] else "utf-16-le"
     try:
         # The head may end within a character.
         head[:-4].decode("utf-8-sig") if len(head) == HEAD_BYTES else head.decode("utf-8-sig")

@@ -11,7 +11,9 @@ import pandas as pd
 
 from optimizer.base.arrays import Floats
 
-CLOCK = re.compile(r"-?\d{1,3}:\d{2}(:\d{2}([.,]\d+)?)?\s*([AaPp]\.?[Mm]\.?)?")
+CLOCK = re.compile(r"-?\d{1,3}:\d{2}(:\d{2})?([.,]\d+)?\s*([AaPp]\.?[Mm]\.?)?")
+# Of two fields, that count from 0, go past 23 or have a fraction behind them: minutes and seconds.
+FROM_ZERO, MINUTES = re.compile(r"0?0:0\d"), re.compile(r"(2[4-9]|[3-9]\d|\d{3}):\d{2}|\d+:\d{2}[.,]\d+")
 ZONE = r"(Z|UTC|GMT|[+-]\d{2}:?\d{2})\s*$"
 # Numbers from here on count from 1970, in seconds, milliseconds, microseconds; 9e8 s is the year 1998.
 EPOCH_S = 9e8
@@ -33,6 +35,7 @@ class Stamps:
     decimal: str = "."
     form: str = ""
     day_first: bool = False
+    minutes: bool = False
     zones: set[str] = field(default_factory=set)
 
     @property
@@ -54,7 +57,7 @@ class Stamps:
         if self.form == "number":
             return numbers(texts, decimal=self.decimal) * (self.unit_s or 1.0)
         if self.form == "clock":
-            return _clocks(texts)
+            return _clocks(texts, minutes=self.minutes)
         return self._dates(texts)
 
     def _learn(self, sample: Sequence[str]) -> None:
@@ -65,6 +68,8 @@ class Stamps:
             return
         clocks = sum(CLOCK.fullmatch(text) is not None for text in sample)
         self.form = "clock" if clocks > 0.5 * len(sample) else "date"
+        short = [text for text in sample if text.count(":") == 1]
+        self.minutes = bool(short and FROM_ZERO.fullmatch(short[0])) or any(map(MINUTES.fullmatch, short))
         first = [int(hit[1]) for text in sample if (hit := re.match(r"(\d{1,2})[./-]\d{1,2}[./-]\d{2,4}", text))]
         dotted = any(re.match(r"\d{1,2}\.\d{1,2}\.\d{4}", text) for text in sample)
         self.day_first = dotted or bool(first and max(first) > 12)
@@ -113,11 +118,13 @@ def _unit_of_numbers(sample: Floats, named_s: float | None) -> float:
     return 1e-3 if len(steps) and float(np.median(steps)) >= 50.0 else 1.0
 
 
-def _clocks(texts: pd.Series) -> Floats:
-    """Seconds of 12:34:56.7, 1:02:03, 7:05 PM, 12:34."""
-    parts = texts.str.extract(r"^(-?\d{1,3}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?\s*([AaPp])?")
-    hour, minute = (pd.to_numeric(parts[k], errors="coerce").to_numpy(dtype=float) for k in (0, 1))
-    second = pd.to_numeric(parts[2].fillna("0").str.replace(",", ".", regex=False), errors="coerce").to_numpy(float)
-    half = parts[3].str.lower().to_numpy()
-    hour = np.where(half == "p", hour % 12 + 12, np.where(half == "a", hour % 12, hour))
-    return np.asarray(3600.0 * hour + 60.0 * minute + second, dtype=np.float64)
+def _clocks(texts: pd.Series, *, minutes: bool) -> Floats:
+    """Seconds of 12:34:56.7, 1:02:03, 7:05 PM, 12:34; with minutes, 12:34 is 754 s."""
+    parts = texts.str.extract(r"^(-?\d{1,3}):(\d{2})(?::(\d{2}))?([.,]\d+)?\s*([AaPp])?")
+    first, second = (pd.to_numeric(parts[k], errors="coerce").to_numpy(dtype=float) for k in (0, 1))
+    third = pd.to_numeric(parts[2], errors="coerce").to_numpy(dtype=float)
+    rest = pd.to_numeric(parts[3].fillna("0").str.replace(",", ".", regex=False), errors="coerce").to_numpy(float)
+    half = parts[4].str.lower().to_numpy()
+    first = np.where(half == "p", first % 12 + 12, np.where(half == "a", first % 12, first))
+    short = 60.0 * first + second if minutes else 3600.0 * first + 60.0 * second
+    return np.asarray(np.where(np.isnan(third), short, 3600.0 * first + 60.0 * second + third) + rest, dtype=np.float64)

@@ -21,6 +21,9 @@ PAUSE_S = 600.0
 # What is left of a pause [s].
 PAUSE_LEFT_S = 5.0
 MOST_SECONDS = 5_000_000
+# A counter that begins anew does so within so much of where the log began [s], so many times at most; dated stamps
+# are from the year 1998 on and don't.
+ANEW_S, MOST_ANEW, DATED_S = 10.0, 50, 9e8
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,6 +73,7 @@ def timeline(log: RawLog, *, pause_s: float = PAUSE_S) -> Timeline:
     columns = dict(log.columns)
     if not log.zoned:
         time = _one_clock(time, changes)
+    time = _counted_on(time, columns, changes, pause_s)
     time, columns = _near(time, columns, changes)
     late = int(np.sum(np.diff(time) < 0))
     if late:
@@ -129,6 +133,21 @@ def _one_clock(time: Floats, changes: list[str]) -> Floats:
             time[at + 1 :] += steps * ZONE_STEP_S
         hours = ", ".join(f"{steps * ZONE_STEP_S / 3600:g} h" for steps in whole)
         changes.append(f"the clock went back by {hours}, a change of time zone: stamps after it moved on")
+    return time
+
+
+def _counted_on(time: Floats, columns: Mapping[str, Floats], changes: list[str], pause_s: float) -> Floats:
+    """Stamps that begin anew, as they do when a logger is switched on again: what follows comes after a pause."""
+    again = np.flatnonzero(np.diff(time) < 0) + 1
+    anew = np.abs(time[again] - time[0]) <= ANEW_S
+    if not 0 < len(again) <= MOST_ANEW or time[0] > DATED_S or not anew.all():
+        return time
+    rows = np.column_stack([time, *(np.nan_to_num(each) for each in columns.values())])
+    if len(np.unique(rows, axis=0)) < len(rows) - 0.5 * (len(rows) - again[0]):
+        return time  # the same rows once more
+    for at in again:
+        time[at:] += time[at - 1] + pause_s + 1.0 - time[at]
+    changes.append(f"the time begins anew {len(again)} time(s): taken as switched off and on, with a pause between")
     return time
 
 
