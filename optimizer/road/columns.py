@@ -67,7 +67,8 @@ WORDS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "speed_m_s": (("speed", "velocity", "geschwindigkeit", "spd", "vel", "tempo", "vitesse", "velocidad"),
                   ("max", "avg", "average", "mean", "vertical", "motor", "rotor", "wind", "accuracy", "limit", "fan")),
     "date": (("date", "datum"), ()),
-    "clock": (("timestamp", "time", "datetime", "uhrzeit", "zeit", "utc", "clock", "temps", "hora"),
+    "clock": (("timestamp", "time", "datetime", "uhrzeit", "zeit", "utc", "clock", "temps", "hora", "epoch",
+               "unix", "unixtime"),
               ("moving", "lap", "total", "remaining", "charge")),
 }  # fmt: skip
 TEMPERATURE = {"temp", "temperature", "temperatur", "tmp"}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,7 +14,7 @@ import pandas as pd
 
 from optimizer.base.arrays import Floats
 from optimizer.base.problems import BadInput, Problem, nearest
-from optimizer.road.columns import SPELLINGS, UNITS, Column, quantity_of, recognise
+from optimizer.road.columns import SPELLINGS, UNITS, Column, quantity_of, recognise, unit_of
 from optimizer.road.log import Progress, RawLog, refuse, silent
 from optimizer.road.motion import flat_metres
 from optimizer.road.stamps import Stamps, numbers
@@ -24,6 +24,7 @@ HEAD_BYTES = 1 << 16
 # A header stands within so many lines: some loggers write a page about themselves first.
 HEADER_LINES = 60
 MOST_BYTES = 2 << 30
+SUFFIX = r"(?<=\d)\s*[^\d.,:\s][^\d.,:]*$"
 NUMBER = re.compile(r"\s*[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?\s*")
 
 
@@ -37,7 +38,9 @@ class Form:
     skip : int
         Lines above the first row.
     headers : tuple of str
-        With their units where a row of units follows.
+        With their units where a row of units follows, or values carry them.
+    suffixed : frozenset of int
+        Columns whose values carry a unit behind them.
     """
 
     encoding: str
@@ -45,6 +48,7 @@ class Form:
     decimal: str
     skip: int
     headers: tuple[str, ...]
+    suffixed: frozenset[int]
 
 
 def read_csv_log(path: Path, *, named: Mapping[str, str] | None = None, progress: Progress = silent) -> RawLog:
@@ -90,6 +94,8 @@ def read_csv_log(path: Path, *, named: Mapping[str, str] | None = None, progress
         notes.append(f"unit of {speed.header} found to be {unit} by the way that was travelled")
     if read.unreadable:
         notes.append(f"{read.unreadable} rows without a readable time left out")
+    if read.cut:
+        notes.append("the file is cut off: its last row, which is short, is left out")
     if read.long:
         notes.append(f"{read.long} rows with too many fields left out")
     if stamps.zones - {""} and "" in stamps.zones:
@@ -148,6 +154,7 @@ class _Read:
     columns: dict[str, Floats]
     unreadable: int
     long: int
+    cut: bool
 
 
 def _rows(
@@ -170,20 +177,25 @@ def _rows(
         pieces.append(seconds[good])
         for column in values:
             factor, offset = column.scaled()
-            found = numbers(piece[column.place].str.strip(), decimal=form.decimal) * factor + offset
+            texts = piece[column.place].str.strip()
+            if column.place in form.suffixed:
+                texts = texts.str.replace(SUFFIX, "", regex=True)
+            found = numbers(texts, decimal=form.decimal) * factor + offset
             parts[column.quantity].append(found[good])
     if not pieces or not sum(map(len, pieces)):
         raise refuse("empty-log", str(path), "holds no row with a readable time", name=time.header)
     joined = {name: np.concatenate(each) for name, each in parts.items()}
     known = {name: each for name, each in joined.items() if np.isfinite(each).any()}
-    return _Read(np.concatenate(pieces), known, unreadable, pieces_read.long)
+    return _Read(np.concatenate(pieces), known, unreadable, pieces_read.long, pieces_read.cut)
 
 
 class _Pieces:
-    """Rows as text, some at a time; lines with too many fields are counted and passed over."""
+    """Rows as text, some at a time; lines with too many fields are counted and passed over, and so is a last row
+    that is short and has no line end.
+    """
 
     def __init__(self, path: Path, form: Form, progress: Progress) -> None:
-        self.path, self.form, self.progress, self.long = path, form, progress, 0
+        self.path, self.form, self.progress, self.long, self.cut = path, form, progress, 0, False
 
     def _too_long(self, fields: list[str]) -> list[str] | None:
         # Empty fields at the end are a delimiter too many, as some loggers write it.
@@ -192,6 +204,13 @@ class _Pieces:
             return None
         return fields[: len(self.form.headers)]
 
+    def _lines(self, text: Iterable[str]) -> Iterator[str]:
+        for line in text:
+            whole = line.endswith(("\n", "\r")) or line.count(self.form.delimiter) >= len(self.form.headers) - 1
+            self.cut = not whole
+            if whole:
+                yield line.replace("\0", "")
+
     def __iter__(self) -> Iterator[pd.DataFrame]:
         size = max(self.path.stat().st_size, 1)
         form = self.form
@@ -199,7 +218,7 @@ class _Pieces:
             text = io.TextIOWrapper(raw, encoding=form.encoding, errors="replace", newline="")
             for _ in range(form.skip):
                 text.readline()
-            rows = csv.reader((line.replace("\0", "") for line in text), delimiter=form.delimiter)
+            rows = csv.reader(self._lines(text), delimiter=form.delimiter)
             width, kept = len(form.headers), []
             for row in rows:
                 if len(row) > width:
@@ -247,8 +266,22 @@ def _form(path: Path, named: Mapping[str, str]) -> Form:
         units = [field.strip(" []()") for field in rows[0]] + [""] * len(headers)
         headers = tuple(f"{h} [{u}]" if u else h for h, u in zip(headers, units, strict=False))
         rows, skip = rows[1:], skip + 1
-    commas = delimiter != "," and any(re.fullmatch(r"\s*[+-]?\d+,\d+\s*", f) for row in rows for f in row)
-    return Form(encoding, delimiter, "," if commas else ".", skip, headers)
+    behind = _units_of_values(rows, len(headers))
+    headers = tuple(f"{h} [{behind[k]}]" if k in behind and not unit_of(h) else h for k, h in enumerate(headers))
+    commas = delimiter != "," and any(re.fullmatch(r"\s*[+-]?\d+,\d+(\s.*)?", f) for row in rows for f in row)
+    return Form(encoding, delimiter, "," if commas else ".", skip, headers, frozenset(behind))
+
+
+def _units_of_values(rows: Sequence[Sequence[str]], width: int) -> dict[int, str]:
+    """Units that stand behind the values of columns, such as "12.3 km/h", by the column's place."""
+    found = {}
+    for k in range(width):
+        texts = [row[k].strip() for row in rows if k < len(row) and row[k].strip()]
+        units = [hit[0].strip() for text in texts if NUMBER.match(text) and (hit := re.search(SUFFIX, text))]
+        known = [unit for unit in units if unit_of(f"[{unit}]")]
+        if texts and len(known) > 0.5 * len(texts) and len(set(known)) == 1:
+            found[k] = known[0]
+    return found
 
 
 def _encoding(head: bytes) -> str:

@@ -57,6 +57,9 @@ MENDED = {
         table("Time,Speed km/h", [(f"{k // 60:02d}:{k % 60:02d}", KMH[k]) for k in ROWS]), "minutes and seconds"),
     "switched-off-and-on.csv": (
         table("time_s,speed_kmh", [(k if k < 300 else k - 300, KMH[k]) for k in ROWS]), "begins anew 1 time"),
+    "units-in-values.csv": (
+        table("Timestamp,Speed,Elevation", [(at(k, ISO), f"{KMH[k]} km/h", f"{HEIGHT[k]} m") for k in ROWS]), "(kmh)"),
+    "seconds-since-1970.csv": (table("unix,speed_kmh", [(1777622400 + k, KMH[k]) for k in ROWS]), "unix"),
     "written-twice.csv": (PLAIN + PLAIN.split("\n", 1)[1], "doubled stamps: 600"),
     "header-again.csv": ("".join(PLAIN[:5000].rpartition("\n")[:2]) + PLAIN[:27] + PLAIN[5000:], "left out"),
     "points-without-time.gpx": ("".join(
@@ -68,7 +71,7 @@ MENDED = {
 }  # fmt: skip
 #: Cut off: half a ride is left.
 CUT = {
-    "cut.csv": (PLAIN[: len(PLAIN) // 2 + 3], ""),
+    "cut.csv": (PLAIN[: PLAIN.index("\n300,") + 7], "cut off"),
     "cut.gpx": (GPX[: len(GPX) // 2], "cut off"),
     "cut.fit": (FIT[: len(FIT) // 2], "cut off or damaged"),
 }
