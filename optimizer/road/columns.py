@@ -50,26 +50,36 @@ SPELLINGS = {
 WORDS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "latitude_deg": (("latitude", "lat", "breite", "breitengrad"), ("latency",)),
     "longitude_deg": (("longitude", "lon", "lng", "long", "laenge", "laengengrad"), ()),
-    "altitude_m": (("altitude", "elevation", "elev", "ele", "alt", "height", "hoehe", "baro"), ("gain", "loss", "total",
-                   "sum", "accuracy", "error")),
-    "voltage_v": (("voltage", "volt", "volts", "spannung", "vbat", "vin", "ubat", "battery"), ("cell", "phase", "motor",
-                  "min", "max", "aux", "level", "soc", "percent", "charge", "temp", "temperature", "current", "power",
-                  "energy", "throttle", "logic")),
-    "current_a": (("current", "amps", "amp", "amperage", "strom", "ibat", "battery"), ("motor", "phase", "id", "iq",
-                  "max", "min", "limit", "peak", "voltage", "volt", "level", "soc", "percent", "temp", "temperature",
-                  "power", "energy", "charge", "time", "speed", "distance", "altitude")),
-    "power_w": (("power", "watts", "watt", "leistung"), ("motor", "phase", "max", "mechanical", "rider",
-                "human", "crank", "voltage", "current", "temp", "level", "soc", "energy", "percent", "factor")),
-    "cell_temp_c": (("cell", "battery", "bat", "batt", "pack", "akku", "bms"), ("voltage", "current", "power", "soc",
-                    "level", "percent")),
+    "altitude_m": (
+        ("altitude", "elevation", "elev", "ele", "alt", "height", "hoehe", "baro", "altitud", "altitudine", "quota",
+         "hoogte"),
+        ("gain", "loss", "total", "sum", "accuracy", "error")),
+    "voltage_v": (
+        ("voltage", "volt", "volts", "spannung", "vbat", "vin", "ubat", "battery", "tension", "tensione", "spanning"),
+        ("cell", "phase", "motor", "min", "max", "aux", "level", "soc", "percent", "charge", "temp", "temperature",
+         "current", "power", "energy", "throttle", "logic")),
+    "current_a": (
+        ("current", "amps", "amp", "amperage", "strom", "ibat", "battery", "courant", "corriente", "corrente",
+         "stroom"),
+        ("motor", "phase", "id", "iq", "max", "min", "limit", "peak", "voltage", "volt", "level", "soc", "percent",
+         "temp", "temperature", "power", "energy", "charge", "time", "speed", "distance", "altitude", "hours", "used")),
+    "power_w": (
+        ("power", "watts", "watt", "leistung", "puissance", "potencia", "potenza"),
+        ("motor", "phase", "max", "mechanical", "rider", "human", "crank", "voltage", "current", "temp", "level", "soc",
+         "energy", "percent", "factor", "hours", "used")),
+    "cell_temp_c": (
+        ("cell", "battery", "bat", "batt", "pack", "akku", "bms"),
+        ("voltage", "current", "power", "soc", "level", "percent")),
     "temp_c": (("ambient", "air", "outside", "outdoor", "aussen", "weather"), ("pressure", "speed")),
     "distance_m": (("distance", "odometer", "odo", "dist", "trip", "strecke", "mileage"), ("remaining", "accuracy")),
-    "speed_m_s": (("speed", "velocity", "geschwindigkeit", "spd", "vel", "tempo", "vitesse", "velocidad"),
-                  ("max", "avg", "average", "mean", "vertical", "motor", "rotor", "wind", "accuracy", "limit", "fan")),
+    "speed_m_s": (
+        ("speed", "velocity", "geschwindigkeit", "spd", "vel", "tempo", "vitesse", "velocidad", "velocita", "snelheid"),
+        ("max", "avg", "average", "mean", "vertical", "motor", "rotor", "wind", "accuracy", "limit", "fan")),
     "date": (("date", "datum"), ()),
-    "clock": (("timestamp", "time", "datetime", "uhrzeit", "zeit", "utc", "clock", "temps", "hora", "epoch",
-               "unix", "unixtime"),
-              ("moving", "lap", "total", "remaining", "charge")),
+    "clock": (
+        ("timestamp", "time", "datetime", "uhrzeit", "zeit", "utc", "clock", "temps", "hora", "tiempo", "tijd", "tempo",
+         "epoch", "unix", "unixtime"),
+        ("moving", "lap", "total", "remaining", "charge")),
 }  # fmt: skip
 TEMPERATURE = {"temp", "temperature", "temperatur", "tmp"}
 PREFERRED = {"battery", "bat", "batt", "pack", "input", "dc", "bms", "in", "gps", "total", "wheel", "vehicle",

@@ -268,7 +268,9 @@ def _form(path: Path, named: Mapping[str, str]) -> Form:
         rows, skip = rows[1:], skip + 1
     behind = _units_of_values(rows, len(headers))
     headers = tuple(f"{h} [{behind[k]}]" if k in behind and not unit_of(h) else h for k, h in enumerate(headers))
-    commas = delimiter != "," and any(re.fullmatch(r"\s*[+-]?\d+,\d+(\s.*)?", f) for row in rows for f in row)
+    commas = delimiter != "," and any(
+        re.fullmatch(r"\s*[+-]?\d+,\d+([eE][+-]?\d+)?(\s.*)?", f) for row in rows for f in row
+    )
     return Form(encoding, delimiter, "," if commas else ".", skip, headers, frozenset(behind))
 
 

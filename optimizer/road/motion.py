@@ -33,6 +33,8 @@ GRIP_M_S2 = 7.0
 STANDS_M_S = 1.0 / 3.6
 # A stand is one from so many seconds on [s].
 STAND_S = 3
+# What a speed reads under another unit: its unit in truth and what was taken, over each other.
+SWAPPED = {"m/s, not km/h": 3.6, "mph, not km/h": 1.609344, "km/h, not mph": 1 / 1.609344, "km/h, not m/s": 1 / 3.6}
 # WGS 84.
 MAJOR_M, ECCENTRICITY_SQUARED = 6_378_137.0, 6.694379990141e-3
 
@@ -79,11 +81,11 @@ def motion(line: Timeline, *, file: str) -> Motion:
     enough = max(3, int(0.05 * np.count_nonzero(line.count)))
     placed = min(has.get("latitude_deg", 0), has.get("longitude_deg", 0))
     if has.get("speed_m_s", 0) >= enough and np.nanmax(line.columns["speed_m_s"]) > STANDS_M_S:
-        found = _from_speed(line)
+        found, by = _from_speed(line), "speed_m_s"
     elif placed >= enough:
-        found = _from_positions(line)
+        found, by = _from_positions(line), "latitude_deg"
     elif has.get("distance_m", 0) >= enough:
-        found = _from_distance(line)
+        found, by = _from_distance(line), "distance_m"
     elif has.get("speed_m_s", 0):
         raise refuse("no-movement", file, "never moves: speed is 0 in every row")
     else:
@@ -91,7 +93,20 @@ def motion(line: Timeline, *, file: str) -> Motion:
                      "speed_kmh=NAME")  # fmt: skip
     if not np.any(found.speed_m_s > 0.0):
         raise refuse("no-movement", file, "never moves", found=f"{found.raw_distance_m:.0f} m in the raw log")
+    found = _within_known(found, np.isfinite(line.columns[by]))
     return replace(found, speed_m_s=_within_grip(found.speed_m_s))
+
+
+def _within_known(found: Motion, known: Bools) -> Motion:
+    """Before the first and after the last reading nobody knows of a way: it is taken as standing."""
+    ends = np.ones(len(known), dtype=bool)
+    first, last = np.flatnonzero(known)[[0, -1]]
+    ends[first : last + 1] = False
+    if ends.sum() <= STAND_S:
+        return found
+    text = f"speed and place are unknown in {int(ends.sum())} s at the ends of the log: taken as standing"
+    speed = np.where(ends, 0.0, found.speed_m_s)
+    return replace(found, speed_m_s=speed, stands=found.stands | ends, changes=(*found.changes, text))
 
 
 def _within_grip(speed_m_s: Floats, *, most_m_s2: float = GRIP_M_S2) -> Floats:
@@ -147,7 +162,12 @@ def _from_speed(line: Timeline) -> Motion:
     smooth = whittaker(np.nan_to_num(fine), weights=weights, smoothing=smoothing) if smoothing > 1e-6 else filled
     held = np.interp(np.arange(len(speed)), np.flatnonzero(weights), speed[weights > 0])
     # Over longer holes the smoother overshoots; a straight line does not.
-    smooth = np.where(_far_from_known(weights > 0), held, smooth)
+    holes = _far_from_known(weights > 0)
+    smooth = np.where(holes, held, smooth)
+    first, last = np.flatnonzero(known)[[0, -1]]
+    blank = int(np.sum((holes & (line.count > 0))[first:last]))
+    if blank:
+        changes.append(f"rows without a speed: {blank} s bridged by straight lines")
     smooth = np.clip(smooth, 0.0, None)
     least = max(STANDS_M_S, 2.5 * slope_free_noise(noise, smoothing))
     stands = standing(np.where(weights > 0, smooth, held), least_m_s=least)
@@ -192,7 +212,9 @@ def _checked(line: Timeline, speed: Floats) -> list[str]:
     if abs(ratio - 1.0) < 0.03:
         return []
     off = f"{100 * (ratio - 1):+.1f} %"
-    return [f"speed gives {off} distance against positions: is the wheel size right? Speed is kept"]
+    swapped = [text for text, factor in SWAPPED.items() if abs(ratio * factor - 1.0) < 0.04]
+    why = f"is its unit {swapped[0]}" if swapped else "is the wheel size right"
+    return [f"speed gives {off} distance against positions: {why}? Speed is kept"]
 
 
 def _from_distance(line: Timeline) -> Motion:
@@ -249,8 +271,6 @@ def _from_positions(line: Timeline) -> Motion:
     """Speed as the slope of smoothed positions."""
     latitude, longitude = line.columns["latitude_deg"], line.columns["longitude_deg"]
     sound = np.isfinite(latitude) & np.isfinite(longitude) & (np.abs(latitude) <= 90) & (np.abs(longitude) <= 180)
-    # A receiver without a fix writes 0, 0: no road leads there.
-    sound &= (np.abs(latitude) > 1e-6) | (np.abs(longitude) > 1e-6)
     at = np.flatnonzero(sound)
     changes: list[str] = []
     if len(at) < 3:

@@ -70,7 +70,7 @@ def timeline(log: RawLog, *, pause_s: float = PAUSE_S) -> Timeline:
     """
     changes: list[str] = []
     time = log.time_s.copy()
-    columns = dict(log.columns)
+    columns = _with_a_fix(log.columns, changes)
     if not log.zoned:
         time = _one_clock(time, changes)
     time = _counted_on(time, columns, changes, pause_s)
@@ -112,6 +112,19 @@ def timeline(log: RawLog, *, pause_s: float = PAUSE_S) -> Timeline:
     breaks = np.array([seconds[at] + 1 for at in pauses], dtype=np.int64)
     binned, count = _binned(seconds, columns)
     return Timeline(binned, count, in_gap, breaks, tuple(changes))
+
+
+def _with_a_fix(columns: Mapping[str, Floats], changes: list[str]) -> dict[str, Floats]:
+    """What a receiver writes without a fix, 0 and 0, is no position, and the height beside it is none."""
+    found = dict(columns)
+    if not {"latitude_deg", "longitude_deg"} <= set(found):
+        return found
+    blank = (np.abs(found["latitude_deg"]) < 1e-6) & (np.abs(found["longitude_deg"]) < 1e-6)
+    if blank.any():
+        changes.append(f"positions of 0, 0 in {int(blank.sum())} rows left out, and the heights beside them")
+        for name in {"latitude_deg", "longitude_deg", "altitude_m"} & set(found):
+            found[name] = np.where(blank, np.nan, found[name])
+    return found
 
 
 def _one_clock(time: Floats, changes: list[str]) -> Floats:

@@ -93,24 +93,24 @@ def test_command_from_run_to_factors(tmp_path):
     slope = np.gradient(truth.height_m) / np.maximum(np.gradient(truth.way_m), 0.2)
     steps = ride_steps(Trace(truth.time_s, truth.speed_m_s, slope), vehicle=space.context.steps.vehicle)
     asked = np.append(steps.battery_power_w(space.context.vehicle_mass_kg + row["pack_mass_kg"]), 0.0)
-    ridden = drive(pack_model(space, row), 1.1 * asked, health=Health(1.2, 0.95, 0.98), by_power=True)
-    log = pd.DataFrame({"time_s": truth.time_s, "speed_kmh": 3.6 * truth.speed_m_s, "voltage_v": ridden.voltage_v,
-                        "current_a": ridden.current_a, "altitude_m": truth.height_m})  # fmt: skip
-    log.to_csv(tmp_path / "log.csv", index=False)
-    args = [
-        "against",
-        f"{out}:{row['design_id']}",
-        str(tmp_path / "log.csv"),
-        "--picture",
-        str(tmp_path / "p.png"),
-        "--json",
-    ]
+    logs = []
+    for name, load, health in (("fresh", 1.0, Health(1.0, 1.0, 0.98)), ("worn", 1.1, Health(1.2, 0.95, 0.98))):
+        ridden = drive(pack_model(space, row), load * asked, health=health, by_power=True)
+        logs.append(tmp_path / f"{name}.csv")
+        pd.DataFrame({"time_s": truth.time_s, "speed_kmh": 3.6 * truth.speed_m_s, "voltage_v": ridden.voltage_v,
+                      "current_a": ridden.current_a, "altitude_m": truth.height_m}).to_csv(logs[-1], index=False)  # fmt: skip
+    args = ["against", f"{out}:{row['design_id']}", *map(str, logs), "--picture", str(tmp_path / "p.png"), "--json"]
     done = CliRunner().invoke(main, args)
     assert done.exit_code == 0, done.output
-    found = json.loads(done.stdout)["logs"][0]
+    record = json.loads(done.stdout)
+    for name, value in record["logs"][0]["explains"].items():
+        assert value["value"] == pytest.approx(1.0, abs=0.03), name
+    for name, change, room in (("resistance", 0.2, 0.03), ("capacity", -0.05, 0.04), ("road load", 0.1, 0.03)):
+        assert record["season"][name]["change"] == pytest.approx(change, abs=room), name
+    found = record["logs"][1]
     assert found["explains"]["resistance"]["value"] == pytest.approx(1.2, abs=0.02)
     assert found["explains"]["capacity"]["value"] == pytest.approx(0.95, abs=0.03)
     assert found["explains"]["road load"]["value"] == pytest.approx(1.1, abs=0.02)
     assert {"mean voltage", "energy", "hottest cell", "range on this ride"} <= set(found["figures"])
-    bad = CliRunner().invoke(main, ["against", f"{out}:nothing", str(tmp_path / "log.csv")])
+    bad = CliRunner().invoke(main, ["against", f"{out}:nothing", str(logs[0])])
     assert bad.exit_code == 2 and "unknown-design" in bad.output

@@ -77,6 +77,27 @@ def test_a_pause_is_no_part_of_the_ride():
     assert ride.after.duration_s == pytest.approx(1499.0, abs=6.0) and any("pauses" in text for text in ride.changes)
 
 
+def test_what_nobody_knows_of_is_no_way():
+    """A receiver that finds its place late, a wheel whose sensor wakes up late: standing until then, and said."""
+    truth, rng = Truth(3), np.random.default_rng(4)
+    known = np.arange(1500) >= 200
+    lat, lon = truth.degrees(rng.normal(0.0, 1.0, (2, 1500)))
+    placed = {"latitude_deg": lat * known, "longitude_deg": lon * known, "altitude_m": truth.height_m * known}
+    rolled = {"speed_m_s": np.where(known, truth.speed_m_s, np.nan), "altitude_m": truth.height_m}
+    for columns, error in ((placed, 0.01), (rolled, 0.002)):
+        ride = clean(RawLog("log", truth.time_s, columns))
+        assert ride.after.distance_km == pytest.approx((truth.way_m[-1] - truth.way_m[200]) / 1000.0, rel=error)
+        assert ride.after.climb_m < 1.05 * truth.climb_m and "unknown in 200 s" in " ".join(ride.changes)
+
+
+def test_a_speed_in_another_unit_is_asked_about():
+    truth = Truth(3)
+    lat, lon = truth.degrees()
+    columns = {"speed_m_s": truth.speed_m_s / 3.6, "latitude_deg": lat, "longitude_deg": lon}
+    ride = clean(RawLog("log", truth.time_s, columns))
+    assert "is its unit m/s, not km/h" in " ".join(ride.changes)
+
+
 def test_a_log_that_never_moves_is_refused():
     for columns in (
         {"speed_m_s": np.zeros(100)},

@@ -38,6 +38,10 @@ def write(tmp_path, text, name="log.csv", encoding="utf-8"):
          "speed_m_s": "kmh", "voltage_v": "v", "current_a": "a", "altitude_m": "m", "cell_temp_c": ""}),
         ("timestamp,lat,lng,elevation [ft],Speed(mph),Distance (mi)", {"clock": "", "latitude_deg": "",
          "longitude_deg": "", "altitude_m": "ft", "speed_m_s": "mph", "distance_m": "mi"}),
+        ("Tempo (s),Velocità (km/h),Quota (m),Tensione (V),Corrente (A)", {"clock": "s", "speed_m_s": "kmh",
+         "altitude_m": "m", "voltage_v": "v", "current_a": "a"}),
+        ("gnss_posTime,gnss_alt,input_voltage,current_in,current_motor,amp_hours_used,watt_hours_used,gnss_gVel", {
+         "clock": "", "altitude_m": "", "voltage_v": "", "current_a": "", "speed_m_s": ""}),
         ("Timestamp,Bat. V,Bat. A,Motor A,Phase A,Controller Temp C,Vel. km/h", {"clock": "", "voltage_v": "v",
          "current_a": "a", "speed_m_s": "kmh"}),
     ],
