@@ -72,20 +72,28 @@ def test_jackknife_of_a_ratio():
     assert error == pytest.approx(0.5 / np.sqrt(4000), rel=0.4)
 
 
-@pytest.mark.slow
-def test_command_from_run_to_factors(tmp_path):
+@pytest.fixture(scope="module")
+def searched(tmp_path_factory):
+    """A brief and its run."""
     from optimizer.catalog import builtin_catalogs
+
+    folder = tmp_path_factory.mktemp("built")
+    text = (builtin_catalogs() / "briefs" / "quick-36v.toml").read_text(encoding="utf-8")
+    brief = folder / "b.toml"
+    brief.write_text(text.replace('"../', f'"{builtin_catalogs().as_posix()}/'), encoding="utf-8")
+    done = CliRunner().invoke(main, ["search", str(brief), "--out", str(folder / "run"), "--quiet"])
+    assert done.exit_code == 0, done.output
+    return brief, folder / "run"
+
+
+@pytest.mark.slow
+def test_command_from_run_to_factors(searched, tmp_path):
     from optimizer.design.runs import read_run
     from optimizer.ride.load.roadload import ride_steps
     from optimizer.ride.load.trace import Trace
     from optimizer.workflows.against import pack_model
 
-    text = (builtin_catalogs() / "briefs" / "quick-36v.toml").read_text(encoding="utf-8")
-    text = text.replace('"../', f'"{builtin_catalogs().as_posix()}/')
-    (tmp_path / "b.toml").write_text(text, encoding="utf-8")
-    out = tmp_path / "run"
-    done = CliRunner().invoke(main, ["search", str(tmp_path / "b.toml"), "--out", str(out), "--quiet"])
-    assert done.exit_code == 0, done.output
+    out = searched[1]
     run = read_run(out)
     row = run.row(str(run.front["design_id"].iloc[0]))
     space = run.homes([row])[0]
@@ -97,8 +105,9 @@ def test_command_from_run_to_factors(tmp_path):
     for name, load, health in (("fresh", 1.0, Health(1.0, 1.0, 0.98)), ("worn", 1.1, Health(1.2, 0.95, 0.98))):
         ridden = drive(pack_model(space, row), load * asked, health=health, by_power=True)
         logs.append(tmp_path / f"{name}.csv")
-        pd.DataFrame({"time_s": truth.time_s, "speed_kmh": 3.6 * truth.speed_m_s, "voltage_v": ridden.voltage_v,
-                      "current_a": ridden.current_a, "altitude_m": truth.height_m}).to_csv(logs[-1], index=False)  # fmt: skip
+        columns = {"time_s": truth.time_s, "speed_kmh": 3.6 * truth.speed_m_s, "altitude_m": truth.height_m}
+        columns |= {"voltage_v": ridden.voltage_v, "current_a": ridden.current_a}
+        pd.DataFrame(columns).to_csv(logs[-1], index=False)
     args = ["against", f"{out}:{row['design_id']}", *map(str, logs), "--picture", str(tmp_path / "p.png"), "--json"]
     done = CliRunner().invoke(main, args)
     assert done.exit_code == 0, done.output
@@ -114,3 +123,43 @@ def test_command_from_run_to_factors(tmp_path):
     assert {"mean voltage", "energy", "hottest cell", "range on this ride"} <= set(found["figures"])
     bad = CliRunner().invoke(main, ["against", f"{out}:nothing", str(logs[0])])
     assert bad.exit_code == 2 and "unknown-design" in bad.output
+
+
+@pytest.mark.slow
+def test_from_measured_cells_to_the_build_sheet_of_that_pack(searched, tmp_path):
+    """Cells fill the seats of a design; the brief with their groups gives that pack's figures and build sheet."""
+    from optimizer.catalog import builtin_catalogs
+
+    brief, out = searched
+    row = pd.read_csv(out / "front.csv").sort_values(["parallel", "design_id"]).iloc[-1]
+    s, p = int(row["series"]), int(row["parallel"])
+    catalog = pd.read_csv(builtin_catalogs() / "cells.csv", comment="#").set_index("id").loc[row["cell_id"]]
+    rng, n = np.random.default_rng(1), s * p + 4
+    cells = pd.DataFrame({"id": [f"M{k:03d}" for k in range(n)]})
+    for name, usual in (("capacity_ah", catalog["capacity_ah"]), ("resistance_mohm", catalog["dcir_mohm"])):
+        cells[name] = (usual * (1 + 0.01 * rng.normal(size=n))).round(3)
+    cells.to_csv(tmp_path / "cells.csv", index=False)
+    args = ["match", str(tmp_path / "cells.csv"), "--design", f"{out}:{row['design_id']}", "--out", str(tmp_path / "m")]
+    done = CliRunner().invoke(main, [*args, "--json"])
+    assert done.exit_code == 0, done.output
+    record = json.loads(done.stdout)
+    assert [len(group) for group in record["groups"]] == [p] * s and len(record["spares"]) == 4
+    assert record["range_km"]["p10"] <= record["range_km"]["matched"] + 1e-9
+    seats = pd.read_csv(tmp_path / "m" / "seats.csv")
+    assert len(seats.groupby(["compartment", "x_mm", "y_mm", "z_mm"])) == s * p
+    measured = (tmp_path / "m" / "measured.toml").read_text(encoding="utf-8")
+    own = brief.with_name("own.toml")
+    own.write_text(brief.read_text(encoding="utf-8") + "\n" + measured, encoding="utf-8")
+    run = tmp_path / "own"
+    for command in (["search", str(own), "--out", str(run)], ["shortlist", str(run), "--count", "1"]):
+        done = CliRunner().invoke(main, [*command, "--quiet"])
+        assert done.exit_code == 0, done.output
+    folder = next((run / "designs").iterdir())
+    sheet = (folder / "build.md").read_text(encoding="utf-8")
+    for group in record["group_capacity_ah"]:
+        assert f"{group:.3f}" in sheet
+    done = CliRunner().invoke(main, ["rescore", str(folder / "design.json"), "--json"])
+    assert done.exit_code == 0 and json.loads(done.stdout)["differs"] == {}, done.output
+    figures = json.loads(done.stdout)["figures"]
+    assert figures["series"] == s and figures["parallel"] == p
+    assert figures["energy_wh"] == pytest.approx(row["energy_wh"], rel=0.02) and figures["cell_id"] == row["cell_id"]
