@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from optimizer.base.arrays import Floats
-from optimizer.road.energy import Road, Track, energy_height_m, power_of, track_of
+from optimizer.road.energy import DRIVEN_S, Road, Track, driven_s, energy_height_m, power_of, track_of
 from optimizer.road.heightnoise import Noise, Stretch, covariance_over, innovations, likeliest_noise
 from optimizer.road.ride import Ride
 from optimizer.road.smooth import white_noise
@@ -184,10 +184,11 @@ def _fitted(rides: Sequence[Ride], road: Road, free: Sequence[str], untold: Sequ
     """Parameters and noise in turns, the marks of coasting with them."""
     noise = _first_noise(rides)
     covariance = np.zeros((len(free), len(free)))
-    tracks = [track_of(ride, road=road) for ride in rides]
+    tracks: list[Track] = []
     at_bound: tuple[str, ...] = ()
-    for _ in range(ROUNDS):
-        tracks = [track_of(ride, road=road) for ride in rides]
+    guessed = sum(map(driven_s, rides)) < DRIVEN_S
+    for k in range(ROUNDS):
+        tracks = [track_of(ride, road=road, coasts=guessed or k > 0) for ride in rides]
         if free:
             road, _, at_bound = _least(tracks, road, free, noise)
         noise = likeliest_noise([_stretch(track, road, free) for track in tracks], start=noise)

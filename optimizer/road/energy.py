@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import median_filter, uniform_filter1d
 
 from optimizer.base.arrays import Floats
 from optimizer.base.constants import GRAVITY_M_S2
@@ -25,8 +25,11 @@ Bools = NDArray[np.bool_]
 # A step with less power than this share of the usual most is taken to be rolled, not driven; and at least so much [W].
 IDLE_SHARE, IDLE_W = 0.02, 5.0
 # Rolling counts as a coast-down when it lasts so long [s], never slower than this [m/s], and slows down by no more than
-# resistances explain, within this [m/s²]; more is braking.
-COAST_S, COAST_M_S, COAST_M_S2 = 6, 1.5, 0.08
+# resistances explain, within this [m/s²] over COAST_S and half of it in all; more is braking. Its speed must change by
+# so much [m/s]: what rolls at one speed for long is held there by a brake.
+COAST_S, COAST_M_S, COAST_M_S2, COAST_CHANGE_M_S = 6, 1.5, 0.08, 1.0
+# So much driving tells the resistances without coast-downs, which are then looked for with them [s].
+DRIVEN_S = 300
 # Without current, a stretch that slows down steadily for so long is one [s], from this speed on [m/s].
 BARE_COAST_S, BARE_FROM_M_S, BARE_BRAKES_M_S2 = 8, 3.0, 0.9
 
@@ -121,7 +124,7 @@ def _drag(speed: Floats, road: Road) -> Floats:
     return 0.5 * road.density_kg_m3 * road.cda_m2 * through * np.abs(through) * speed
 
 
-def track_of(ride: Ride, *, road: Road) -> Track:
+def track_of(ride: Ride, *, road: Road, coasts: bool = True) -> Track:
     """A cleaned ride as the fit takes it.
 
     Steps of braking and of regeneration are lost: how much a brake took nobody has measured. Steps rolled without
@@ -132,6 +135,8 @@ def track_of(ride: Ride, *, road: Road) -> Track:
     ride : Ride
     road : Road
         A first guess, for telling coasting from braking.
+    coasts : bool
+        Look for coast-downs in a log with power, too.
     """
     n = len(ride)
     power = power_of(ride)
@@ -146,7 +151,17 @@ def track_of(ride: Ride, *, road: Road) -> Track:
     flatness = np.cos(np.arctan(0.5 * (ride.grade[1:] + ride.grade[:-1])))
     blank = np.zeros(n - 1, dtype=bool)
     track = Track(ride.name, ride.speed_m_s, np.zeros(n), np.nan_to_num(height), seen, blank, blank, flatness)
-    return _marked(track, power, ride.grade, road)
+    return _marked(track, power, ride.grade, road, coasts)
+
+
+def driven_s(ride: Ride) -> int:
+    """Seconds in motion with more power than idling [s]."""
+    power = power_of(ride)
+    return 0 if power is None else int(np.sum((np.nan_to_num(power) > _idle_w(power)) & (ride.speed_m_s > 0)))
+
+
+def _idle_w(power: Floats) -> float:
+    return max(IDLE_W, IDLE_SHARE * float(np.nanpercentile(np.abs(power), 95)))
 
 
 def power_of(ride: Ride) -> Floats | None:
@@ -176,7 +191,7 @@ def power_of(ride: Ride) -> Floats | None:
     return np.where(far, np.nan, filled)
 
 
-def _marked(track: Track, power: Floats | None, grade: Floats, road: Road) -> Track:
+def _marked(track: Track, power: Floats | None, grade: Floats, road: Road, coasts: bool) -> Track:
     """The track with its lost and its coasting steps."""
     speed = track.speed_m_s
     moving = track.way_m > 0.0
@@ -191,14 +206,17 @@ def _marked(track: Track, power: Floats | None, grade: Floats, road: Road) -> Tr
     mean = 0.5 * (power[1:] + power[:-1])
     above = mean - road.accessory_w
     known = np.isfinite(mean)
-    idle = max(IDLE_W, IDLE_SHARE * float(np.nanpercentile(np.abs(power), 95)))
+    idle = _idle_w(power)
     rolled = known & (np.abs(above) <= idle) & moving
     coasting = np.zeros(len(mean), dtype=bool)
-    for a, b in runs_of(rolled & (track.way_m >= COAST_M_S)):
+    around = uniform_filter1d(brake, COAST_S, mode="nearest")
+    free = rolled & (track.way_m >= COAST_M_S) & (np.abs(around) <= COAST_M_S2)
+    for a, b in runs_of(free) if coasts else ():
         # The steps at both ends may hold a part of driving or braking.
         a, b = a + 1, b - 1
-        if b - a >= COAST_S and abs(float(brake[a:b].mean())) <= COAST_M_S2 and float(brake[a:b].min()) > -0.4:
-            coasting[a:b] = True
+        if b - a < COAST_S or abs(speed[b] - speed[a]) < COAST_CHANGE_M_S:
+            continue
+        coasting[a:b] = abs(float(brake[a:b].mean())) <= 0.5 * COAST_M_S2
     # A step that is driven at one end and braked at the other holds an unknown part of both.
     least = np.minimum(power[1:], power[:-1]) - road.accessory_w
     lost = moving & (~known | (least < idle)) & ~coasting

@@ -95,12 +95,13 @@ def ride(seed, vehicle, *, seconds=1800, fast_m_s=11.0, wind_m_s=0.0, coasts=0.2
         if k * STEP_S >= plan[at][0]:
             _, mode, wish = plan[at]
             at += 1
-        # The throttle follows the wish with a lag, as hands and controllers do; in watts at the wheel.
-        aim = 350.0 * (wish - v) + 0.45 * vehicle.power_w * wish / fast_m_s if mode == "drive" else 0.0
-        pedal += (min(max(aim, 0.0), vehicle.power_w) - pedal) * STEP_S / 0.8
-        if mode != "drive" and pedal < 3.0:
+        brakes = v > 0.0 and (mode == "stand" or v > 1.25 * fast_m_s or (mode == "drive" and v > wish + 3.0))
+        # The throttle follows the wish with a lag, as hands and controllers do, in watts at the wheel; nobody drives
+        # and brakes at once.
+        aim = 0.5 * vehicle.power_w * (wish + 1.0 - v) if mode == "drive" and not brakes else 0.0
+        pedal += (min(max(aim, 0.0), vehicle.power_w) - pedal) * STEP_S / 0.4
+        if pedal < 3.0:
             pedal = 0.0
-        brakes = v > 0.0 and (mode == "stand" or v > 1.1 * fast_m_s or (mode == "drive" and v > wish + 1.5))
         brake = 1.1 * mass if brakes else 0.0
         air, place = v + wind_m_s, int(s)
         resist = half * air * abs(air) + weight * (vehicle.crr * cosine[place] + sine[place])
