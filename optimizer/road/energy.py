@@ -30,8 +30,11 @@ IDLE_SHARE, IDLE_W = 0.02, 5.0
 COAST_S, COAST_M_S, COAST_M_S2, COAST_CHANGE_M_S = 6, 1.5, 0.08, 1.0
 # So much driving tells the resistances without coast-downs, which are then looked for with them [s].
 DRIVEN_S = 300
-# Without current, a stretch that slows down steadily for so long is one [s], from this speed on [m/s].
-BARE_COAST_S, BARE_FROM_M_S, BARE_BRAKES_M_S2 = 8, 3.0, 0.9
+# Without current, a stretch that slows down steadily for so long is one [s], from this speed on [m/s], to this share of
+# it; BARE_ENDS_S at both ends may be driven or braked.
+BARE_COAST_S, BARE_FROM_M_S, BARE_BRAKES_M_S2, BARE_FALL, BARE_ENDS_S = 10, 3.0, 0.9, 0.75, 3
+# Such stretches are free rolling when so many of them slow down alike, within this share of their median.
+BARE_ALIKE, BARE_APART = 0.6, 0.3
 
 
 @dataclass(frozen=True)
@@ -201,7 +204,8 @@ def _marked(track: Track, power: Floats | None, grade: Floats, road: Road, coast
     drag = 0.5 * road.density_kg_m3 * road.cda_m2 * through * np.abs(through) / road.mass_kg
     brake = road.rotating_factor * np.diff(speed) + GRAVITY_M_S2 * (np.sin(np.arctan(slope)) + road.crr) + drag
     if power is None:
-        coasting = _bare_coasts(speed)
+        own = GRAVITY_M_S2 * road.crr + drag
+        coasting = _bare_coasts(speed, against=own - brake, expected=own)
         return replace(track, lost=moving & ~coasting, coasting=coasting)
     mean = 0.5 * (power[1:] + power[:-1])
     above = mean - road.accessory_w
@@ -223,12 +227,30 @@ def _marked(track: Track, power: Floats | None, grade: Floats, road: Road, coast
     return replace(track, power_w=np.nan_to_num(power), lost=lost, coasting=coasting)
 
 
-def _bare_coasts(speed: Floats) -> Bools:
-    """Coast-downs of a log without current: steady slowing down from some speed."""
-    found = np.zeros(len(speed) - 1, dtype=bool)
-    rate = np.diff(speed)
-    smooth = np.convolve(rate, np.ones(5) / 5.0, mode="same")
+def _bare_coasts(speed: Floats, *, against: Floats, expected: Floats) -> Bools:
+    """Coast-downs of a log without current: steady slowing down from some speed, all alike.
+
+    A hill that is climbed with power slows down less than free rolling does, a brake more: what most stretches have in
+    common is free rolling, and where they have nothing in common, none is.
+
+    Parameters
+    ----------
+    speed : ndarray, shape (n,)
+        [m/s]
+    against, expected : ndarray, shape (n - 1,)
+        What slowed the vehicle down beside the slope, and what rolling and air should [m/s²].
+    """
+    smooth = np.convolve(np.diff(speed), np.ones(5) / 5.0, mode="same")
+    runs = []
     for a, b in runs_of((smooth < -0.01) & (smooth > -BARE_BRAKES_M_S2) & (speed[1:] > 0.5)):
-        if b - a >= BARE_COAST_S and speed[a] >= BARE_FROM_M_S:
-            found[a:b] = True
+        a, b = a + BARE_ENDS_S, b - BARE_ENDS_S
+        if b - a >= BARE_COAST_S and speed[a] >= BARE_FROM_M_S and speed[b] <= BARE_FALL * speed[a]:
+            runs.append((a, b))
+    rates = np.array([float(against[a:b].mean() / expected[a:b].mean()) for a, b in runs])
+    middle = float(np.median(rates)) if runs else 0.0
+    alike = np.abs(rates - middle) <= BARE_APART * middle
+    found = np.zeros(len(speed) - 1, dtype=bool)
+    if runs and alike.mean() >= BARE_ALIKE:
+        for (a, b), kept in zip(runs, alike.tolist(), strict=True):
+            found[a:b] = kept
     return found

@@ -17,9 +17,9 @@ def drive(seed, *, seconds=1800, noise=1.0, memory_m=2.0, memory_s=300.0, wind=0
     speed, n = truth.speed_m_s, seconds
     slope = np.gradient(truth.height_m) / np.maximum(np.gradient(truth.way_m), 0.2)
     air = 0.5 * p["density_kg_m3"] * p["cda_m2"] * (speed + wind) * np.abs(speed + wind)
-    force = air + p["mass_kg"] * (GRAVITY * (p["crr"] * np.cos(np.arcsin(slope)) + slope)
-                                  + p["rotating_factor"] * np.gradient(speed))  # fmt: skip
-    wheel = force * speed
+    force = air + p["mass_kg"] * GRAVITY * (p["crr"] * np.cos(np.arcsin(slope)) + slope)
+    # By the gradient of the energy, not of the speed: what is given adds up to what the vehicle has.
+    wheel = force * speed + p["mass_kg"] * p["rotating_factor"] * np.gradient(0.5 * speed**2)
     battery = np.where(wheel > 0, wheel / p["drivetrain_efficiency"], p["regen"] * wheel) + p["accessory_w"]
     volts = 52.0 - 0.002 * battery
     return RawLog("log", truth.time_s, {
