@@ -317,11 +317,13 @@ def _allowed(winner: Survivors, *, space: Space) -> Survivors | None:
 
 
 def places(space: Space) -> dict[tuple[str, str], int]:
-    """Most cells of each size in each compartment."""
+    """Most cells of each size in each compartment that is not cut."""
+    homes = {room.name for room in space.compartments}
     found = {}
     for k, size in enumerate(space.sizes):
         for room, count in zip(space.rooms, space.most_cells(k), strict=True):
-            found[room.name, size_words(size)] = count
+            if room.name in homes:
+                found[room.name, size_words(size)] = count
     return found
 
 
@@ -375,7 +377,8 @@ def changed_space(space: Space, brief: Brief) -> Space:
     if brief.electrical == space.brief.electrical:
         return with_brief(space, constraints=brief.constraints)
     new = replace(space, inputs=inputs, context=make_space(inputs).context)
-    kept = [name for name in CARRIED if name in space.__dict__ and name not in ("window", "_seats")]
+    placed = ("window", "_seats", *(("_rooms", "_layouts") if space.is_furnished else ()))
+    kept = [name for name in CARRIED if name in space.__dict__ and name not in placed]
     new.__dict__.update({name: space.__dict__[name] for name in kept})
     return new
 
@@ -384,9 +387,10 @@ def _other_room(space: Space, inputs: Inputs) -> Space:
     """The space with its changed compartment; a larger one holds what it held before."""
     here = in_boxes_of(space.context, inputs.brief)
     plain = Space(inputs, here)
-    changed = [k for k, pair in enumerate(zip(plain.rooms, space.rooms, strict=True)) if pair[0] != pair[1]]
-    grown = np.diff(np.array(plain.rooms[changed[0]].extent_mm) - np.array(space.rooms[changed[0]].extent_mm))[:, 0]
-    if len(changed) > 1 or (grown < 0).any() or plain.stands[0].placed:
+    pairs = list(zip(plain.compartments, space.compartments, strict=True))
+    changed = [k for k, (one, other) in enumerate(pairs) if one != other]
+    grown = np.diff(np.subtract(*(np.array(room.extent_mm) for room in pairs[changed[0]])))[:, 0]
+    if len(changed) > 1 or (grown < 0).any() or inputs.brief.fit.zones > 1 or plain.stands[0].placed:
         return plain
     shifts = np.array([np.zeros(3), grown])
     return RoomierSpace(inputs, here, before=space, changed=changed[0], shifts_mm=shifts)

@@ -121,6 +121,11 @@ def groups_of(row: Row) -> dict[str, int]:
     return {name: int(groups) for name, groups in pairs if int(groups)}
 
 
+def _boxes(row: Row) -> set[str]:
+    """Compartments that hold groups, all zones of one counted once."""
+    return {re.sub(r" zone [23]$", "", name) for name in groups_of(row)}
+
+
 def changes(pick: Row, other: Row, *, objectives: Sequence[str]) -> tuple[Change, ...]:
     """What differs between two packs: gains first, then what they cost, each in the order of the objectives.
 
@@ -134,7 +139,7 @@ def changes(pick: Row, other: Row, *, objectives: Sequence[str]) -> tuple[Change
         amount = float(there) - float(here)
         if abs(amount) > SMALL * abs(float(here)):
             found.append(Change(name, amount, (amount > 0) == bool(FIGURES[name].more_is_better)))
-    boxes = len(groups_of(other)) - len(groups_of(pick))
+    boxes = len(_boxes(other)) - len(_boxes(pick))
     if boxes:
         found.append(Change("boxes", float(boxes), boxes < 0))
     return tuple(sorted(found, key=lambda change: not change.better))

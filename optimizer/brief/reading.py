@@ -18,7 +18,7 @@ from pydantic import BaseModel, ValidationError
 from optimizer.base.figures import split_name
 from optimizer.base.problems import BadInput, Problem
 from optimizer.base.texts import unseen
-from optimizer.brief.faults import Loc, key_lines, line_of, schema_problems
+from optimizer.brief.faults import Loc, key_lines, line_of, schema_problems, show
 from optimizer.brief.profile import with_profiles
 from optimizer.brief.ranges import FreeDimension, Ranges, find_ranges, place_in_words, with_ranges
 from optimizer.brief.rules import RuleChecks, file_problems
@@ -142,6 +142,11 @@ def _opened(data: dict[str, Any], *, path: Path, text: str) -> OpenBrief:
     if problems:
         raise BadInput(cap(problems))
     brief = OpenBrief(path, data, text, ranges)
+    zones = data["fit"].get("zones", 1) if isinstance(data.get("fit"), dict) else 1
+    if brief.free and zones != 1:
+        expected = "must be 1 where the brief has free dimensions: planes would have to be found for every box"
+        place = line_of(key_lines(text), ("fit", "zones"))
+        problems.append(Problem("conflict", str(path), place, "fit.zones", show(zones), expected))
     ends = [{item.name: end(item) for item in brief.free} for end in (_least, _most)]
     for values in ends if brief.free else ends[:1]:
         try:

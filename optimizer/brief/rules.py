@@ -114,6 +114,7 @@ class RuleChecks:
         for at, item in enumerate(_items(self.data.get("compartment"))):
             self._unique(("compartment", at, "name"), item.get("name"), seen)
             self._once(("compartment", at, "axes"), item.get("axes"), "names an axis twice")
+        self._zone_names(seen)
         self._once(("objectives", "use"), _table(self.data.get("objectives")).get("use"), "names an objective twice")
         place = _table(self.data.get("harness")).get("bms_in")
         self._room(("harness", "bms_in"), place or None, seen)
@@ -122,6 +123,16 @@ class RuleChecks:
         for name in _names_in(_table(self.data.get("box")).get("compartments")):
             self._room(("box", "compartments"), name, seen, several=True)
         pin_faults(self.data.get("pin"), seen, self.complain)
+
+    def _zone_names(self, rooms: Mapping[str, int]) -> None:
+        """Compartments that are called as zones of others are."""
+        if _table(self.data.get("fit")).get("zones", 1) == 1:
+            return
+        for name, at in rooms.items():
+            home, word, number = name.rpartition(" zone ")
+            if word and home in rooms and number in ("2", "3"):
+                expected = f"is what a zone of {home} is called with [fit] zones over 1"
+                self.complain("duplicate-name", ("compartment", at, "name"), expected, show(name))
 
     def _unique(self, loc: Loc, name: object, seen: dict[str, int]) -> None:
         """A name that none before had; it joins them."""

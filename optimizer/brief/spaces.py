@@ -22,6 +22,7 @@ from optimizer.brief.kinds import (
     Seed,
     Size3,
     Title,
+    Whole,
 )
 
 Units = Literal["mm", "cm", "m", "inch"]
@@ -104,6 +105,9 @@ class FitRules(Section):
     """Start of the random numbers for placement and for chains of groups; left out: the brief's own seed."""
     groups_per_module: tuple[CellCount, ...] = ()
     """Allowed numbers of series groups in one module; empty: any number."""
+    zones: Annotated[Whole, Field(ge=1, le=3)] = 1
+    """Most zones into which planes cut a compartment, each filled in its own way, where that holds more groups; 1: no
+    compartment is cut, which is found sooner."""
 
 
 class BoxKeepOut(Section):

@@ -81,6 +81,15 @@ class PlacedClaim(_Part):
     seat_mm: Size3 | None = None
 
 
+class ZoneClaim(_Part):
+    """A zone of a compartment that is cut: the first bears the compartment's name."""
+
+    compartment: Label
+    of: CompartmentName
+    low_mm: Point3
+    high_mm: Point3
+
+
 class Choices(_Part):
     """What the design is made of."""
 
@@ -137,6 +146,7 @@ class DesignFile(_Part):
     situation_traces: dict[Annotated[str, Field(pattern=SITUATION_NAME)], Trace] = {}
     solids: dict[Annotated[str, Field(pattern=SOLID_NAME)], Annotated[str, Field(max_length=MOST_BYTES)]] = {}
     placed: Annotated[list[PlacedClaim], Field(max_length=40)] = []
+    zones: Annotated[list[ZoneClaim], Field(max_length=40)] = []
     layouts: Annotated[list[LayoutClaim], Field(min_length=1, max_length=100)]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import numpy as np
 from optimizer.base.problems import BadInput, Problem
 from optimizer.design.file import DesignFile
 from optimizer.fit.placement.bodies import Placed, part_faults
+from optimizer.fit.placement.zones import MOST_ZONES, Cut, Zone, apart, zone_name
 from optimizer.search.space.seats import Seats
 from optimizer.search.space.space import Space
 from optimizer.search.space.stands import BMS, Stand
@@ -29,6 +31,32 @@ def placed_record(placed: Sequence[Placed], *, seats: Sequence[Placed] = ()) -> 
     return {"placed": found} if placed else {}
 
 
+def zones_record(stand: Stand) -> dict[str, Any]:
+    """Zones of compartments that are cut, for design.json, in the compartments' axes; nothing where none is."""
+    found = [
+        {"compartment": zone_name(room, k), "of": room, "low_mm": list(low), "high_mm": list(high)}
+        for room, cut in stand.cuts for k, (low, high) in enumerate(cut)
+    ]  # fmt: skip
+    return {"zones": found} if found else {}
+
+
+def _cuts_of(file: DesignFile, space: Space) -> tuple[tuple[tuple[str, Cut], ...], list[str]]:
+    """Zones that a file claims, and what is wrong with them: cells of each are proved apart from its planes."""
+    by_room: dict[str, list[Zone]] = {}
+    faults = []
+    for one in file.zones:
+        zones = by_room.setdefault(one.of, [])
+        if one.of not in [room.name for room in space.compartments] or one.compartment != zone_name(one.of, len(zones)):
+            faults.append(f"zone {one.compartment} is none of {one.of}")
+        if any(low >= high for low, high in zip(one.low_mm, one.high_mm, strict=True)):
+            faults.append(f"zone {one.compartment} has no room")
+        zones.append((one.low_mm, one.high_mm))
+    for room, zones in by_room.items():
+        if not 2 <= len(zones) <= MOST_ZONES or not all(apart(a, b) for a, b in combinations(zones, 2)):
+            faults.append(f"zones of {room} must be two or three that share no room")
+    return tuple((room, tuple(zones)) for room, zones in by_room.items()), faults
+
+
 def seat(path: Path, space: Space, file: DesignFile) -> None:
     """Let the design's parts lie where its file says: a claim that is proved, as its layouts are."""
     brief = space.brief
@@ -37,7 +65,8 @@ def seat(path: Path, space: Space, file: DesignFile) -> None:
     seats = tuple(
         part if one.seat_mm is None else part.shrunk(one.seat_mm) for one, part in zip(file.placed, placed, strict=True)
     )
-    faults = [fault for room in space.rooms for fault in part_faults(room, seats)]
+    cuts, faults = _cuts_of(file, space)
+    faults += [fault for room in space.compartments for fault in part_faults(room, seats)]
     if sorted(one.name for one in placed) != sorted(parts):
         faults.append(f"must be the brief's parts: {', '.join(parts) or 'none'}")
     board = [float(getattr(space.inputs.bms, f"{side}_mm")[0]) for side in ("length", "width", "height")]
@@ -55,9 +84,8 @@ def seat(path: Path, space: Space, file: DesignFile) -> None:
     if faults:
         told = [f"does not hold: {fault}" for fault in faults]
         raise BadInput([Problem("bad-layout", str(path), "", "placed", "", text) for text in told])
-    if placed:
-        boards = any(part.kind == BMS for part in parts.values())
-        first = sorted(seats, key=lambda one: parts[one.name].kind != BMS)
-        space.__dict__["_seats"] = Seats(
-            brief, space.rooms, space.inputs.cells, space.inputs.bms, fixed=(Stand(tuple(first), boards),)
-        )
+    boards = any(part.kind == BMS for part in parts.values())
+    first = sorted(seats, key=lambda one: parts[one.name].kind != BMS)
+    space.__dict__["_seats"] = Seats(
+        brief, space.compartments, space.inputs.cells, space.inputs.bms, fixed=(Stand(tuple(first), boards, cuts),)
+    )

@@ -19,7 +19,7 @@ from optimizer.catalog import Ride
 from optimizer.design.file import Choices, DesignFile, LayoutClaim, chain_faults, read_design_file, shape_problems
 from optimizer.design.metal_gaps import gap_records
 from optimizer.design.model import Design
-from optimizer.design.placed import placed_record, seat
+from optimizer.design.placed import placed_record, seat, zones_record
 from optimizer.design.protection import broken, turned_off
 from optimizer.design.select import CHOICES, Chosen, build_of, choose, design_block, harness_of, is_laid
 from optimizer.design.solids import portable, solids_of, unpacked
@@ -155,13 +155,14 @@ def design_record(space: Space, row: Mapping[str, Any], *, design: Design | None
             name: _plain(value) for name, value in row.items() if name not in (*CHOICES, rows.PLACED, "design_id")
         },
         "brief": portable(space.brief),
-        "solids": solids_of(space.rooms),
+        "solids": solids_of(space.compartments),
         "catalog": {name: _records(table, rows) for name, (table, rows) in picked.items() if table is not None},
         "ocv_curve": {"name": curve.name, "soc": curve.soc.tolist(), "ocv_v": curve.ocv_v.tolist()},
         **({} if fitted is None else {"cell_model": fitted.model_dump()}),
         "ride_trace": None if ride is None else _trace_record(ride),
         **({"situation_traces": {k: _trace_record(each) for k, each in inputs.rides.items()}} if inputs.rides else {}),
         **placed_record(space.placed(chosen.stand, chosen.bms), seats=space.stands[chosen.stand].placed),
+        **zones_record(space.stands[chosen.stand]),
         "layouts": [
             _layout_record(room.name, fill)
             for room, fill in zip(space.rooms, chosen.fills, strict=True)
@@ -248,7 +249,7 @@ def read_design(path: Path) -> tuple[Space, dict[str, Any], dict[str, Any]]:
                 raise BadInput(wrong)
             brief._path = Path(name) / "brief.toml"
             space = make_space(_read_tables(path, brief))
-            assert space.rooms  # read while the solids' files are there
+            assert space.compartments  # read while the solids' files are there
         brief._path = path
         seat(path, space, file)
         _lay(path, space, file)
@@ -351,7 +352,7 @@ def _lay(path: Path, space: Space, file: DesignFile) -> None:
             problems.append(Problem("bad-layout", str(path), room.name, "layout", "", text))
         else:
             x, y, z = space.links(0).hubs_mm[place].tolist()
-            bodies = space.stands[0].bodies_mm(room.name)
+            bodies = space.bodies(0, place)
             fill = measured(layout, chain, room=room, rules=rules, hub_mm=(x, y, z), bodies_mm=bodies)
             found[place] += [fill] if fill is not None else []
     if problems:

@@ -15,6 +15,7 @@ from optimizer.fit.region.geometry import box_walls
 from optimizer.pack import bill
 from optimizer.pack.case.outline import straps_per_body
 from optimizer.pack.conductors.chained import HEIGHT, METRICS, SHEET
+from optimizer.pack.wiring.bundles import between_boxes
 from optimizer.pack.wiring.harness import HarnessBlock, Places, harness_block
 from optimizer.score.score import Block
 from optimizer.search.exact.branch import CAPS
@@ -103,7 +104,7 @@ def _stand(space: Space, cell: int, parallel: int, board: int, row: Mapping[str,
     size = int(space.size_of[cell])
     able = [k for k in space.stands_of(size, parallel) if board in space.boards(Task(size, parallel, k))]
     said = str(row.get(PLACED, ""))
-    found = [k for k in able if not said or placed_words(space.placed(k, board)) == said]
+    found = [k for k in able if not said or placed_words(space, k, board) == said]
     if not found:
         text = "is no place of these parts any more" if said else "has a board that fits nowhere"
         raise BadInput([Problem("unknown-part", str(space.brief.path), "", PLACED, said, text)])
@@ -139,6 +140,12 @@ def harness_of(space: Space, chosen: Chosen) -> tuple[HarnessBlock, Places]:
         slack_mm=rules.slack_mm,
         bms_in=board_room(space.rooms, rules.bms_in, space.board(chosen.stand)),
     )
+    homes = space.links(chosen.stand).homes
+    if homes:
+        block = between_boxes(
+            np.array([chosen.split]), np.array([where.groups_per_module]), block, homes=homes,
+            sensors=space.brief.parts.sensors, shared=rules.share_balance_leads,
+        )  # fmt: skip
     power, lead = (metric(chosen, name) for name in LEGS)
     whole = replace(
         block, power_length_mm=block.power_length_mm + power, balance_length_mm=block.balance_length_mm + lead
@@ -197,7 +204,7 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
     if walls is not None:
         lines += [
             bill.priced(f"box of {name}", "kg", mass_kg, mass_kg=mass_kg, price=walls.price_per_kg)
-            for name, mass_kg in box_walls(space.brief, space.rooms).items()
+            for name, mass_kg in box_walls(space.brief, space.compartments).items()
         ]
     return lines
 

@@ -181,7 +181,9 @@ def in_conditions(space: Space, **sections: Any) -> Space:
 
 
 # What a space has worked out that neither constraints nor objectives change.
-CARRIED = ("rooms", "sizes", "size_of", "builds", "harnesses", "_layouts", "window", "box", "_seats")
+CARRIED = (
+    "compartments", "_rooms", "sizes", "size_of", "builds", "harnesses", "_layouts", "window", "box", "_seats",
+)  # fmt: skip
 
 
 def with_brief(

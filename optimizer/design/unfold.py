@@ -74,7 +74,7 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         general_cautions=tuple(caution.text for caution in told if caution.general),
         measured=_measured(space),
         placed=space.placed(chosen.stand, chosen.bms),
-        rooms=space.rooms,
+        rooms=space.compartments,
     )
 
 

@@ -44,7 +44,7 @@ def harness_of_design(
             continue
         hub = links.hubs_mm[k]
         mine = [one for one in conductors if one["compartment"] == room.name]
-        bodies = [(np.array(low), np.array(high)) for low, high in space.stands[chosen.stand].bodies_mm(room.name)]
+        bodies = [(np.array(low), np.array(high)) for low, high in space.bodies(chosen.stand, k)]
         way = Ways(room, fill.layout, targets_mm=hub[None], bodies_mm=bodies)
         taps = taps_of(fill.layout, fill.chain, fill.power_mm)
         wired.append(Wired(room, taps, way, groups, fill.groups_per_module, hub, joints_of(fill, groups, mine)))

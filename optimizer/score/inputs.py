@@ -298,14 +298,16 @@ def room_count_problems(brief: Brief) -> list[Problem]:
     list of Problem
         Code too-many-compartments, too-many-sensors, or nothing.
     """
-    count, file = len(brief.compartment), str(brief.path)
+    zones, file = brief.fit.zones, str(brief.path)
+    count = len(brief.compartment) * zones
     if count > MOST_COMPARTMENTS:
         expected = f"must be at most {MOST_COMPARTMENTS} for a search, whose time and memory double with each; "
         expected += "leave out the smallest, or join those that touch"
+        expected += f"; [fit] zones = {zones} lets each count for {zones}" if zones > 1 else ""
         return [Problem("too-many-compartments", file, "", "compartment", str(count), expected)]
     if count > TRIED_COMPARTMENTS and brief.parts.sensors > SENSORS_OF_MANY:
-        expected = f"must be at most {SENSORS_OF_MANY} with more than {TRIED_COMPARTMENTS} compartments, of which the "
-        expected += f"brief has {count}: so many orders of the chain are told apart by its ends alone"
+        expected = f"must be at most {SENSORS_OF_MANY} with more than {TRIED_COMPARTMENTS} compartments or zones, of "
+        expected += f"which the brief has {count}: so many orders of the chain are told apart by its ends alone"
         return [Problem("too-many-sensors", file, "", "parts.sensors", str(brief.parts.sensors), expected)]
     return []
 

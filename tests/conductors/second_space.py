@@ -9,6 +9,7 @@ import math
 
 import numpy as np
 import shapely
+from second_wires import room_of
 from shapely.geometry import LineString, Point, Polygon
 from shapely.ops import unary_union
 
@@ -91,14 +92,13 @@ def cans(layout, axis, used, round_cells):
 
 def faults(design):
     """Everything in space that a builder could not lay, in words."""
-    rooms = {c["name"]: c for c in design["brief"]["compartment"]}
     round_cells = design["catalog"]["cells"][0]["shape"] == "cylinder"
     found = []
     for layout in design["layouts"]:
         mine = [c for c in design["conductors"] if c["compartment"] == layout["compartment"]]
         if mine:
             found += _metal(mine, layout, round_cells, design["brief"]["clearance"])
-            found += _walls(mine, layout, rooms[layout["compartment"]], design["brief"]["clearance"])
+            found += _walls(mine, layout, room_of(design, layout["compartment"]), design["brief"]["clearance"])
     return found
 
 

@@ -17,6 +17,8 @@ def matrix(degrees):
 
 
 def room_of(design, name):
+    """The compartment of a name, or of a zone's name."""
+    name = next((zone["of"] for zone in design.get("zones", ()) if zone["compartment"] == name), name)
     return next(room for room in design["brief"]["compartment"] if room["name"] == name)
 
 

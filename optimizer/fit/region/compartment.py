@@ -37,7 +37,8 @@ class Compartment:
 
     The profile lies in the two axes other than `extrude`, in x, y, z order. position_mm and rotation_deg
     place the compartment in the vehicle; axes are those that cells may lie along. Where a solid is given, it is the
-    free volume, in the axes of its file, and the prism only stands for the block around it.
+    free volume, in the axes of its file, and the prism only stands for the block around it. zone_mm is given where
+    only a zone of it is meant (placement/zones.py): low and high along x, y and z.
     """
 
     name: str
@@ -49,6 +50,7 @@ class Compartment:
     rotation_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)
     axes: tuple[int, ...] = (0, 1, 2)
     solid: Solid | None = None
+    zone_mm: tuple[tuple[float, float], ...] = ()
 
     @property
     def shape_key(self) -> tuple[object, ...]:
@@ -66,6 +68,11 @@ class Compartment:
         if self.solid is not None:
             return self.solid.extent_mm
         return prism_extent(self.profile_mm, extrude=self.extrude, depth_mm=self.depth_mm)
+
+    @property
+    def span_mm(self) -> tuple[tuple[float, float], ...]:
+        """As extent_mm, of a zone its own [mm]."""
+        return self.zone_mm or self.extent_mm
 
     @property
     def volume_mm3(self) -> float:
@@ -135,7 +142,7 @@ def layer_starts(compartment: Compartment, *, size: CellSize, clearance: Clearan
     the axis crosses, a centred stack, and a few evenly spread ones where walls are slanted.
     """
     margin = margins(clearance)[1]
-    low, high = compartment.extent_mm[axis]
+    low, high = compartment.span_mm[axis]
     first, last = low + margin, high - margin - size.length_mm
     pitch = size.length_mm + 2 * clearance.end_mm
     if last < first - TOLERANCE_MM:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 
 from optimizer.base.arrays import Floats, Ints
@@ -56,6 +59,33 @@ def most_wire_mm2(
         left = room_mm2(passage.bore_mm) - fine * lead_mm2
         found = np.where(thick + fine > 0, np.minimum(found, left / np.maximum(thick, 1)), found)
     return found
+
+
+def between_boxes(
+    split: Ints, per_module: Ints, block: HarnessBlock, *, homes: Sequence[int], sensors: int, shared: bool
+) -> HarnessBlock:
+    """A harness whose wires from zone to zone of one compartment don't count as wires between compartments.
+
+    Parameters
+    ----------
+    split, per_module, sensors, shared
+        As for `most_wire_mm2`.
+    block : HarnessBlock
+        Of these splits.
+    homes : sequence of int, length m
+        Compartment of each room.
+    """
+    home, used, rows = np.array(homes), split > 0, np.arange(len(split))
+    cases = np.where(used, -(-split // np.where(per_module > 0, per_module, 10**9)), 0)
+    thin = split + (used if shared else cases) + _sensor_wires(cases, block.order, sensors)
+    found = (thin * (home[None] != home[block.bms][:, None])).sum(axis=1)
+    before = block.bms
+    for k in range(split.shape[1]):
+        place = block.order[:, k]
+        here = used[rows, place]
+        found = found + (here & (home[place] != home[before]))
+        before = np.where(here, place, before)
+    return replace(block, crossing_conductors=found + (home[before] != home[block.bms]))
 
 
 def _sensor_wires(cases: Ints, order: Ints, sensors: int) -> Ints:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, pairwise, product
 
 import numpy as np
@@ -141,6 +141,8 @@ class Links:
         Passages on each way; STRAIGHT alone where there is none.
     passages : tuple of Passage
         All that there are.
+    homes : tuple of int
+        Compartment of each where some are zones of one; else empty.
     """
 
     hubs_mm: Floats
@@ -148,6 +150,20 @@ class Links:
     pieces: dict[tuple[int, int], tuple[Piece, ...]]
     through: dict[tuple[int, int], tuple[str, ...]]
     passages: tuple[Passage, ...] = ()
+    homes: tuple[int, ...] = ()
+
+    def shared_by(self, homes: Sequence[int]) -> Links:
+        """The same of rooms, each of which lies in a compartment, by number; those of one compartment share its hub."""
+        if list(homes) == list(range(len(self.hubs_mm))):
+            return self
+        pairs = {(a, b): (homes[a], homes[b]) for a, b in product(range(len(homes)), repeat=2)}
+        pieces = {
+            pair: tuple(replace(p, room=p.room if p.room < 0 else list(homes).index(p.room)) for p in self.pieces[at])
+            for pair, at in pairs.items()
+        }
+        through, rows = {pair: self.through[at] for pair, at in pairs.items()}, np.array(homes)
+        hubs, length = self.hubs_mm[rows], self.length_mm[np.ix_(rows, rows)]
+        return Links(hubs, length, pieces, through, self.passages, tuple(homes))
 
 
 def _hubs_of(rooms: Sequence[Compartment], passages: Sequence[Passage], board: Board | None) -> list[Floats]:

@@ -354,8 +354,8 @@ class _Maker:
         return _Leg(to_vehicle(here.room, corners), float(cut_length(lengths[pick] + tail_mm)))
 
     def _link(self, one: int, two: int) -> _Leg:
-        """From hub to hub."""
-        corners = []
+        """From hub to hub; nothing between zones of one compartment, which share theirs."""
+        corners = [np.zeros((0, 3))]
         for piece in self.links.pieces[one, two]:
             ends = piece.corners_mm
             here = self.wired[piece.room] if piece.room >= 0 else None

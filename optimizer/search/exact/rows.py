@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,6 @@ from optimizer.base.figures import ANY, FIGURES, VARYING, in_situation, split_na
 from optimizer.base.pool import Job
 from optimizer.base.workers import Workers
 from optimizer.brief import box_air_c
-from optimizer.fit.placement.bodies import Placed
 from optimizer.front.pareto import nondominated, signed, thin
 from optimizer.pack.conductors.chained import WORK
 from optimizer.pack.limits import LIMITS, rated_current
@@ -252,9 +251,9 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
             "fuse": inputs.fuses.id[name["fuse"]].astype(object),
         }
     )
-    if space.stands[0].placed:
+    if space.is_furnished:
         # What a design consists of, too: its name depends on it.
-        frame[PLACED] = [placed_words(space.placed(k, b)) for k, b in zip(name["stand"], name["bms"], strict=True)]
+        frame[PLACED] = [placed_words(space, k, b) for k, b in zip(name["stand"], name["bms"], strict=True)]
     frame.insert(0, "design_id", design_ids(frame))
     table: dict[str, npt.NDArray[Any]] = {}
     for column in _figure_columns(figures):
@@ -287,9 +286,10 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
     return frame.iloc[order].reset_index(drop=True)
 
 
-def placed_words(placed: Sequence[Placed]) -> str:
-    """Where the parts of a design lie, in words."""
-    return "; ".join(part.words for part in placed)
+def placed_words(space: Space, stand: int, board: int) -> str:
+    """Where the parts and zones of a design lie, in words."""
+    parts = [part.words for part in space.placed(stand, board)]
+    return "; ".join(parts + space.stands[stand].zone_words) or "no compartment cut"
 
 
 def _figure_columns(figures: Scores) -> list[str]:

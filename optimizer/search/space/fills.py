@@ -262,7 +262,7 @@ def _heat(
         reach_mm=REACH * pitch,
     )  # fmt: skip
     girth = 2.0 * (size.width_mm + size.thickness_mm) / np.pi if size.shape == "block" else size.diameter_mm
-    length, width, height = (high - low for low, high in room.extent_mm)
+    length, width, height = _outside_mm(room)
     network = heat.build(
         counts, diameter_mm=girth, length_mm=size.length_mm,
         cell_gap_mm=max(gaps.cell_gap_mm, 0.1), end_mm=max(gaps.end_mm, 0.1),
@@ -270,6 +270,20 @@ def _heat(
     )  # fmt: skip
     watt = heat.cell_heat_at_limit(network, limit_c=AIR_C + LINEAR_AT_K, air_c=AIR_C)
     return LINEAR_AT_K / np.asarray(watt, dtype=float)
+
+
+def _outside_mm(room: Compartment) -> tuple[float, float, float]:
+    """Length, width and height of a box with as much wall to the outside as a compartment, or a zone of it [mm].
+
+    What a zone shares with others is no wall: so much is taken off its length.
+    """
+    length, width, height = (high - low for low, high in room.span_mm)
+    sides = {0: width * height, 1: length * height, 2: length * width}
+    inner = sum(
+        sides[axis] * ((low > first) + (high < last))
+        for axis, ((low, high), (first, last)) in enumerate(zip(room.span_mm, room.extent_mm, strict=True))
+    )
+    return max(length - inner / (2.0 * (width + height)), 1.0), width, height
 
 
 def useful(found: Sequence[Fill]) -> list[Fill]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -16,10 +17,12 @@ from optimizer.brief import Brief
 from optimizer.catalog import Cells, matching
 from optimizer.catalog.types import Bms
 from optimizer.fit.placement.bodies import Placed, Point, with_parts
+from optimizer.fit.placement.stacks import row_count
+from optimizer.fit.placement.zones import Found, best_cut, cuts
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import clearance, distinct_sizes
 from optimizer.fit.region.layout import CellSize
-from optimizer.search.space.stands import BMS, Stand, row_count, stands
+from optimizer.search.space.stands import BMS, Stand, stands
 
 # Stand → catalog rows of the boards that lie in its place.
 Classes = dict[int, tuple[int, ...]]
@@ -47,6 +50,7 @@ class Seats:
     fixed: Sequence[Stand] = ()
     _known: dict[tuple[CellSize, int], Classes] = field(default_factory=dict, repr=False)
     _rows: dict[tuple[int, CellSize], tuple[int, ...]] = field(default_factory=dict, repr=False)
+    _zones: dict[tuple[int, CellSize], list[tuple[int, Found]]] = field(default_factory=dict, repr=False)
 
     @cached_property
     def _places_board(self) -> bool:
@@ -81,11 +85,14 @@ class Seats:
         """Length, width and height of a board."""
         return float(self.bms.length_mm[row]), float(self.bms.width_mm[row]), float(self.bms.height_mm[row])
 
-    @cached_property
+    @property
     def stands(self) -> Sequence[Stand]:
+        """All stands: first without cuts, see `_bare`, then those whose compartments are cut into zones."""
+        return self.fixed or self._cut[0]
+
+    @cached_property
+    def _bare(self) -> Sequence[Stand]:
         """Every place that some board uses; one without parts where the brief has none."""
-        if self.fixed:
-            return self.fixed
         if not any(not part.outside for part in self.brief.part):
             return (Stand(),)
         boards = [self.board_mm(row) for row in self._boards]
@@ -111,9 +118,49 @@ class Seats:
         """Stands in use for a cell size and P, each with the boards that lie in its place.
 
         In each compartment the largest board comes first; a smaller one has a place of its own only where rows of
-        cells there make another group of P that the voltage lets a pack have.
+        cells there make another group of P that the voltage lets a pack have. A stand is there a second time, its
+        compartments cut into zones, where that makes another such group.
         """
-        if not self._places_board or self.fixed:
+        if self.fixed:
+            return {0: tuple(range(len(self.bms.id)))}
+        bare, cut = self._uncut(size, parallel), self._cut[1]
+        return bare | {cut[k, size, parallel]: rows for k, rows in bare.items() if (k, size, parallel) in cut}
+
+    @cached_property
+    def _cut(self) -> tuple[tuple[Stand, ...], dict[tuple[int, CellSize, int], int]]:
+        """All stands, and the number of that with cuts for a bare one, a cell size and P."""
+        found = {stand: k for k, stand in enumerate(self._bare)}
+        number: dict[tuple[int, CellSize, int], int] = {}
+        low, high = self.brief.vary.parallel
+        for size, parallel in product(self._sized, range(low, high + 1) if self.brief.fit.zones > 1 else ()):
+            for k in self._uncut(size, parallel):
+                cut = self._with_zones(k, size, parallel)
+                if cut is not None:
+                    number[k, size, parallel] = found.setdefault(cut, len(found))
+        return tuple(found), number
+
+    def _with_zones(self, stand: int, size: CellSize, parallel: int) -> Stand | None:
+        """A stand with every compartment cut that then holds another group; None where that is of no use."""
+        most = self._sized[size]
+        if sum(cells // parallel for cells in self._row_counts(stand, size)) >= most:
+            return None
+        here, rules, chosen = self._bare[stand], clearance(self.brief), []
+        if (stand, size) not in self._zones:
+            self._zones[stand, size] = [
+                cuts(with_parts(room, here.placed, wall_mm=rules.wall_mm), size, rules, zones=self.brief.fit.zones)
+                for room in self.rooms
+            ]
+        found = self._zones[stand, size]
+        if sum(base // parallel for base, _ in found) >= most:
+            return None
+        for room, (base, several) in zip(self.rooms, found, strict=True):
+            best = best_cut(base, several, parallel)
+            chosen += [(room.name, best[0])] if best is not None else []
+        return replace(here, cuts=tuple(chosen)) if chosen else None
+
+    def _uncut(self, size: CellSize, parallel: int) -> Classes:
+        """Classes of the bare stands."""
+        if not self._places_board:
             return {0: tuple(range(len(self.bms.id)))}
         if (size, parallel) not in self._known:
             self._known[size, parallel] = self._classes(size, parallel)
@@ -123,16 +170,16 @@ class Seats:
         hosts: dict[int, list[int]] = {}
         most = self._sized.get(size, 5000)
         groups = [
-            min(sum(cells // parallel for cells in self._row_counts(k, size)), most) for k in range(len(self.stands))
+            min(sum(cells // parallel for cells in self._row_counts(k, size)), most) for k in range(len(self._bare))
         ]
         by_size: dict[Point, list[int]] = {}
         for row in self._boards:
             by_size.setdefault(self.board_mm(row), []).append(row)
-        for k, stand in enumerate(self.stands):
+        for k, stand in enumerate(self._bare):
             mine = [dims for dims in by_size if _same(stand, dims)]
             for dims in mine:
                 host = next(
-                    (h for h in hosts if self.stands[h].room == stand.room and self.stands[h].holds(dims)
+                    (h for h in hosts if self._bare[h].room == stand.room and self._bare[h].holds(dims)
                      and groups[k] <= groups[h]), k,
                 )  # fmt: skip
                 hosts.setdefault(host, []).extend(by_size[dims])
@@ -144,7 +191,7 @@ class Seats:
             rules = clearance(self.brief)
             counts = []
             for room in self.rooms:
-                here = with_parts(room, self.stands[stand].placed, wall_mm=rules.wall_mm)
+                here = with_parts(room, self._bare[stand].placed, wall_mm=rules.wall_mm)
                 parts = {"room": here.shape_key, "size": size, "gaps": rules}
 
                 def compute(here: Compartment = here) -> Arrays:

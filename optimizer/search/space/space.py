@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from optimizer.base.figures import ANY, split_name
 from optimizer.brief import Brief
-from optimizer.fit.placement.bodies import Placed, with_parts
+from optimizer.fit.placement.bodies import Placed
 from optimizer.fit.placement.place import place
 from optimizer.fit.placement.survey import fit_seed
 from optimizer.fit.region.compartment import Compartment
@@ -20,7 +20,7 @@ from optimizer.fit.region.geometry import box_walls, clearance, compartments, di
 from optimizer.fit.region.layout import CellSize, Layout
 from optimizer.pack.case.wanted import case_rules
 from optimizer.pack.wiring.harness import HarnessBlock
-from optimizer.pack.wiring.passages import Links, links_of, passages_of, wires_mm2
+from optimizer.pack.wiring.passages import Links, wires_mm2
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Bodies, Fill, FillRules, fills
@@ -28,6 +28,7 @@ from optimizer.search.space.guard import Guard, guard, overloads
 from optimizer.search.space.joining import BOLT, Rule, method_for
 from optimizer.search.space.options import Options
 from optimizer.search.space.parts import Build, builds, fuse_options, lay_rules, ways_of
+from optimizer.search.space.rooms import Rooms
 from optimizer.search.space.seats import Seats
 from optimizer.search.space.stands import Stand
 
@@ -83,41 +84,35 @@ class Space:
         )
 
     @cached_property
-    def rooms(self) -> tuple[Compartment, ...]:
-        """The compartments."""
+    def compartments(self) -> tuple[Compartment, ...]:
+        """The brief's compartments."""
         return compartments(self.brief)
 
     @cached_property
+    def _rooms(self) -> Rooms:
+        return Rooms(self.brief, self.compartments, self.stands)
+
+    @property
+    def rooms(self) -> tuple[Compartment, ...]:
+        """What groups are shared out over: the compartments, and further zones of those that some stand cuts."""
+        return self._rooms.bare
+
+    @cached_property
     def _seats(self) -> Seats:
-        return Seats(self.brief, self.rooms, self.inputs.cells, self.inputs.bms)
+        return Seats(self.brief, self.compartments, self.inputs.cells, self.inputs.bms)
 
     @property
     def stands(self) -> Sequence[Stand]:
         """Where parts may lie, see stands.py; one without any where the brief has no parts."""
         return self._seats.stands
 
-    @cached_property
-    def _furnished(self) -> dict[int, tuple[Compartment, ...]]:
-        return {}
-
     def rooms_of(self, stand: int) -> tuple[Compartment, ...]:
-        """The compartments as cells see them: with the parts of a stand in them."""
-        if stand not in self._furnished:
-            wall, placed = self.brief.clearance.wall_mm, self.stands[stand].placed
-            self._furnished[stand] = tuple(with_parts(room, placed, wall_mm=wall) for room in self.rooms)
-        return self._furnished[stand]
+        """The rooms as cells see them: with the parts of a stand in them, and cut as it says."""
+        return self._rooms.of(stand)
 
-    def _like(self, room: int, stand: int, *, wired: bool = False) -> int:
-        """The first stand with as much room in a compartment: their layouts are the same; wired: their fills, too."""
-        def looks(k: int) -> tuple[object, ...]:
-            wires = (self.links(k).hubs_mm[room].tolist(), self._bodies(k, room)) if wired else ()
-            return self.rooms_of(k)[room].shape_key, wires
-
-        return next(k for k in range(stand + 1) if k == stand or looks(k) == looks(stand))
-
-    def _bodies(self, stand: int, room: int) -> Bodies:
-        """Parts that wires go round in a compartment, see Stand."""
-        return self.stands[stand].bodies_mm(self.rooms[room].name)
+    def bodies(self, stand: int, room: int) -> Bodies:
+        """What wires of a room go round: parts in its compartment, see Stand, and other zones of it."""
+        return self._rooms.bodies(stand, room)
 
     def stands_of(self, size: int, parallel: int) -> list[int]:
         """Stands in use for a cell size and P."""
@@ -129,30 +124,17 @@ class Space:
         return rows[np.isin(rows, self._seats.classes(self.sizes[task.size], task.parallel).get(task.stand, ()))]
 
     def board(self, stand: int) -> int | None:
-        """Compartment of the board; None where it takes no room."""
-        here = self.stands[stand]
-        return next(k for k, room in enumerate(self.rooms) if room.name == here.room) if here.board else None
+        """Room of the board, the first of its compartment; None where it takes no room."""
+        return self._rooms.board(stand)
 
     @cached_property
     def wires_mm2(self) -> Floats:
         """Square of the outer diameter of each wire of the catalog [mm²]."""
         return wires_mm2(self.inputs.wires)
 
-    @cached_property
-    def _links(self) -> dict[int, Links]:
-        return {}
-
     def links(self, stand: int) -> Links:
-        """Hubs of the compartments, and the ways between them."""
-        if stand not in self._links:
-            room = self.board(stand)
-            board = None
-            if room is not None:
-                x, y, z = self.stands[stand].placed[0].plug_mm.tolist()
-                board = room, (x, y, z)
-            parts = [[(np.array(a), np.array(b)) for a, b in self._bodies(stand, k)] for k in range(len(self.rooms))]
-            self._links[stand] = links_of(self.rooms, passages_of(self.brief, self.rooms), board, parts)
-        return self._links[stand]
+        """Hubs of the rooms, and the ways between them."""
+        return self._rooms.links(stand)
 
     def task_of(self, name: Sequence[int] | Ints) -> Task:
         """The task of a candidate by its name, see archive.NAMES: size, then P and stand."""
@@ -165,7 +147,7 @@ class Space:
     @cached_property
     def box(self) -> tuple[float, float]:
         """Mass and cost of the walls that [box] bills, and of the brief's own parts [kg], [currency]."""
-        mass = sum(box_walls(self.brief, self.rooms).values())
+        mass = sum(box_walls(self.brief, self.compartments).values())
         cost = mass * (self.brief.box.price_per_kg if self.brief.box is not None else 0.0)
         return mass + sum(p.mass_g for p in self.brief.part) * 1e-3, cost + sum(p.price for p in self.brief.part)
 
@@ -261,7 +243,9 @@ class Space:
 
         Of all that the fit offers, the fullest of each placement and the fullest along each axis.
         """
-        key = room, size, self._like(room, stand)
+        key = room, size, self._rooms.like(room, stand)
+        if not self._rooms.is_open(stand, room):
+            return []
         if key not in self._layouts:
             self._layouts[key] = self._find_layouts(*key)
         return self._layouts[key]
@@ -269,8 +253,8 @@ class Space:
     def layouts_of(self, task: Task) -> Layouts:
         """Layouts of a task by place, to be taken over elsewhere."""
         return {
-            (room, task.size, self._like(room, task.stand)): self.layouts(room, task.size, task.stand)
-            for room in range(len(self.rooms))
+            (room, task.size, self._rooms.like(room, task.stand)): self.layouts(room, task.size, task.stand)
+            for room in range(len(self.rooms)) if self._rooms.is_open(task.stand, room)
         }
 
     def _find_layouts(self, room: int, size: int, stand: int) -> list[Layout]:
@@ -296,7 +280,10 @@ class Space:
         """Places whose layouts the search of a cell size asks for and which are not at hand."""
         low, high = self.brief.vary.parallel
         asked = {stand for p in range(low, high + 1) for stand in self.stands_of(size, p)}
-        places = {(room, size, self._like(room, stand)) for room in range(len(self.rooms)) for stand in asked}
+        places = {
+            (room, size, self._rooms.like(room, stand))
+            for room in range(len(self.rooms)) for stand in asked if self._rooms.is_open(stand, room)
+        }  # fmt: skip
         return sorted(places - set(self._layouts))
 
     def take_layouts(self, found: Layouts) -> None:
@@ -329,7 +316,9 @@ class Space:
 
     def room_fills(self, room: int, task: Task) -> list[Fill]:
         """Fills of one compartment for a task, from the cache when known."""
-        task = replace(task, stand=self._like(room, task.stand, wired=True))
+        if not self._rooms.is_open(task.stand, room):
+            return []
+        task = replace(task, stand=self._rooms.like(room, task.stand, wired=True))
         if (room, task) not in self._room_fills:
             x, y, z = self.links(task.stand).hubs_mm[room].tolist()
             self._room_fills[room, task] = fills(
@@ -339,7 +328,7 @@ class Space:
                 trays=self.layouts(room, task.size, task.stand),
                 rules=self.fill_rules,
                 hub_mm=(x, y, z),
-                bodies_mm=self._bodies(task.stand, room),
+                bodies_mm=self.bodies(task.stand, room),
             )
         return self._room_fills[room, task]
 
@@ -349,13 +338,18 @@ class Space:
         Parameters
         ----------
         other : Space
-            Of the same cells, clearances and rules of fit. Where parts take room, nothing is taken over.
+            Of the same cells, clearances and rules of fit. Where parts or zones take room, nothing is taken over.
         """
-        if self.stands[0].placed or other.stands[0].placed:
+        if self.is_furnished or other.is_furnished:
             return
         same = {k for k, room in enumerate(self.rooms) if k < len(other.rooms) and room == other.rooms[k]}
         self._layouts.update({key: value for key, value in other._layouts.items() if key[0] in same})
         self._room_fills.update({key: value for key, value in other._room_fills.items() if key[0] in same})
+
+    @property
+    def is_furnished(self) -> bool:
+        """Whether parts or zones take room: a row then says where they lie."""
+        return any(stand.placed or stand.cuts for stand in self.stands)
 
     def most_cells(self, size: int, stand: int = 0) -> list[int]:
         """Most cells that each compartment holds, a bound for what to try in parallel."""
@@ -375,7 +369,17 @@ class Space:
             least = int(low[members].min())
             for parallel in range(self.brief.vary.parallel[0], self.brief.vary.parallel[1] + 1):
                 for stand in self.stands_of(size, parallel):
-                    task, held = Task(size, parallel, stand), self.most_cells(size, stand)
-                    if sum(cells // parallel for cells in held) >= least and len(self.boards(task)):
+                    task, held = Task(size, parallel, stand), self._most_groups(size, parallel, stand)
+                    if held >= least and len(self.boards(task)) and held > self._most_in_one_way(size, parallel, stand):
                         found.append(task)
         return found
+
+    def _most_groups(self, size: int, parallel: int, stand: int) -> int:
+        return sum(cells // parallel for cells in self.most_cells(size, stand))
+
+    def _most_in_one_way(self, size: int, parallel: int, stand: int) -> int:
+        """Groups that the compartments hold as a stand has them but for its cuts; -1 for one without."""
+        here = self.stands[stand]
+        if not here.cuts:
+            return -1
+        return self._most_groups(size, parallel, self.stands.index(replace(here, cuts=())))

@@ -17,7 +17,7 @@ from optimizer.brief import HarnessRules
 from optimizer.fit.region.compartment import Compartment
 from optimizer.front.pareto import nondominated
 from optimizer.pack.conductors.chained import HEIGHT
-from optimizer.pack.wiring.bundles import most_wire_mm2
+from optimizer.pack.wiring.bundles import between_boxes, most_wire_mm2
 from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS, HarnessBlock, Places, harness_block
 from optimizer.pack.wiring.passages import Links, links_of
 from optimizer.search.space import roomwise
@@ -314,7 +314,7 @@ class Shares:
         )  # fmt: skip
 
     def _harness_of(self, split: Ints, where: Places, per_module: Ints | None = None) -> HarnessBlock:
-        return harness_block(
+        block = harness_block(
             split,
             places=where,
             per_module=per_module,
@@ -322,6 +322,12 @@ class Shares:
             share_balance_leads=self.rules.share_balance_leads,
             slack_mm=self.rules.slack_mm,
             bms_in=board_room(self.rooms, self.rules.bms_in, self.board),
+        )
+        if not self.links.homes:
+            return block
+        each = np.broadcast_to(where.groups_per_module if per_module is None else per_module, split.shape)
+        return between_boxes(
+            split, each, block, homes=self.links.homes, sensors=self.sensors, shared=self.rules.share_balance_leads
         )
 
     def _chosen(self, choice: Ints, series: int, reduced: bool) -> Splits | None:

@@ -19,14 +19,14 @@ import shapely
 from optimizer.base.problems import BadInput
 from optimizer.brief import Brief
 from optimizer.brief.spaces import Part
-from optimizer.fit.placement.blocks import block_layouts
 from optimizer.fit.placement.bodies import Body, Placed, part_faults, places, poses, with_parts
-from optimizer.fit.placement.lattice import quick_count
+from optimizer.fit.placement.stacks import room_left
 from optimizer.fit.placement.survey import body_of, nowhere
-from optimizer.fit.region.compartment import Compartment, centre_mm, centre_region, margins, stack_value
+from optimizer.fit.placement.zones import Cut, zone_name
+from optimizer.fit.region.compartment import Compartment, centre_mm
 from optimizer.fit.region.geometry import clearance, to_vehicle
 from optimizer.fit.region.layout import CellSize, Clearance
-from optimizer.fit.region.section import TOLERANCE_MM, cross_axes
+from optimizer.fit.region.section import cross_axes
 
 Point = tuple[float, float, float]
 BMS = "BMS"
@@ -42,10 +42,13 @@ class Stand:
         The board first, if it is one of them.
     board : bool
         Whether it is; else the board takes no room.
+    cuts : tuple of (str, Cut)
+        Compartments that are cut into zones.
     """
 
     placed: tuple[Placed, ...] = ()
     board: bool = False
+    cuts: tuple[tuple[str, Cut], ...] = ()
 
     @property
     def room(self) -> str:
@@ -61,6 +64,18 @@ class Stand:
             (part.corner_mm, part.high_mm) for part in self.placed if part.compartment == room
         )
 
+    def cut(self, room: str) -> Cut:
+        """Zones of a compartment; none where it is not cut."""
+        return next((cut for name, cut in self.cuts if name == room), ())
+
+    @property
+    def zone_words(self) -> list[str]:
+        """Each zone of a compartment that is cut, in words."""
+        return [
+            f"{zone_name(room, k)}: {_words(low)} to {_words(high)} mm"
+            for room, cut in self.cuts for k, (low, high) in enumerate(cut)
+        ]  # fmt: skip
+
     def holds(self, size_mm: Point) -> bool:
         """Whether a board finds room where this stand's lies, turned as that one."""
         pairs = zip(self.turned(size_mm), self.placed[0].extents_mm, strict=True) if self.board else ()
@@ -75,6 +90,10 @@ class Stand:
     def with_board(self, size_mm: Point) -> tuple[Placed, ...]:
         """The parts with a board of another size in the place of this stand's."""
         return (self.placed[0].shrunk(self.turned(size_mm)), *self.placed[1:]) if self.board else self.placed
+
+
+def _words(point: Point) -> str:
+    return " ".join(f"{value:.4f}".rstrip("0").rstrip(".") for value in point)
 
 
 def stands(
@@ -194,42 +213,3 @@ def _symmetric(room: Compartment, axis: int) -> bool:
     turned = points.copy()
     turned[:, column] = points[:, column].min() + points[:, column].max() - points[:, column]
     return bool(shapely.Polygon(points).symmetric_difference(shapely.Polygon(turned)).area < 1e-6)
-
-
-def room_left(room: Compartment, size: CellSize, rules: Clearance) -> float:
-    """An estimate of the cells of a size that a compartment takes: to compare places of parts [-].
-
-    Layers are stacked from the low and from the high end of each axis; a layer takes what Oler's bound says, of blocks
-    what its area holds.
-    """
-    return max((value for value, _ in _stacks(room, size, rules)), default=0.0)
-
-
-def row_count(room: Compartment, size: CellSize, rules: Clearance) -> int:
-    """Cells in regular rows in the stack that is estimated to be the fullest; of blocks those of the fullest layout."""
-    if size.shape == "block":
-        return max((layout.cells for layout in block_layouts(room, size, rules)), default=0)
-    _, layers = max(_stacks(room, size, rules), key=lambda each: each[0], default=(0.0, []))
-    pitch = size.diameter_mm + rules.cell_gap_mm
-    return sum(quick_count(region, pitch) for region in layers)
-
-
-def _stacks(
-    room: Compartment, size: CellSize, rules: Clearance
-) -> list[tuple[float, list[shapely.MultiPolygon]]]:
-    """Stacks of layers with an estimate of what they hold."""
-    block, each = size.shape == "block", (size.width_mm + rules.cell_gap_mm) * (size.thickness_mm + rules.cell_gap_mm)
-    pitch, found = size.diameter_mm + rules.cell_gap_mm, []
-    for axis in room.axes:
-        margin = margins(rules)[1]
-        low, high = room.extent_mm[axis]
-        first, last = low + margin, high - margin - size.length_mm
-        step = size.length_mm + 2 * rules.end_mm
-        count = int((last - first + TOLERANCE_MM) / step) + 1 if last >= first - TOLERANCE_MM else 0
-        ends = ([first + k * step for k in range(count)], [last - k * step for k in range(count)])
-        for starts in ends if count * step - 2 * rules.end_mm < last - first + size.length_mm - 1e-3 else ends[:1]:
-            regions = [centre_region(room, size=size, clearance=rules, axis=axis, low_mm=start) for start in starts]
-            kept = [region for region in regions if not region.is_empty]
-            # The centres of blocks keep no diameter: their region is all that is free.
-            found.append((sum(r.area / each if block else stack_value(r, pitch) for r in kept), kept))
-    return found

@@ -19,7 +19,9 @@ const Verdict = (() => {
         const amount = list[other] - list[pick];
         if (Math.abs(amount) > SMALL * Math.abs(list[pick])) found.push({ name, amount, better: better(name, amount) });
       }
-      const boxes = data.values.split ? groups(data.values.split[other]).length - groups(data.values.split[pick]).length : 0;
+      // Zones of one compartment are one box.
+      const count = (k) => new Set(groups(data.values.split[k]).map(([name]) => name.replace(/ zone [23]$/, ""))).size;
+      const boxes = data.values.split ? count(other) - count(pick) : 0;
       if (boxes) found.push({ name: "boxes", amount: boxes, better: boxes < 0 });
       return found;
     };
