@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from optimizer.catalog import Cells, matching
 from optimizer.fit.placement.bodies import Body, Point, places, poses
 from optimizer.fit.placement.place import place
 from optimizer.fit.placement.proof import Proof, prove
+from optimizer.fit.placement.zones import best_cut, cuts, zone_name, zone_room
 from optimizer.fit.region.compartment import Compartment, faults
 from optimizer.fit.region.geometry import clearance, compartment, compartments, distinct_sizes
 from optimizer.fit.region.layout import AXES, CellSize, Layout
@@ -35,6 +36,8 @@ class Finding:
         What the independent check says of the layout.
     regular : int
         Cells of the best layout in regular rows, to show what free placement gained.
+    zones : tuple of Finding
+        Of the zones that hold the most cells in rows together, where [fit] zones allows some and they hold more.
     """
 
     compartment: Compartment
@@ -43,6 +46,7 @@ class Finding:
     layout: Layout | None
     proof: Proof | None
     regular: int
+    zones: tuple[Finding, ...] = ()
 
     @property
     def cells(self) -> int:
@@ -57,8 +61,10 @@ class Finding:
             "keep_out": self.proof.least_gap_keep_out_mm,
         }
         finite = {name: round(gap, 6) for name, gap in (gaps or {}).items() if np.isfinite(gap)}
+        span = {"low_mm": 0, "high_mm": 1} if self.compartment.zone_mm else {}
         return {
             "compartment": self.compartment.name,
+            **{name: [ends[k] for ends in self.compartment.span_mm] for name, k in span.items()},
             "cell_ids": list(self.cell_ids),
             "cells": self.cells,
             "layout": self.layout.name if self.layout else "",
@@ -66,6 +72,7 @@ class Finding:
             "gaps_mm": {name: finite.get(name) for name in ("cell", "wall", "keep_out")},
             "regular_cells": self.regular,
             "proven": bool(self.proof and self.proof.ok),
+            **({"zones": [zone.record() for zone in self.zones]} if self.zones else {}),
         }
 
 
@@ -136,7 +143,8 @@ def survey(brief: Brief, cells: Cells, *, progress: Callable[[int, int], None] |
     found = []
     for room in rooms:
         for size, names in zip(sizes, ids, strict=False):
-            found.append(_finding(brief, room, size, names))
+            whole = _finding(brief, room, size, names)
+            found.append(replace(whole, zones=_in_zones(brief, whole)) if brief.fit.zones > 1 else whole)
             if progress is not None:
                 progress(len(found), len(rooms) * len(sizes))
     return found
@@ -155,6 +163,16 @@ def _finding(brief: Brief, room: Compartment, size: CellSize, ids: tuple[str, ..
     if not layouts:
         return Finding(room, size, ids, None, None, 0)
     return Finding(room, size, ids, layouts[0], prove(layouts[0], room, clearance(brief)), regular)
+
+
+def _in_zones(brief: Brief, whole: Finding) -> tuple[Finding, ...]:
+    room, size = whole.compartment, whole.size
+    cut = best_cut(*cuts(room, size, clearance(brief), zones=brief.fit.zones), 1)
+    if cut is None:
+        return ()
+    rooms = [replace(zone_room(room, zone), name=zone_name(room.name, k)) for k, zone in enumerate(cut[0])]
+    found = tuple(_finding(brief, each, size, whole.cell_ids) for each in rooms)
+    return found if sum(each.cells for each in found) > whole.cells else ()
 
 
 def fit_seed(brief: Brief) -> int:

@@ -57,10 +57,12 @@ def fit_table(findings: Sequence[Finding]) -> str:
                 f"+{gain}" if gain > 0 and finding.regular else "",
                 "" if gap is None else f"{gap:.3f}",
                 "yes" if record["proven"] else "",
+                " + ".join(str(zone.cells) for zone in finding.zones),
             ]
         )
-    head = ["compartment", "cell mm", "layout", "cells", "over rows", "least gap mm", "proven"]
-    return text_table(head, rows, left=3)
+    head = ["compartment", "cell mm", "layout", "cells", "over rows", "least gap mm", "proven", "in zones"]
+    last = len(head) if any(finding.zones for finding in findings) else -1
+    return text_table(head[:last], [row[:last] for row in rows], left=3)
 
 
 def check_text(inputs: Inputs, *, free: Sequence[FreeDimension] = ()) -> str:
