@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from optimizer.base.problems import BadInput, Problem
-from optimizer.cell.characterize import Asked, read_asked
+from optimizer.cell.characterize import CharacterizeRequest, read_asked
 from optimizer.cell.curves import read_curves, read_profile, read_pulses, rising_rows
 from optimizer.cli import main
 from optimizer.workflows.characterize import ROW_COLUMNS
@@ -217,8 +217,11 @@ def test_noise_and_a_passing_dip_are_no_rise():
 
 def test_all_faults_come_together(tmp_path: Path):
     with pytest.raises(BadInput) as caught:
-        read_asked(Asked(curves=tmp_path / "a.csv", pulses=tmp_path / "b.csv", profiles=[tmp_path / "c.csv"],
-                         powers_w=[np.nan]))  # fmt: skip
+        read_asked(
+            CharacterizeRequest(
+                curves=tmp_path / "a.csv", pulses=tmp_path / "b.csv", profiles=[tmp_path / "c.csv"], powers_w=[np.nan]
+            )
+        )
     assert len(caught.value.problems) == 4
 
 

@@ -169,3 +169,12 @@ def test_no_function_needs_scrolling():
                 if body and (body[-1].end_lineno or 0) - body[0].lineno + 1 > 60:
                     long.append(f"{name_of(path)}:{node.name}")
     assert set(long) <= WHOLE
+
+
+def test_a_class_name_stands_for_one_thing():
+    homes: dict[str, list[str]] = {}
+    for path in FILES:
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.ClassDef):
+                homes.setdefault(node.name, []).append(path.relative_to(ROOT).as_posix())
+    assert {name: where for name, where in homes.items() if len(where) > 1} == {}

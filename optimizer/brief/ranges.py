@@ -126,11 +126,11 @@ def find_ranges(data: Mapping[str, Any], *, file: str, text: str) -> tuple[Range
 
     Tables at places where no range may stand are left to the schema.
     """
-    reader = _Reader(data, file=file, text=text)
+    reader = _RangeReader(data, file=file, text=text)
     return reader.read(), reader.problems
 
 
-class _Reader:
+class _RangeReader:
     """Reads ranges one by one and collects faults."""
 
     def __init__(self, data: Mapping[str, Any], *, file: str, text: str) -> None:

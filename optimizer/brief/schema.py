@@ -34,7 +34,16 @@ from optimizer.brief.kinds import (
 )
 from optimizer.brief.pins import Pin, Pins, names_of
 from optimizer.brief.situations import ConstraintsOfAll, Situation, Use
-from optimizer.brief.spaces import BoxWalls, CaseRules, ClearanceRules, Compartment, Envelope, FitRules, Part, Passage
+from optimizer.brief.spaces import (
+    BoxWalls,
+    CaseSection,
+    ClearanceRules,
+    Compartment,
+    Envelope,
+    FitRules,
+    PartSection,
+    PassageSection,
+)
 
 
 class CatalogFiles(Section):
@@ -94,7 +103,7 @@ class Electrical(Section):
     """Temperature of the cells for the powers [°C]."""
 
 
-class Vehicle(Section):
+class VehicleSection(Section):
     """[vehicle]: masses without the pack, resistances to motion, and the motor where its speed matters."""
 
     mass_kg: Positive
@@ -218,7 +227,7 @@ class Vary(Section):
     """Numbers of strip layers that may be chosen; default: one layer."""
 
 
-class Parts(Section):
+class PartsSection(Section):
     """[parts]: small things that no catalog lists, for the bill and the weld resistance."""
 
     case_density_kg_m3: Positive = 1270.0
@@ -302,7 +311,7 @@ class Ageing(Section):
     """Resistance as a multiple of new; 1: new."""
 
 
-class Spread(Section):
+class SpreadSection(Section):
     """[spread]: relative standard deviations for the tolerances; 0 means no spread.
 
     New cells of one batch: capacity 0.2-0.3 %, resistance 0.7-3.8 % (literature range in the abstract of
@@ -334,19 +343,19 @@ class Brief(Section):
     """Tables of parts that you own, paths relative to the brief."""
     clearance: ClearanceRules = ClearanceRules()
     """Free distances that layouts keep, surface to surface."""
-    case: CaseRules = CaseRules()
+    case: CaseSection = CaseSection()
     """How the cases that hold the cells are printed."""
     fit: FitRules = FitRules()
     """How to fill compartments with cells, and for how long to try."""
     compartment: Annotated[tuple[Compartment, ...], Field(min_length=1, max_length=100)]
     """Free volumes of the vehicle, one [[compartment]] for each."""
-    part: Annotated[tuple[Part, ...], Field(max_length=40)] = ()
+    part: Annotated[tuple[PartSection, ...], Field(max_length=40)] = ()
     """Bodies that lie among the cells, one [[part]] for each; default: parts take no room."""
-    passage: Annotated[tuple[Passage, ...], Field(max_length=100)] = ()
+    passage: Annotated[tuple[PassageSection, ...], Field(max_length=100)] = ()
     """Openings for wires between compartments, one [[passage]] for each; default: wires run straight."""
     electrical: Electrical | None = None
     """The controller's window and currents; `fit` does without, the search needs it."""
-    vehicle: Vehicle | None = None
+    vehicle: VehicleSection | None = None
     """Masses and resistances to motion; `fit` does without, the search needs it."""
     ride: RidePlan | None = None
     """What the range is measured on; `fit` does without, the search needs it."""
@@ -360,7 +369,7 @@ class Brief(Section):
     """What the front trades off."""
     vary: Vary = Vary()
     """What the search may choose from."""
-    parts: Parts = Parts()
+    parts: PartsSection = PartsSection()
     """Small things that no catalog lists, with mass and price."""
     power_connector: PowerConnector | None = None
     """Connectors of power wires; left out: their ends are bolted or soldered."""
@@ -374,7 +383,7 @@ class Brief(Section):
     """Cells that are no longer new; default: new."""
     measured: MeasuredGroups | None = None
     """The matched groups of a pack of measured cells; left out: cells as the catalog has them."""
-    spread: Spread = Spread()
+    spread: SpreadSection = SpreadSection()
     """How much cells differ from each other, for tolerances."""
     box: BoxWalls | None = None
     """Walls of compartments that are still to be made; left out: walls are neither weighed nor billed."""

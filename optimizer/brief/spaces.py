@@ -46,7 +46,7 @@ class ClearanceRules(Section):
     default: common practice."""
 
 
-class CaseRules(Section):
+class CaseSection(Section):
     """[case]: how the cases that hold the cells are printed; their wall is [clearance] case_mm."""
 
     nozzle_mm: Positive = 0.4
@@ -250,7 +250,7 @@ class SolidCompartment(Section):
 Compartment = Annotated[BoxCompartment | PrismCompartment | SolidCompartment, Discriminator("shape")]
 
 
-class Part(Section):
+class PartSection(Section):
     """[[part]]: a body that lies among the cells; without any, parts take no room."""
 
     name: Label
@@ -277,7 +277,7 @@ class Part(Section):
     """Room kept free in front of that face, for plugs and cables [mm]."""
 
 
-class Passage(Section):
+class PassageSection(Section):
     """[[passage]]: an opening for wires between two compartments; without one they run straight."""
 
     model_config = ConfigDict(serialize_by_alias=True)

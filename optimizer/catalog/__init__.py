@@ -7,7 +7,7 @@ frame as read. All faults of a file are raised together as BadInput.
 from optimizer.catalog.cells import read_cells
 from optimizer.catalog.ocv import OcvCurve, builtin_catalogs, ocv_curve, read_ocv
 from optimizer.catalog.parts import read_bms, read_chargers, read_fuses, read_strips, read_wires
-from optimizer.catalog.ride_trace import Ride, read_ride
+from optimizer.catalog.ride_trace import TraceColumns, read_ride
 from optimizer.catalog.selection import matching, pattern_problems
 from optimizer.catalog.tables import file_sha256
 from optimizer.catalog.types import Bms, Catalog, Cells, Chargers, Fuses, Strips, Wires
@@ -19,8 +19,8 @@ __all__ = [
     "Chargers",
     "Fuses",
     "OcvCurve",
-    "Ride",
     "Strips",
+    "TraceColumns",
     "Wires",
     "builtin_catalogs",
     "file_sha256",

@@ -26,7 +26,7 @@ APART_S, CHANGE_KMH = 120.0, 5.0
 
 
 @dataclass(frozen=True, eq=False)
-class Ride:
+class TraceColumns:
     """A ride's trace: one array per column, shape (n,)."""
 
     time_s: Floats
@@ -36,7 +36,7 @@ class Ride:
     sha256: str
 
 
-def read_ride(path: Path) -> Ride:
+def read_ride(path: Path) -> TraceColumns:
     """Read a trace (CSV or Parquet with time_s, speed_kmh, grade_pct).
 
     BadInput: codes of read_columns and too-short, time-order, time-gap, wrong-scale, acceleration, no-motion.
@@ -46,7 +46,7 @@ def read_ride(path: Path) -> Ride:
     _check_ride(parsed)
     parsed.finish()
     time, speed, grade = (parsed.numbers(name) for name in ("time_s", "speed_kmh", "grade_pct"))
-    return Ride(time, speed, grade, str(path), parsed.sha256)
+    return TraceColumns(time, speed, grade, str(path), parsed.sha256)
 
 
 def _check_ride(parsed: Columns) -> None:

@@ -19,7 +19,7 @@ from optimizer.cell.fit_record import fit_record
 from optimizer.cell.laws import REFERENCE_TEMP_C
 from optimizer.cell.measured import Curve, Fit, Pulse
 from optimizer.cell.model import SURGE_LIMIT, SUSTAINED_LIMIT, CellModel
-from optimizer.cell.steps import Heat, Run, run_constant, run_profile
+from optimizer.cell.steps import Heat, LoadRun, run_constant, run_profile
 
 DEPLETION_LIMIT = 1.0
 # Hours in which a load may empty the cell, and seconds of a profile that are stepped through.
@@ -28,7 +28,7 @@ MOST_STEPS = 2_000_000
 
 
 @dataclass(frozen=True, eq=False)
-class Asked:
+class CharacterizeRequest:
     """What to characterize and what to predict.
 
     Parameters
@@ -89,7 +89,7 @@ class Prediction:
     """One predicted case; extrapolates says that the load goes beyond what the curves can tell."""
 
     case: str
-    run: Run
+    run: LoadRun
     extrapolates: bool
 
     def record(self) -> dict[str, Any]:
@@ -147,7 +147,7 @@ class Characterized:
         return out
 
 
-def extrapolates(model: CellModel, run: Run, *, cutoff_v: float, lowest_v: float) -> bool:
+def extrapolates(model: CellModel, run: LoadRun, *, cutoff_v: float, lowest_v: float) -> bool:
     """Whether a run went beyond what the curves can tell.
 
     True when the current, seen through the slow delay of minutes, is more than twice the highest fitted one or
@@ -157,7 +157,7 @@ def extrapolates(model: CellModel, run: Run, *, cutoff_v: float, lowest_v: float
     Parameters
     ----------
     model : CellModel
-    run : Run
+    run : LoadRun
     cutoff_v, lowest_v : float
         Where the run stops, and the least voltage of the curves [V].
     """
@@ -174,7 +174,7 @@ def extrapolates(model: CellModel, run: Run, *, cutoff_v: float, lowest_v: float
     )
 
 
-def _load_problems(asked: Asked) -> list[Problem]:
+def _load_problems(asked: CharacterizeRequest) -> list[Problem]:
     """Faults of the options."""
     out = []
     for name, values in (("current", asked.currents_a), ("power", asked.powers_w), ("charge", asked.charges_a)):
@@ -197,7 +197,7 @@ def _load_problems(asked: Asked) -> list[Problem]:
     return out
 
 
-def _temperature_problems(asked: Asked) -> list[Problem]:
+def _temperature_problems(asked: CharacterizeRequest) -> list[Problem]:
     """Faults of the options on temperature, heat and peaks."""
     out = []
     low, high = TEMP_C
@@ -223,7 +223,9 @@ def _temperature_problems(asked: Asked) -> list[Problem]:
     return out
 
 
-def _scale_problems(asked: Asked, curves: Sequence[Curve], profiles: Sequence[tuple[Floats, Floats]]) -> list[Problem]:
+def _scale_problems(
+    asked: CharacterizeRequest, curves: Sequence[Curve], profiles: Sequence[tuple[Floats, Floats]]
+) -> list[Problem]:
     """Loads that would empty the cell in seconds, or not within a year: another unit, or a run without end."""
     charge_ah, top_v = float(curves[0].capacity_ah[-1]), float(curves[0].voltage_v[0])
     if not (charge_ah > 0 and top_v > 0):
@@ -250,7 +252,7 @@ def _scale_problems(asked: Asked, curves: Sequence[Curve], profiles: Sequence[tu
     return out
 
 
-def read_asked(asked: Asked) -> tuple[list[Curve], list[Pulse], list[tuple[Floats, Floats]]]:
+def read_asked(asked: CharacterizeRequest) -> tuple[list[Curve], list[Pulse], list[tuple[Floats, Floats]]]:
     """Read everything that is asked for, every fault at once.
 
     Returns
@@ -287,7 +289,7 @@ def read_asked(asked: Asked) -> tuple[list[Curve], list[Pulse], list[tuple[Float
     return curves, pulses, profiles
 
 
-def characterize(asked: Asked) -> Characterized:
+def characterize(asked: CharacterizeRequest) -> Characterized:
     """Read, fit and predict.
 
     Raises
@@ -347,7 +349,7 @@ def read_socs(text: str | None, *, usual: bool) -> tuple[float, ...]:
         raise BadInput([Problem("not-a-number", "--peak-soc", "", "", repr(text[:60]), expected)]) from None
 
 
-def _charges(model: CellModel, asked: Asked) -> list[ChargePrediction]:
+def _charges(model: CellModel, asked: CharacterizeRequest) -> list[ChargePrediction]:
     """Charges asked for."""
     heat = asked.heat
     return [

@@ -26,8 +26,8 @@ from optimizer.cell.fit_params import (
     PULSE_GRID,
     RATIO,
     STARTS,
-    Rows,
-    Task,
+    FitTask,
+    RunRows,
     Trial,
     make_task,
     make_trial,
@@ -83,7 +83,7 @@ def _numbers(trial: Trial, temps_c: Floats) -> Floats:
     return np.array([at[temp_c] for temp_c in temps_c.tolist()])
 
 
-def _curve_misses(trial: Trial, task: Task) -> Floats:
+def _curve_misses(trial: Trial, task: FitTask) -> Floats:
     """Voltage misses, weighted down where a curve is steep, and the misses in charge at ends and in first voltages."""
     rows = task.curve_rows
     sigmas = np.array([np.hypot(COLD_VOLT_SIGMA if task.several else VOLT_SIGMA, task.noise_v), CHARGE_SIGMA])
@@ -95,13 +95,13 @@ def _curve_misses(trial: Trial, task: Task) -> Floats:
     return np.asarray(out)
 
 
-def _pulse_drop(trial: Trial, rows: Rows) -> Floats:
+def _pulse_drop(trial: Trial, rows: RunRows) -> Floats:
     """Drop of every row of the pulses [V]."""
     return np.asarray(pulse_drops(rows.amps, rows.socs, rows.first, rows.at, PULSE_GRID, _numbers(trial, rows.temp_c),
                                   trial.tables, *trial.chain))  # fmt: skip
 
 
-def _pulse_misses(trial: Trial, task: Task) -> list[Floats]:
+def _pulse_misses(trial: Trial, task: FitTask) -> list[Floats]:
     """Misses of the drops, and of the rest voltages that tell the slow curve's own drop."""
     rows = task.pulse_rows
     if not len(rows.amps):
@@ -117,7 +117,7 @@ def _pulse_misses(trial: Trial, task: Task) -> list[Floats]:
     return [(_pulse_drop(trial, rows) - rows.values) / sigma, rest]
 
 
-def _misses(x: Floats, task: Task) -> Floats:
+def _misses(x: Floats, task: FitTask) -> Floats:
     """All residuals of a fit."""
     trial = make_trial(np.clip(x, -15.0, 15.0), task)
     every = np.concatenate([_curve_misses(trial, task), *_pulse_misses(trial, task), *prior_misses(x, task)])
@@ -141,7 +141,7 @@ COLD_END_SIGMA = 0.003
 COLD_VOLT_SIGMA = 0.008
 
 
-def _told(jacobian: Floats, task: Task) -> tuple[str, ...]:
+def _told(jacobian: Floats, task: FitTask) -> tuple[str, ...]:
     """Parts whose activation energy the data tell: its spread has shrunk from the prior's by a good part."""
     if not task.several:
         return ()
@@ -150,7 +150,7 @@ def _told(jacobian: Floats, task: Task) -> tuple[str, ...]:
     return tuple(part for part, width in zip(PARTS, energies, strict=True) if width < TOLD)
 
 
-def _descend(task: Task, x: Floats, turns: int, free: NDArray[np.bool_] | None = None) -> OptimizeResult:
+def _descend(task: FitTask, x: Floats, turns: int, free: NDArray[np.bool_] | None = None) -> OptimizeResult:
     """Least squares from a start, some parameters held."""
     moving = np.ones(len(x), dtype=bool) if free is None else free
 
@@ -167,7 +167,7 @@ def _descend(task: Task, x: Floats, turns: int, free: NDArray[np.bool_] | None =
     return done
 
 
-def _solve(task: Task) -> tuple[Floats, tuple[str, ...]]:
+def _solve(task: FitTask) -> tuple[Floats, tuple[str, ...]]:
     """Best parameters, from several starts, and parts whose law the data tell."""
     if not task.several:
         tries = [_descend(task, start(task, s), 12) for s in STARTS]
@@ -177,7 +177,7 @@ def _solve(task: Task) -> tuple[Floats, tuple[str, ...]]:
     return np.asarray(done.x), _told(done.jac, task)
 
 
-def _joint_start(task: Task, shift: dict[str, float], ratio: float) -> Floats:
+def _joint_start(task: FitTask, shift: dict[str, float], ratio: float) -> Floats:
     """A start at several temperatures: the drop of charge transfer shared between the electrodes by a ratio."""
     x = start(task, shift)
     knots = len(task.kinetic_soc)
@@ -230,7 +230,7 @@ def fit_model(
     )
 
 
-def _as_model(trial: Trial, task: Task, name: str, chemistry: str, voltage_min_v: float) -> CellModel:
+def _as_model(trial: Trial, task: FitTask, name: str, chemistry: str, voltage_min_v: float) -> CellModel:
     """The public model of a trial."""
     n, t = trial.numbers, trial.tables
     table = t[0] + t[1]
@@ -291,7 +291,7 @@ def _curve_error(trial: Trial, curve: Curve) -> CurveError:
     )
 
 
-def _pulse_errors(trial: Trial, task: Task) -> tuple[PulseError, ...]:
+def _pulse_errors(trial: Trial, task: FitTask) -> tuple[PulseError, ...]:
     """Compare the rows of the pulses with the model."""
     rows = task.pulse_rows
     if not len(rows.amps):

@@ -106,7 +106,7 @@ LEAST_OHMIC_J_MOL = 12_000.0
 
 
 @dataclass(frozen=True, eq=False)
-class Task:
+class FitTask:
     """Everything of a fit that stays the same while parameters move."""
 
     curves: tuple[Curve, ...]
@@ -124,18 +124,18 @@ class Task:
     slope_v: Floats = field(default_factory=lambda: np.ones(len(GRID)))
 
     @cached_property
-    def curve_rows(self) -> Rows:
+    def curve_rows(self) -> RunRows:
         """Curves side by side."""
-        return Rows.of(self.curves, [c.capacity_ah for c in self.curves], [c.voltage_v for c in self.curves])
+        return RunRows.of(self.curves, [c.capacity_ah for c in self.curves], [c.voltage_v for c in self.curves])
 
     @cached_property
-    def pulse_rows(self) -> Rows:
+    def pulse_rows(self) -> RunRows:
         """Pulses side by side."""
-        return Rows.of(self.pulses, [p.time_s for p in self.pulses], [p.drop_v for p in self.pulses])
+        return RunRows.of(self.pulses, [p.time_s for p in self.pulses], [p.drop_v for p in self.pulses])
 
 
 @dataclass(frozen=True, eq=False)
-class Rows:
+class RunRows:
     """Runs side by side: currents, temperatures, where each begins in `at` (charge or time) and `values` (voltage or
     drop); for pulses also states of charge and rest voltages."""
 
@@ -148,7 +148,7 @@ class Rows:
     rests: Floats
 
     @classmethod
-    def of(cls, runs: Sequence[Curve | Pulse], at: list[Floats], values: list[Floats]) -> Rows:
+    def of(cls, runs: Sequence[Curve | Pulse], at: list[Floats], values: list[Floats]) -> RunRows:
         """Rows of curves or of pulses."""
 
         def column(name: str) -> Floats:
@@ -176,7 +176,7 @@ def warmest_first(curves: Sequence[Curve], laws: Laws) -> list[Curve]:
     return sorted(curves, key=lambda c: c.current_a * float(factors(laws, c.temp_c)[1]))
 
 
-def make_task(curves: Sequence[Curve], pulses: Sequence[Pulse], voltage_min_v: float, laws: Laws) -> Task:
+def make_task(curves: Sequence[Curve], pulses: Sequence[Pulse], voltage_min_v: float, laws: Laws) -> FitTask:
     """Scales of the fit: reference current and the instantaneous drop at it, at the temperature nearest to 25 degC."""
     ordered = warmest_first(curves, laws)
     temps = {c.temp_c for c in curves} | {p.temp_c for p in pulses}
@@ -200,7 +200,7 @@ def make_task(curves: Sequence[Curve], pulses: Sequence[Pulse], voltage_min_v: f
     inner = np.unique([p.soc for p in pulses if 0.03 < p.soc < 0.97]) if pulses else np.array([0.5])
     inner = inner if len(inner) else np.array([0.5])
     knots = np.concatenate([[0.0], inner, [1.0]])
-    return Task(
+    return FitTask(
         tuple(ordered),
         tuple(pulses),
         voltage_min_v,
@@ -242,7 +242,7 @@ def kinetic_shape(soc: Floats) -> Floats:
     return np.asarray(0.5 * np.log(x * (1.0 - x)))
 
 
-def start(task: Task, shift: dict[str, float]) -> Floats:
+def start(task: FitTask, shift: dict[str, float]) -> Floats:
     """Parameter vector: the named ones, exchange currents at the knots, shapes of the slow and the 10 s part.
 
     With several temperatures, also the ratio of the two exchange currents, and energies and bends of the laws.
@@ -258,7 +258,7 @@ def _share(logit: float) -> float:
     return float(1.0 / (1.0 + np.exp(-logit)))
 
 
-def _free_limit_a(value: float, task: Task, r2_ohm: float, cold: Floats) -> float:
+def _free_limit_a(value: float, task: FitTask, r2_ohm: float, cold: Floats) -> float:
     """Limiting current by its parameter, whose prior is another where laws are fitted."""
     if not len(cold):
         return float(LIMIT_V * np.exp(value) / r2_ohm)
@@ -271,7 +271,7 @@ def _limit_a(limit_a: float, reference_a: float) -> float:
     return float(((limit_a / reference_a) ** 8 + LEAST_LIMIT**8) ** 0.125 * reference_a)
 
 
-def parts_of(x: Floats, task: Task) -> tuple[dict[str, float], Floats, Floats, Floats, Floats]:
+def parts_of(x: Floats, task: FitTask) -> tuple[dict[str, float], Floats, Floats, Floats, Floats]:
     """A parameter vector's named values, exchange levels, slow shape, 10 s shape, and what belongs to temperature."""
     knots = len(task.kinetic_soc)
     at = np.cumsum([len(NAMES), knots, len(SHAPE_SOC), knots])
@@ -290,7 +290,7 @@ def laws_of(cold: Floats, usual: Laws) -> Laws:
     return Laws(tuple(energy.tolist()), tuple(bend.tolist()))
 
 
-def make_trial(x: Floats, task: Task) -> Trial:
+def make_trial(x: Floats, task: FitTask) -> Trial:
     """Kernel arrays of a parameter vector; the OCV follows from the slowest curve."""
     v, level, shaped, first, cold = parts_of(x, task)
     unit = task.drop_v / task.reference_a
@@ -357,7 +357,7 @@ def negative_share(v: dict[str, float], rise: float, slope_v: Floats) -> Floats:
     return np.asarray(np.clip(beyond * (1.0 - low) * (1.0 - high), 0.02, 0.98))
 
 
-def prior_misses(x: Floats, task: Task) -> list[Floats]:
+def prior_misses(x: Floats, task: FitTask) -> list[Floats]:
     """Distance of the parameters from where cells usually are."""
     v, level, shape, first, cold = parts_of(x, task)
     named = np.array([(v[n] - PRIORS[n][0]) / PRIORS[n][1] for n in NAMES])

@@ -31,7 +31,7 @@ class Heat:
 
 
 @dataclass(frozen=True, eq=False)
-class Run:
+class LoadRun:
     """A load carried from its start to the cut-off.
 
     Parameters
@@ -209,14 +209,14 @@ def heated(base: Floats, laws: Floats, temp_c: float, heat: Heat | None) -> tupl
     return base, np.array([heat.capacity_j_k, heat.cooling_w_k, temp_c + CELSIUS_K])
 
 
-def _as_run(trace: Floats, reached: bool) -> Run:
+def _as_run(trace: Floats, reached: bool) -> LoadRun:
     """Totals of a raw trace; steps between laps take no time and add nothing."""
     time_s, volt, amp, soc, slow, lap, kelvin = trace.T.copy()
     watt = volt * amp
     dt = np.diff(time_s)
     number = lap.astype(int)
     lowest = tuple(float(volt[number == k].min()) for k in range(number[-1] + 1))
-    return Run(
+    return LoadRun(
         time_s,
         volt,
         amp,
@@ -240,7 +240,7 @@ def run_constant(
     cutoff_v: float | None = None,
     temp_c: float = REFERENCE_TEMP_C,
     heat: Heat | None = None,
-) -> Run:
+) -> LoadRun:
     """A constant current or power from rest down to the cut-off.
 
     Parameters
@@ -324,7 +324,7 @@ def run_profile(
     cutoff_v: float | None = None,
     temp_c: float = REFERENCE_TEMP_C,
     heat: Heat | None = None,
-) -> Run:
+) -> LoadRun:
     """A power profile, repeated from rest down to the cut-off.
 
     Parameters

@@ -29,9 +29,9 @@ def command(
     """
     from optimizer.commands.progress import Bar, tell
     from optimizer.road.csvlog import named_columns
-    from optimizer.workflows.against import Asked, against_job
+    from optimizer.workflows.against import AgainstRequest, against_job
 
-    asked = Asked(design, logs, named_columns(columns), brief, picture)
+    asked = AgainstRequest(design, logs, named_columns(columns), brief, picture)
     with Bar() as bar:
         done = against_job(asked, say=lambda text: None if quiet else bar.step(text))
     tell(done, as_json=as_json, quiet=quiet)

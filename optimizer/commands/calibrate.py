@@ -52,9 +52,9 @@ def command(
     """
     from optimizer.commands.progress import Bar, tell
     from optimizer.road.csvlog import named_columns
-    from optimizer.workflows.calibrate import Asked, calibrate_job
+    from optimizer.workflows.calibrate import CalibrateRequest, calibrate_job
 
-    asked = Asked(brief, logs, named_columns(columns), fit, pack_kg, write, picture)
+    asked = CalibrateRequest(brief, logs, named_columns(columns), fit, pack_kg, write, picture)
     with Bar() as bar:
         done = calibrate_job(asked, say=lambda text: None if quiet else bar.step(text))
     tell(done, as_json=as_json, quiet=quiet)

@@ -107,7 +107,7 @@ def command(
     per curve, and predicts constant currents, constant powers, profiles and charges, in that order.
     """
     from optimizer.base.files import free_path
-    from optimizer.cell.characterize import Asked, characterize, read_socs
+    from optimizer.cell.characterize import CharacterizeRequest, characterize, read_socs
     from optimizer.workflows.characterize import check_folder, output_files, write_folder
 
     cell = name or curves.stem
@@ -115,7 +115,7 @@ def command(
     if out is not None:
         check_folder(out, force=force)
     result = characterize(
-        Asked(
+        CharacterizeRequest(
             curves=curves,
             pulses=pulses,
             currents_a=currents_a,

@@ -28,7 +28,7 @@ def command(
     seats.png, labels.pdf), groups.csv, what is left over (left.csv) and the block [measured] for a brief.
     """
     from optimizer.commands.progress import tell
-    from optimizer.workflows.match import Asked, match_job
+    from optimizer.workflows.match import MatchRequest, match_job
 
-    done = match_job(Asked(measured, series, parallel, design, brief, out, force))
+    done = match_job(MatchRequest(measured, series, parallel, design, brief, out, force))
     tell(done, as_json=as_json, quiet=quiet)

@@ -89,9 +89,9 @@ def command(
     """
     from optimizer.commands.progress import Bar, tell
     from optimizer.road.csvlog import named_columns
-    from optimizer.workflows.ride import Asked, ride_job
+    from optimizer.workflows.ride import RideRequest, ride_job
 
-    asked = Asked(
+    asked = RideRequest(
         logs=logs, out=out, named=named_columns(columns), weights=weights, each=each, height=height, window_m=window_m,
         pause_s=60.0 * pause_min, shorten_km=shorten_km, brief=brief, picture=picture, force=force,
     )  # fmt: skip

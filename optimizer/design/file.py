@@ -117,14 +117,14 @@ class Tables(_Part):
     chargers: Table | None = None
 
 
-class Curve(_Part):
+class CurveClaim(_Part):
     """The cell's open-circuit voltage."""
 
     soc: Numbers
     ocv_v: Numbers
 
 
-class Trace(_Part):
+class TraceClaim(_Part):
     """The ride."""
 
     time_s: Numbers
@@ -139,11 +139,11 @@ class DesignFile(_Part):
     figures: dict[str, Value]
     brief: dict[str, Any]
     catalog: Tables
-    ocv_curve: Curve
+    ocv_curve: CurveClaim
     cell_model: CellModelFile | None = None
-    ride_trace: Trace | None = None
+    ride_trace: TraceClaim | None = None
     # Rides of situations that have their own, by name.
-    situation_traces: dict[Annotated[str, Field(pattern=SITUATION_NAME)], Trace] = {}
+    situation_traces: dict[Annotated[str, Field(pattern=SITUATION_NAME)], TraceClaim] = {}
     solids: dict[Annotated[str, Field(pattern=SOLID_NAME)], Annotated[str, Field(max_length=MOST_BYTES)]] = {}
     placed: Annotated[list[PlacedClaim], Field(max_length=40)] = []
     zones: Annotated[list[ZoneClaim], Field(max_length=40)] = []

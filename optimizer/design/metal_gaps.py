@@ -14,7 +14,7 @@ from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.region.layout import Clearance
 from optimizer.pack.conductors.cut import end_shapes
 from optimizer.pack.conductors.faces import CAN_GAP_MM
-from optimizer.pack.conductors.walls import Body, bodies_of, keeps_off
+from optimizer.pack.conductors.walls import MetalPrism, bodies_of, keeps_off
 
 if TYPE_CHECKING:
     from optimizer.design.model import Station
@@ -54,14 +54,14 @@ def metal_gaps(station: Station, records: Sequence[Mapping[str, Any]]) -> MetalG
     return MetalGaps(float(plate), _to_ends(station, mine, bodies), _to_walls(station, bodies))
 
 
-def record_bodies(record: Mapping[str, Any], axis: int) -> list[Body]:
+def record_bodies(record: Mapping[str, Any], axis: int) -> list[MetalPrism]:
     """Flat pieces, and stretches of folded ones, of a conductor's record."""
     axes = lateral_axes(axis)
     outlines = [np.array(piece["outline_mm"], dtype=float) for piece in record["pieces"]]
     if record["way"] == "fold":
         return [body for outline in outlines for body in bodies_of(outline, axis=axis, axes=axes)]
     height = float(outlines[0][0, axis])
-    return [Body(shapely.Polygon(outline[:, list(axes)]), height, height) for outline in outlines]
+    return [MetalPrism(shapely.Polygon(outline[:, list(axes)]), height, height) for outline in outlines]
 
 
 def _meet(one: Mapping[str, Any], two: Mapping[str, Any]) -> bool:
@@ -70,7 +70,7 @@ def _meet(one: Mapping[str, Any], two: Mapping[str, Any]) -> bool:
     return same and (one["level"] > 0 or (one["face"], one["layer"]) == (two["face"], two["layer"]))
 
 
-def _to_ends(station: Station, mine: Sequence[Mapping[str, Any]], bodies: Sequence[list[Body]]) -> float:
+def _to_ends(station: Station, mine: Sequence[Mapping[str, Any]], bodies: Sequence[list[MetalPrism]]) -> float:
     layout, least = station.layout, np.inf
     axes = list(lateral_axes(layout.axis))
     round_cells = layout.size.shape == "cylinder"
@@ -90,7 +90,7 @@ def _to_ends(station: Station, mine: Sequence[Mapping[str, Any]], bodies: Sequen
     return least
 
 
-def _to_walls(station: Station, bodies: Sequence[list[Body]]) -> float:
+def _to_walls(station: Station, bodies: Sequence[list[MetalPrism]]) -> float:
     """The widest gap that all metal keeps from walls, by halving."""
     axis, found = station.layout.axis, [body for own in bodies for body in own]
     heights: dict[tuple[float, float], list[shapely.Geometry]] = {}
@@ -98,7 +98,7 @@ def _to_walls(station: Station, bodies: Sequence[list[Body]]) -> float:
         heights.setdefault((body.low_mm, body.high_mm), []).append(body.shape)
     least = FARTHEST_MM
     for (low, high), shapes in heights.items():
-        whole = Body(shapely.union_all(shapes), low, high)
+        whole = MetalPrism(shapely.union_all(shapes), low, high)
         if keeps_off(whole, station.compartment, axis=axis, gap_mm=least):
             continue
         under, over = 0.0, least

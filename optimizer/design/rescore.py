@@ -15,7 +15,7 @@ from optimizer import __version__
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Brief
 from optimizer.brief.rules import RuleChecks
-from optimizer.catalog import Ride
+from optimizer.catalog import TraceColumns
 from optimizer.design.file import Choices, DesignFile, LayoutClaim, chain_faults, read_design_file, shape_problems
 from optimizer.design.metal_gaps import gap_records
 from optimizer.design.model import Design
@@ -179,7 +179,7 @@ def design_record(space: Space, row: Mapping[str, Any], *, design: Design | None
     }  # fmt: skip
 
 
-def _trace_record(ride: Ride) -> dict[str, Any]:
+def _trace_record(ride: TraceColumns) -> dict[str, Any]:
     return {name: getattr(ride, name).tolist() for name in ("time_s", "speed_kmh", "grade_pct")}
 
 

@@ -18,7 +18,7 @@ tolerance of a charge voltage. Common practice, no published source."""
 
 
 @dataclass(frozen=True, eq=False)
-class Charge:
+class PackCharge:
     """What a charge takes.
 
     Parameters
@@ -44,7 +44,7 @@ def charge_time(
     stop_soc: ArrayLike = 1.0,
     taper_a: ArrayLike | None = None,
     cell_ohm: Floats | None = None,
-) -> Charge:
+) -> PackCharge:
     """Time of a constant-current, constant-voltage charge of one cell.
 
     The current is the least of I_cc and (V_max − OCV)/R. Within a part of the SoC grid, OCV is linear in SoC
@@ -103,7 +103,7 @@ def charge_time(
     # What ends the charge in one part of the grid keeps it from ever reaching the next.
     open_before = np.cumprod(np.column_stack([np.ones(count), high[:, :-1] >= full[:, :-1]]), axis=1) > 0
     charged = np.where(open_before, high - low, 0.0).sum(axis=1)
-    return Charge(np.where(open_before, hours, 0.0).sum(axis=1), start[:, 0] + charged)
+    return PackCharge(np.where(open_before, hours, 0.0).sum(axis=1), start[:, 0] + charged)
 
 
 def _check(

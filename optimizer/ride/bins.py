@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from optimizer.base.arrays import Floats
 from optimizer.ride.kernels.cells import LAG_TAU, SHARE1, TAU1, TAU2, CellArrays
-from optimizer.ride.kernels.course import Course
+from optimizer.ride.kernels.course import LapCourse
 from optimizer.ride.kernels.critical import critical_steps
 from optimizer.ride.load.roadload import RideSteps, Vehicle
 
@@ -60,7 +60,7 @@ class CompressedRide:
         Which fine steps of the lap they are; -1 for none.
     runs : ndarray, shape (n_cells, k, RUN)
         Where these steps lie.
-    course : Course
+    course : LapCourse
         Places of the lap by level, see course.py.
     """
 
@@ -79,7 +79,7 @@ class CompressedRide:
     critical_count: NDArray[np.int64]
     critical_at: NDArray[np.int64]
     runs: Floats
-    course: Course
+    course: LapCourse
 
     def battery_power_w(self, mass_kg: Floats) -> Floats:
         """Power at the pack's terminals in each bin at each total mass [kg], shape (n, k) [W]."""

@@ -87,7 +87,7 @@ PREFERRED = {"battery", "bat", "batt", "pack", "input", "dc", "bms", "in", "gps"
 
 
 @dataclass(frozen=True)
-class Column:
+class LogColumn:
     """A recognised column.
 
     Parameters
@@ -192,7 +192,7 @@ def _candidates(header: str) -> list[tuple[float, str, str]]:
     return found
 
 
-def recognise(headers: Sequence[str], *, named: Mapping[str, str] | None = None) -> list[Column]:
+def recognise(headers: Sequence[str], *, named: Mapping[str, str] | None = None) -> list[LogColumn]:
     """Columns of a log by their names.
 
     Parameters
@@ -203,15 +203,15 @@ def recognise(headers: Sequence[str], *, named: Mapping[str, str] | None = None)
 
     Returns
     -------
-    list of Column
+    list of LogColumn
         At most one for each quantity, the best named; "clock" stands for time in any form.
     """
-    found: dict[str, Column] = {}
+    found: dict[str, LogColumn] = {}
     taken = set()
     for key, header in (named or {}).items():
         quantity, unit = quantity_of(key)
         place = [name.strip() for name in headers].index(header.strip())
-        found[quantity] = Column(place, header, quantity, unit)
+        found[quantity] = LogColumn(place, header, quantity, unit)
         taken.add(place)
     rated = [
         (score, -place, quantity, unit)
@@ -225,7 +225,7 @@ def recognise(headers: Sequence[str], *, named: Mapping[str, str] | None = None)
         place = -minus
         if place in taken or quantity in found or (timed and quantity in ("time_s", "clock")):
             continue
-        found[quantity] = Column(place, headers[place].strip(), quantity, unit)
+        found[quantity] = LogColumn(place, headers[place].strip(), quantity, unit)
         taken.add(place)
         timed = timed or quantity in ("time_s", "clock")
     return list(found.values())

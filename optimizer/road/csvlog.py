@@ -14,7 +14,7 @@ import pandas as pd
 
 from optimizer.base.arrays import Floats
 from optimizer.base.problems import BadInput, Problem, nearest
-from optimizer.road.columns import SPELLINGS, UNITS, Column, quantity_of, recognise, unit_of
+from optimizer.road.columns import SPELLINGS, UNITS, LogColumn, quantity_of, recognise, unit_of
 from optimizer.road.log import Progress, RawLog, refuse, silent
 from optimizer.road.motion import flat_metres
 from optimizer.road.stamps import Stamps, numbers
@@ -136,12 +136,12 @@ def _unknown(path: Path, header: str, headers: Sequence[str]) -> Problem:
     return Problem("unknown-column", str(path), "", "--column", header, text)
 
 
-def _named(column: Column) -> str:
+def _named(column: LogColumn) -> str:
     unit = column.unit or "unit not named"
     return f"column {column.header} taken as {column.quantity} ({unit})"
 
 
-def _told(time: Column, stamps: Stamps) -> str:
+def _told(time: LogColumn, stamps: Stamps) -> str:
     clock = "minutes and seconds" if stamps.minutes else "a clock"
     kinds = {"number": f"numbers of {stamps.unit_s or 1:g} s", "clock": clock, "date": "dates"}
     kind = kinds[stamps.form or "date"]
@@ -158,7 +158,7 @@ class _Read:
 
 
 def _rows(
-    path: Path, form: Form, time: Column, date: Column | None, values: Sequence[Column], stamps: Stamps,
+    path: Path, form: Form, time: LogColumn, date: LogColumn | None, values: Sequence[LogColumn], stamps: Stamps,
     progress: Progress,
 ) -> _Read:  # fmt: skip
     """All rows with a time, piece by piece."""

@@ -24,7 +24,7 @@ STEEPEST = 0.35
 
 
 @dataclass(frozen=True, eq=False)
-class Profile:
+class HeightProfile:
     """Height along the way.
 
     Parameters
@@ -47,7 +47,7 @@ class Profile:
 
 def profile(
     line: Timeline, *, speed_m_s: Floats, source: str = "auto", window_m: float | None = None, closed: bool = False
-) -> Profile:
+) -> HeightProfile:
     """Height and grade of a ride.
 
     Parameters
@@ -66,7 +66,7 @@ def profile(
     raw = line.columns.get("altitude_m")
     if raw is None or np.isfinite(raw).sum() < 3:
         text = "no heights in the log: every grade is 0"
-        return Profile(np.zeros(n), np.zeros(n), 0.0, 0.0, (text,))
+        return HeightProfile(np.zeros(n), np.zeros(n), 0.0, 0.0, (text,))
     known = np.isfinite(raw)
     changes = []
     heights = raw.copy()
@@ -110,7 +110,7 @@ def profile(
     grade = np.clip(grade, -STEEPEST, STEEPEST)
     grade = grade / np.sqrt(1.0 - grade**2)
     changes.append(f"height smoothed over a window of {window_m:.0f} m (noise {white:.1f} m, taken as {source})")
-    return Profile(np.interp(way, along, smooth), grade, raw_climb, window_m, tuple(changes))
+    return HeightProfile(np.interp(way, along, smooth), grade, raw_climb, window_m, tuple(changes))
 
 
 def _window(noise_m: float, *, spacing: float) -> float:

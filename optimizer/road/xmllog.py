@@ -51,7 +51,7 @@ def read_xml_log(path: Path, *, progress: Progress = silent) -> RawLog:
     BadInput
         Codes: bad-xml, empty-log, no-time, too-large.
     """
-    reader = _Reader(path, progress)
+    reader = _PointReader(path, progress)
     texts: list[str] = []
     values: dict[str, list[float]] = {name: [] for name in NAMES}
     stamps, seconds = Stamps(form="date"), []
@@ -79,7 +79,7 @@ def read_xml_log(path: Path, *, progress: Progress = silent) -> RawLog:
     return RawLog(str(path), time_s[known], columns, zoned=True, notes=tuple(notes))
 
 
-class _Reader:
+class _PointReader:
     """Points of a file one after another; `wrong` says where the file was cut off."""
 
     def __init__(self, path: Path, progress: Progress) -> None:

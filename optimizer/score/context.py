@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from optimizer.base.arrays import Floats
 from optimizer.brief import Brief, box_air_c, brief_in
-from optimizer.catalog import Cells, Chargers, Ride
+from optimizer.catalog import Cells, Chargers, TraceColumns
 from optimizer.cell.fade import Fade
 from optimizer.cell.model import CellModel, pulse_resistance_ohm
 from optimizer.pack import limits
@@ -22,7 +22,7 @@ from optimizer.ride.load.headroom import Motor
 from optimizer.ride.load.profile import Profile, profile
 from optimizer.ride.load.roadload import RideSteps, Vehicle, air_density, ride_steps
 from optimizer.ride.load.trace import KMH_PER_M_S, Trace, steady_cruise, trace_from_arrays
-from optimizer.score.warmth import Warmth, ride_of, scaled, warmth_of
+from optimizer.score.warmth import WarmthRules, ride_of, scaled, warmth_of
 from optimizer.score.wear import Wear, wear_of
 
 # Pack masses that the compressed ride must hold for [kg]: from nothing to more than any rider carries.
@@ -103,7 +103,7 @@ class Context:
     motor: Motor | None
     chargers: Chargers | None
     profile: Profile
-    warmth: Warmth
+    warmth: WarmthRules
     # Resistance of the worst series group over the mean one [-], one per candidate of the block that is scored,
     # where it has been drawn; None: what dcir_cv lets expect.
     weakest_group: Floats | None = None
@@ -244,9 +244,9 @@ def build_context(
     cells: Cells,
     rows: npt.NDArray[np.int64],
     models: Sequence[CellModel],
-    trace: Ride | None,
+    trace: TraceColumns | None,
     chargers: Chargers | None,
-    traces: Mapping[str, Ride] | None = None,
+    traces: Mapping[str, TraceColumns] | None = None,
 ) -> Context:
     """Context of a brief that has [electrical], [vehicle] and [ride], with those of its situations.
 
@@ -258,7 +258,7 @@ def build_context(
         Cells that may be chosen.
     models : sequence of CellModel
         Their electrical models.
-    trace : Ride or None
+    trace : TraceColumns or None
         The ride's trace; None for a steady cruise.
     chargers : Chargers or None
     traces : mapping of str to Ride, optional
@@ -283,7 +283,7 @@ def _context_of(
     cells: Cells,
     rows: npt.NDArray[np.int64],
     models: Sequence[CellModel],
-    trace: Ride | None,
+    trace: TraceColumns | None,
     chargers: Chargers | None,
     start_c: float | None = None,
 ) -> Context:

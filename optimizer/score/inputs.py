@@ -27,8 +27,8 @@ from optimizer.catalog import (
     Cells,
     Chargers,
     Fuses,
-    Ride,
     Strips,
+    TraceColumns,
     Wires,
     matching,
     pattern_problems,
@@ -73,9 +73,9 @@ class Inputs:
     bms: Bms
     fuses: Fuses
     chargers: Chargers | None
-    ride: Ride | None
+    ride: TraceColumns | None
     # Rides of situations that have their own.
-    rides: Mapping[str, Ride]
+    rides: Mapping[str, TraceColumns]
     # Why cells are left out, by the cell's id.
     left_out: Mapping[str, str]
     cell_rows: Rows
@@ -106,7 +106,7 @@ class Inputs:
         }
 
 
-class _Reader:
+class _TableReader:
     """Reads tables one after another and keeps the problems of those that fail."""
 
     def __init__(self) -> None:
@@ -194,7 +194,7 @@ def read_inputs(brief: Brief) -> Inputs:
     """
     brief = _of_measured(brief)
     files = brief.files()
-    read = _Reader()
+    read = _TableReader()
     read.problems += require_for_search(brief) + room_count_problems(brief)
     wrong = compartment_problems(brief)
     read.problems += [problem for each in wrong.values() for problem in each] or part_problems(brief)
@@ -312,7 +312,7 @@ def room_count_problems(brief: Brief) -> list[Problem]:
     return []
 
 
-def speed_problems(brief: Brief, ride: Ride | None, *, place: str = "ride") -> list[Problem]:
+def speed_problems(brief: Brief, ride: TraceColumns | None, *, place: str = "ride") -> list[Problem]:
     """A ride faster than the motor turns without load at the controller's highest voltage.
 
     Returns

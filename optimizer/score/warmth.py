@@ -52,7 +52,7 @@ SLOW = ("tau2_s", "lag_s", "lag_tau_s")
 
 
 @dataclass(frozen=True, eq=False)
-class Warmth:
+class WarmthRules:
     """What of a brief decides how its cells warm.
 
     Parameters
@@ -76,7 +76,7 @@ class Warmth:
     cells: tuple[CellArrays, ...]
     critical: Floats
 
-    def of(self, cell: Ints, *, capacity: Floats, resistance: Floats) -> Warmth:
+    def of(self, cell: Ints, *, capacity: Floats, resistance: Floats) -> WarmthRules:
         """The same of other rows of cells, with factors on capacity and resistances."""
         kept = tuple(scaled(each, cell, capacity=capacity, resistance=resistance) for each in self.cells)
         return replace(self, cells=kept, critical=self.critical[:, cell])
@@ -103,7 +103,7 @@ class Warmth:
 
 def warmth_of(
     brief: Brief, *, models: Sequence[CellModel], ride: CompressedRide, steps: RideSteps, start_c: float | None = None
-) -> Warmth:
+) -> WarmthRules:
     """How a brief with [ride] warms its cells.
 
     Parameters
@@ -133,7 +133,7 @@ def warmth_of(
         )
         for cells in arrays
     ]  # fmt: skip
-    return Warmth(first, *walls(brief), temps, tuple(arrays), np.stack(critical))
+    return WarmthRules(first, *walls(brief), temps, tuple(arrays), np.stack(critical))
 
 
 def walls(brief: Brief) -> tuple[float, float]:
@@ -172,7 +172,7 @@ def in_boxes_of(context: Context, brief: Brief) -> Context:
 
 
 @dataclass(frozen=True, eq=False)
-class Course:
+class WarmCourse:
     """Cells over the ride, in STEPS even steps of the state of charge.
 
     Parameters
@@ -190,7 +190,7 @@ class Course:
     seconds: Floats
 
 
-def courses(context: Context, cell: Ints, number: Ints) -> Course:
+def courses(context: Context, cell: Ints, number: Ints) -> WarmCourse:
     """Temperature of cells over the ride, in packs of so many of them.
 
     C·N·dT/dt = N·r(T, z)·mean(i²) − G·(T − T_air), exact within each step of the state of charge, whose length in time
@@ -222,7 +222,7 @@ def courses(context: Context, cell: Ints, number: Ints) -> Course:
         seconds[:, at] = step_c / mean
         kept = np.exp(-seconds[:, at] / (k_per_w * cell_j_k))
         temp[:, at + 1] = end + (temp[:, at] - end) * kept
-    return Course(soc, temp, seconds)
+    return WarmCourse(soc, temp, seconds)
 
 
 def _at(grid: Floats, cell: Ints, soc: float) -> Floats:

@@ -129,7 +129,7 @@ def _season(logs: Sequence[OneLog]) -> dict[str, dict[str, float]]:
 
 
 @dataclass(frozen=True)
-class Asked:
+class AgainstRequest:
     """What `against` is asked for: RUN:DESIGN, logs in the order of time, columns, brief of the run, picture."""
 
     design: str
@@ -139,7 +139,7 @@ class Asked:
     picture: Path | None = None
 
 
-def against_job(asked: Asked, *, say: Say = lambda text: None) -> Held:
+def against_job(asked: AgainstRequest, *, say: Say = lambda text: None) -> Held:
     """Hold logs against a design's prediction; BadInput has the problems of all logs."""
     side = read_side(asked.design, brief=asked.brief)
     if side.row is None:

@@ -25,7 +25,7 @@ AIR_C = 20.0
 
 
 @dataclass(frozen=True)
-class Asked:
+class CalibrateRequest:
     """What `calibrate` is asked for.
 
     Parameters
@@ -124,7 +124,7 @@ def block_values(result: Calibrated) -> dict[str, str]:
     return found
 
 
-def calibrate_job(asked: Asked, *, say: Say = lambda text: None) -> Fitted:
+def calibrate_job(asked: CalibrateRequest, *, say: Say = lambda text: None) -> Fitted:
     """Read logs, fit, and write what is asked for, telling of progress; BadInput has the problems of all logs."""
     brief = load_brief(asked.brief)
     given = brief.vehicle

@@ -25,7 +25,7 @@ DRAWS = 1000
 
 
 @dataclass(frozen=True)
-class Asked:
+class MatchRequest:
     """What `match` is asked for: a table, and either S and P or a design.
 
     Parameters
@@ -50,7 +50,7 @@ class Asked:
 
 
 @dataclass(frozen=True, eq=False)
-class Done:
+class MatchedPack:
     """What was found and written.
 
     Parameters
@@ -137,7 +137,7 @@ def _percentiles(values: np.ndarray) -> dict[str, float]:
     return {"p10": round(float(low), 6), "p90": round(float(high), 6)}
 
 
-def match_job(asked: Asked) -> Done:
+def match_job(asked: MatchRequest) -> MatchedPack:
     """Match measured cells and write the lists.
 
     Raises
@@ -182,7 +182,7 @@ def match_job(asked: Asked) -> Done:
 
         ranges = matched_range(space, row, matched.capacity_ah, matched.resistance_mohm, matched.groups)
     files = _write(folder, matched, seats, design, "" if row is None else str(row["cell_id"]))
-    return Done(matched, seats, unmatched, ranges, "" if row is None else str(row["cell_id"]), folder, files)
+    return MatchedPack(matched, seats, unmatched, ranges, "" if row is None else str(row["cell_id"]), folder, files)
 
 
 def _with_brief(folder: Path) -> Any:

@@ -32,7 +32,7 @@ Say = Callable[[str], None]
 
 
 @dataclass(frozen=True)
-class Asked:
+class RideRequest:
     """What `ride` is asked for.
 
     Parameters
@@ -186,7 +186,7 @@ def _errors(short: Shortened) -> dict[str, float]:
     }  # fmt: skip
 
 
-def ride_job(asked: Asked, *, say: Say = lambda text: None) -> Ridden:
+def ride_job(asked: RideRequest, *, say: Say = lambda text: None) -> Ridden:
     """Read, clean, join, shorten and write, telling of progress; BadInput has the problems of all logs."""
     vehicle, mass_kg, power_of = _vehicle_of(asked.brief)
     if asked.weights and len(asked.weights) != len(asked.logs):
@@ -226,7 +226,7 @@ def _vehicle_of(brief: Path | None) -> tuple[Vehicle, float, str]:
     return vehicle, given.mass_kg + given.rider_kg + given.payload_kg, f"estimated for {read.title}, without its pack"
 
 
-def _outs(asked: Asked) -> list[Path | None]:
+def _outs(asked: RideRequest) -> list[Path | None]:
     """Where each trace goes."""
     if not asked.each or len(asked.logs) == 1:
         return [asked.out]
@@ -237,7 +237,7 @@ def _outs(asked: Asked) -> list[Path | None]:
     return [asked.out.with_name(f"{asked.out.stem}-{name}{asked.out.suffix or '.csv'}") for name in names]
 
 
-def _places(asked: Asked, out: Path | None) -> list[Path]:
+def _places(asked: RideRequest, out: Path | None) -> list[Path]:
     """Files that belong to a trace: itself and its picture."""
     if out is None:
         return []
@@ -254,13 +254,13 @@ def refuse_taken(place: Path, *, force: bool) -> None:
         raise BadInput([Problem("output-exists", str(place), "", "--out", "", text)])
 
 
-def _read(asked: Asked, say: Say) -> list[Ride]:
+def _read(asked: RideRequest, say: Say) -> list[Ride]:
     make = partial(clean, height=asked.height, window_m=asked.window_m, pause_s=asked.pause_s)
     rides = read_rides(asked.logs, named=asked.named, say=say, make=make)
     return [replace(ride, weight=asked.weights[k] if asked.weights else 1) for k, ride in enumerate(rides)]
 
 
-def _make(asked: Asked, rides: Sequence[Ride], out: Path | None, vehicle: Vehicle, mass_kg: float) -> Made:
+def _make(asked: RideRequest, rides: Sequence[Ride], out: Path | None, vehicle: Vehicle, mass_kg: float) -> Made:
     """One trace of some rides."""
     total = _total(rides)
     wanted = asked.shorten_km

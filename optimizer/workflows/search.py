@@ -17,7 +17,7 @@ from optimizer.design.runs import read_run
 from optimizer.front import store
 from optimizer.score.inputs import read_inputs, search_warnings
 from optimizer.search.exact import archive, rows
-from optimizer.search.running.asked import Asked
+from optimizer.search.running.asked import StopRequest
 from optimizer.search.running.checkpoint import Checkpoints, run_key
 from optimizer.search.running.kernels import make_ready
 from optimizer.search.running.lock import locked
@@ -149,7 +149,7 @@ def write_last(
         When the machine stopped the search, or the front can't be written.
     """
     kept = f"{outcome.done} of {outcome.tasks} tasks are done and kept in {folder}; --resume goes on from there"
-    cut, asked = outcome.interrupted or bool(outcome.stopped), Asked()
+    cut, asked = outcome.interrupted or bool(outcome.stopped), StopRequest()
     try:
         with asked:
             front, run = write_outcome(

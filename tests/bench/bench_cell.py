@@ -16,7 +16,7 @@ from optimizer.cell.curves import read_curves, read_pulses, read_table
 from optimizer.cell.fit import fit_model
 from optimizer.cell.measured import Curve, Fit, Pulse
 from optimizer.cell.model import voltage
-from optimizer.cell.steps import Run, run_constant, run_profile
+from optimizer.cell.steps import LoadRun, run_constant, run_profile
 
 FOLDER = Path(__file__).parents[1] / "outside" / "reference"
 CASES = ("current 0.5", "power 0.5", "power 1.0", "current 2.0", "current 3.0")
@@ -51,7 +51,7 @@ def line(name: str, fit: Fit, ride: np.ndarray) -> str:
     """One row of the table: energy error for each case, capacity error at 2C, ride, sag and drop."""
     model, cells = fit.model, []
     by_case = {t["case"]: t for t in truths(name) if not t["case"].startswith("drop")}
-    runs: dict[str, Run] = {}
+    runs: dict[str, LoadRun] = {}
     for case in CASES:
         if case not in by_case:
             cells.append("–")

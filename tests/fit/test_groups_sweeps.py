@@ -8,17 +8,17 @@ import pytest
 from optimizer.fit.chain.adjacency import compressed
 from optimizer.fit.chain.measure import measure, weigh
 from optimizer.fit.chain.search import _price
-from optimizer.fit.chain.sweeps import Region, cut, sweep_orders
+from optimizer.fit.chain.sweeps import ChainRegion, cut, sweep_orders
 
 
-def square(columns: int, rows: int, layers: int) -> Region:
+def square(columns: int, rows: int, layers: int) -> ChainRegion:
     """Cells on a square grid, in layers, drawn in no particular order."""
     spots = np.array([(x, y, z) for z in range(layers) for y in range(rows) for x in range(columns)])
     spots = spots[np.random.default_rng(5).permutation(len(spots))]
     step = np.abs(spots[:, None] - spots[None])
     touch = np.triu(step.sum(axis=2) == 1)
     flat = step[..., 2] == 0
-    return Region(
+    return ChainRegion(
         across_mm=10.0 * spots[:, :2],
         level=spots[:, 2].astype(np.int64),
         lateral=np.argwhere(touch & flat),
@@ -27,7 +27,7 @@ def square(columns: int, rows: int, layers: int) -> Region:
     )
 
 
-def graph_of(region: Region, start: np.ndarray, end: np.ndarray):
+def graph_of(region: ChainRegion, start: np.ndarray, end: np.ndarray):
     boundary = np.concatenate([region.lateral, region.axial])
     return (*compressed(region.lateral, region.cells), *compressed(boundary, region.cells), start, end)
 

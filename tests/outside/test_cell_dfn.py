@@ -20,7 +20,7 @@ from optimizer.cell.curves import read_curves, read_profile, read_pulses
 from optimizer.cell.fit import fit_model
 from optimizer.cell.measured import Fit
 from optimizer.cell.model import voltage
-from optimizer.cell.steps import Run, run_constant, run_profile
+from optimizer.cell.steps import LoadRun, run_constant, run_profile
 
 FOLDER = Path(__file__).parent / "reference"
 SETS = sorted(path.parent.name for path in FOLDER.glob("*/truth.csv"))
@@ -45,7 +45,7 @@ def fitted(name: str) -> Fit:
     return fit_model(curves, pulses=pulses)
 
 
-def predicted(name: str, row: dict[str, str]) -> Run:
+def predicted(name: str, row: dict[str, str]) -> LoadRun:
     """The run of one case of truth.csv."""
     kind, value, model = row["case"].split()[0], float(row["value"]), fitted(name).model
     if kind == "current":

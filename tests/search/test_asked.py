@@ -5,12 +5,12 @@ import signal
 import pytest
 
 from optimizer.base.console import was_interrupted
-from optimizer.search.running.asked import Asked
+from optimizer.search.running.asked import StopRequest
 
 
 def test_the_first_is_noted_and_the_second_ends_at_once():
     before = signal.getsignal(signal.SIGINT)
-    with Asked() as outer, Asked() as asked:
+    with StopRequest() as outer, StopRequest() as asked:
         signal.raise_signal(signal.SIGINT)
         assert asked.wanted and outer.wanted
         with pytest.raises(KeyboardInterrupt):
@@ -22,7 +22,7 @@ def test_the_handler_before_is_told():
     told = []
     before = signal.signal(signal.SIGTERM, lambda number, frame: told.append(number))
     try:
-        with Asked() as asked:
+        with StopRequest() as asked:
             signal.raise_signal(signal.SIGTERM)
         assert asked.wanted and told == [signal.SIGTERM]
     finally:
@@ -32,7 +32,7 @@ def test_the_handler_before_is_told():
 def test_what_is_ignored_stays_ignored():
     before = signal.signal(signal.SIGTERM, signal.SIG_IGN)
     try:
-        with Asked() as asked:
+        with StopRequest() as asked:
             signal.raise_signal(signal.SIGTERM)
         assert not asked.wanted
     finally:

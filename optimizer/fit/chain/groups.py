@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.chain.adjacency import lateral_axes, neighbours
-from optimizer.fit.chain.modules import Part, join_parts, solve_parts
+from optimizer.fit.chain.modules import ModuleChain, join_parts, solve_parts
 from optimizer.fit.chain.terminals import facing, in_line
 from optimizer.fit.region.layout import AXES, Layout
 
@@ -142,7 +142,7 @@ def _side_mask(layout: Layout, side: str) -> NDArray[np.bool_]:
     return mask
 
 
-def _assemble(layout: Layout, parts: list[Part], *, parallel: int, groups: int | None) -> Chain:
+def _assemble(layout: Layout, parts: list[ModuleChain], *, parallel: int, groups: int | None) -> Chain:
     """One chain from the chains of the parts, at most `groups` long."""
     parts = [part for part in parts if len(part.members)]
     if not parts:

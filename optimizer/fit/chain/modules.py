@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.chain.adjacency import Neighbours, lateral_axes
 from optimizer.fit.chain.search import Found, search
-from optimizer.fit.chain.sweeps import Region, clusters
+from optimizer.fit.chain.sweeps import ChainRegion, clusters
 from optimizer.fit.region.layout import Layout
 
 Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
-class Part:
+class ModuleChain:
     """The chain of one module: cells of the layout, shape (G, P), its boundary pairs, shape (G - 1,)."""
 
     members: Ints
@@ -36,7 +36,7 @@ def solve_parts(
     sides: tuple[Mask, Mask],
     seconds: float,
     seed: int,
-) -> list[Part]:
+) -> list[ModuleChain]:
     """One chain per module; modules that are translated copies of each other are solved once.
 
     Parameters
@@ -56,7 +56,7 @@ def solve_parts(
 
     Returns
     -------
-    list of Part
+    list of ModuleChain
         By ascending module id.
     """
     names = np.unique(layout.module)
@@ -79,7 +79,7 @@ def solve_parts(
                 seed=seed,
             )
         found = solved[key]
-        parts.append(Part(own[found.members], found.pairs, found.method))
+        parts.append(ModuleChain(own[found.members], found.pairs, found.method))
     return parts
 
 
@@ -96,13 +96,13 @@ def _key(layout: Layout, own: Ints) -> bytes:
     return both.tobytes()
 
 
-def _region(layout: Layout, near: Neighbours, own: Ints, pitch_mm: float) -> Region:
+def _region(layout: Layout, near: Neighbours, own: Ints, pitch_mm: float) -> ChainRegion:
     """The cells of one module with local indices."""
     local = np.full(layout.cells, -1, dtype=np.int64)
     local[own] = np.arange(len(own))
     height = layout.centres_mm[own, layout.axis]
     level = clusters(height, gap=0.5 * float(layout.extents_mm[own, layout.axis].min()))
-    return Region(
+    return ChainRegion(
         across_mm=layout.centres_mm[own][:, list(lateral_axes(layout.axis))],
         level=level,
         lateral=_kept(local, near.lateral),
@@ -117,7 +117,7 @@ def _kept(local: Ints, pairs: Ints) -> Ints:
     return np.sort(inside[np.all(inside >= 0, axis=1)], axis=1)
 
 
-def join_parts(parts: list[Part], centres_mm: Floats, start_side: Mask, end_side: Mask) -> list[Part]:
+def join_parts(parts: list[ModuleChain], centres_mm: Floats, start_side: Mask, end_side: Mask) -> list[ModuleChain]:
     """Modules in the order, and each in the direction, that makes the links between them short.
 
     Snakes through the modules along every order of the axes, from every corner; for each, the best directions by
@@ -144,7 +144,7 @@ def join_parts(parts: list[Part], centres_mm: Floats, start_side: Mask, end_side
     return [_turned(parts[p]) if back else parts[p] for p, back in zip(order, turned, strict=True)]
 
 
-def _turned(part: Part) -> Part:
+def _turned(part: ModuleChain) -> ModuleChain:
     """The chain of a module run backwards."""
     return replace(part, members=part.members[::-1], pairs=part.pairs[::-1])
 

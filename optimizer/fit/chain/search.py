@@ -13,7 +13,7 @@ from optimizer.fit.chain.adjacency import compressed
 from optimizer.fit.chain.exact import EXACT_CELLS, exact_members
 from optimizer.fit.chain.kernels import anneal
 from optimizer.fit.chain.measure import measure, weigh
-from optimizer.fit.chain.sweeps import Region, cut, most_groups, sweep_orders
+from optimizer.fit.chain.sweeps import ChainRegion, cut, most_groups, sweep_orders
 
 Mask = NDArray[np.bool_]
 
@@ -55,7 +55,7 @@ class Found:
 class _Task:
     """A region with what the kernels need."""
 
-    region: Region
+    region: ChainRegion
     parallel: int
     graph: tuple[Ints, Ints, Ints, Ints, Mask, Mask]
 
@@ -95,7 +95,7 @@ class _Guess:
 
 
 def search(
-    region: Region,
+    region: ChainRegion,
     *,
     parallel: int,
     groups: int,
@@ -109,7 +109,7 @@ def search(
 
     Parameters
     ----------
-    region : Region
+    region : ChainRegion
     parallel, groups : int
         Cells per group, most groups wanted.
     regular : bool

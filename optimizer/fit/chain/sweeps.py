@@ -20,7 +20,7 @@ BATCH = 200_000  # cells in all orders that are made at once: bounds the memory
 
 
 @dataclass(frozen=True, eq=False)
-class Region:
+class ChainRegion:
     """Cells among which one chain runs: a tray, or one module.
 
     Parameters
@@ -126,7 +126,7 @@ def _bandings(values: Floats, *, pitch_mm: float, parallel: int) -> list[Ints]:
     return list(found.values())
 
 
-def sweep_orders(region: Region, *, parallel: int, regular: bool) -> Iterator[tuple[list[str], Ints]]:
+def sweep_orders(region: ChainRegion, *, parallel: int, regular: bool) -> Iterator[tuple[list[str], Ints]]:
     """Orders in which a chain may run through a region, many at once, with the name of each pattern.
 
     Snakes through bands in several directions and band widths, columns in a band swept alike or to and fro;
@@ -135,7 +135,7 @@ def sweep_orders(region: Region, *, parallel: int, regular: bool) -> Iterator[tu
 
     Parameters
     ----------
-    region : Region
+    region : ChainRegion
     parallel : int
     regular : bool
         Whether cells stand in rows.
@@ -163,7 +163,7 @@ def sweep_orders(region: Region, *, parallel: int, regular: bool) -> Iterator[tu
 
 
 def _snakes(
-    along: Floats, across: Floats, bands: Ints, region: Region, corners: Sequence[tuple[int, int]]
+    along: Floats, across: Floats, bands: Ints, region: ChainRegion, corners: Sequence[tuple[int, int]]
 ) -> Ints:
     """Snakes through each row of bands: column sweeps, starting corners and layer orders varied."""
     column = clusters(along, gap=0.25 * region.pitch_mm)
@@ -198,7 +198,7 @@ def _by_layers(orders: Ints, level: Ints) -> Ints:
     return by_level[..., np.concatenate([part[::-1] if k % 2 else part for k, part in enumerate(places)])]
 
 
-def _graph_sweeps(region: Region) -> Iterator[Ints]:
+def _graph_sweeps(region: ChainRegion) -> Iterator[Ints]:
     """Layer by layer, cells by walking distance from the outermost cell in each of six directions."""
     start, end = region.lateral.T
     length = np.linalg.norm(region.across_mm[start] - region.across_mm[end], axis=1)

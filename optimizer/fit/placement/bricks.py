@@ -55,7 +55,7 @@ class Stack:
 
 
 @dataclass(frozen=True)
-class Course:
+class BrickCourse:
     """One way to lay a layer: its thickness along the direction of layers and the brick's sides across it."""
 
     thickness_mm: float
@@ -63,7 +63,7 @@ class Course:
     turn: bool
 
 
-Layer = tuple[float, Course, Floats]
+Layer = tuple[float, BrickCourse, Floats]
 Choice = tuple[int, Layer | None, int]
 
 
@@ -117,19 +117,19 @@ def pack_section(wkb: bytes, margins: tuple[float, float], sides: tuple[float, f
     return pack_in_polygon(room, *sides, turn=turn)
 
 
-def courses(brick: Brick, *, axis: int, direction: int, turn: bool) -> list[Course]:
+def courses(brick: Brick, *, axis: int, direction: int, turn: bool) -> list[BrickCourse]:
     """Ways to lay a layer of bricks along `axis` when layers follow each other along `direction`."""
     along = brick.length_mm + brick.gap_along_mm
     w, t = brick.width_mm + brick.gap_across_mm, brick.thickness_mm + brick.gap_across_mm
     if direction == axis:
         return (
-            [Course(along, (w, t), turn)]
+            [BrickCourse(along, (w, t), turn)]
             if turn
-            else [Course(along, (w, t), False), Course(along, (t, w), False)]
+            else [BrickCourse(along, (w, t), False), BrickCourse(along, (t, w), False)]
         )
     first = cross_axes(direction)[0] == axis
     options = [(w, t), (t, w)] if w != t else [(w, t)]
-    return [Course(high, (along, wide) if first else (wide, along), False) for high, wide in options]
+    return [BrickCourse(high, (along, wide) if first else (wide, along), False) for high, wide in options]
 
 
 def margins_of(brick: Brick, *, axis: int) -> tuple[Floats, Floats]:

@@ -210,7 +210,7 @@ def bounds(sums: Ints, a: int, b: int) -> Ints:
 
 
 @dataclass(frozen=True, eq=False)
-class Table:
+class CountTable:
     """Best counts found so far for all pairs of side sums of one box size.
 
     Parameters
@@ -234,7 +234,7 @@ class Table:
     state: tuple[Ints, NDArray[np.bool_], Ints, Ints, Ints, Ints]
 
 
-def turning_table(a_mm: float, b_mm: float, limit_mm: float, *, steps: int = STEPS) -> Table:
+def turning_table(a_mm: float, b_mm: float, limit_mm: float, *, steps: int = STEPS) -> CountTable:
     """Empty table for boxes that may be turned, for rectangles with sides up to limit_mm."""
     a, b = units(a_mm), units(b_mm)
     sums = side_sums(min(a, b), max(a, b), reach(limit_mm))
@@ -245,10 +245,10 @@ def turning_table(a_mm: float, b_mm: float, limit_mm: float, *, steps: int = STE
     gaps = sums[:, None] - sums[None, :]
     diff = np.maximum(np.searchsorted(sums, gaps.ravel(), side="right").reshape(k, k) - 1, 0)
     done, cuts = np.zeros((k, k), dtype=np.bool_), np.zeros((k, k, 4), dtype=np.int64)
-    return Table(a_mm, b_mm, sums, sums, True, (value, done, bound, diff, cuts, np.array([steps])))
+    return CountTable(a_mm, b_mm, sums, sums, True, (value, done, bound, diff, cuts, np.array([steps])))
 
 
-def fixed_table(a_mm: float, b_mm: float, limit_mm: float) -> Table:
+def fixed_table(a_mm: float, b_mm: float, limit_mm: float) -> CountTable:
     """Complete table for boxes that keep their orientation: rows times columns."""
     limit = reach(limit_mm)
     x_sums = np.arange(limit // units(a_mm) + 1, dtype=np.int64) * units(a_mm)
@@ -257,7 +257,7 @@ def fixed_table(a_mm: float, b_mm: float, limit_mm: float) -> Table:
     value = np.multiply.outer(np.arange(k), np.arange(k)).astype(np.int64)
     none = np.zeros((1, 1), dtype=np.int64)
     state = (value, np.ones((k, k), dtype=np.bool_), value, none, none[:, :, None], np.array([0]))
-    return Table(a_mm, b_mm, x_sums, y_sums, False, state)
+    return CountTable(a_mm, b_mm, x_sums, y_sums, False, state)
 
 
 def index(sums: Ints, length_mm: float) -> int:
@@ -265,20 +265,20 @@ def index(sums: Ints, length_mm: float) -> int:
     return max(0, int(np.searchsorted(sums, reach(length_mm), side="right")) - 1)
 
 
-def know_bound(table: Table, length_mm: float, width_mm: float, most: int) -> None:
+def know_bound(table: CountTable, length_mm: float, width_mm: float, most: int) -> None:
     """Let the search for one rectangle stop at a bound that is known to be better than the table's own."""
     i, j = index(table.x_sums, length_mm), index(table.y_sums, width_mm)
     bound = table.state[2]
     bound[max(i, j), min(i, j)] = bound[min(i, j), max(i, j)] = min(most, int(bound[i, j]))
 
 
-def count(table: Table, length_mm: float, width_mm: float) -> int:
+def count(table: CountTable, length_mm: float, width_mm: float) -> int:
     """Most boxes found in a rectangle."""
     i, j = index(table.x_sums, length_mm), index(table.y_sums, width_mm)
     return int(solve(i, j, table.state))
 
 
-def place(table: Table, length_mm: float, width_mm: float) -> Floats:
+def place(table: CountTable, length_mm: float, width_mm: float) -> Floats:
     """Boxes x, y, w, h [mm] of the packing that `count` found, from the corner at the origin."""
     count(table, length_mm, width_mm)
     i, j = index(table.x_sums, length_mm), index(table.y_sums, width_mm)
@@ -293,7 +293,7 @@ def grid(a_mm: float, b_mm: float, columns: int, rows: int) -> Floats:
     return np.column_stack([x.ravel(), y.ravel(), np.full(x.size, a_mm), np.full(x.size, b_mm)])
 
 
-def unfold(table: Table, i: int, j: int) -> Floats:
+def unfold(table: CountTable, i: int, j: int) -> Floats:
     """Boxes of entry (i, j) of a turning table, by following its cuts."""
     if i < j:
         return unfold(table, j, i)[:, [1, 0, 3, 2]]

@@ -19,7 +19,7 @@ SLACK_MM = 1e-7  # a row that fits exactly fits
 
 
 @dataclass(frozen=True, eq=False)
-class Rows:
+class LatticeRows:
     """Centres in rows.
 
     Parameters
@@ -45,7 +45,7 @@ class _Plan:
     pitch: float
 
 
-def regular(region: MultiPolygon, pitch_mm: float) -> list[Rows]:
+def regular(region: MultiPolygon, pitch_mm: float) -> list[LatticeRows]:
     """Best square and best staggered rows of every useful direction, most cells first.
 
     Rows run along both axes and along every long edge of the region. For each number of rows the spacing is
@@ -61,7 +61,7 @@ def regular(region: MultiPolygon, pitch_mm: float) -> list[Rows]:
 
     Returns
     -------
-    list of Rows
+    list of LatticeRows
         Never with points outside the region or closer than the pitch (to 1e-6 mm).
     """
     if region.is_empty:
@@ -77,7 +77,7 @@ def regular(region: MultiPolygon, pitch_mm: float) -> list[Rows]:
                 best[plan.kind] = (count, plan, phase)
         for kind, (_, plan, phase) in best.items():
             points = place_rows(edges, plan, phase)
-            found.append(Rows(kind, angle, _turn_points(points, angle)))
+            found.append(LatticeRows(kind, angle, _turn_points(points, angle)))
     return sorted(found, key=lambda rows: -len(rows.points_mm))
 
 

@@ -138,7 +138,7 @@ def fullest(
 
 
 @dataclass(frozen=True, eq=False)
-class Found:
+class StackedCases:
     """Stacked cases of one kind and the axis of their cells."""
 
     kind: ModuleKind
@@ -156,9 +156,9 @@ def held(kind: ModuleKind, cases: int) -> tuple[int, int, int]:
     return kind.groups * cases, kind.groups, kind.boundary_pairs
 
 
-def front(found: list[Found]) -> list[Found]:
+def front(found: list[StackedCases]) -> list[StackedCases]:
     """Those that no other beats; of equals the first."""
-    kept: list[Found] = []
+    kept: list[StackedCases] = []
     for one in found:
         if not any(beats(other.held, one.held) for other in kept):
             kept = [other for other in kept if not beats(one.held, other.held)] + [one]
@@ -216,20 +216,20 @@ def module_layouts(
     hopes = {k: held(k, most_cases(compartment, case_brick(k, clearance))) for k in kinds}
     step = stack_seconds(compartment) * max(len(axes), 1)
     left = seconds
-    found: list[Found] = []
-    tried: list[Found] = []
+    found: list[StackedCases] = []
+    tried: list[StackedCases] = []
     for kind in sorted(kinds, key=lambda k: -hopes[k][0]):
         hope = hopes[kind]
         if hope[0] and not any(beats(f.held, hope) for f in found) and left > seconds / 3:
             left -= step
             best = fullest(compartment, case_brick(kind, clearance), axes, thorough=False)
             if best:
-                tried.append(Found(kind, *best))
+                tried.append(StackedCases(kind, *best))
                 found = front([*found, tried[-1]])
     for one in sorted(tried, key=lambda f: -f.held[0])[:MOST_LAYOUTS]:
         if left > 0:
             left -= 3 * step
             best = fullest(compartment, case_brick(one.kind, clearance), axes, thorough=True)
-            found = front([*found, Found(one.kind, *best)]) if best else found
+            found = front([*found, StackedCases(one.kind, *best)]) if best else found
     found.sort(key=lambda f: f.held, reverse=True)
     return [layout_of(compartment, size, clearance, f.kind, f.cases, f.axis) for f in found[:MOST_LAYOUTS]]

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon
 
 from optimizer.base.cache import Arrays, cached
-from optimizer.fit.placement.lattice import Rows, quick_count, regular
+from optimizer.fit.placement.lattice import LatticeRows, quick_count, regular
 from optimizer.fit.placement.proof import prove
-from optimizer.fit.region.compartment import Compartment, Slice, centre_regions
+from optimizer.fit.region.compartment import Compartment, LayerSlice, centre_regions
 from optimizer.fit.region.layout import AXES, CellSize, Clearance, Layout
 from optimizer.fit.region.section import cross_axes
 from optimizer.fit.region.solid import MANY
@@ -31,10 +31,10 @@ class _Stack:
     """Layers along one axis, the distinct regions among them, and what regular rows put into each."""
 
     axis: int
-    slices: list[Slice]
+    slices: list[LayerSlice]
     regions: list[MultiPolygon]
     which: list[int]
-    rows: list[list[Rows]]
+    rows: list[list[LatticeRows]]
 
     def total(self, counts: Sequence[int]) -> int:
         """Cells of all layers when distinct region r holds counts[r]."""
@@ -187,7 +187,7 @@ def _regular_layouts(name: str, size: CellSize, stack: _Stack, placements: Seque
     return found
 
 
-def _rows_of(rows: list[Rows], kind: str, angle: float) -> Array:
+def _rows_of(rows: list[LatticeRows], kind: str, angle: float) -> Array:
     """Points of one kind and direction, of the kind's best direction where this one holds nothing."""
     same = [r for r in rows if r.kind == kind]
     exact = [r for r in same if r.angle_rad == angle]

@@ -30,29 +30,29 @@ STEPS = 5_000_000
 
 
 @dataclass(frozen=True, eq=False)
-class Region:
+class RowRegion:
     """Edges x1, y1, x2, y2 of a polygon, shape (m, 4), its corners, shape (k, 2), and holes' boxes [mm]."""
 
     edges: Floats
     corners: Floats
     holes: tuple[Window, ...] = ()
 
-    def swapped(self) -> Region:
+    def swapped(self) -> RowRegion:
         """The region mirrored at the diagonal: x and y exchanged."""
-        return Region(
+        return RowRegion(
             np.ascontiguousarray(self.edges[:, [1, 0, 3, 2]]), np.ascontiguousarray(self.corners[:, ::-1])
         )
 
 
-def edges_of(polygon: Any) -> Region:
+def edges_of(polygon: Any) -> RowRegion:
     """Region of a shapely Polygon or MultiPolygon, holes included."""
     parts = [part for part in getattr(polygon, "geoms", [polygon]) if part.area > 0]
     rings = [np.asarray(ring.coords)[:-1, :2] for part in parts for ring in (part.exterior, *part.interiors)]
     if not rings:
-        return Region(np.zeros((0, 4)), np.zeros((0, 2)))
+        return RowRegion(np.zeros((0, 4)), np.zeros((0, 2)))
     edges = np.concatenate([np.hstack([ring, np.roll(ring, -1, axis=0)]) for ring in rings])
     holes = tuple(ring.bounds for part in parts for ring in part.interiors)
-    return Region(np.ascontiguousarray(edges), np.concatenate([corners_of(ring) for ring in rings]), holes)
+    return RowRegion(np.ascontiguousarray(edges), np.concatenate([corners_of(ring) for ring in rings]), holes)
 
 
 def corners_of(ring: Floats) -> Floats:
@@ -146,7 +146,7 @@ def plan(edges, levels, heights, window, box_mm2, sums, state):  # type: ignore[
     return best, choice
 
 
-def levels_of(region: Region, heights: Floats, sums: Floats, window: Window) -> Floats:
+def levels_of(region: RowRegion, heights: Floats, sums: Floats, window: Window) -> Floats:
     """Levels a band may start from, ascending: corners plus or minus sums of heights, and critical levels."""
     _, low, _, top = window
     bases = np.concatenate([region.corners[:, 1], [low, top]])
@@ -170,7 +170,7 @@ def slanted(edges: Floats) -> bool:
     return bool(np.any(np.min(np.abs(edges[:, 2:] - edges[:, :2]), axis=1) > TOUCH_MM))
 
 
-def critical_levels(region: Region, bases: Floats, heights: Floats, sums: Floats, window: Window) -> Floats:
+def critical_levels(region: RowRegion, bases: Floats, heights: Floats, sums: Floats, window: Window) -> Floats:
     """Levels where the free stretches of bands of these heights pass a sum of box sides or are widest."""
     left, low, right, top = window
     out: list[float] = []
@@ -214,7 +214,7 @@ def crossings(at: Floats, ends: Floats, sums: Floats) -> list[float]:
     return out
 
 
-def pack_bands(region: Region, table: fiveblock.Table, window: Window) -> Floats:
+def pack_bands(region: RowRegion, table: fiveblock.CountTable, window: Window) -> Floats:
     """Boxes x, y, w, h of the best choice of bands along x within a window."""
     left, low, right, top = window
     heights, sums = table.y_sums / UNITS_PER_MM, table.x_sums / UNITS_PER_MM
@@ -238,10 +238,10 @@ def pack_bands(region: Region, table: fiveblock.Table, window: Window) -> Floats
 class Packer:
     """A region and its mirror image with their tables: bands along x and along y."""
 
-    along_x: Region
-    along_y: Region
-    table_x: fiveblock.Table
-    table_y: fiveblock.Table
+    along_x: RowRegion
+    along_y: RowRegion
+    table_x: fiveblock.CountTable
+    table_y: fiveblock.CountTable
 
     def best(self, window: Window) -> Floats:
         """The better of bands along x and along y within a window."""
@@ -251,7 +251,7 @@ class Packer:
         return first if len(first) >= len(second) else second
 
 
-def packer(region: Region, a: float, b: float, *, turn: bool) -> Packer:
+def packer(region: RowRegion, a: float, b: float, *, turn: bool) -> Packer:
     """Region with the tables for one box size."""
     limit = float(np.max(np.ptp(region.corners, axis=0)))
     if turn:
@@ -261,7 +261,7 @@ def packer(region: Region, a: float, b: float, *, turn: bool) -> Packer:
     return Packer(region, region.swapped(), *tables)
 
 
-def pack_region(region: Region, a: float, b: float, *, turn: bool) -> Floats:
+def pack_region(region: RowRegion, a: float, b: float, *, turn: bool) -> Floats:
     """Boxes of the best choice of bands, over the whole region or in the parts of one division of it."""
     if not len(region.edges):
         return np.zeros((0, 4))
@@ -275,7 +275,7 @@ def pack_region(region: Region, a: float, b: float, *, turn: bool) -> Floats:
     return best
 
 
-def divisions(region: Region, window: Window) -> Iterator[list[Window]]:
+def divisions(region: RowRegion, window: Window) -> Iterator[list[Window]]:
     """Ways to divide a window: straight cuts at corners, and pinwheels around holes."""
     left, low, right, top = window
     for at in inner(region.corners[:, 0], left, right):
@@ -293,7 +293,7 @@ def inner(values: Floats, low: float, high: float) -> Floats:
     return found[:: max(1, -(-len(found) // MAX_CUTS))]
 
 
-def area(region: Region) -> float:
+def area(region: RowRegion) -> float:
     """Area of a region [mm²], holes left out where rings turn opposite ways as shapely orders them."""
     x1, y1, x2, y2 = region.edges.T
     return float(np.abs(np.sum(x1 * y2 - x2 * y1)) / 2)

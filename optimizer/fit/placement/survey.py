@@ -9,7 +9,7 @@ import numpy as np
 
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Brief
-from optimizer.brief.spaces import Part
+from optimizer.brief.spaces import PartSection
 from optimizer.catalog import Cells, matching
 from optimizer.fit.placement.bodies import Body, Point, places, poses
 from optimizer.fit.placement.place import place
@@ -92,7 +92,7 @@ def compartment_problems(brief: Brief) -> dict[str, list[Problem]]:
     return found
 
 
-def body_of(part: Part, size_mm: Point) -> Body:
+def body_of(part: PartSection, size_mm: Point) -> Body:
     """A part of the brief as a body."""
     return Body(
         part.name, size_mm, tuple(AXES.index(axis) for axis in part.up), part.gap_mm,
@@ -100,7 +100,7 @@ def body_of(part: Part, size_mm: Point) -> Body:
     )  # fmt: skip
 
 
-def nowhere(brief: Brief, part: Part, found: str) -> Problem:
+def nowhere(brief: Brief, part: PartSection, found: str) -> Problem:
     """A part that finds no place; `found` says how large it is."""
     where = ", ".join(part.within) or "any compartment"
     number = brief.part.index(part) + 1

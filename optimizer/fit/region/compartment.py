@@ -81,7 +81,7 @@ class Compartment:
 
 
 @dataclass(frozen=True, eq=False)
-class Slice:
+class LayerSlice:
     """One layer: the cells reach from low_mm to high_mm along their axis; their centres lie in `region`.
 
     The region's coordinates are the two other axes in x, y, z order.
@@ -191,7 +191,7 @@ def centre_regions(
     axis: int,
     *,
     worth: Callable[[MultiPolygon], float] | None = None,
-) -> list[Slice]:
+) -> list[LayerSlice]:
     """Layers for cylinders along `axis`, chosen so that the sum of what they hold is the most.
 
     Parameters
@@ -205,7 +205,7 @@ def centre_regions(
 
     Returns
     -------
-    list of Slice
+    list of LayerSlice
         From low to high; layers stand at least length + 2 end_mm apart. Empty when nothing fits.
     """
     pitch = size.diameter_mm + clearance.cell_gap_mm
@@ -220,7 +220,7 @@ def centre_regions(
             known[key] = worth(region) if worth else stack_value(region, pitch)
         options.append((start, known[key], region))
     chosen = _best_stack([o[0] for o in options], [o[1] for o in options], size.length_mm + 2 * clearance.end_mm)
-    return [Slice(options[k][0], options[k][0] + size.length_mm, options[k][2]) for k in chosen]
+    return [LayerSlice(options[k][0], options[k][0] + size.length_mm, options[k][2]) for k in chosen]
 
 
 def _best_stack(starts: list[float], values: list[float], pitch: float) -> list[int]:

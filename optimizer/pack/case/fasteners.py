@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from optimizer.pack.case.outline import CaseRules, Seats, rings
+from optimizer.pack.case.outline import BoreSeats, CaseRules, rings
 
 #: Fasteners of one cover on one piece of a body (common practice).
 FASTENERS = 4
@@ -17,7 +17,7 @@ BOSS_MM, HOLE_MM, BOSS_HIGH_MM, HOLE_DEEP_MM = 2.9, 1.7, 8.0, 6.0
 LINES = 2.0
 
 
-def boss_room(outer: shapely.Geometry, seats: Seats, rules: CaseRules) -> shapely.Geometry:
+def boss_room(outer: shapely.Geometry, seats: BoreSeats, rules: CaseRules) -> shapely.Geometry:
     """Where the middle of a boss may lie: along the wall, its hole clear of bores [mm]."""
     band = outer.buffer(-BOSS_MM).difference(outer.buffer(-(BOSS_MM + 0.7 * max(rules.case_mm, rules.rib_mm))))
     away = rules.play_mm + HOLE_MM + LINES * rules.nozzle_mm

@@ -156,7 +156,7 @@ def straps_per_body(hold: str) -> int:
 
 
 @dataclass(frozen=True, eq=False)
-class Seats:
+class BoreSeats:
     """Bores of one case in the two axes across the cells, in the order in which they come into use.
 
     Parameters
@@ -174,12 +174,12 @@ class Seats:
     round_: bool
     length_mm: float
 
-    def first(self, count: int) -> Seats:
+    def first(self, count: int) -> BoreSeats:
         """The first so many bores."""
-        return Seats(self.centres[:count], self.half[:count], self.round_, self.length_mm)
+        return BoreSeats(self.centres[:count], self.half[:count], self.round_, self.length_mm)
 
 
-def hulls(seats: Seats, counts: Sequence[int]) -> tuple[Shapes, float]:
+def hulls(seats: BoreSeats, counts: Sequence[int]) -> tuple[Shapes, float]:
     """Convex hulls of the first so many cells, and by how much each is still to be grown for round cells [mm].
 
     They are hulls of centres for round cells, of corners for blocks.
@@ -197,7 +197,7 @@ def hulls(seats: Seats, counts: Sequence[int]) -> tuple[Shapes, float]:
 
 
 def tray_outlines(
-    seats: Seats, counts: Sequence[int], rules: CaseRules, *, free: shapely.Geometry | None = None
+    seats: BoreSeats, counts: Sequence[int], rules: CaseRules, *, free: shapely.Geometry | None = None
 ) -> tuple[Shapes, Shapes]:
     """Outer and inner outline of a tray around the first so many cells, as a rubber band runs [mm].
 
@@ -218,7 +218,7 @@ def tray_outlines(
     return outer, inner
 
 
-def _bodies(seats: Seats) -> Shapes:
+def _bodies(seats: BoreSeats) -> Shapes:
     return np.asarray(shapely.points(seats.centres))
 
 
@@ -228,7 +228,7 @@ def holding(shape: shapely.Geometry, points: Shapes) -> shapely.Geometry:
     return shapely.union_all(parts)
 
 
-def module_outline(seats: Seats, rules: CaseRules) -> tuple[shapely.Geometry, shapely.Geometry]:
+def module_outline(seats: BoreSeats, rules: CaseRules) -> tuple[shapely.Geometry, shapely.Geometry]:
     """Outer and inner rectangle of a module around its cells [mm]."""
     x0, y0 = (seats.centres - seats.half).min(axis=0)
     x1, y1 = (seats.centres + seats.half).max(axis=0)
@@ -237,7 +237,7 @@ def module_outline(seats: Seats, rules: CaseRules) -> tuple[shapely.Geometry, sh
     return outer, shapely.box(x0 - play, y0 - play, x1 + play, y1 + play)
 
 
-def ties(seats: Seats, rules: CaseRules) -> tuple[Floats, Ints]:
+def ties(seats: BoreSeats, rules: CaseRules) -> tuple[Floats, Ints]:
     """Ribs between neighbours whose rings don't meet, and from each cell to the nearest one before it.
 
     So the first n rings are one piece for every n.
@@ -272,7 +272,7 @@ def ties(seats: Seats, rules: CaseRules) -> tuple[Floats, Ints]:
     return np.column_stack([a + side, a - side, b - side, b + side]), later.astype(np.int64)
 
 
-def rings(seats: Seats, *, play_mm: float) -> shapely.Geometry:
+def rings(seats: BoreSeats, *, play_mm: float) -> shapely.Geometry:
     """Cells grown by a distance [mm], as polygons of the same area as the true shapes."""
     if seats.round_:
         n = 4 * ROUND_SEGMENTS
@@ -283,7 +283,7 @@ def rings(seats: Seats, *, play_mm: float) -> shapely.Geometry:
     return shapely.union_all(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
 
 
-def bores(seats: Seats, rules: CaseRules) -> shapely.Geometry:
+def bores(seats: BoreSeats, rules: CaseRules) -> shapely.Geometry:
     """Openings for the cells: polygons around the wanted circle, never inside it [mm]."""
     if not seats.round_:
         return rings(seats, play_mm=rules.play_mm)
@@ -291,7 +291,7 @@ def bores(seats: Seats, rules: CaseRules) -> shapely.Geometry:
     return shapely.union_all(shapely.buffer(shapely.points(seats.centres), radius, quad_segs=BORE_SEGMENTS))
 
 
-def bore_area_mm2(seats: Seats, rules: CaseRules) -> Floats:
+def bore_area_mm2(seats: BoreSeats, rules: CaseRules) -> Floats:
     """Area of each opening as `bores` draws it, shape (n,) [mm²]."""
     grown = seats.half + rules.play_mm
     n = 4 * BORE_SEGMENTS

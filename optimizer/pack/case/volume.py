@@ -27,8 +27,8 @@ from optimizer.pack.case.fasteners import (
 )
 from optimizer.pack.case.outline import (
     END_STACK_MM,
+    BoreSeats,
     CaseRules,
-    Seats,
     Shapes,
     bore_area_mm2,
     module_outline,
@@ -120,10 +120,10 @@ def cases_of(layout: Any, group: ArrayLike) -> Iterator[Case]:
                 yield Case(index[order], place[index][order], int(layer), int(module))
 
 
-def seats_of(layout: Any, index: Ints) -> Seats:
+def seats_of(layout: Any, index: Ints) -> BoreSeats:
     """Bores of some positions, seen along the cells."""
     across = [k for k in range(3) if k != layout.axis]
-    return Seats(
+    return BoreSeats(
         layout.centres_mm[index][:, across],
         layout.extents_mm[index][:, across] / 2.0,
         layout.size.shape == "cylinder",
@@ -180,7 +180,7 @@ def case_volume(layout: Any, *, group: ArrayLike, rules: CaseRules, free: Any = 
     return CaseVolume(volume, side + 2.0 * faces, fasteners, bodies, printable)
 
 
-def _module(seats: Seats, group: Ints, rules: CaseRules) -> tuple[Floats, bool]:
+def _module(seats: BoreSeats, group: Ints, rules: CaseRules) -> tuple[Floats, bool]:
     """Volume, surface, fasteners and pieces of one module, and whether it lies on the bed."""
     outer, inner = module_outline(seats, rules)
     area = _web_area(seats, np.array([inner]), np.array([len(seats.centres)]), rules)
@@ -192,11 +192,11 @@ def _module(seats: Seats, group: Ints, rules: CaseRules) -> tuple[Floats, bool]:
     return row, cut is not None and _low_enough(seats, rules)
 
 
-def _low_enough(seats: Seats, rules: CaseRules) -> bool:
+def _low_enough(seats: BoreSeats, rules: CaseRules) -> bool:
     return seats.length_mm + 2.0 * rules.rim_mm <= rules.bed_mm[2] + 1e-6
 
 
-def _tray(seats: Seats, group: Ints, groups: int, rules: CaseRules, free: Any) -> tuple[Floats, NDArray[np.bool_]]:
+def _tray(seats: BoreSeats, group: Ints, groups: int, rules: CaseRules, free: Any) -> tuple[Floats, NDArray[np.bool_]]:
     """Volume, side, fasteners, pieces and face of one layer for the first 1 … groups groups, shape (5, groups)."""
     held = np.searchsorted(group, np.arange(groups), side="right")
     counts, which = np.unique(held, return_inverse=True)
@@ -215,13 +215,13 @@ def _tray(seats: Seats, group: Ints, groups: int, rules: CaseRules, free: Any) -
     return rows[which.ravel()].T, fine[which.ravel()]
 
 
-def _boxes(seats: Seats, group: Ints) -> Floats:
+def _boxes(seats: BoreSeats, group: Ints) -> Floats:
     """Lowest and highest corner of the cells of each group, in the order of the groups, shape (g, 4)."""
     low, high = seats.centres - seats.half, seats.centres + seats.half
     return np.array([[*low[group == g].min(axis=0), *high[group == g].max(axis=0)] for g in np.unique(group)])
 
 
-def _web_area(seats: Seats, inner: Shapes, counts: Ints, rules: CaseRules) -> Floats:
+def _web_area(seats: BoreSeats, inner: Shapes, counts: Ints, rules: CaseRules) -> Floats:
     """Area of rings and ties inside each inner outline, bores not taken out [mm²]."""
     if not rules.webbed:
         return np.zeros(len(inner))
@@ -242,7 +242,7 @@ def _web_area(seats: Seats, inner: Shapes, counts: Ints, rules: CaseRules) -> Fl
 
 
 def _one(
-    outer: Any, inner: Any, web_mm2: float, seats: Seats, group: Ints, number: int, rules: CaseRules,
+    outer: Any, inner: Any, web_mm2: float, seats: BoreSeats, group: Ints, number: int, rules: CaseRules,
     *, modular: bool = False,
 ) -> Floats:  # fmt: skip
     """Volume, side surface, fasteners, pieces, face of one case."""

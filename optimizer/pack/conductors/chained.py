@@ -13,7 +13,7 @@ from optimizer.fit.chain.groups import Chain
 from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import Clearance, Layout
-from optimizer.pack.conductors.cut import Parts, cut_sheet, share_out
+from optimizer.pack.conductors.cut import FaceShares, cut_sheet, share_out
 from optimizer.pack.conductors.faces import Fault, face_name, faults_of, name_of
 from optimizer.pack.conductors.joints import SHEET_WIDTH_MM, Around, Joint, joints_of_chain
 from optimizer.pack.conductors.laid import CannotLay, Metal, lay_strip
@@ -244,7 +244,7 @@ def _strips(layout: Layout, way: Way, gaps: Clearance, rules: LayRules) -> Calla
 
 def _sheets(layout: Layout, chain: Chain, gaps: Clearance, rules: LayRules) -> Callable[[Site], Metal]:
     axes = lateral_axes(layout.axis)
-    known: dict[tuple[int, int], tuple[Parts, Ints]] = {}
+    known: dict[tuple[int, int], tuple[FaceShares, Ints]] = {}
     size = layout.size
 
     def make(site: Site) -> Metal:

@@ -31,7 +31,7 @@ BESIDE_TAP_MM = 2.5
 
 
 @dataclass(frozen=True, eq=False)
-class Parts:
+class FaceShares:
     """The face of one layer of a case, shared out among its cells.
 
     Parameters
@@ -71,7 +71,7 @@ def end_shapes(centre_mm: Floats, extent_mm: Floats, *, round_cells: bool, grow_
     return np.asarray(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
 
 
-def share_out(centre_mm: Floats, extent_mm: Floats, *, round_cells: bool, gap_mm: float) -> Parts:
+def share_out(centre_mm: Floats, extent_mm: Floats, *, round_cells: bool, gap_mm: float) -> FaceShares:
     """Share a face out among its cells.
 
     Parameters
@@ -86,17 +86,17 @@ def share_out(centre_mm: Floats, extent_mm: Floats, *, round_cells: bool, gap_mm
     reach = 2.0 * float(extent_mm.max() + np.ptp(centre_mm, axis=0).max())
     area = shapely.box(*(centre_mm.min(axis=0) - reach), *(centre_mm.max(axis=0) + reach))
     if len(centre_mm) == 1:
-        return Parts(np.array([area], dtype=object), keep)
+        return FaceShares(np.array([area], dtype=object), keep)
     # Points far around close the outer cells.
     far = centre_mm.mean(axis=0) + 20.0 * reach * np.array([[1, 0], [0, 1], [-1, 0], [0, -1]])
     found = Voronoi(np.concatenate([centre_mm, far]))
     corners = [found.vertices[found.regions[k]] for k in found.point_region[: len(centre_mm)]]
     own = [shapely.intersection(shapely.MultiPoint(c).convex_hull, area) for c in corners]
-    return Parts(np.array(own, dtype=object), keep)
+    return FaceShares(np.array(own, dtype=object), keep)
 
 
 def cut_sheet(
-    site: Site, layout: Layout, parts: Parts, rows: Ints, extent_mm: Floats, *, gap_mm: float, taps: int = 1
+    site: Site, layout: Layout, parts: FaceShares, rows: Ints, extent_mm: Floats, *, gap_mm: float, taps: int = 1
 ) -> Metal:
     """The plate of a site as one contour of sheet.
 
@@ -104,7 +104,7 @@ def cut_sheet(
     ----------
     site : Site
     layout : Layout
-    parts : Parts
+    parts : FaceShares
         Of the site's layer and case.
     rows : ndarray of int, shape (m,)
         Row of each of the site's ends in `parts`.

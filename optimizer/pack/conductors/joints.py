@@ -20,7 +20,7 @@ from optimizer.pack.conductors.cut import end_shapes
 from optimizer.pack.conductors.faces import Fault, face_name, name_of
 from optimizer.pack.conductors.laid import COVER_MM, CUT_STEP_MM, OVERHANG_MM, Metal
 from optimizer.pack.conductors.sites import ENTRY, EXIT, Site, face_mm
-from optimizer.pack.conductors.walls import Body, bodies_of, keeps_off
+from optimizer.pack.conductors.walls import MetalPrism, bodies_of, keeps_off
 
 # Between metal and the cells' side in the slot, height of a joint over the ends of the cells, insulation under it
 # (common practice, no published source), and its width where it is cut from sheet [mm].
@@ -200,7 +200,7 @@ def _ribbon(line: Floats, width: float, axis: int) -> Floats:
     return np.array([*(p + half for p in middle), *(p - half for p in reversed(middle))])
 
 
-def bodies(joint: Joint, layout: Layout) -> list[Body]:
+def bodies(joint: Joint, layout: Layout) -> list[MetalPrism]:
     """Its stretches between folds, in space."""
     axes = lateral_axes(layout.axis)
     return [body for outline in joint.outlines_mm for body in bodies_of(outline, axis=layout.axis, axes=axes)]

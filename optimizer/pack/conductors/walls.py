@@ -20,7 +20,7 @@ HAIR_MM = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
-class Body:
+class MetalPrism:
     """Metal as a plane shape across the cells' axis, over a stretch along it.
 
     Parameters
@@ -35,7 +35,7 @@ class Body:
     low_mm: float
     high_mm: float
 
-    def gap_mm(self, other: Body) -> float:
+    def gap_mm(self, other: MetalPrism) -> float:
         """Free distance to another body [mm]."""
         along = max(self.low_mm - other.high_mm, other.low_mm - self.high_mm, 0.0)
         return float(np.hypot(along, shapely.distance(self.shape, other.shape)))
@@ -68,7 +68,7 @@ def free_mm(room: Compartment, *, axis: int, low_mm: float, high_mm: float, gap_
     return _FREE[key]
 
 
-def keeps_off(body: Body, room: Compartment, *, axis: int, gap_mm: float) -> bool:
+def keeps_off(body: MetalPrism, room: Compartment, *, axis: int, gap_mm: float) -> bool:
     """Whether a body keeps a gap from every wall and keep-out of its compartment."""
     free = free_mm(room, axis=axis, low_mm=body.low_mm, high_mm=body.high_mm, gap_mm=gap_mm)
     return bool(shapely.covers(free, body.shape))
@@ -113,7 +113,7 @@ def _alike(metal: Metal) -> bool:
     return len({p.outline_mm.shape for p in metal.pieces}) == 1
 
 
-def bodies_of(outline_mm: NDArray[np.float64], *, axis: int, axes: Sequence[int]) -> list[Body]:
+def bodies_of(outline_mm: NDArray[np.float64], *, axis: int, axes: Sequence[int]) -> list[MetalPrism]:
     """Stretches between the folds of flat metal whose outline runs along one edge and back along the other."""
     half = len(outline_mm) // 2
     edge, back = outline_mm[:half], outline_mm[half:][::-1]
@@ -121,5 +121,5 @@ def bodies_of(outline_mm: NDArray[np.float64], *, axis: int, axes: Sequence[int]
     for k in range(half - 1):
         quad = np.array([edge[k], edge[k + 1], back[k + 1], back[k]])
         shape = shapely.MultiPoint(quad[:, list(axes)]).convex_hull
-        found.append(Body(shape, float(quad[:, axis].min()), float(quad[:, axis].max())))
+        found.append(MetalPrism(shape, float(quad[:, axis].min()), float(quad[:, axis].max())))
     return found

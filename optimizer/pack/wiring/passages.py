@@ -109,7 +109,7 @@ def room_mm2(bore_mm: float) -> float:
 
 
 @dataclass(frozen=True)
-class Piece:
+class WayPiece:
     """A piece of a way between hubs, in the vehicle: in a compartment, or between two (room -1) [mm].
 
     Straight, or with bends round the parts of the compartment.
@@ -136,7 +136,7 @@ class Links:
         Where wires of each compartment are gathered, in its own axes [mm].
     length_mm : ndarray, shape (m, m)
         From hub to hub, in whole CUT_MM [mm].
-    pieces : dict of (int, int) to tuple of Piece
+    pieces : dict of (int, int) to tuple of WayPiece
     through : dict of (int, int) to tuple of str
         Passages on each way; STRAIGHT alone where there is none.
     passages : tuple of Passage
@@ -147,7 +147,7 @@ class Links:
 
     hubs_mm: Floats
     length_mm: Floats
-    pieces: dict[tuple[int, int], tuple[Piece, ...]]
+    pieces: dict[tuple[int, int], tuple[WayPiece, ...]]
     through: dict[tuple[int, int], tuple[str, ...]]
     passages: tuple[Passage, ...] = ()
     homes: tuple[int, ...] = ()
@@ -229,14 +229,14 @@ def links_of(
     graph = np.where(joined, np.maximum(apart, LEAST_MM), 0.0)
     between, before = shortest_path(graph, directed=False, return_predecessors=True)
     length = np.zeros((count, count))
-    pieces: dict[tuple[int, int], tuple[Piece, ...]] = {}
+    pieces: dict[tuple[int, int], tuple[WayPiece, ...]] = {}
     through: dict[tuple[int, int], tuple[str, ...]] = {}
     for one, two in product(range(count), repeat=2):
         pair = one, two
         nodes = _nodes(before, *pair) if np.isfinite(between[pair]) else list(pair)
         steps = list(pairwise(nodes))
         pieces[pair] = tuple(
-            Piece(int(where[a]) if same[a, b] else -1, _point(points[a]), _point(points[b]), bends.get((a, b), ()))
+            WayPiece(int(where[a]) if same[a, b] else -1, _point(points[a]), _point(points[b]), bends.get((a, b), ()))
             for a, b in steps
         )
         names = tuple(passages[(a - count) // 2].name for a, b in steps if not same[a, b] and min(a, b) >= count)

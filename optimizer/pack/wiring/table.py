@@ -65,7 +65,7 @@ class WireKind:
     price_per_m: float
 
 
-class Way(Protocol):
+class BoxWays(Protocol):
     """Ways in a compartment, as optimizer.pack.wiring.ways.Ways has them."""
 
     def lengths(self, points_mm: Floats, target_mm: Floats) -> Floats:
@@ -86,7 +86,7 @@ class Wired:
     ----------
     room : Compartment
     taps : Taps
-    way : Way
+    way : BoxWays
     groups, per_module : int
         In use, and in a full case, 0 for a tray.
     hub_mm : ndarray, shape (3,)
@@ -98,7 +98,7 @@ class Wired:
 
     room: Compartment
     taps: Taps
-    way: Way
+    way: BoxWays
     groups: int
     per_module: int
     hub_mm: Floats

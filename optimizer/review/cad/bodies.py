@@ -20,8 +20,8 @@ from optimizer.fit.region.section import free_section
 from optimizer.pack.case import volume as case
 from optimizer.pack.case.fasteners import BOSS_MM
 from optimizer.pack.case.outline import (
+    BoreSeats,
     CaseRules,
-    Seats,
     bores,
     module_outline,
     rings,
@@ -54,7 +54,7 @@ CRUMB_SHARE = 0.01
 
 
 @dataclass(frozen=True, eq=False)
-class Part:
+class PrintedPart:
     """One distinct printed part.
 
     Parameters
@@ -144,12 +144,12 @@ TURNED = np.diag([1.0, -1.0, -1.0])
 ONCE = np.eye(3, 4)[None]
 
 
-def case_parts(design: Design) -> list[Part]:
+def case_parts(design: Design) -> list[PrintedPart]:
     """Bodies and covers of all cases of a design, and a ring to try the bores with.
 
     Returns
     -------
-    list of Part
+    list of PrintedPart
         Each distinct one once.
 
     Raises
@@ -157,7 +157,7 @@ def case_parts(design: Design) -> list[Part]:
     ValueError
         If a part does not come out as one closed solid, or a group is larger than the bed.
     """
-    parts: list[Part] = []
+    parts: list[PrintedPart] = []
     taken: set[str] = set()
     for number, station in enumerate(design.stations, start=1):
         label = file_name(station.compartment.name)
@@ -170,22 +170,22 @@ def case_parts(design: Design) -> list[Part]:
     return parts + trial_parts(design)
 
 
-def trial_parts(design: Design) -> list[Part]:
+def trial_parts(design: Design) -> list[PrintedPart]:
     """A ring for each size of cell, to be printed first: does the cell slide in, and not rattle?"""
-    found: dict[Any, Part] = {}
+    found: dict[Any, PrintedPart] = {}
     for station in design.stations:
         size, rules = station.layout.size, design.case
         half = np.array([[size.diameter_mm, size.diameter_mm] if size.shape == "cylinder"
                          else [size.width_mm, size.thickness_mm]]) / 2.0  # fmt: skip
-        seats = Seats(np.zeros((1, 2)), half, size.shape == "cylinder", 12.0)
+        seats = BoreSeats(np.zeros((1, 2)), half, size.shape == "cylinder", 12.0)
         ring = rings(seats, play_mm=rules.play_mm + max(rules.case_mm, rules.rib_mm))
         solid = raised(ring.difference(bores(seats, rules)), low_mm=0.0, high_mm=12.0)
         more = f"_{len(found) + 1}" if found and size not in found else ""
-        found.setdefault(size, Part(f"test_ring{more}", "", solid, ONCE, np.eye(3)))
+        found.setdefault(size, PrintedPart(f"test_ring{more}", "", solid, ONCE, np.eye(3)))
     return list(found.values())
 
 
-def _station_parts(design: Design, station: Station, label: str) -> list[Part]:
+def _station_parts(design: Design, station: Station, label: str) -> list[PrintedPart]:
     """Parts of one compartment; modules that are alike are made once."""
     layout, rules = station.layout, design.case
     chain = np.where(station.used, station.chain.group, -1)
@@ -203,7 +203,7 @@ def _station_parts(design: Design, station: Station, label: str) -> list[Part]:
                      if record["way"] == "fold" for piece in record["pieces"]]  # fmt: skip
             key = rows[np.lexsort(rows.T)].tobytes(), b"".join((np.round(m, 2) + 0.0).tobytes() for m in metal)
         alike.setdefault(key, (one, []))[1].append(low)
-    found: list[Part] = []
+    found: list[PrintedPart] = []
     for one, lows in alike.values():
         name = f"{label}_module{one.module + 1}" if layout.way == "modules" else label
         name = f"{name}_layer{one.layer + 1}"
@@ -213,9 +213,9 @@ def _station_parts(design: Design, station: Station, label: str) -> list[Part]:
     return _distinct(found)
 
 
-def _distinct(parts: Sequence[Part]) -> list[Part]:
+def _distinct(parts: Sequence[PrintedPart]) -> list[PrintedPart]:
     """Each part once, with the places of those of the same shape, turned about the cell axis or not."""
-    kept: list[tuple[Part, Any]] = []
+    kept: list[tuple[PrintedPart, Any]] = []
     for part in parts:
         corners = _corners(part)
         for row, (other, known) in enumerate(kept):
@@ -231,7 +231,7 @@ def _distinct(parts: Sequence[Part]) -> list[Part]:
     return [part for part, _ in kept]
 
 
-def _corners(part: Part) -> npt.NDArray[np.float64]:
+def _corners(part: PrintedPart) -> npt.NDArray[np.float64]:
     """Corners of a part on the bed, shape (n, 3) [mm]."""
     return np.asarray(part.printed.to_mesh().vert_properties, dtype=float)[:, :3]
 
@@ -285,7 +285,9 @@ def _metal_of(design: Design, station: Station, one: case.Case) -> list[Mapping[
     ]
 
 
-def _with_room(found: list[Part], metal: Sequence[Mapping[str, Any]], rules: CaseRules, axis: int) -> list[Part]:
+def _with_room(
+    found: list[PrintedPart], metal: Sequence[Mapping[str, Any]], rules: CaseRules, axis: int
+) -> list[PrintedPart]:
     """Parts with the metal, and play around it, cut out of them where they would meet."""
     if not metal:
         return found
@@ -300,7 +302,7 @@ def _with_room(found: list[Part], metal: Sequence[Mapping[str, Any]], rules: Cas
 
 def _case_parts(
     design: Design, station: Station, one: case.Case, name: str, places: npt.NDArray[np.float64], rules: CaseRules
-) -> list[Part]:
+) -> list[PrintedPart]:
     """Body and covers of one case, in pieces where the bed is shorter."""
     layout = station.layout
     axis = layout.axis
@@ -309,7 +311,7 @@ def _case_parts(
     if z.body_high - z.body_low > rules.bed_mm[2] + 1e-6:
         raise ValueError(f"{name} is {z.body_high - z.body_low:g} mm high; the printer takes {rules.bed_mm[2]:g}")
     whole = _plan(design, station, one, z, rules)
-    found: list[Part] = []
+    found: list[PrintedPart] = []
     for k, plan in enumerate(_parted(whole)):
         island = f"{name}_part{k + 1}" if len(shapely.get_parts(whole.outer)) > 1 else name
         zones = zones_of(plan, rules)
@@ -335,7 +337,7 @@ def _parted(plan: Plan) -> list[Plan]:
     found = []
     for part in parts:
         own = shapely.covers(part, shapely.points(plan.seats.centres))
-        seats = Seats(plan.seats.centres[own], plan.seats.half[own], plan.seats.round_, plan.seats.length_mm)
+        seats = BoreSeats(plan.seats.centres[own], plan.seats.half[own], plan.seats.round_, plan.seats.length_mm)
         inner = plan.inner.intersection(part)
         poles = plan.plus_mm[own] if plan.plus_mm is not None else None
         found.append(Plan(seats, plan.group[own], plan.plus_high[own], part, inner, plan.free, plan.taken, poles))
@@ -349,7 +351,7 @@ def _letter(zones: Zones, k: int) -> str:
 def _bodies(
     plan: Plan, rules: CaseRules, z: Heights, zones: Zones, spots: list[npt.NDArray[np.float64]], name: str,
     station: Station, places: npt.NDArray[np.float64],
-) -> list[Part]:  # fmt: skip
+) -> list[PrintedPart]:  # fmt: skip
     """The body of a case, or its pieces."""
     axis = station.layout.axis
     solid = body(plan, rules, z)
@@ -374,7 +376,7 @@ def _bodies(
         title = f"{name}_body{_letter(zones, k)}"
         whole = _whole(own, title, cut=len(zones.below) > 1)
         found.append(
-            Part(title, station.compartment.name, to_axes(whole, axis), places, POSES[axis])
+            PrintedPart(title, station.compartment.name, to_axes(whole, axis), places, POSES[axis])
         )
     return found
 
@@ -382,7 +384,7 @@ def _bodies(
 def _covers(
     plan: Plan, rules: CaseRules, z: Heights, zones: Zones, spots: list[npt.NDArray[np.float64]], name: str,
     station: Station, places: npt.NDArray[np.float64],
-) -> list[Part]:  # fmt: skip
+) -> list[PrintedPart]:  # fmt: skip
     """The covers at both ends of a case, or their pieces."""
     axis = station.layout.axis
     found = []
@@ -400,7 +402,7 @@ def _covers(
                 own = solid ^ zones.solid(k, low, top, rules.joint_mm, swapped=high)
             each = f"{title}{_letter(zones, k)}"
             whole = _whole(own, each, cut=len(zones.below) > 1)
-            found.append(Part(each, station.compartment.name, to_axes(whole, axis), places, pose))
+            found.append(PrintedPart(each, station.compartment.name, to_axes(whole, axis), places, pose))
     return found
 
 

@@ -13,7 +13,7 @@ from shapely.geometry import LineString, Polygon
 from optimizer.base.arrays import Floats, Ints
 from optimizer.pack.case import volume as case
 from optimizer.pack.case.fasteners import BOSS_MM, boss_room, spread
-from optimizer.pack.case.outline import CaseRules, Seats, rings
+from optimizer.pack.case.outline import BoreSeats, CaseRules, rings
 
 #: Height of digits and letters, and of the smallest that a nozzle draws [mm] (common practice).
 TEXT_MM, SMALL_TEXT_MM = 4.0, 3.0
@@ -25,7 +25,7 @@ class Plan:
 
     Parameters
     ----------
-    seats : Seats
+    seats : BoreSeats
     group : ndarray of int, shape (n,)
         Number that is marked beside each cell's sign, -1 for a seat without a cell.
     plus_high : ndarray of bool, shape (n,)
@@ -39,7 +39,7 @@ class Plan:
         Positive terminals, where both are on the high end [mm].
     """
 
-    seats: Seats
+    seats: BoreSeats
     group: Ints
     plus_high: np.ndarray
     outer: shapely.Geometry

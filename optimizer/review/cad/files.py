@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.base.files import write_bytes
-from optimizer.review.cad.bodies import Part, case_parts
+from optimizer.review.cad.bodies import PrintedPart, case_parts
 
 if TYPE_CHECKING:
     from optimizer.design.model import Design
@@ -38,7 +38,7 @@ def _stl_bytes(triangles: npt.NDArray[np.float32]) -> bytes:
     return b"cellstow, millimetres".ljust(80, b" ") + count + record.tobytes()
 
 
-def _three_mf_bytes(parts: Sequence[Part]) -> bytes:
+def _three_mf_bytes(parts: Sequence[PrintedPart]) -> bytes:
     """Each distinct part once as a named object in millimetres, side by side on the plate.
 
     Source: 3MF core specification 1.3 (3MF Consortium): a package of [Content_Types].xml, _rels/.rels and a model.
@@ -80,19 +80,19 @@ def _three_mf_bytes(parts: Sequence[Part]) -> bytes:
     return store.getvalue()
 
 
-def title_of(part: Part) -> str:
+def title_of(part: PrintedPart) -> str:
     """Name of a part's file without its ending: "case_deck_layer1_body_x1"."""
     return f"case_{part.name}_x{part.copies}"
 
 
-def write_cases(folder: Path, design: Design, *, parts: Sequence[Part] | None = None) -> list[Path]:
+def write_cases(folder: Path, design: Design, *, parts: Sequence[PrintedPart] | None = None) -> list[Path]:
     """Write each distinct part as a binary STL in millimetres, and all of them as cases.3mf.
 
     Parameters
     ----------
     folder : Path
     design : Design
-    parts : sequence of Part, optional
+    parts : sequence of PrintedPart, optional
         Those of the design, when they are known.
 
     Returns

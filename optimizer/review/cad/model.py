@@ -22,7 +22,7 @@ from optimizer.review.colours import TINTS
 if TYPE_CHECKING:
     from optimizer.design.model import Design, Station
     from optimizer.fit.region.compartment import Compartment
-    from optimizer.review.cad.bodies import Part
+    from optimizer.review.cad.bodies import PrintedPart
 
 
 #: glTF 2.0 measures in metres (Khronos specification, 3.4).
@@ -75,13 +75,13 @@ class Thing:
     colour: tuple[int, int, int, int] | None = None
 
 
-def things(design: Design, parts: Sequence[Part]) -> Iterator[Thing]:
+def things(design: Design, parts: Sequence[PrintedPart]) -> Iterator[Thing]:
     """Everything that a design places, in the vehicle's axes.
 
     Parameters
     ----------
     design : Design
-    parts : sequence of Part
+    parts : sequence of PrintedPart
         Its printed parts.
 
     Yields
@@ -216,14 +216,14 @@ def _mesh(thing: Thing) -> Any:
     return shape
 
 
-def write_glb(path: Path, design: Design, *, parts: Sequence[Part]) -> None:
+def write_glb(path: Path, design: Design, *, parts: Sequence[PrintedPart]) -> None:
     """Write a design as GLB.
 
     Parameters
     ----------
     path : Path
     design : Design
-    parts : sequence of Part
+    parts : sequence of PrintedPart
         Its printed parts.
     """
     write_bytes(path, glb_bytes(list(things(design, parts))))

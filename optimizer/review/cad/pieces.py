@@ -12,7 +12,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from optimizer.pack.case.outline import CaseRules, Seats, pieces
+from optimizer.pack.case.outline import BoreSeats, CaseRules, pieces
 from optimizer.review.cad.details import Plan
 from optimizer.review.cad.solids import joined, raised
 
@@ -127,7 +127,7 @@ def _lapped(
     return Zones(below, above)
 
 
-def _together(piece: npt.NDArray[np.int64], seats: Seats) -> npt.NDArray[np.int64]:
+def _together(piece: npt.NDArray[np.int64], seats: BoreSeats) -> npt.NDArray[np.int64]:
     """Pieces of cells, those that stand apart from the rest of their piece joined to the piece around them."""
     reach = 1.45 * 2.0 * float(seats.half.max() if seats.round_ else seats.half.min())
     tree = cKDTree(seats.centres)

@@ -11,12 +11,12 @@ from optimizer.pack.wiring.wire import BEND, bend_mm
 from optimizer.review.sheets import expected
 from optimizer.review.sheets.joinsteps import join_steps
 from optimizer.review.sheets.settings import settings_steps
-from optimizer.review.sheets.steps import Step, Table
+from optimizer.review.sheets.steps import Table, WorkStep
 from optimizer.review.words import number, quantity
 
 if TYPE_CHECKING:
     from optimizer.design.model import Design
-    from optimizer.review.cad.bodies import Part
+    from optimizer.review.cad.bodies import PrintedPart
 
 # Half the last digit that a pocket meter shows over a pack, and cells of one batch rarely differ by more.
 VOLTAGE_SPREAD_V = 0.05
@@ -25,7 +25,7 @@ RESISTANCE_SPREAD = 0.15
 INSULATION_OHM_PER_V = 100.0
 
 
-def build_steps(design: Design, *, parts: Sequence[Part] = ()) -> list[Step]:
+def build_steps(design: Design, *, parts: Sequence[PrintedPart] = ()) -> list[WorkStep]:
     """The work in order; `parts` are the printed ones, when they were made."""
     return [
         _measure(design),
@@ -44,7 +44,7 @@ def build_steps(design: Design, *, parts: Sequence[Part] = ()) -> list[Step]:
     ]
 
 
-def _measure(design: Design) -> Step:
+def _measure(design: Design) -> WorkStep:
     cell, row = design.cell, design.row
     low, high = float(cell["voltage_min_v"]), float(cell["voltage_max_v"])
     dcir = float(cell["dcir_mohm"])
@@ -61,26 +61,26 @@ def _measure(design: Design) -> Step:
         f"equal as the batch allows. Bring all cells to within "
         f"{VOLTAGE_SPREAD_V * 1000:.0f} mV before any are joined.",
     )
-    return Step("Measure and match the cells", checks, note="Limits of spread: common practice.")
+    return WorkStep("Measure and match the cells", checks, note="Limits of spread: common practice.")
 
 
-def _insulate(design: Design) -> Step:
+def _insulate(design: Design) -> WorkStep:
     if str(design.cell.get("shape", "cylinder")) != "cylinder":
         flat = (
             "Cover the positive terminal or tab of every cell until its plate is joined to it. No tab may be able "
             "to touch the rim, the can or another tab.",
             "Check the wrapping of every cell; set aside a swollen or dented one.",
         )
-        return Step("Insulate the positive ends", flat)
+        return WorkStep("Insulate the positive ends", flat)
     checks = (
         "Put an insulating ring on the positive end of every cell. There the can, which is negative, "
         "is a hair's breadth from the button.",
         "Check the sleeve of every cell; renew a torn one.",
     )
-    return Step("Insulate the positive ends", checks)
+    return WorkStep("Insulate the positive ends", checks)
 
 
-def _print(design: Design, parts: Sequence[Part]) -> list[Step]:
+def _print(design: Design, parts: Sequence[PrintedPart]) -> list[WorkStep]:
     """Printed parts with their number, size, mass and time."""
     if not parts:
         return []
@@ -104,10 +104,10 @@ def _print(design: Design, parts: Sequence[Part]) -> list[Step]:
         "Time: volume over nozzle × layer × speed, and 4 s for each layer (common practice). Mass: as in the bill."
     )
     headers = ("part", "copies", "size [mm]", "mass each [g]", "time each [h]")
-    return [Step("Print the cases", checks, (headers, tuple(rows)), note)]
+    return [WorkStep("Print the cases", checks, (headers, tuple(rows)), note)]
 
 
-def _place(design: Design) -> Step:
+def _place(design: Design) -> WorkStep:
     rows: list[tuple[str, ...]] = []
     for station in design.stations:
         for group, cells, face in expected.positive_faces(station):
@@ -118,10 +118,10 @@ def _place(design: Design) -> Step:
         "Have a second person check the polarity of every group against the drawing before anything is "
         "joined. One turned cell is a short circuit through its neighbours.",
     )
-    return Step("Place the cells", checks, (("box", "group", "cells", "positive ends on face"), tuple(rows)))
+    return WorkStep("Place the cells", checks, (("box", "group", "cells", "positive ends on face"), tuple(rows)))
 
 
-def _verify(design: Design) -> Step:
+def _verify(design: Design) -> WorkStep:
     rows = []
     for module in expected.modules(design):
         v = expected.voltages(design, groups=module.groups)
@@ -136,10 +136,10 @@ def _verify(design: Design) -> Step:
         f"{cells:.2f} mΩ, {design.drop.words}.",
     )
     headers = ("case", "groups", "full [V]", "nominal [V]", "empty [V]")
-    return Step("Check every case", checks, (headers, tuple(rows)))
+    return WorkStep("Check every case", checks, (headers, tuple(rows)))
 
 
-def _accept(design: Design) -> Step:
+def _accept(design: Design) -> WorkStep:
     """Every group against what its own measured cells add up to."""
     capacity = [each for each, _ in design.measured]
     rows = tuple((str(k + 1), f"{ah:.3f}", f"{mohm:.3f}") for k, (ah, mohm) in enumerate(design.measured))
@@ -152,10 +152,10 @@ def _accept(design: Design) -> Step:
         "a group further off holds a cell in another's place or a bad joint.",
     )
     headers = ("group", "capacity [Ah]", "resistance of its cells [mΩ]")
-    return Step("Accept the matched groups", checks, (headers, rows), note="5 %: common practice.")
+    return WorkStep("Accept the matched groups", checks, (headers, rows), note="5 %: common practice.")
 
 
-def _balance(design: Design) -> Step:
+def _balance(design: Design) -> WorkStep:
     rows = []
     for module in expected.modules(design):
         for pin, (name, place, v) in enumerate(expected.taps(design, module), start=1):
@@ -168,10 +168,10 @@ def _balance(design: Design) -> Step:
         "than the last; one wrong order destroys a BMS.",
     )
     headers = ("case", "pin", "lead", "tap", "nominal to pin 1 [V]", "full to pin 1 [V]")
-    return Step("Balance leads", checks, (headers, tuple(rows)))
+    return WorkStep("Balance leads", checks, (headers, tuple(rows)))
 
 
-def _isolation(design: Design) -> Step:
+def _isolation(design: Design) -> WorkStep:
     full = float(design.row["voltage_full_v"])
     least = INSULATION_OHM_PER_V * full
     checks = (
@@ -180,10 +180,10 @@ def _isolation(design: Design) -> Step:
         f"({INSULATION_OHM_PER_V:.0f} Ω per volt of full charge); a dry new pack shows megohms.",
         "Shake the pack gently and measure again.",
     )
-    return Step("Insulation", checks, note="100 Ω/V: UN Regulation No. 136 for direct current (from memory).")
+    return WorkStep("Insulation", checks, note="100 Ω/V: UN Regulation No. 136 for direct current (from memory).")
 
 
-def _harness(design: Design) -> Step:
+def _harness(design: Design) -> WorkStep:
     power = design.harness[design.harness["purpose"] == "power"]
     rows = tuple(
         (str(r["from"]), str(r["to"]), str(r["connector"]) or "none", number(r["length_mm"], decimals=0),
@@ -200,7 +200,7 @@ def _harness(design: Design) -> Step:
         *_ways(design),
     )
     table = (("from", "to", "connector", "length [mm]", "area [mm²]"), rows) if rows else None
-    return Step("Join the cases", checks, table)
+    return WorkStep("Join the cases", checks, table)
 
 
 def _ways(design: Design) -> tuple[str, ...]:
@@ -217,7 +217,7 @@ def _ways(design: Design) -> tuple[str, ...]:
     return tuple(told)
 
 
-def _bms(design: Design) -> Step:
+def _bms(design: Design) -> WorkStep:
     row, past = design.row, design.bms.get("path") == "charge only"
     first = "its negative lead to the pack connector, as the power wires go past it," if past else "power negative"
     checks = (
@@ -230,14 +230,14 @@ def _bms(design: Design) -> Step:
     lying = tuple((part.name, part.compartment, _numbers(part.corner_mm), _numbers(part.extents_mm),
                    f"{'+' if part.plug_high else '-'}{'xyz'[part.plug_axis]}") for part in design.placed)  # fmt: skip
     heads = ("part", "compartment", "low corner x, y, z [mm]", "size along x, y, z [mm]", "connectors towards")
-    return Step("BMS", checks, (heads, lying) if lying else None)
+    return WorkStep("BMS", checks, (heads, lying) if lying else None)
 
 
 def _numbers(values: tuple[float, ...]) -> str:
     return ", ".join(f"{value:.1f}" for value in values)
 
 
-def _first_charge(design: Design) -> Step:
+def _first_charge(design: Design) -> WorkStep:
     row, v = design.row, expected.voltages(design, groups=int(design.row["series"]))
     rows = (
         ("voltage at 100 % SoC, at rest", f"{float(row['voltage_full_v']):.1f} V"),
@@ -256,7 +256,7 @@ def _first_charge(design: Design) -> Step:
         f"connections.",
         "Ride gently first; check bolts, temperature and group voltages after the first ten rides.",
     )
-    return Step("First charge and final check", checks, (("measured on the pack", "expected"), rows))
+    return WorkStep("First charge and final check", checks, (("measured on the pack", "expected"), rows))
 
 
 # What must stand on every sheet, each under a word by which a design's own caution of the same is known.
@@ -294,7 +294,7 @@ def _markdown_table(table: Table) -> list[str]:
     return [*lines, *["| " + " | ".join(_markdown_cell(c) for c in row) + " |" for row in rows]]
 
 
-def build_markdown(design: Design, *, parts: Sequence[Part] = ()) -> str:
+def build_markdown(design: Design, *, parts: Sequence[PrintedPart] = ()) -> str:
     """The build sheet as Markdown (build.md); `parts` are the printed ones, when they were made."""
     row = design.row
     lines = [

@@ -55,7 +55,7 @@ class Panel:
 
 
 @dataclass(frozen=True)
-class Placed:
+class PlacedPanel:
     """A panel with its place: where the lower left of its outline lies on the sheet [mm of paper]."""
 
     panel: Panel
@@ -103,7 +103,7 @@ def _box_of(design: Design, panel: Panel) -> tuple[float, float, float, float]:
 
 def arrange(
     design: Design, stations: Sequence[int], *, scale: float, sheet_mm: float
-) -> tuple[list[Placed], dict[int, float], float]:
+) -> tuple[list[PlacedPanel], dict[int, float], float]:
     """Place the panels in rows, compartment after compartment.
 
     Parameters
@@ -117,7 +117,7 @@ def arrange(
 
     Returns
     -------
-    placed : list of Placed
+    placed : list of PlacedPanel
         With y counted downwards from the top of the sheet.
     headings : dict of station to distance from the top [mm]
     height_mm : float
@@ -128,7 +128,7 @@ def arrange(
     ValueError
         If a panel is wider than the sheet at this scale.
     """
-    placed: list[Placed] = []
+    placed: list[PlacedPanel] = []
     headings: dict[int, float] = {}
     top = EDGE_MM
     for station in stations:
@@ -143,7 +143,7 @@ def arrange(
                 raise ValueError(f"a panel of {width:.0f} mm does not fit the sheet at scale {scale:g}")
             if x + width > sheet_mm - EDGE_MM:
                 x, top, row_height = EDGE_MM, top + row_height, 0.0
-            placed.append(Placed(panel, x + ROOM["left"], top + ROOM["above"] + (y1 - y0) * scale))
+            placed.append(PlacedPanel(panel, x + ROOM["left"], top + ROOM["above"] + (y1 - y0) * scale))
             x, row_height = x + width, max(row_height, height)
         top += row_height
     return placed, headings, top

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from optimizer.design.metal_gaps import gap_rows
-from optimizer.review.sheets.steps import Step
+from optimizer.review.sheets.steps import WorkStep
 
 if TYPE_CHECKING:
     from optimizer.design.model import Design
@@ -75,13 +75,13 @@ METHODS = {
 }  # fmt: skip
 
 
-def join_steps(design: Design) -> tuple[Step, Step]:
+def join_steps(design: Design) -> tuple[WorkStep, WorkStep]:
     """Trials on scrap, then the plates, by the method that joins this design's metal to its cells."""
     how = METHODS[str(design.strip.get("method", "spot"))]
     return _trials(design, how), _join(design, how)
 
 
-def _trials(design: Design, how: Method) -> Step:
+def _trials(design: Design, how: Method) -> WorkStep:
     strip = design.strip
     metal = f"{strip['material']} {float(strip['thickness_mm']):g} × {float(strip['width_mm']):g} mm"
     checks = (
@@ -90,10 +90,10 @@ def _trials(design: Design, how: Method) -> Step:
         *(["Measure the strip's resistance over a known length: plated steel sold as nickel shows at once, "
            "at about twice the figure."] if strip["material"] == "nickel" else []),
     )  # fmt: skip
-    return Step(how.trial, checks)
+    return WorkStep(how.trial, checks)
 
 
-def _join(design: Design, how: Method) -> Step:
+def _join(design: Design, how: Method) -> WorkStep:
     plates = design.plates
     wanted = ["compartment", "plate", "direction", "pieces", "material", "thickness_mm", "width_mm"]
     wanted += ["length_mm", "layers"]
@@ -123,7 +123,7 @@ def _join(design: Design, how: Method) -> Step:
         *_gaps(design),
         *how.checks,
     )
-    return Step(how.title, checks, (headers, rows))
+    return WorkStep(how.title, checks, (headers, rows))
 
 
 def _count(design: Design) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import astuple
 from typing import TYPE_CHECKING
 
-from optimizer.review.sheets.steps import Step
+from optimizer.review.sheets.steps import WorkStep
 
 if TYPE_CHECKING:
     from optimizer.design.model import Design
@@ -17,7 +17,7 @@ def bound_words(design: Design) -> dict[str, str]:
     return {} if design.warm is None else {name: str(each["words"]) for name, each in design.warm.limits.items()}
 
 
-def settings_steps(design: Design) -> list[Step]:
+def settings_steps(design: Design) -> list[WorkStep]:
     """Settings, what trips first, temperatures after a peak; nothing for a design without them."""
     if design.sheet is None or design.warm is None:
         return []
@@ -25,16 +25,16 @@ def settings_steps(design: Design) -> list[Step]:
     names = {"peak_power_w": "Peak power", "continuous_power_w": "Continuous power", "range_km": "The range"}
     bound = tuple(f"{names[key]} is limited by: {words}." for key, words in bound_words(design).items())
     return [
-        Step("Settings of controller, BMS and charger", sheet.notes,
+        WorkStep("Settings of controller, BMS and charger", sheet.notes,
              (heads, tuple(one.texts() for one in sheet.settings))),
-        Step(
+        WorkStep(
             "What trips first",
             ("Check that the values set keep this order: controller, BMS, fuse; plates, connectors and wire never.",),
             (("when", "what acts, first to last", "at", "after"), tuple(astuple(one) for one in sheet.trips)),
             note="Times of the fuse are its shortest and longest. Those of the first plate, connectors and wire run "
             "until the part is at its limit, from the warmth of the fuse's continuous load.",
         ),
-        Step(
+        WorkStep(
             "Temperatures of the parts",
             bound,
             (("part", "name", "after the peak [°C]", "ride's hottest [°C]", "continuous power [°C]"),

@@ -8,7 +8,7 @@ Table = tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]
 
 
 @dataclass(frozen=True)
-class Step:
+class WorkStep:
     """One step of the work: what to do, what to tick off, what to expect.
 
     Parameters

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from optimizer.design.model import Design
-    from optimizer.review.cad.bodies import Part
+    from optimizer.review.cad.bodies import PrintedPart
 
 
 def bill_with_totals(bill: pd.DataFrame) -> pd.DataFrame:
@@ -123,7 +123,7 @@ def write_design(
     return written
 
 
-def _parts(design: Design, *, strict: bool) -> tuple[list[Part], str]:
+def _parts(design: Design, *, strict: bool) -> tuple[list[PrintedPart], str]:
     """Printed parts of a design, or what keeps them from being made."""
     from optimizer.review.cad.bodies import case_parts
 

@@ -29,7 +29,7 @@ from optimizer.score.left_out import fade_notes
 if TYPE_CHECKING:
     from optimizer.brief import Brief
     from optimizer.brief.ranges import FreeDimension
-    from optimizer.catalog import Ride
+    from optimizer.catalog import TraceColumns
     from optimizer.fit.placement.survey import Finding
     from optimizer.score.inputs import Inputs
     from optimizer.workflows.how import Result
@@ -185,7 +185,7 @@ def moved_words(inputs: Inputs) -> str:
     return f"each curve is moved to the cell's nominal voltage in the mean: by {' to '.join(dict.fromkeys(each))}"
 
 
-def ride_words(ride: Ride) -> str:
+def ride_words(ride: TraceColumns) -> str:
     """A trace in a line: a speed in another unit, which no rule can tell, shows here."""
     seconds = float(ride.time_s[-1] - ride.time_s[0])
     km = float(np.trapezoid(ride.speed_kmh, ride.time_s)) / 3600.0

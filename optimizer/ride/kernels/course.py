@@ -42,7 +42,7 @@ RUN = 4
 
 
 @dataclass(frozen=True, eq=False)
-class Course:
+class LapCourse:
     """A lap by place: fine steps in their order, and places by level.
 
     Parameters
@@ -63,7 +63,7 @@ class Course:
 
 def course_of(
     steps: RideSteps, *, parts: Ints, mass_min_kg: float, mass_max_kg: float
-) -> Course:
+) -> LapCourse:
     """Places of a lap.
 
     Parameters
@@ -82,7 +82,7 @@ def course_of(
     level = shares(steps.battery_power_w(float(mass_kg)) * steps.duration_s)
     way, time = shares(steps.distance_m), shares(steps.duration_s)
     laps = min(math.ceil(level.max()) + 1, LAPS_MOST)
-    return Course(way, time, level, _places(level, way=way, laps=laps))
+    return LapCourse(way, time, level, _places(level, way=way, laps=laps))
 
 
 def _places(level: Floats, *, way: Floats, laps: int) -> Floats:
@@ -122,7 +122,7 @@ def in_sectors(loads: Floats, *, kept: Ints, never_eases: NDArray[np.bool_]) -> 
     return np.append(kept, more).astype(np.int64)
 
 
-def runs_of(loads: Floats, *, steps: Ints, course: Course) -> Floats:
+def runs_of(loads: Floats, *, steps: Ints, course: LapCourse) -> Floats:
     """Where each of some steps, with the neighbours that are like it, begins and ends.
 
     Parameters
@@ -130,7 +130,7 @@ def runs_of(loads: Floats, *, steps: Ints, course: Course) -> Floats:
     loads : ndarray, shape (n, at least 4)
         Of all fine steps.
     steps : ndarray of int, shape (k,)
-    course : Course
+    course : LapCourse
 
     Returns
     -------

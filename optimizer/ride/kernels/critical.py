@@ -22,7 +22,7 @@ from numba import njit
 
 from optimizer.base.arrays import Floats, Ints
 from optimizer.ride.kernels.cells import LAG, LAG_TAU, TAU1, TAU2, CellArrays
-from optimizer.ride.kernels.course import RUN, SECTORS, Course, course_of, in_sectors, runs_of
+from optimizer.ride.kernels.course import RUN, SECTORS, LapCourse, course_of, in_sectors, runs_of
 from optimizer.ride.load.roadload import RideSteps, step_parts
 
 CRITICAL_STEPS = 16
@@ -137,7 +137,7 @@ def hardest(loads: Floats) -> Ints:
 
 def critical_steps(
     steps: RideSteps, *, cells: CellArrays, mass_min_kg: float, mass_max_kg: float
-) -> tuple[Floats, Ints, Ints, Floats, Course]:
+) -> tuple[Floats, Ints, Ints, Floats, LapCourse]:
     """Critical steps of each cell and where they lie; equal time constants are worked out once.
 
     Parameters
@@ -157,7 +157,7 @@ def critical_steps(
         Which fine steps they are; -1 for none.
     runs : ndarray, shape (n_cells, k, RUN)
         Where they lie, see course.py.
-    course : Course
+    course : LapCourse
     """
     parts = step_parts(steps.duration_s, step_max_s=STEP_MAX_S)
     course = course_of(steps, parts=parts, mass_min_kg=mass_min_kg, mass_max_kg=mass_max_kg)

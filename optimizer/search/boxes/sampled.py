@@ -32,7 +32,7 @@ from optimizer.search.boxes.inside import pack_shortfalls, solve
 from optimizer.search.boxes.study import TOLD, Quiet, distributions, new_sampler, new_study, packed, unpacked
 from optimizer.search.exact import archive
 from optimizer.search.exact.tally import Tally
-from optimizer.search.running.asked import Asked
+from optimizer.search.running.asked import StopRequest
 
 if TYPE_CHECKING:
     import optuna
@@ -159,7 +159,7 @@ class Explorer:
             Valid too when the user interrupted.
         """
         start = time.monotonic()
-        asked = Asked()
+        asked = StopRequest()
         try:
             with asked:
                 self._sync()

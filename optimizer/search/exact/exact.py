@@ -27,7 +27,7 @@ from optimizer.score.situations import stages_of
 from optimizer.search.exact import archive
 from optimizer.search.exact.branch import BUNCH, Branch, Ground, Safety
 from optimizer.search.exact.ideal import best_figures, cells_cost
-from optimizer.search.exact.pending import Pending, Rows, joined, names_of, whole_of
+from optimizer.search.exact.pending import GroupRows, Pending, joined, names_of, whole_of
 from optimizer.search.exact.tally import Tally
 from optimizer.search.space import options as op
 from optimizer.search.space import space as rules
@@ -311,7 +311,7 @@ class Engine:
         self._scored(batch, whole.finer(lengths, coarse, 1), [item.choice for item in batch], tables, mine, tally)
 
     def _scored(
-        self, batch: list[Pending], rows: Rows, options: list[op.Options], tables: list[Floats],
+        self, batch: list[Pending], rows: GroupRows, options: list[op.Options], tables: list[Floats],
         mine: archive.Front, tally: Tally,
     ) -> None:  # fmt: skip
         """Candidates scored in blocks; what is feasible and unbeaten joins the front.
@@ -375,7 +375,7 @@ class Engine:
         found = np.sort(np.concatenate(taken))
         return found[nondominated(points[found])]
 
-    def _rows_block(self, batch: list[Pending], rows: Rows, tables: list[Floats]) -> Block:
+    def _rows_block(self, batch: list[Pending], rows: GroupRows, tables: list[Floats]) -> Block:
         """Groups of options as the score reads them."""
         starts = np.cumsum([0, *map(len, tables)])
         series = np.array([item.branch.series for item in batch])

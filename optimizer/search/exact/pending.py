@@ -48,7 +48,7 @@ class Pending:
 
 
 @dataclass(frozen=True, eq=False)
-class Rows:
+class GroupRows:
     """Groups of options to be bounded or scored together, from several Pending; arrays of n rows.
 
     `bound` holds objectives that none of the group is better than, shape (n, d).
@@ -62,32 +62,32 @@ class Rows:
     def __len__(self) -> int:
         return len(self.item)
 
-    def take(self, rows: Flags | Ints | slice) -> Rows:
+    def take(self, rows: Flags | Ints | slice) -> GroupRows:
         """Some of them."""
-        return Rows(self.item[rows], self.cell[rows], self.group[rows], self.bound[rows])
+        return GroupRows(self.item[rows], self.cell[rows], self.group[rows], self.bound[rows])
 
-    def finer(self, lengths: Ints, size: int, into: int) -> Rows:
+    def finer(self, lengths: Ints, size: int, into: int) -> GroupRows:
         """Each group of `size` options cut into groups of `into`; lengths: options of each Pending."""
         left = np.minimum(lengths[self.item] - self.group * size, size)
         count = -(-left // into)
         first = np.repeat(self.group * (size // into), count)
         within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
         parent = np.repeat(np.arange(len(self)), count)
-        return Rows(self.item[parent], self.cell[parent], first + within, self.bound[parent])
+        return GroupRows(self.item[parent], self.cell[parent], first + within, self.bound[parent])
 
 
-def whole_of(number: int, item: Pending) -> Rows:
+def whole_of(number: int, item: Pending) -> GroupRows:
     """All cells of one Pending with all its options as one group."""
     count = len(item.cells)
-    return Rows(np.full(count, number), item.cells, np.zeros(count, dtype=np.int64), item.bound)
+    return GroupRows(np.full(count, number), item.cells, np.zeros(count, dtype=np.int64), item.bound)
 
 
-def joined(parts: list[Rows]) -> Rows:
+def joined(parts: list[GroupRows]) -> GroupRows:
     """Rows of all parts, one after the other."""
-    return Rows(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Rows)))
+    return GroupRows(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(GroupRows)))
 
 
-def names_of(batch: list[Pending], rows: Rows, options: list[op.Options]) -> Ints:
+def names_of(batch: list[Pending], rows: GroupRows, options: list[op.Options]) -> Ints:
     """Names of candidates, in the order of the rows."""
     out: list[Ints] = []
     order = np.argsort(rows.item, kind="stable")

@@ -12,7 +12,7 @@ from typing import Any
 SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 
 
-class Asked:
+class StopRequest:
     """While it is entered, a first signal only sets `wanted`; a second one ends the work at once.
 
     A KeyboardInterrupt inside compiled code or a destructor can be lost, or come out as another error.
@@ -23,7 +23,7 @@ class Asked:
         self.wanted = False
         self._before: dict[int, Any] = {}
 
-    def __enter__(self) -> Asked:
+    def __enter__(self) -> StopRequest:
         if threading.current_thread() is threading.main_thread():
             for name in SIGNALS:
                 number = getattr(signal, name, None)

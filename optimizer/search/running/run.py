@@ -21,7 +21,7 @@ from optimizer.base.workers import MEMORY, Workers
 from optimizer.search.exact import archive
 from optimizer.search.exact.exact import Engine
 from optimizer.search.exact.tally import Tally
-from optimizer.search.running.asked import Asked
+from optimizer.search.running.asked import StopRequest
 from optimizer.search.space.layingout import lay_out
 from optimizer.search.space.slices import Slice, slices
 from optimizer.search.space.space import Layouts, Space, Task
@@ -141,7 +141,7 @@ def search(
     for _, tally in known.values():
         outcome.tally.add(tally)
     outcome.done = outcome.resumed = len(known)
-    asked = Asked()
+    asked = StopRequest()
     work = _Work(space, parts, workers, lambda: asked.wanted or (until is not None and time.monotonic() >= until))
     try:
         with asked:

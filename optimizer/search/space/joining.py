@@ -73,7 +73,7 @@ OTHERS = (
 )
 
 
-class Part(NamedTuple):
+class BillPart(NamedTuple):
     """Parts of a kind: item of the bill, how many, mass [g] and price of one."""
 
     item: str
@@ -119,7 +119,7 @@ def method_for(strips: Strips, row: int, *, block: bool, rules: JoiningRules) ->
 
 def bolted_parts(
     rules: JoiningRules, *, cells: npt.ArrayLike, leads: npt.ArrayLike, modules: npt.ArrayLike
-) -> tuple[Part, Part]:
+) -> tuple[BillPart, BillPart]:
     """Fasteners and ring lugs of a pack whose cells are bolted.
 
     A fastener for each terminal, two for each cell, whatever lies under it in layers; a lug for each balance lead, and
@@ -133,6 +133,6 @@ def bolted_parts(
     """
     screws, lugs = 2.0 * np.asarray(cells), np.asarray(leads) + 2.0 * np.asarray(modules)
     return (
-        Part("terminal fastener", screws, rules.fastener_g, rules.fastener_price),
-        Part("ring lug", lugs, rules.lug_g, rules.lug_price),
+        BillPart("terminal fastener", screws, rules.fastener_g, rules.fastener_price),
+        BillPart("ring lug", lugs, rules.lug_g, rules.lug_price),
     )

@@ -26,7 +26,7 @@ LARGE = 48
 
 
 @dataclass(frozen=True, eq=False)
-class Rows:
+class WayRows:
     """n ways to fill the first k compartments.
 
     Parameters
@@ -51,9 +51,9 @@ class Rows:
     def __len__(self) -> int:
         return len(self.split)
 
-    def take(self, rows: Flags | Ints | slice) -> Rows:
+    def take(self, rows: Flags | Ints | slice) -> WayRows:
         """Some of the rows."""
-        return Rows(*(getattr(self, field.name)[rows] for field in fields(self)))
+        return WayRows(*(getattr(self, field.name)[rows] for field in fields(self)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,7 +110,7 @@ def offers(fills: Sequence[Sequence[Fill]], *, useful: Sequence[Flags] | None, m
 
 def filled(
     offered: Sequence[Offer], *, series: int, worst: Flags, most_kinds: int, reduced: bool = True
-) -> Iterator[Rows]:
+) -> Iterator[WayRows]:
     """Ways to fill all compartments with a number of groups in all, block by block.
 
     Parameters
@@ -126,12 +126,12 @@ def filled(
         Leave out rows of the same split and cases that another one equals or beats in every metric.
     """
     one, none = np.zeros(1, dtype=np.int64), np.zeros((1, 0), dtype=np.int64)
-    start = Rows(none, none, none, np.zeros((1, len(worst))), one, one)
+    start = WayRows(none, none, none, np.zeros((1, len(worst))), one, one)
     # What the compartments after each one hold at most.
     room = [int(offer.groups.max()) for offer in offered]
     rest = [sum(room[k + 1 :]) for k in range(len(room))]
 
-    def grown(rows: Rows, k: int) -> Iterator[Rows]:
+    def grown(rows: WayRows, k: int) -> Iterator[WayRows]:
         if k == len(offered):
             yield rows
             return
@@ -150,12 +150,12 @@ def filled(
     return grown(start, 0)
 
 
-def _with(rows: Rows, offer: Offer, worst: Flags) -> Rows:
+def _with(rows: WayRows, offer: Offer, worst: Flags) -> WayRows:
     """Every row with everything that one more compartment may hold."""
     n, o = len(rows), len(offer.groups)
     old, new = np.repeat(np.arange(n), o), np.tile(np.arange(o), n)
     before, here = rows.metrics[old], offer.metrics[new]
-    return Rows(
+    return WayRows(
         np.column_stack([rows.split[old], offer.groups[new]]),
         np.column_stack([rows.fill[old], offer.fill[new]]),
         np.column_stack([rows.case[old], offer.case[new]]),

@@ -267,7 +267,7 @@ class Shares:
             offered, series=series, worst=self.worst, most_kinds=MOST_KINDS, reduced=reduced
         )
         kept = [_nothing(len(self.rooms), width)]
-        waiting: list[roomwise.Rows] = []
+        waiting: list[roomwise.WayRows] = []
         for rows in blocks:
             waiting.append(rows)
             if sum(map(len, waiting)) >= BLOCK:
@@ -276,7 +276,7 @@ class Shares:
         return _joined(self._taken(kept, waiting, where, reduced), reduced=False)
 
     def _taken(
-        self, kept: list[Splits], waiting: Sequence[roomwise.Rows], where: Places, reduced: bool
+        self, kept: list[Splits], waiting: Sequence[roomwise.WayRows], where: Places, reduced: bool
     ) -> list[Splits]:
         """What was kept with further rows, whose harnesses are found here."""
         here = [self._with_harness(rows, where) for rows in waiting]
@@ -284,7 +284,7 @@ class Shares:
             return [*kept, *here]
         return [_joined([*kept, _joined(here, reduced, self._spent)], reduced, self._spent)]
 
-    def _with_harness(self, rows: roomwise.Rows, where: Places) -> Splits:
+    def _with_harness(self, rows: roomwise.WayRows, where: Places) -> Splits:
         _, first, back = np.unique(rows.same, return_index=True, return_inverse=True)
         harness = self._harness_of(rows.split[first], where, rows.case[first])
         return Splits(

@@ -18,7 +18,7 @@ import shapely
 
 from optimizer.base.problems import BadInput
 from optimizer.brief import Brief
-from optimizer.brief.spaces import Part
+from optimizer.brief.spaces import PartSection
 from optimizer.fit.placement.bodies import Body, Placed, part_faults, places, poses, with_parts
 from optimizer.fit.placement.stacks import room_left
 from optimizer.fit.placement.survey import body_of, nowhere
@@ -143,13 +143,13 @@ def stands(
     return found
 
 
-def _allowed(part: Part, rooms: Sequence[Compartment]) -> list[Compartment]:
+def _allowed(part: PartSection, rooms: Sequence[Compartment]) -> list[Compartment]:
     return [room for room in rooms if not part.within or room.name in part.within]
 
 
 def _others(
-    brief: Brief, rooms: Sequence[Compartment], parts: Sequence[Part], placed: tuple[Placed, ...], rules: Clearance,
-    size: CellSize,
+    brief: Brief, rooms: Sequence[Compartment], parts: Sequence[PartSection], placed: tuple[Placed, ...],
+    rules: Clearance, size: CellSize,
 ) -> tuple[Placed, ...]:  # fmt: skip
     """Places of the brief's own parts, one after the other, beside what lies there."""
     begun = len(placed)
