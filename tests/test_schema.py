@@ -110,7 +110,7 @@ def undescribed(node, place="brief"):
 
 def test_each_key_and_table_says_what_it_is(schema):
     assert undescribed(schema) == []
-    for name, key in (("BoxKeepOut", "width_mm"), ("Pin", "fuse"), ("Spread", "dcir")):
+    for name, key in (("BoxKeepOut", "width_mm"), ("Pin", "fuse"), ("SpreadSection", "dcir")):
         bare = copy.deepcopy(schema)
         bare["$defs"][name]["properties"][key]["description"] = "too short"
         assert undescribed(bare) == [f"{name}.{key}"]
