@@ -32,10 +32,10 @@ def command(run: Path, method: str, weights: str | None, count: int, designs: tu
     from optimizer.design.runs import read_run
     from optimizer.review.terminal.designs import shortlist_text
     from optimizer.review.terminal.overview import verdict_text
-    from optimizer.workflows.shortlist import parse_weights, pick, shortlist, verdict_of, write_shortlist
+    from optimizer.workflows.shortlist import parse_weights, pick, shortlist, verdict_of, weighable, write_shortlist
 
     loaded = read_run(run, brief=brief)
-    weighed = parse_weights(weights, objectives=loaded.objectives)
+    weighed = parse_weights(weights, objectives=weighable(loaded))
     picked = pick(loaded, method=method, weights=weighed, count=count, designs=designs)
     found = shortlist(loaded, picked)
     write_shortlist(loaded, found, step=step, say=lambda text: None if quiet else click.echo(text, err=True))

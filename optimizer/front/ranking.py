@@ -5,13 +5,14 @@ Matrices hold one row per candidate and one column per objective; less is better
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.base.arrays import Floats
+from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import nearest
 from optimizer.front.pareto import normalise, signed
 
@@ -40,6 +41,18 @@ def shares(weights: Mapping[str, float] | None, *, objectives: Sequence[str]) ->
     if not np.all(np.isfinite(values)) or np.any(values < 0) or values.sum() <= 0:
         raise ValueError(f"weights must be at least 0 and not all 0, found {dict(weights)}")
     return np.asarray(values / values.sum(), dtype=float)
+
+
+def criteria(
+    columns: Iterable[object], *, objectives: Sequence[str], weights: Mapping[str, float] | None = None
+) -> list[str]:
+    """What a ranking counts: the objectives, and their figures in situations that are given a weight.
+
+    >>> criteria(["range_km", "range_km_winter"], objectives=["range_km"], weights={"range_km_winter": 2.0})
+    ['range_km', 'range_km_winter']
+    """
+    given = [name for name, weight in (weights or {}).items() if weight and name not in objectives]
+    return [*objectives, *(name for name in given if name in OBJECTIVES and name in set(columns))]
 
 
 def weighted_sum(points: Floats, *, weights: npt.ArrayLike) -> Floats:
@@ -141,7 +154,7 @@ def merit(
         Names out of `optimizer.base.figures.OBJECTIVES`.
     method : {"topsis", "weighted_sum", "knee"}
     weights : mapping of objective to weight, or None
-        See `shares`. The knee only leaves out what weighs nothing.
+        See `shares` and `criteria`. The knee only leaves out what weighs nothing.
 
     Returns
     -------
@@ -157,11 +170,12 @@ def merit(
         near = nearest(method, METHODS)
         hint = f"; nearest: {near}" if near else ""
         raise ValueError(f"method must be one of {', '.join(METHODS)}, found {method!r}{hint}")
-    share = shares(weights, objectives=objectives)
+    names = criteria(frame.columns, objectives=objectives, weights=weights)
+    share = shares(weights, objectives=names)
     if len(frame) == 0:
         return np.zeros(0)
-    columns = {name: frame[name].to_numpy(dtype=float) for name in objectives}
-    return METHODS[method](signed(columns, objectives=objectives), share)
+    columns = {name: frame[name].to_numpy(dtype=float) for name in names}
+    return METHODS[method](signed(columns, objectives=names), share)
 
 
 def rank(

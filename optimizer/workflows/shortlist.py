@@ -23,6 +23,7 @@ from optimizer.design.tolerances import Tolerances, tolerances
 from optimizer.design.unfold import unfold
 from optimizer.front import ranking, store
 from optimizer.review.sheets.workshop import need_step, write_design
+from optimizer.review.verdict_words import situation_columns
 from optimizer.search.space.space import Space
 
 # Names on the command line.
@@ -70,6 +71,12 @@ def _is_number(text: str) -> bool:
     return True
 
 
+def weighable(run: Run) -> list[str]:
+    """What --weights may name: the run's objectives, and their figures in situations."""
+    inside = situation_columns(run.front.columns, objectives=run.objectives)
+    return [*run.objectives, *(name for names in inside.values() for name in names)]
+
+
 def parse_weights(text: str | None, *, objectives: Sequence[str]) -> dict[str, float] | None:
     """Weights out of words such as "range_km=2,cost=1".
 
@@ -77,7 +84,7 @@ def parse_weights(text: str | None, *, objectives: Sequence[str]) -> dict[str, f
     ----------
     text : str or None
     objectives : sequence of str
-        Of the run.
+        What may be named.
 
     Returns
     -------

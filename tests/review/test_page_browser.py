@@ -23,6 +23,7 @@ pytestmark = [
 from optimizer.analysis.verdict import verdict  # noqa: E402
 from optimizer.review.page.page import write_page  # noqa: E402
 from optimizer.review.verdict_words import gives_words, switch_words  # noqa: E402
+from optimizer.workflows.shortlist import parse_weights  # noqa: E402
 
 USE = ["range_km", "peak_power_w", "pack_mass_kg", "cost"]
 
@@ -183,6 +184,29 @@ def test_the_live_verdict_is_the_programs(page, front, method, weights):
     assert gives_words(found.row, objectives=USE, currency="EUR") in told
     command = page.inner_text("#verdict-command")
     assert ("--weights" in command) == (asked is not None)
+
+
+def test_situations_have_sliders_that_weigh_nothing_at_first(browser, design, make, tmp_path):
+    """The verdict follows them as the program's does, and the command says the same."""
+    front = make.make_front()
+    cold = {"range_km_winter": front["range_km"].to_numpy()[::-1], "range_km_any": front["range_km"]}
+    front = front.assign(**cold)
+    path = tmp_path / "review.html"
+    write_page(path, front=front, run=make.make_run(), designs=[design], units={"cost": "EUR"})
+    page = browser.new_page()
+    page.goto(path.as_uri())
+    page.wait_for_function("document.documentElement.dataset.ready === 'yes'")
+    assert state(page)["weights"] == [1, 1, 1, 1, 0]
+    assert state(page)["pick"] == verdict(front, objectives=USE, constraints={}).row["design_id"]
+    weights = dict.fromkeys(USE, 1.0) | {"range_km_winter": 4.0}
+    set_weight(page, "range_km_winter", "4")
+    found = verdict(front, objectives=USE, constraints={}, weights=weights)
+    assert state(page)["pick"] == found.row["design_id"]
+    command = page.inner_text("#verdict-command")
+    text = command.split("--weights ")[1]
+    assert parse_weights(text, objectives=[*USE, "range_km_winter"]) == weights
+    assert "winter" in page.inner_text("#verdict-words .soft") and "winter" in found.ranked_by()
+    page.close()
 
 
 def test_the_link_holds_the_state(page, browser, front):

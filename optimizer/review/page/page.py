@@ -132,6 +132,7 @@ def front_data(
     called = pack_names(front)
     numbers = [c["name"] for c in columns if c["number"]]
     used = [name for name in objectives if name in names]
+    situated = situation_columns(names, objectives=used)
     senses = [*OBJECTIVES, *(name for name in names if name in OBJECTIVES and split_name(name)[1])]
     own = [{"name": str(row["design_id"])} | {n: row[n] for n in names[1:] if row.get(n) == row.get(n)} for row in mine]
     return {
@@ -141,6 +142,7 @@ def front_data(
         "table": _table_of(front),
         "values": {name: _values(front[name]) for name in names},
         "objectives": used,
+        "criteria": [*used, *(n for inside in situated.values() for n in inside)],
         "parallel": [name for name in dict.fromkeys((*used, "hot_cell_endless_c")) if name in numbers],
         "lessIsBetter": sorted(n for n in senses if not OBJECTIVES[n]),
         "moreIsBetter": [n for n in senses if OBJECTIVES[n]],
@@ -154,7 +156,7 @@ def front_data(
         ],
         "situations": [
             {"words": name.replace("_", " "), "columns": [[column, split_name(column)[0]] for column in columns]}
-            for name, columns in situation_columns(names, objectives=used).items()
+            for name, columns in situated.items()
         ],
         "picked": [name for name in picked if name in ids],
         "mine": json.loads(json.dumps(own, default=_plain)),
@@ -304,7 +306,9 @@ def render_page(
         data=Markup(as_json(data)),
         brief=both_sentences(asked),
         verdict=verdict_lines(found, objectives=wanted, currency=currency) if found is not None else [],
-        weights=[{"name": name, "label": describe(name)[0]} for name in data["objectives"]],
+        weights=[
+            {"name": name, "label": describe(name)[0], "value": int(name in wanted)} for name in data["criteria"]
+        ],
         folder=folder,
         facts=_overview(front, run, currency),
         count=len(front),

@@ -20,17 +20,19 @@
   };
 
   /* ---- state, kept in the link ---------------------------------------------------------------------- */
-  const fresh = () => ({ method: "topsis", weights: data.objectives.map(() => 1), x: data.axes[0], y: data.axes[1], size: data.axes[2], marks: "cell_id", off: [], limits: {}, pins: [...data.picked], sort: null, open: null });
+  /* Objectives weigh alike, their figures in situations nothing, until somebody says otherwise. */
+  const alike = () => data.criteria.map((name) => (data.objectives.includes(name) ? 1 : 0));
+  const fresh = () => ({ method: "topsis", weights: alike(), x: data.axes[0], y: data.axes[1], size: data.axes[2], marks: "cell_id", off: [], limits: {}, pins: [...data.picked], sort: null, open: null });
   const state = fresh();
   const restore = () => {
     const asked = new URLSearchParams(location.hash.slice(1));
     if (!asked.has("m")) return;
     if (["topsis", "weighted"].includes(asked.get("m"))) state.method = asked.get("m");
     for (const pair of (asked.get("w") ?? "").split(",")) {
-      const [name, value] = pair.split("="), j = data.objectives.indexOf(name);
+      const [name, value] = pair.split("="), j = data.criteria.indexOf(name);
       if (j >= 0 && Number(value) >= 0) state.weights[j] = Number(value);
     }
-    if (!state.weights.some((w) => w > 0)) state.weights = data.objectives.map(() => 1);
+    if (!state.weights.some((w) => w > 0)) state.weights = alike();
     for (const key of ["x", "y", "size"]) if (numeric.includes(asked.get(key))) state[key] = asked.get(key);
     if (data.marks.includes(asked.get("marks"))) state.marks = asked.get("marks");
     state.off = asked.getAll("off");
@@ -49,7 +51,7 @@
     if (state.open) out.set("open", state.open);
     history.replaceState(null, "", `#${out}`);
   };
-  const weightsText = () => data.objectives.map((name, j) => `${name}=${state.weights[j]}`).join(",");
+  const weightsText = () => data.criteria.map((name, j) => [name, state.weights[j]]).filter(([name, w]) => w || data.objectives.includes(name)).map((pair) => pair.join("=")).join(",");
 
   /* ---- series: at most eight marks ------------------------------------------------------------------ */
   let series = [], names = [];
@@ -148,7 +150,7 @@
     const list = element("ul", undefined, { class: "others" });
     for (const k of others) { const item = element("li"); item.append("Or ", named(k), `${place(k)}: ${words.switchWords(pick, k)}.`); list.append(item); }
     $("verdict-words").replaceChildren(head, facts, list, element("p", words.ranking(state.method, state.weights), { class: "soft" }));
-    const own = state.weights.every((w) => w === 1) ? "" : ` --weights ${weightsText()}`;
+    const own = String(state.weights) === String(alike()) ? "" : ` --weights ${weightsText()}`;
     $("verdict-command").textContent = `cellstow shortlist ${data.run}${state.method === "topsis" ? "" : ` --method ${state.method}`}${own}`;
     $("verdict-command").dataset.pick = data.ids[pick];
   };
@@ -251,7 +253,7 @@
   }));
   const setControls = () => {
     $("method").value = state.method;
-    data.objectives.forEach((name, j) => { const slider = document.querySelector(`[data-weight="${name}"]`); slider.value = state.weights[j]; slider.nextElementSibling.textContent = state.weights[j]; });
+    data.criteria.forEach((name, j) => { const slider = document.querySelector(`[data-weight="${name}"]`); slider.value = state.weights[j]; slider.nextElementSibling.textContent = state.weights[j]; });
     for (const key of ["x", "y", "size", "marks"]) $(`axis-${key}`).value = state[key];
     for (const option of $("cells").options) option.selected = !state.off.includes(option.value);
     document.querySelectorAll("[data-limit]").forEach((input) => { input.value = state.limits[input.dataset.limit] ?? ""; });
@@ -260,7 +262,7 @@
   const wire = () => {
     $("method").addEventListener("change", (event) => { state.method = event.target.value; drawVerdict(); link(); });
     document.querySelectorAll("[data-weight]").forEach((slider) => slider.addEventListener("input", () => {
-      const j = data.objectives.indexOf(slider.dataset.weight);
+      const j = data.criteria.indexOf(slider.dataset.weight);
       state.weights[j] = Number(slider.value);
       if (!state.weights.some((w) => w > 0)) { state.weights[j] = 0.25; slider.value = 0.25; }
       slider.nextElementSibling.textContent = state.weights[j];
@@ -274,7 +276,7 @@
       refresh();
     }));
     $("reset").addEventListener("click", () => { state.off = []; state.limits = {}; setControls(); refresh(); });
-    $("alike").addEventListener("click", () => { state.weights = data.objectives.map(() => 1); state.method = "topsis"; setControls(); drawVerdict(); link(); });
+    $("alike").addEventListener("click", () => { state.weights = alike(); state.method = "topsis"; setControls(); drawVerdict(); link(); });
     $("export").addEventListener("click", exportPins);
     $("close").addEventListener("click", () => open(null));
     document.querySelectorAll("#front-table th[data-column] button").forEach((button) => button.addEventListener("click", () => sortBy(button.closest("th").dataset.column)));

@@ -2,7 +2,7 @@
 "use strict";
 const Rank = (() => {
   /* Each objective's column with less as better. */
-  const points = (data) => data.objectives.map((name) => {
+  const points = (data, names = data.objectives) => names.map((name) => {
     const sign = data.lessIsBetter.includes(name) ? 1 : -1;
     return Float64Array.from(data.values[name], (value) => (value === null ? NaN : sign * value));
   });
@@ -40,7 +40,11 @@ const Rank = (() => {
   };
   const METHODS = { topsis, weighted };
 
-  const merit = (data, method, weights) => METHODS[method](points(data), shares(weights));
+  /* Situations count where they are given a weight. */
+  const merit = (data, method, weights) => {
+    const used = [...data.criteria.keys()].filter((j) => weights[j] || data.objectives.includes(data.criteria[j]));
+    return METHODS[method](points(data, used.map((j) => data.criteria[j])), shares(used.map((j) => weights[j])));
+  };
 
   /* Made of: cell 0.5, counts 0.2 each, split 0.1; achieved: root mean square of the normalised objectives. */
   const apartFrom = (data, scaled, row) => {

@@ -72,8 +72,8 @@ const Verdict = (() => {
     ].filter(Boolean).join("; ");
     const ranking = (method, weights) => {
       const how = { topsis: "by closeness to the ideal pack and distance from the worst (TOPSIS)", weighted: "by the weighted mean of the losses against the best of each objective" }[method];
-      const alike = weights.every((w) => w === weights[0]);
-      const words = alike ? "all objectives weigh alike" : data.objectives.map((name, j) => `${column.get(name).label} × ${weights[j]}`).join(", ");
+      const own = data.objectives.length, alike = weights.every((w, j) => w === (j < own ? weights[0] : 0));
+      const words = alike ? "all objectives weigh alike" : data.criteria.map((name, j) => (j < own || weights[j] ? `${column.get(name).label} × ${weights[j]}` : "")).filter(Boolean).join(", ");
       return `Ranked ${how}; ${words}.`;
     };
     return { switchWords, gives, situations, weakest, limits, ranking, place: (k) => place(data, k) };
