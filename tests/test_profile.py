@@ -1,10 +1,14 @@
 """Profiles from DXF: the same corners as numbers, units and layers, and what is refused."""
 
+import re
+
 import ezdxf
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
+from optimizer import api
 from optimizer.base.problems import BadInput
 from optimizer.brief import load_brief
 from optimizer.brief.profile import ProfileError, read_profile
@@ -55,6 +59,30 @@ def test_a_drawing_is_as_good_as_corners(tmp_path):
     typed = load_brief(brief(tmp_path, f"profile_mm = {[list(c) for c in CORNERS]}")).compartment[0]
     assert drawn.profile_mm == typed.profile_mm == tuple(CORNERS)
     assert "compartment[1].profile" in load_brief(brief(tmp_path, 'profile = "deck.dxf"')).files()
+
+
+def test_a_profile_written_in_inches_and_read_back_gives_the_same_front(tmp_path):
+    corners = [(0.0, 0.0), (240.0, 0.0), (232.0, 80.0), (8.0, 80.0)]
+    box = 'shape = "box"\nlength_mm = 240.0\nwidth_mm = 80.0\nheight_mm = 80.0\n'
+    text = (builtin_catalogs() / "briefs" / "quick-36v.toml").read_text(encoding="utf-8")
+    text = text.replace('"../', f'"{builtin_catalogs().as_posix()}/')
+    assert box in text
+    for key, few in (("cells", '["amber-18650-*"]'), ("strips", '["nickel-8x0.20"]'), ("parallel", "[2, 3]")):
+        text = re.sub(rf"(?m)^{key} = \[.*$", f"{key} = {few}", text)
+    text += "\n[protection]\nfuse_protects = false\nfuse_breaks = false\n"
+
+    def draw(space):
+        space.add_lwpolyline([(x / 25.4, y / 25.4) for x, y in corners], close=True)
+
+    drawing(tmp_path / "box.dxf", units=1, draw=draw)
+    fronts = []
+    for name, profile in (("typed", f"profile_mm = {[list(c) for c in corners]}"), ("drawn", 'profile = "box.dxf"')):
+        made = text.replace(box, f'shape = "prism"\nextrude = "y"\ndepth_mm = 80.0\n{profile}\n')
+        (tmp_path / f"{name}.toml").write_text(made, encoding="utf-8")
+        space = api.load(tmp_path / f"{name}.toml")
+        fronts.append(api.front(space, api.search(space)))
+    assert len(fronts[0]) > 1
+    pd.testing.assert_frame_equal(*fronts)
 
 
 @pytest.mark.parametrize(("units", "scale"), [(1, 25.4), (5, 10.0), (6, 1000.0)])

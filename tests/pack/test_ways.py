@@ -14,7 +14,7 @@ from optimizer.fit.region.layout import CellSize, Layout
 from optimizer.pack.wiring.around import around
 from optimizer.pack.wiring.bundles import most_wire_mm2
 from optimizer.pack.wiring.harness import Places, harness_block
-from optimizer.pack.wiring.passages import Passage, links_of, room_mm2
+from optimizer.pack.wiring.passages import Passage, covers, links_of, room_mm2
 from optimizer.pack.wiring.ways import Ways, inside, outside_mm, wall_point
 from optimizer.pack.wiring.wire import bend_mm, outer_diameter_mm
 
@@ -128,6 +128,26 @@ def test_links_go_round_parts_by_hand():
     corners = np.concatenate([piece.corners_mm for piece in links.pieces[1, 0]])
     assert pieces_in(corners, [board]) == 0
     assert around(plug, np.array([100.0, 30.0, 35.0]), [(board[0], np.array([80.0, 60.0, 70.0]))], a.extent_mm) is None
+
+
+def test_a_part_at_a_mouth_shuts_the_passage_by_hand():
+    """Boards 5 mm and 7 mm before a mouth of 12 mm, and one behind it, beside the way from mouth to mouth."""
+    a, b = two_boxes()
+    door = Passage("door", (0, 1), ((100.0, 30.0, 35.0), (150.0, 30.0, 35.0)), 12.0)
+    for gap, shut in ((5.0, True), (7.0, False)):
+        board = np.array([60.0, 10.0, 10.0]), np.array([100.0 - gap, 50.0, 60.0])
+        assert covers(door, [a, b], 0, board) == shut
+        links = links_of([a, b], [door], (0, (60.0, 30.0, 35.0)), [[board], []])
+        assert links.shut == shut and (links.through[0, 1] == ("straight",)) == shut
+    # The passage ends 20 mm inside of b, past a part there.
+    deep = replace(door, mouths_mm=((100.0, 30.0, 35.0), (170.0, 30.0, 35.0)))
+    for off, shut in ((5.9, True), (6.1, False)):
+        assert covers(deep, [a, b], 1, (np.array([2.0, 30.0 + off, 0.0]), np.array([10.0, 60.0, 70.0]))) == shut
+    # Two passages: a shut one is gone round where the other joins the same compartments.
+    side = Passage("hatch", (0, 1), ((100.0, 5.0, 5.0), (150.0, 5.0, 5.0)), 6.0)
+    board = np.array([60.0, 10.0, 10.0]), np.array([95.0, 50.0, 60.0])
+    links = links_of([a, b], [door, side], (0, (60.0, 30.0, 35.0)), [[board], []])
+    assert not links.shut and links.through[0, 1] == ("hatch",)
 
 
 def test_bundles_by_hand():

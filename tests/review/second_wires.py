@@ -103,26 +103,22 @@ def faults(design, harness):
             key = "power" if wire["purpose"] == "power" else wire["from"].split("group ")[-1].replace("−", "−")
             if min(np.linalg.norm(tap - ends[0]) for tap in taps[key]) > 0.01:
                 found.append(f"{name} does not begin at a tap")
-        found += [f"{name}: passes through {part}" for part in _through(design, way)]
+        if wire["through"] != "straight":
+            found += [f"{name}: passes through {part}" for part in _through(design, way)]
         found += [f"{name}: {text}" for text in _off(design, way, cells, wire["through"], bends)]
     return found
 
 
 def _through(design, way, deep=0.05):
-    """Parts through whose bodies a way passes: pieces of it clipped by the box, plane by plane.
-
-    Pieces from compartment to compartment are straight from mouth to mouth, which the brief says: they are passed over.
-    """
+    """Parts through whose bodies a way passes: pieces of it clipped by the box, plane by plane."""
     found = []
     for part in design.get("placed", ()):
         room = room_of(design, part["compartment"])
         local = into(room, way)
-        bore = max([one["bore_mm"] for one in design["brief"].get("passage", ())], default=0.0)
-        near = [holds(room, corner, slack=bore + 0.02) for corner in way]
         low = np.array(part["corner_mm"]) + deep
         high = np.array(part["corner_mm"]) + part["extents_mm"] - deep
-        for k, (one, two) in enumerate(pairwise(local)):
-            first, last = (0.0, 1.0) if near[k] and near[k + 1] else (1.0, 0.0)
+        for one, two in pairwise(local):
+            first, last = 0.0, 1.0
             for a, b, bottom, top in zip(one, two, low, high, strict=True):
                 if abs(b - a) < 1e-12:
                     first, last = (first, last) if bottom < a < top else (1.0, 0.0)

@@ -119,6 +119,37 @@ def test_files_read_back_closed(design, parts, tmp_path):
         assert volumes[title_of(part)] == pytest.approx(part.volume_mm3, rel=1e-4)
 
 
+def test_covers_carry_polarity_group_numbers_and_name_on_both_faces(design, parts):
+    """Cut at half the depth of the marks: a bar at each negative end, a cross at each positive one, digits, letters."""
+    station, depth = design.stations[1], design.case.mark_mm
+    axis, layout = station.layout.axis, station.layout
+    across = [k for k in range(3) if k != axis]
+    for end, sign in (("low", -1.0), ("high", 1.0)):
+        part = next(part for part in parts if part.name == f"stem_layer1_cover_{end}")
+        mesh = trimesh.Trimesh(**trimesh.triangles.to_kwargs(part.triangles()))
+        mesh.apply_transform(np.linalg.inv(np.vstack([part.to_bed, [0, 0, 0, 1]])))
+        outside = mesh.bounds[int(sign > 0), axis]
+        normal = np.eye(3)[axis]
+        cut = mesh.section(plane_origin=normal * (outside - sign * depth / 2), plane_normal=normal)
+        rings = [shapely.Polygon(loop[:, across]) for loop in cut.discrete]
+        plate = max(rings, key=lambda ring: ring.area)
+        carved = [ring for ring in rings if ring is not plate]
+        bars = dict.fromkeys((-1, 1), 0)
+        for k in np.flatnonzero(station.used):
+            mark = next(ring for ring in carved if ring.covers(shapely.Point(layout.centres_mm[k, across])))
+            x0, y0, x1, y1 = mark.bounds
+            crossed = abs((x1 - x0) - (y1 - y0)) < 0.1
+            pole = int(station.chain.polarity[k] * sign)
+            assert crossed == (pole > 0)
+            bars[pole] += 1
+        assert min(bars.values()) > 0
+        # Groups 15 to 18 are two digits each; "stem layer1 cover low" and "… high" are 18 and 19 letters and digits,
+        # an i of two pieces; the insides of letters stand, and are rings, too.
+        letters = 18 if end == "low" else 19 + 1
+        holes = [ring for ring in carved if any(other is not ring and other.covers(ring) for other in carved)]
+        assert len(carved) - len(holes) == station.used.sum() + 4 * 2 + letters
+
+
 def test_screws_go_through_covers_into_bosses(design):
     screwed = replace(design, case=replace(design.case, lid="screws"), stations=design.stations[1:])
     made = {part.name: part for part in case_parts(screwed)}

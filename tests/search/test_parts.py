@@ -253,6 +253,38 @@ def test_bad_parts_and_passages_are_told_at_once(tmp_path):
     assert [code for code, _ in found] == ["duplicate-name", "duplicate-value", "unknown-value"]
 
 
+DOOR = """
+[[passage]]
+name = "door"
+from = "rear"
+to = "front"
+from_mm = [{}, {}, {}]
+to_mm = [300.0, 30.0, 39.0]
+bore_mm = 30.0
+"""
+
+
+def test_parts_keep_off_the_mouths_of_passages(tmp_path):
+    """Where a switch lies of itself becomes a mouth: it lies elsewhere, half a bore beside the wires."""
+    (part,) = space_of(tmp_path, parts=SWITCH).stands[0].placed
+    mouth = np.array(part.corner_mm) + np.array(part.extents_mm) / 2.0
+    space = space_of(tmp_path, parts=SWITCH + DOOR.format(*mouth))
+    (moved,) = space.stands[0].placed
+    way = mouth + np.linspace(0.0, 1.0, 999)[:, None] * (np.array([300.0, 30.0, 39.0]) - mouth)
+    low = np.array(moved.corner_mm)
+    assert np.linalg.norm(way - np.clip(way, low, low + moved.extents_mm), axis=1).min() >= 15.0 - 1e-6
+    links = space.links(0)
+    assert moved.compartment == part.compartment == "rear" and not links.shut and links.through[0, 1] == ("door",)
+
+
+def test_a_part_that_fits_before_a_mouth_alone_is_told(tmp_path):
+    thin = SWITCH.replace("[30.0, 20.0, 18.0]", "[130.0, 80.0, 20.0]").replace('["rear"]', '["rear"]\nup = ["z"]')
+    assert space_of(tmp_path, parts=thin).stands[0].placed
+    door = DOOR.format(75.0, 45.0, 39.0).replace("bore_mm = 30.0", "bore_mm = 78.0")
+    with pytest.raises(BadInput, match="half their bore free at their mouths"):
+        _ = space_of(tmp_path, parts=thin + door).stands
+
+
 def test_a_brief_without_parts_has_one_stand_and_no_column(tmp_path):
     space = space_of(tmp_path, parts="")
     assert len(space.stands) == 1 and not space.stands[0].placed

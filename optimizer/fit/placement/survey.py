@@ -106,7 +106,8 @@ def nowhere(brief: Brief, part: PartSection, found: str) -> Problem:
     number = brief.part.index(part) + 1
     return Problem(
         "part-fits-nowhere", str(brief.path), f"[[part]] {number}", part.name, found,
-        f"fits nowhere in {where}, with {part.gap_mm:g} mm around it and {part.free_mm:g} mm at its connectors",
+        f"fits nowhere in {where}, with {part.gap_mm:g} mm around it and {part.free_mm:g} mm at its connectors"
+        + (", and passages with half their bore free at their mouths" if brief.passage else ""),
     )  # fmt: skip
 
 

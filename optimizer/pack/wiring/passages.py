@@ -18,7 +18,7 @@ from optimizer.catalog import Wires
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import compartments, rotation, to_vehicle
 from optimizer.pack.wiring.around import around
-from optimizer.pack.wiring.plane import Box
+from optimizer.pack.wiring.plane import HAIR_MM, Box
 from optimizer.pack.wiring.ways import cut_length, outside_mm, wall_point
 from optimizer.pack.wiring.wire import outer_diameter_mm
 
@@ -29,6 +29,9 @@ FILL = 0.4
 
 # Shorter ways than this are no edge of a graph [mm].
 LEAST_MM = 1e-6
+
+# Between places of a passage at which parts are looked for [mm].
+STEP_MM = 1.0
 
 # Compartment of a board, and where its connectors are.
 Board = tuple[int, tuple[float, float, float]]
@@ -143,6 +146,8 @@ class Links:
         All that there are.
     homes : tuple of int
         Compartment of each where some are zones of one; else empty.
+    shut : bool
+        Whether parts leave no way between two compartments that passages join.
     """
 
     hubs_mm: Floats
@@ -151,6 +156,7 @@ class Links:
     through: dict[tuple[int, int], tuple[str, ...]]
     passages: tuple[Passage, ...] = ()
     homes: tuple[int, ...] = ()
+    shut: bool = False
 
     def shared_by(self, homes: Sequence[int]) -> Links:
         """The same of rooms, each of which lies in a compartment, by number; those of one compartment share its hub."""
@@ -163,7 +169,7 @@ class Links:
         }
         through, rows = {pair: self.through[at] for pair, at in pairs.items()}, np.array(homes)
         hubs, length = self.hubs_mm[rows], self.length_mm[np.ix_(rows, rows)]
-        return Links(hubs, length, pieces, through, self.passages, tuple(homes))
+        return Links(hubs, length, pieces, through, self.passages, tuple(homes), self.shut)
 
 
 def _hubs_of(rooms: Sequence[Compartment], passages: Sequence[Passage], board: Board | None) -> list[Floats]:
@@ -188,12 +194,13 @@ def from_vehicle(room: Compartment, point_mm: ArrayLike) -> Floats:
 
 def links_of(
     rooms: Sequence[Compartment], passages: Sequence[Passage] = (), board: Board | None = None,
-    parts: Sequence[Sequence[Box]] = (),
+    parts: Sequence[Sequence[Box]] = (), cells: Sequence[Sequence[Box]] = (),
 ) -> Links:  # fmt: skip
     """The shortest ways between compartments.
 
     In a compartment a wire from its hub to a mouth, or from mouth to mouth, is as long as a way along the
-    compartment's axes round the parts in it; between compartments that no passages join it runs straight.
+    compartment's axes round the parts in it; between compartments that no passages join it runs straight. A passage
+    at whose mouth a part lies joins none, see `covers`.
 
     Parameters
     ----------
@@ -203,6 +210,8 @@ def links_of(
         As for `_hubs_of`.
     parts : sequence of sequence of (ndarray, ndarray), optional
         Low and high corners of the parts of each compartment, in its own axes [mm].
+    cells : sequence of sequence of (ndarray, ndarray), optional
+        The same of blocks of cells that ways go round; they shut no passage.
     """
     count = len(rooms)
     hubs = _hubs_of(rooms, passages, board)
@@ -217,15 +226,18 @@ def links_of(
     bends: dict[tuple[int, int], tuple[tuple[float, float, float], ...]] = {}
     for a, b in combinations(range(len(where)), 2):
         room = int(where[a])
-        if same[a, b] and parts and parts[room]:
-            way = around(local[a], local[b], parts[room], rooms[room].extent_mm)
+        blocks = [box for lot in (parts, cells) if lot for box in lot[room]]
+        if same[a, b] and blocks:
+            way = around(local[a], local[b], blocks, rooms[room].extent_mm)
             apart[a, b] = apart[b, a] = np.inf if way is None else np.abs(np.diff(way, axis=0)).sum()
             if way is not None:
                 bends[a, b] = tuple(_point(to_vehicle(rooms[room], corner)) for corner in way[1:-1])
                 bends[b, a] = bends[a, b][::-1]
     joined = same & np.isfinite(apart)
-    for k in range(count, len(where), 2):
-        joined[k, k + 1] = joined[k + 1, k] = True
+    for number, one in enumerate(passages):
+        k = count + 2 * number
+        beside = [(room, box) for room in one.rooms for box in (parts[room] if parts else ())]
+        joined[k, k + 1] = joined[k + 1, k] = not any(covers(one, rooms, *each) for each in beside)
     graph = np.where(joined, np.maximum(apart, LEAST_MM), 0.0)
     between, before = shortest_path(graph, directed=False, return_predecessors=True)
     length = np.zeros((count, count))
@@ -242,7 +254,36 @@ def links_of(
         names = tuple(passages[(a - count) // 2].name for a, b in steps if not same[a, b] and min(a, b) >= count)
         through[pair] = names if names or pair[0] == pair[1] else (STRAIGHT,)
         length[pair] = float(cut_length(sum(apart[a, b] for a, b in steps)))
-    return Links(np.array(hubs), length, pieces, through, tuple(passages))
+    shut = _shut(passages, between[:count, :count])
+    return Links(np.array(hubs), length, pieces, through, tuple(passages), shut=shut)
+
+
+def _shut(passages: Sequence[Passage], between: Floats) -> bool:
+    """Whether some compartments that passages join, be it through others, are infinitely far apart."""
+    linked = np.zeros(between.shape)
+    for one in passages:
+        linked[one.rooms] = linked[one.rooms[::-1]] = 1.0
+    joined = np.isfinite(shortest_path(linked, directed=False, unweighted=True))
+    return bool((joined & ~np.isfinite(between)).any())
+
+
+def covers(passage: Passage, rooms: Sequence[Compartment], room: int, box: Box) -> bool:
+    """Whether a part in a compartment lies less than half a bore beside the way from mouth to mouth of a passage.
+
+    Parameters
+    ----------
+    passage : Passage
+    rooms : sequence of Compartment
+    room : int
+        Number of the part's compartment.
+    box : (ndarray, ndarray)
+        Low and high corner of the part, in that compartment's axes [mm].
+    """
+    one, two = from_vehicle(rooms[room], passage.mouths_mm)
+    steps = max(int(np.linalg.norm(two - one) / STEP_MM), 1)
+    points = one + np.linspace(0.0, 1.0, steps + 1)[:, None] * (two - one)
+    apart = np.linalg.norm(points - np.clip(points, *box), axis=1)
+    return bool(apart.min() < passage.bore_mm / 2.0 - HAIR_MM)
 
 
 def _point(values: Floats) -> tuple[float, float, float]:

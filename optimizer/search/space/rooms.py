@@ -15,6 +15,7 @@ from optimizer.fit.placement.zones import zone_bodies, zone_name, zone_room
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import clearance
 from optimizer.pack.wiring.passages import Links, links_of, passages_of
+from optimizer.pack.wiring.plane import Box
 from optimizer.search.space.fills import Bodies
 from optimizer.search.space.stands import Stand
 
@@ -112,6 +113,12 @@ class Rooms:
             if room is not None:
                 x, y, z = self.stands[stand].placed[0].plug_mm.tolist()
                 board = self.homes[room], (x, y, z)
-            parts = [[(np.array(a), np.array(b)) for a, b in self._bodies(stand, k)] for k in range(len(rooms))]
-            self._links[stand] = links_of(rooms, passages_of(self.brief, rooms), board, parts).shared_by(self.homes)
+            here, ways = self.stands[stand], passages_of(self.brief, rooms)
+            parts = [_boxes(here.bodies_mm(each.name)) for each in rooms]
+            cells = [_boxes(self._bodies(stand, k))[len(parts[k]) :] for k in range(len(rooms))]
+            self._links[stand] = links_of(rooms, ways, board, parts, cells).shared_by(self.homes)
         return self._links[stand]
+
+
+def _boxes(bodies: Bodies) -> list[Box]:
+    return [(np.array(low), np.array(high)) for low, high in bodies]

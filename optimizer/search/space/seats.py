@@ -108,7 +108,7 @@ class Seats:
 
         parts = {
             "rooms": [(room.shape_key, room.name, room.position_mm, room.rotation_deg) for room in self.rooms],
-            "parts": [repr(part) for part in self.brief.part], "boards": boards, "size": middle,
+            "parts": [repr(part) for part in (*self.brief.part, *self.brief.passage)], "boards": boards, "size": middle,
             "gaps": clearance(self.brief),
         }  # fmt: skip
         arrays = cached("stands", parts, compute)

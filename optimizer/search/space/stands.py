@@ -16,6 +16,7 @@ from functools import lru_cache
 import numpy as np
 import shapely
 
+from optimizer.base.arrays import Floats
 from optimizer.base.problems import BadInput
 from optimizer.brief import Brief
 from optimizer.brief.spaces import PartSection
@@ -27,6 +28,7 @@ from optimizer.fit.region.compartment import Compartment, centre_mm
 from optimizer.fit.region.geometry import clearance, to_vehicle
 from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.fit.region.section import cross_axes
+from optimizer.pack.wiring.passages import Links, Passage, covers, links_of, passages_of
 
 Point = tuple[float, float, float]
 BMS = "BMS"
@@ -131,7 +133,7 @@ def stands(
     found: list[Stand] = []
     for dims in sorted(set(boards_mm), key=lambda d: (-float(np.prod(d)), d)):
         for room in _allowed(board, rooms):
-            at = _best(rooms, [room], body_of(board, dims), (), rules, size, every_axis=True)
+            at = _best(brief, rooms, [room], body_of(board, dims), (), rules, size, board=True, every_axis=True)
             if at is not None:
                 found.append(Stand((at, *_others(brief, rooms, own, (at,), rules, size)), board=True))
     if not found:
@@ -155,7 +157,8 @@ def _others(
     begun = len(placed)
     for part in parts:
         assert part.size_mm is not None
-        at = _best(rooms, _allowed(part, rooms), body_of(part, part.size_mm), placed, rules, size)
+        body, board = body_of(part, part.size_mm), bool(begun)
+        at = _best(brief, rooms, _allowed(part, rooms), body, placed, rules, size, board=board)
         if at is None:
             raise BadInput([nowhere(brief, part, " × ".join(f"{side:g}" for side in part.size_mm) + " mm")])
         placed = (*placed, at)
@@ -163,12 +166,13 @@ def _others(
 
 
 def _best(
-    rooms: Sequence[Compartment], among: Sequence[Compartment], body: Body, others: tuple[Placed, ...],
-    rules: Clearance, size: CellSize, *, every_axis: bool = False,
+    brief: Brief, rooms: Sequence[Compartment], among: Sequence[Compartment], body: Body, others: tuple[Placed, ...],
+    rules: Clearance, size: CellSize, *, board: bool, every_axis: bool = False,
 ) -> Placed | None:  # fmt: skip
-    """The place of a body that leaves the most room for cells in all compartments."""
-    best: tuple[tuple[float, float, int], Placed] | None = None
+    """The place of a body that leaves the most room for cells in all compartments, and passages open."""
+    ways, found = passages_of(brief, rooms), []
     for room in among:
+        number = rooms.index(room)
         bare = with_parts(room, others, wall_mm=rules.wall_mm)
         if not every_axis and size.shape == "cylinder":
             bare = replace(bare, axes=(max(bare.axes, key=lambda k: room_left(replace(bare, axes=(k,)), size, rules)),))
@@ -176,13 +180,34 @@ def _best(
         known: dict[object, float] = {}
         for pose in poses(body):
             for at in places(room, body, pose, others=others):
+                if any(number in way.rooms and covers(way, rooms, number, _box(at)) for way in ways):
+                    continue
                 key = _mirrored(bare, at)
                 if key not in known:
                     known[key] = room_left(with_parts(bare, (at,), wall_mm=rules.wall_mm), size, rules) - before
                 rank = (-round(known[key], 6), round(_far_mm(rooms, room, at), 3), len(known))
-                if best is None or rank < best[0]:
-                    best = rank, at
-    return None if best is None else best[1]
+                found.append((rank, at))
+    for _, at in sorted(found, key=lambda each: each[0]):
+        if not ways or not _links(rooms, ways, (*others, at), board=board).shut:
+            return at
+    return None
+
+
+def _box(at: Placed) -> tuple[Floats, Floats]:
+    return np.array(at.corner_mm), np.array(at.high_mm)
+
+
+def _links(rooms: Sequence[Compartment], ways: Sequence[Passage], placed: Sequence[Placed], *, board: bool) -> Links:
+    """Ways between the compartments with parts in them, the board first if it is one of them."""
+    names = [room.name for room in rooms]
+    hub = (names.index(placed[0].compartment), _point(placed[0].plug_mm)) if board else None
+    parts = [[_box(at) for at in placed if at.compartment == name] for name in names]
+    return links_of(rooms, ways, hub, parts)
+
+
+def _point(values: Floats) -> Point:
+    x, y, z = values.tolist()
+    return x, y, z
 
 
 def _far_mm(rooms: Sequence[Compartment], room: Compartment, at: Placed) -> float:
