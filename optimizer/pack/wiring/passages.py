@@ -234,10 +234,10 @@ def links_of(
                 bends[a, b] = tuple(_point(to_vehicle(rooms[room], corner)) for corner in way[1:-1])
                 bends[b, a] = bends[a, b][::-1]
     joined = same & np.isfinite(apart)
-    for number, one in enumerate(passages):
+    for number, passage in enumerate(passages):
         k = count + 2 * number
-        beside = [(room, box) for room in one.rooms for box in (parts[room] if parts else ())]
-        joined[k, k + 1] = joined[k + 1, k] = not any(covers(one, rooms, *each) for each in beside)
+        beside = [(room, box) for room in passage.rooms for box in (parts[room] if parts else ())]
+        joined[k, k + 1] = joined[k + 1, k] = not any(covers(passage, rooms, *each) for each in beside)
     graph = np.where(joined, np.maximum(apart, LEAST_MM), 0.0)
     between, before = shortest_path(graph, directed=False, return_predecessors=True)
     length = np.zeros((count, count))
@@ -261,8 +261,8 @@ def links_of(
 def _shut(passages: Sequence[Passage], between: Floats) -> bool:
     """Whether some compartments that passages join, be it through others, are infinitely far apart."""
     linked = np.zeros(between.shape)
-    for one in passages:
-        linked[one.rooms] = linked[one.rooms[::-1]] = 1.0
+    for passage in passages:
+        linked[passage.rooms] = linked[passage.rooms[::-1]] = 1.0
     joined = np.isfinite(shortest_path(linked, directed=False, unweighted=True))
     return bool((joined & ~np.isfinite(between)).any())
 

@@ -252,7 +252,8 @@ def _inverse(way: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     return np.column_stack([way[:, :3].T, -way[:, :3].T @ way[:, 3]])
 
 
-def _plan(design: Design, station: Station, one: case.Case, z: Heights, rules: CaseRules) -> Plan:
+def plan_of(design: Design, station: Station, one: case.Case, z: Heights, rules: CaseRules) -> Plan:
+    """One case seen along its cells."""
     layout = station.layout
     seats = case.seats_of(layout, one.index)
     room = free_section(station.compartment, axis=layout.axis, low_mm=z.low, high_mm=z.high)
@@ -310,7 +311,7 @@ def _case_parts(
     z = Heights.of(middle, float(layout.extents_mm[one.index[0], axis]), rules)
     if z.body_high - z.body_low > rules.bed_mm[2] + 1e-6:
         raise ValueError(f"{name} is {z.body_high - z.body_low:g} mm high; the printer takes {rules.bed_mm[2]:g}")
-    whole = _plan(design, station, one, z, rules)
+    whole = plan_of(design, station, one, z, rules)
     found: list[PrintedPart] = []
     for k, plan in enumerate(_parted(whole)):
         island = f"{name}_part{k + 1}" if len(shapely.get_parts(whole.outer)) > 1 else name

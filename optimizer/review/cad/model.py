@@ -216,14 +216,6 @@ def _mesh(thing: Thing) -> Any:
     return shape
 
 
-def write_glb(path: Path, design: Design, *, parts: Sequence[PrintedPart]) -> None:
-    """Write a design as GLB.
-
-    Parameters
-    ----------
-    path : Path
-    design : Design
-    parts : sequence of PrintedPart
-        Its printed parts.
-    """
-    write_bytes(path, glb_bytes(list(things(design, parts))))
+def write_glb(path: Path, found: Sequence[Thing]) -> None:
+    """Write things as GLB, see glb_bytes."""
+    write_bytes(path, glb_bytes(found))

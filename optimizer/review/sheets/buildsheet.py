@@ -25,8 +25,8 @@ RESISTANCE_SPREAD = 0.15
 INSULATION_OHM_PER_V = 100.0
 
 
-def build_steps(design: Design, *, parts: Sequence[PrintedPart] = ()) -> list[WorkStep]:
-    """The work in order; `parts` are the printed ones, when they were made."""
+def build_steps(design: Design, *, parts: Sequence[PrintedPart] = (), room: Sequence[str] = ()) -> list[WorkStep]:
+    """The work in order; `parts` are the printed ones, when they were made, `room` says which wires have any."""
     return [
         _measure(design),
         *_print(design, parts),
@@ -37,7 +37,7 @@ def build_steps(design: Design, *, parts: Sequence[PrintedPart] = ()) -> list[Wo
         *([_accept(design)] if design.measured else []),
         _balance(design),
         _isolation(design),
-        _harness(design),
+        _harness(design, room),
         _bms(design),
         *settings_steps(design),
         _first_charge(design),
@@ -183,7 +183,7 @@ def _isolation(design: Design) -> WorkStep:
     return WorkStep("Insulation", checks, note="100 Ω/V: UN Regulation No. 136 for direct current (from memory).")
 
 
-def _harness(design: Design) -> WorkStep:
+def _harness(design: Design, room: Sequence[str]) -> WorkStep:
     power = design.harness[design.harness["purpose"] == "power"]
     rows = tuple(
         (str(r["from"]), str(r["to"]), str(r["connector"]) or "none", number(r["length_mm"], decimals=0),
@@ -198,6 +198,7 @@ def _harness(design: Design) -> WorkStep:
         "Measure the voltage across each pair of ends before you close it.",
         "Secure every wire where it leaves a box; edges get a grommet.",
         *_ways(design),
+        *room,
     )
     table = (("from", "to", "connector", "length [mm]", "area [mm²]"), rows) if rows else None
     return WorkStep("Join the cases", checks, table)
@@ -294,8 +295,8 @@ def _markdown_table(table: Table) -> list[str]:
     return [*lines, *["| " + " | ".join(_markdown_cell(c) for c in row) + " |" for row in rows]]
 
 
-def build_markdown(design: Design, *, parts: Sequence[PrintedPart] = ()) -> str:
-    """The build sheet as Markdown (build.md); `parts` are the printed ones, when they were made."""
+def build_markdown(design: Design, *, parts: Sequence[PrintedPart] = (), room: Sequence[str] = ()) -> str:
+    """The build sheet as Markdown (build.md); `parts` and `room` as for `build_steps`."""
     row = design.row
     lines = [
         f"# Build sheet: {_markdown_cell(str(design.title))}",
@@ -310,7 +311,7 @@ def build_markdown(design: Design, *, parts: Sequence[PrintedPart] = ()) -> str:
         "",
         *[f"- {_markdown_cell(text)}" for text in cautions(design)],
     ]
-    for place, step in enumerate(build_steps(design, parts=parts), start=1):
+    for place, step in enumerate(build_steps(design, parts=parts, room=room), start=1):
         lines += [
             "",
             f"## {place}. {step.title}",

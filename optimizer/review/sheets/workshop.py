@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from optimizer.design.model import Design
     from optimizer.review.cad.bodies import PrintedPart
+    from optimizer.review.cad.laid import Laid
 
 
 def bill_with_totals(bill: pd.DataFrame) -> pd.DataFrame:
@@ -101,26 +102,36 @@ def write_design(
     for name, table in tables.items():
         written.append(folder / f"{name}.csv")
         write_csv(written[-1], table)
+    wires, room = ([], ()) if cases is False else _wires(design)
     written.append(folder / "build.md")
-    write_text(written[-1], build_markdown(design, parts=parts))
+    write_text(written[-1], build_markdown(design, parts=parts, room=room))
     if fault:
         # A case that does not print must not cost the builder the rest of the folder.
         written.append(folder / "case_none.txt")
         write_text(written[-1], f"No printable case was made: {fault}\n")
     if cases is not False:
         from optimizer.review.cad.files import write_cases
+        from optimizer.review.cad.laid import all_things
         from optimizer.review.cad.model import write_glb
 
         written += write_cases(folder, design, parts=parts) if parts else []
         written.append(folder / "pack.glb")
-        write_glb(written[-1], design, parts=parts)
+        found = all_things(design, parts, wires)
+        write_glb(written[-1], found)
         if step:
-            from optimizer.review.cad.model import things
             from optimizer.review.cad.step import write_step
 
             written.append(folder / "pack.step")
-            write_step(written[-1], list(things(design, parts)))
+            write_step(written[-1], found)
     return written
+
+
+def _wires(design: Design) -> tuple[list[Laid], tuple[str, ...]]:
+    """The wires of a design as bodies, and which of them have room."""
+    from optimizer.review.cad.laid import laid_wires, room_words
+
+    wires = laid_wires(design)
+    return wires, room_words(wires)
 
 
 def _parts(design: Design, *, strict: bool) -> tuple[list[PrintedPart], str]:

@@ -1,0 +1,250 @@
+"""Where a wire of its true thickness has a clear way in a compartment, beside all that stands there.
+
+What stands there is drawn as upright shapes along one axis: cases, folded strips, parts. A way is sought on a grid
+whose lines lie a wire's radius off every face, drawn straight where nothing is in between, and held against the
+shapes themselves at every half millimetre. Wires are not held against each other: those of a bundle share a way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from importlib import import_module
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import dijkstra
+from scipy.spatial import cKDTree
+
+from optimizer.base.arrays import Floats, Ints
+from optimizer.fit.placement.proof_solid import inside as within
+from optimizer.fit.region.compartment import Compartment
+from optimizer.fit.region.section import cross_axes
+
+#: The most between lines of the grid, and between places at which a straight line is held against what stands [mm].
+STEP_MM, LOOK_MM = 3.0, 0.5
+
+#: By how much a wire may be pressed on its way, by rounding [mm].
+PRESSED_MM = 0.005
+
+#: How far around a place lines of the grid are looked for, and how many of them [mm].
+NEAR_MM, NEAR = 8.0, 24
+
+#: The longest side of triangles by whose corners a solid's surface is known, and how far one may be off it [mm].
+SAMPLE_MM, SAMPLE_ERROR_MM = 2.0, 1.2
+
+
+@dataclass(frozen=True, eq=False)
+class Upright:
+    """What stands along an axis: a plane shape, seen along that axis, between two heights [mm]."""
+
+    shape: shapely.Geometry
+    low_mm: float
+    high_mm: float
+
+    def flat_mm(self, points: Floats) -> Floats:
+        """Distance from places in the plane, below 0 inside, shape (n,) [mm]."""
+        return _signed(self.shape, points, outside=1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Clear:
+    """A compartment and what stands in it, in its own axes.
+
+    Parameters
+    ----------
+    room : Compartment
+        Its keep-outs are for cells alone: wires may run there.
+    axis : int
+        Along which all stands.
+    uprights : sequence of Upright
+    """
+
+    room: Compartment
+    axis: int
+    uprights: Sequence[Upright] = field(default_factory=tuple)
+
+    @property
+    def across(self) -> list[int]:
+        """The two other axes."""
+        return [k for k in range(3) if k != self.axis]
+
+    def mm(self, points: Floats) -> Floats:
+        """Free distance of points to walls and to what stands there, below 0 inside of it, shape (n,) [mm]."""
+        found = self._walls_mm(points)
+        for one in self.uprights:
+            flat, along = one.flat_mm(points[:, self.across]), points[:, self.axis]
+            found = np.minimum(found, _apart(flat, np.maximum(one.low_mm - along, along - one.high_mm)))
+        return found
+
+    def on_grid(self, lines: Sequence[Floats]) -> Floats:
+        """The same where lines along x, y and z cross, shape (nx, ny, nz) [mm]."""
+        found = self._walls_on(lines)
+        a, b = self.across
+        plane = np.stack(np.meshgrid(lines[a], lines[b], indexing="ij"), axis=-1).reshape(-1, 2)
+        along = _spread(lines[self.axis], self.axis)
+        for one in self.uprights:
+            flat = np.expand_dims(one.flat_mm(plane).reshape(len(lines[a]), len(lines[b])), self.axis)
+            found = np.minimum(found, _apart(flat, np.maximum(one.low_mm - along, along - one.high_mm)))
+        return found
+
+    def _walls_mm(self, points: Floats) -> Floats:
+        if self.room.solid is not None:
+            far = np.asarray(self._surface.query(points)[0]) - SAMPLE_ERROR_MM
+            return np.where(within(self.room.solid, points), far, -np.abs(far))
+        along = points[:, self.room.extrude]
+        low, high = self.room.extent_mm[self.room.extrude]
+        plane = points[:, list(cross_axes(self.room.extrude))]
+        flat = _signed(shapely.Polygon(self.room.profile_mm), plane, outside=-1.0)
+        return np.minimum(flat, np.minimum(along - low, high - along))
+
+    def _walls_on(self, lines: Sequence[Floats]) -> Floats:
+        if self.room.solid is not None:
+            points = np.stack(np.meshgrid(*lines, indexing="ij"), axis=-1)
+            return self._walls_mm(points.reshape(-1, 3)).reshape(points.shape[:3])
+        axis = self.room.extrude
+        u, v = cross_axes(axis)
+        plane = np.stack(np.meshgrid(lines[u], lines[v], indexing="ij"), axis=-1).reshape(-1, 2)
+        flat = _signed(shapely.Polygon(self.room.profile_mm), plane, outside=-1.0)
+        low, high = self.room.extent_mm[axis]
+        along = _spread(np.minimum(lines[axis] - low, high - lines[axis]), axis)
+        return np.minimum(np.expand_dims(flat.reshape(len(lines[u]), len(lines[v])), axis), along)
+
+    @cached_property
+    def _surface(self) -> cKDTree:
+        subdivide_to_size: Any = import_module("trimesh.remesh").subdivide_to_size
+        assert self.room.solid is not None
+        solid = self.room.solid
+        return cKDTree(subdivide_to_size(solid.vertices_mm, solid.faces, SAMPLE_MM, max_iter=12)[0])
+
+    def lines(self, radius_mm: float, more_mm: Floats) -> list[Floats]:
+        """Lines of a grid along x, y and z for wires of a radius, through some points besides."""
+        found = []
+        for k, (low, high) in enumerate(self.room.extent_mm):
+            at = [low + radius_mm, high - radius_mm, *more_mm[:, k].tolist()]
+            for one in self.uprights:
+                if k == self.axis:
+                    at += [one.low_mm - radius_mm, one.high_mm + radius_mm]
+                else:
+                    column = self.across.index(k)
+                    at += [one.shape.bounds[column] - radius_mm, one.shape.bounds[column + 2] + radius_mm]
+            inner = [x for x in at if low + radius_mm - 1e-6 <= x <= high - radius_mm + 1e-6]
+            found.append(_filled(np.unique(np.round(inner, 4))))
+        return found
+
+
+def _signed(shape: shapely.Geometry, points: Floats, *, outside: float) -> Floats:
+    """Distance to the edge of a shape, its sign `outside` there and the other one inside [mm]."""
+    spots = shapely.points(points)
+    shapely.prepare(shape)
+    sign = np.where(shapely.covers(shape, spots), -outside, outside)
+    return np.asarray(sign * shapely.distance(shape.boundary, spots))
+
+
+def _apart(flat: Floats, along: Floats) -> Floats:
+    """Distance out of one in the plane and one along the axis."""
+    corner = np.hypot(np.maximum(flat, 0.0), np.maximum(along, 0.0))
+    return np.where((flat > 0) & (along > 0), corner, np.maximum(flat, along))
+
+
+def _spread(values: Floats, axis: int) -> Floats:
+    """Values along one of three axes."""
+    return np.expand_dims(values, tuple(k for k in range(3) if k != axis))
+
+
+def _filled(at: Floats) -> Floats:
+    """Lines with others between them wherever they are farther apart than STEP_MM."""
+    between = [np.linspace(a, b, int(np.ceil((b - a) / STEP_MM)), endpoint=False) for a, b in pairwise(at.tolist())]
+    return np.concatenate([*between, at[-1:]])
+
+
+class Net:
+    """Clear ways of wires of one radius to one place.
+
+    Parameters
+    ----------
+    clear : Clear
+    radius_mm : float
+        [mm]
+    goals_mm : ndarray, shape (g, 3)
+        Where a way may end, each clear itself.
+    """
+
+    def __init__(self, clear: Clear, radius_mm: float, goals_mm: Floats) -> None:
+        self.clear, self.radius, self.goals = clear, radius_mm, np.asarray(goals_mm, dtype=float).reshape(-1, 3)
+        lines = clear.lines(radius_mm, self.goals)
+        self.empty = not len(self.goals) or not all(map(len, lines))
+        if self.empty:
+            return
+        points = np.stack(np.meshgrid(*lines, indexing="ij"), axis=-1)
+        good = clear.on_grid(lines) >= radius_mm - PRESSED_MM
+        number = np.full(good.shape, -1)
+        number[good] = np.arange(int(good.sum()))
+        self.points = points[good]
+        self.tree = cKDTree(self.points)
+        count = len(self.points)
+        one, two = _neighbours(number)
+        seen: dict[int, float] = {}
+        for goal in self.goals:
+            for k in self._near(goal):
+                seen[k] = min(seen.get(k, np.inf), max(float(np.linalg.norm(self.points[k] - goal)), 1e-6))
+        far = np.linalg.norm(self.points[one] - self.points[two], axis=1)
+        rows, columns = np.concatenate([one, list(seen)]), np.concatenate([two, np.full(len(seen), count)])
+        lengths = np.concatenate([far, list(seen.values())])
+        graph = coo_array((lengths, (rows.astype(int), columns.astype(int))), shape=(count + 1, count + 1)).tocsr()
+        self.far, self.before = dijkstra(graph, directed=False, indices=count, return_predecessors=True)
+
+    def _near(self, place: Floats) -> list[int]:
+        """Places of the grid near one, that a wire reaches straight."""
+        if not len(self.points):
+            return []
+        far, found = self.tree.query(place, k=min(NEAR, len(self.points)), distance_upper_bound=NEAR_MM)
+        near = np.atleast_1d(found)[np.isfinite(np.atleast_1d(far))]
+        return [int(k) for k in near if self.sees(place, self.points[k])]
+
+    def sees(self, one: Floats, two: Floats) -> bool:
+        """Whether a wire may run straight from one place to another."""
+        steps = int(np.linalg.norm(two - one) / LOOK_MM) + 2
+        points = one + np.linspace(0.0, 1.0, steps)[:, None] * (two - one)
+        return bool((self.clear.mm(points) >= self.radius - PRESSED_MM).all())
+
+    def way(self, start_mm: Floats) -> Floats | None:
+        """Corners of the shortest clear way on the grid from a place, drawn straight, shape (k, 3) [mm], or None."""
+        if self.empty:
+            return None
+        near = self._near(start_mm)
+        total = [self.far[k] + np.linalg.norm(self.points[k] - start_mm) for k in near]
+        if not near or not np.isfinite(min(total)):
+            return None
+        node, corners = near[int(np.argmin(total))], [start_mm]
+        while node != len(self.points):
+            corners.append(self.points[node])
+            node = int(self.before[node])
+        goal = min(self.goals, key=lambda each: float(np.linalg.norm(each - corners[-1])))
+        return self._drawn(np.array([*corners, goal]))
+
+    def _drawn(self, corners: Floats) -> Floats:
+        """A way with the corners left out past which a wire may run straight."""
+        step = np.diff(corners, axis=0)
+        along = step / np.maximum(np.linalg.norm(step, axis=1, keepdims=True), 1e-9)
+        turns = np.abs(np.diff(along, axis=0)).max(axis=1) > 1e-6 if len(step) > 1 else np.zeros(0, dtype=bool)
+        corners = corners[[True, *turns.tolist(), True]]
+        found, k = [corners[0]], 0
+        while k < len(corners) - 1:
+            k = next(j for j in range(len(corners) - 1, k, -1) if j == k + 1 or self.sees(corners[k], corners[j]))
+            found.append(corners[k])
+        return np.array(found)
+
+
+def _neighbours(number: Ints) -> tuple[Ints, Ints]:
+    """Pairs of places beside each other on a grid, where both have a number."""
+    pairs = []
+    for axis in range(3):
+        one, two = (np.delete(number, k, axis=axis).ravel() for k in (-1, 0))
+        both = (one >= 0) & (two >= 0)
+        pairs.append((one[both], two[both]))
+    return np.concatenate([one for one, _ in pairs]), np.concatenate([two for _, two in pairs])

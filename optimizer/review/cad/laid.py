@@ -1,0 +1,262 @@
+"""Wires as bodies: each at its true thickness along a clear way, or told where it has no room.
+
+Ways of the harness are laid for their lengths; here the same ends are joined by ways that keep a wire's radius from
+cases, parts and walls. Between its tap and the outside of its case a wire is a bare end, a tab or a lug of its plate's
+potential, which is not drawn; wires of a bundle share a way.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Hashable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby, pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import shapely
+
+from optimizer.base.arrays import Floats
+from optimizer.fit.region.compartment import Compartment
+from optimizer.fit.region.geometry import to_vehicle
+from optimizer.pack.case import volume as case
+from optimizer.pack.wiring.clear import PRESSED_MM, Clear, Net, Upright
+from optimizer.pack.wiring.passages import STRAIGHT, from_vehicle
+from optimizer.pack.wiring.table import corners_of
+from optimizer.pack.wiring.ways import outside_mm
+from optimizer.pack.wiring.wire import outer_diameter_mm
+from optimizer.review.cad.bodies import plan_of
+from optimizer.review.cad.metal import plan_shapes
+from optimizer.review.cad.model import Thing, things
+from optimizer.review.cad.solids import Heights, joined
+from optimizer.review.cad.wires import tube
+
+if TYPE_CHECKING:
+    from optimizer.design.model import Design, Station
+    from optimizer.review.cad.bodies import PrintedPart
+
+#: How far the outside of a case may be from a tap: what a tab, a bare end or a ring lug bridges [mm]
+#: (common practice, no published source).
+LUG_MM = 30.0
+
+#: Between a wire and the face of its connectors, and how far off connectors or a mouth a place for it is sought [mm].
+HAIR_MM, PORT_MM = 0.01, 20.0
+
+#: Thicknesses of wires by which free room is told [mm], and how many places for a wire's end are tried.
+WIDTHS_MM = [k / 10.0 for k in range(1, 101)]
+TRIED = 6
+
+#: Holes in walls are wider than a wire by this on every side [mm].
+PLAY_MM = 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """One wire of the harness.
+
+    Parameters
+    ----------
+    name : str
+        Begins with "wire".
+    radius_mm : float
+        Over its insulation [mm].
+    legs_mm : tuple of ndarray, shape (k, 3)
+        Corners of its clear way in each compartment that it passes, in the vehicle's axes [mm]; none where it has no
+        room.
+    fault : str
+        What keeps it from being laid, in words; "" where nothing does.
+    """
+
+    name: str
+    radius_mm: float
+    legs_mm: tuple[Floats, ...] = ()
+    fault: str = ""
+
+
+def laid_wires(design: Design) -> list[Laid]:
+    """Every wire of a design's harness, in its order; none where the compartments are not known."""
+    if not design.rooms:
+        return []
+    rooms = {room.name: _Room(_clear(design, room)) for room in design.rooms}
+    found = []
+    for number, wire in enumerate(design.harness.to_dict("records"), start=1):
+        name = f"wire {number} {wire['from']} to {wire['to']}"
+        radius = outer_diameter_mm(float(wire["area_mm2"])) / 2.0
+        try:
+            found.append(Laid(name, radius, tuple(_way(design, rooms, wire, radius))))
+        except _NoRoomError as fault:
+            found.append(Laid(name, radius, fault=str(fault)))
+    return found
+
+
+def room_words(wires: Sequence[Laid]) -> tuple[str, ...]:
+    """How many wires have room at their true thickness, and which of them have none and why."""
+    if not wires:
+        return ()
+    short: dict[str, list[str]] = {}
+    for wire in wires:
+        if wire.fault:
+            short.setdefault(wire.fault, []).append(wire.name.split()[1])
+    count = len(wires) - sum(map(len, short.values()))
+    told = f"{count} of {len(wires)} wires have a clear way at their full thickness, from outside their case on; "
+    if not short:
+        return (told + "pack.glb shows them. Between its tap and there a wire is a bare end, a tab or a lug.",)
+    return (
+        told + "the others do not fit as they are, and pack.glb leaves them out: leave them room ([clearance] wall_mm, "
+        "a keep-out), or take thinner or flat wire. Numbers are the rows of harness.csv.",
+        *(f"No room for wire {', '.join(numbers)}: {fault}." for fault, numbers in short.items()),
+    )
+
+
+class _NoRoomError(Exception):
+    """A wire has no clear way; the words say where."""
+
+
+def _clear(design: Design, room: Compartment) -> Clear:
+    """What wires keep clear of in a compartment: its cases, folded strips and parts."""
+    station = next((one for one in design.stations if one.compartment.name == room.name), None)
+    axis = station.layout.axis if station is not None else room.extrude
+    across = [k for k in range(3) if k != axis]
+    found = list(_cases(design, station)) if station is not None else []
+    for part in design.placed:
+        if part.compartment == room.name:
+            low, high = np.array(part.corner_mm), np.array(part.high_mm)
+            found.append(Upright(shapely.box(*low[across], *high[across]), float(low[axis]), float(high[axis])))
+    for record in design.conductors:
+        if record["compartment"] == room.name and record["way"] == "fold":
+            thick = float(record["thickness_mm"]) * max(int(piece["layers"]) for piece in record["pieces"])
+            heights = np.concatenate([np.array(piece["outline_mm"])[:, axis] for piece in record["pieces"]])
+            shape = shapely.union_all(plan_shapes(record, axis)).buffer(thick)
+            found.append(Upright(shape, float(heights.min() - thick), float(heights.max() + thick)))
+    return Clear(replace(room, keep_outs=()), axis, tuple(found))
+
+
+def _cases(design: Design, station: Station) -> Iterator[Upright]:
+    """The outsides of a compartment's cases, feet and all."""
+    layout, rules = station.layout, design.case
+    if not station.groups:
+        return
+    chain = np.where(station.used, station.chain.group, -1)
+    for one in case.cases_of(layout, chain):
+        middle = float(layout.centres_mm[one.index[0], layout.axis])
+        z = Heights.of(middle, float(layout.extents_mm[one.index[0], layout.axis]), rules)
+        outer = plan_of(design, station, one, z, rules).outer
+        yield Upright(outer.buffer(rules.foot_mm if layout.way != "modules" else 0.0), z.low, z.high)
+
+
+class _Room:
+    """A compartment with the nets of ways that were asked for."""
+
+    def __init__(self, clear: Clear) -> None:
+        self.clear = clear
+        self._nets: dict[tuple[float, bytes], Net] = {}
+
+    def net(self, radius: float, end: Floats) -> Net:
+        """Ways to a port."""
+        key = radius, np.round(end, 3).tobytes()
+        if key not in self._nets:
+            self._nets[key] = Net(self.clear, radius, self.ports(end, radius))
+        return self._nets[key]
+
+    def ports(self, at: Floats, radius: float) -> Floats:
+        """Places from which a wire runs straight into connectors or a mouth, shape (n, 3) [mm]."""
+        return self._first(self._port_trials(at, radius), radius)
+
+    def over(self, tap: Floats, radius: float) -> Floats:
+        """Places outside of its case at which a wire begins, shape (n, 3) [mm]: over its tap, and beside it."""
+        return self._first(self._tap_trials(tap, radius), radius)
+
+    def widest_mm(self, at: Floats, *, tap: bool) -> float:
+        """Thickness of the thickest wire that has room to begin at a tap, or at connectors or a mouth [mm]."""
+        def narrow(width: float) -> bool:
+            trials = self._tap_trials(at, width / 2.0) if tap else self._port_trials(at, width / 2.0)
+            return not len(self._first(trials, width / 2.0))
+
+        # A thicker wire has room nowhere that a thinner one has none.
+        return ([0.0, *WIDTHS_MM])[bisect_left(WIDTHS_MM, True, key=narrow)]
+
+    def _port_trials(self, at: Floats, radius: float) -> Floats:
+        offs = np.arange(0.0, PORT_MM, 0.5)
+        trials = [at + sign * np.eye(3)[axis] * (radius + HAIR_MM + off)
+                  for off in offs for axis in range(3) for sign in (-1.0, 1.0)]  # fmt: skip
+        return np.array([at, *trials])
+
+    def _tap_trials(self, tap: Floats, radius: float) -> Floats:
+        clear, axis = self.clear, self.clear.axis
+        low, high = clear.room.extent_mm[axis]
+        off = radius + HAIR_MM
+        trials = []
+        for one in clear.uprights:
+            for height in (one.low_mm - off, one.high_mm + off):
+                if abs(height - tap[axis]) <= LUG_MM and one.shape.contains(shapely.Point(tap[clear.across])):
+                    trials.append(np.where(np.arange(3) == axis, height, tap))
+        flat = np.where(np.arange(3) == axis, np.clip(tap, low + off, max(high - off, low + off)), tap)
+        for far in np.arange(radius, LUG_MM, 0.5):
+            trials += [flat + sign * np.eye(3)[k] * far for k in clear.across for sign in (-1.0, 1.0)]
+        return np.array(trials)
+
+    def _first(self, trials: Floats, radius: float) -> Floats:
+        return trials[self.clear.mm(trials) >= radius - PRESSED_MM][:TRIED]
+
+
+def _way(design: Design, rooms: Mapping[str, _Room], wire: Mapping[Hashable, Any], radius: float) -> list[Floats]:
+    """Corners of a wire's clear way in each compartment that it passes, in the vehicle."""
+    if wire["through"] == STRAIGHT:
+        raise _NoRoomError("the brief has no passage from box to box")
+    corners = corners_of(str(wire["way_mm"]))
+    by_name = {room.name: room for room in design.rooms}
+    homes = [min(by_name.values(), key=lambda room: outside_mm(room, from_vehicle(room, at))).name for at in corners]
+    runs = [(name, list(run)) for name, run in groupby(range(len(corners)), key=homes.__getitem__)]
+    plugs = "BMS" in str(wire["to"])
+    found = []
+    for k, (name, numbers) in enumerate(runs):
+        room, ends = by_name[name], corners[[numbers[0], numbers[-1]]]
+        start, end = from_vehicle(room, ends)
+        taps = k == 0, k == len(runs) - 1 and not plugs
+        way = _leg(rooms[name], start, end, radius, taps, f"in {name}")
+        mouths = ([start] if k else [], [end] if k < len(runs) - 1 else [])
+        found.append(to_vehicle(room, np.array([*mouths[0], *way, *mouths[1]])))
+    return found
+
+
+def _leg(here: _Room, start: Floats, end: Floats, radius: float, taps: tuple[bool, bool], where: str) -> Floats:
+    """Corners of a clear way between two ends in one compartment, each a tap or a port."""
+    first = here.over(start, radius) if taps[0] else here.ports(start, radius)
+    net = Net(here.clear, radius, here.over(end, radius)) if taps[1] else here.net(radius, end)
+    for at, tap, there in ((start, taps[0], first), (end, taps[1], net.goals)):
+        if not len(there):
+            widest = here.widest_mm(at, tap=tap)
+            what = "its tap" if tap else "its connectors or a passage"
+            raise _NoRoomError(f"{2 * radius:.1f} mm thick, {widest:.1f} mm are free beside {what} {where}")
+    ways = [way for way in map(net.way, first) if way is not None]
+    if not ways:
+        raise _NoRoomError(f"{2 * radius:.1f} mm thick, no way as wide as that {where}")
+    return min(ways, key=lambda each: float(np.linalg.norm(np.diff(each, axis=0), axis=1).sum()))
+
+
+def all_things(design: Design, parts: Sequence[PrintedPart], wires: Sequence[Laid]) -> list[Thing]:
+    """Everything that a design places, with its wires; walls have holes where wires pass through them.
+
+    Parameters
+    ----------
+    design : Design
+    parts : sequence of PrintedPart
+        Its printed parts.
+    wires : sequence of Laid
+        Those without room are left out.
+    """
+    there = [wire for wire in wires if wire.legs_mm]
+    holes = [
+        tube(np.array([*one[-2:], *two[:2]]), wire.radius_mm + PLAY_MM)
+        for wire in there for one, two in pairwise(wire.legs_mm)
+    ]  # fmt: skip
+    found = []
+    for thing in things(design, parts):
+        solid = thing.solid
+        if thing.kind == "box" and holes:
+            back = np.column_stack([thing.place[:, :3].T, -thing.place[:, :3].T @ thing.place[:, 3]])
+            solid = solid - joined(holes).transform(back)
+        found.append(replace(thing, solid=solid))
+    for one in there:
+        found.append(Thing(one.name, "wire", tube(np.concatenate(one.legs_mm), one.radius_mm), np.eye(3, 4)))
+    return found

@@ -1,0 +1,184 @@
+"""Wires as bodies of true thickness, read back from the files by other code: clear of all else, from box to box."""
+
+import io
+import itertools
+
+import numpy as np
+import pytest
+import shapely
+import trimesh
+from packs import barrel
+from scipy.spatial import cKDTree
+
+from optimizer import api
+from optimizer.catalog import builtin_catalogs
+from optimizer.fit.region.compartment import box
+from optimizer.pack.wiring.clear import Clear, Net, Upright
+from optimizer.pack.wiring.wire import outer_diameter_mm
+from optimizer.review.cad.bodies import case_parts
+from optimizer.review.cad.laid import LUG_MM, all_things, laid_wires
+from optimizer.review.cad.model import glb_bytes
+
+manifold3d = pytest.importorskip("manifold3d")
+
+# Invented: two roomy boxes, the board in the first, an opening of 30 mm between them.
+BRIEF = """
+[catalog]
+cells = "{folder}/cells.csv"
+strips = "{folder}/strips.csv"
+wires = "{folder}/wires.csv"
+fuses = "{folder}/fuses.csv"
+bms = "{folder}/bms.csv"
+[fit]
+ways = ["tray"]
+placements = ["square"]
+[[compartment]]
+name = "rear"
+shape = "box"
+length_mm = 120
+width_mm = 90
+height_mm = 100
+axes = ["z"]
+[[compartment]]
+name = "front"
+shape = "box"
+length_mm = 90
+width_mm = 90
+height_mm = 100
+position_mm = [160, 0, 0]
+axes = ["z"]
+[[part]]
+name = "BMS"
+kind = "BMS"
+within = ["rear"]
+free_mm = 12.0
+[[passage]]
+name = "door"
+from = "rear"
+to = "front"
+from_mm = [120, 45, 90]
+to_mm = [160, 45, 90]
+bore_mm = 30.0
+[electrical]
+voltage_max_v = 42.0
+voltage_min_v = 20.0
+battery_current_a = 12.0
+[vehicle]
+mass_kg = 15.0
+rider_kg = 75.0
+cda_m2 = 0.6
+crr = 0.015
+drivetrain_efficiency = 0.8
+[ride]
+speed_kmh = 20.0
+[protection]
+fuse_protects = false
+fuse_breaks = false
+[vary]
+cells = ["amber-18650-e35"]
+series = [10, 10]
+parallel = [3, 3]
+strips = ["nickel-8x0.15"]
+wires = ["silicone-4", "silicone-6"]
+bms = ["warden-10s-40a"]
+[objectives]
+use = ["pack_mass_kg", "cost"]
+"""
+
+
+@pytest.fixture(scope="module")
+def packed(tmp_path_factory):
+    path = tmp_path_factory.mktemp("laid") / "brief.toml"
+    path.write_text(BRIEF.format(folder=builtin_catalogs().as_posix()))
+    space = api.load(path)
+    front = api.front(space, api.search(space))
+    design = api.unfold(space, front.iloc[0])
+    return design, laid_wires(design)
+
+
+def read_back(data):
+    """Bodies of a GLB as trimesh reads it [mm]."""
+    scene, bodies = trimesh.load(io.BytesIO(data), file_type="glb"), {}
+    for name in scene.graph.nodes_geometry:
+        place, shape = scene.graph[name]
+        mesh = scene.geometry[shape].copy()
+        mesh.apply_transform(place)
+        mesh.apply_scale(1000.0)
+        mesh.merge_vertices()
+        assert mesh.is_watertight, name
+        corners, faces = np.asarray(mesh.vertices, float), np.asarray(mesh.faces, np.uint64)
+        bodies[name] = manifold3d.Manifold(manifold3d.Mesh64(corners, faces))
+    return bodies
+
+
+def meeting(bodies):
+    """Pairs of a wire and something else that share more than a hair [mm³]."""
+    boxes = {name: np.array(body.bounding_box()) for name, body in bodies.items()}
+    found = []
+    for one, other in itertools.product(bodies, bodies):
+        if one.startswith("wire") and not other.startswith("wire"):
+            a, b = boxes[one], boxes[other]
+            if (a[:3] < b[3:]).all() and (b[:3] < a[3:]).all() and (bodies[one] ^ bodies[other]).volume() > 0.05:
+                found.append((one, other))
+    return found
+
+
+def test_wires_of_true_thickness_meet_nothing_by_the_file(packed):
+    design, wires = packed
+    things = all_things(design, case_parts(design), wires)
+    bodies = read_back(glb_bytes(things))
+    rows = design.harness.to_dict("records")
+    assert len(wires) == len(rows) and sum(station.groups > 0 for station in design.stations) == 2
+    there = {name for name in bodies if name.startswith("wire")}
+    assert there == {wire.name for wire in wires if not wire.fault} and len(there) >= len(rows) - 2
+    assert meeting(bodies) == []
+    # The check sees a wire that is pushed by its thickness into what it runs along.
+    name = next(wire.name for wire in wires if not wire.fault)
+    moved = [(bodies | {name: bodies[name].translate(tuple(way))}) for way in 4.0 * np.vstack([np.eye(3), -np.eye(3)])]
+    assert any(meeting(each) for each in moved)
+    for wire, row in zip(wires, rows, strict=True):
+        if wire.fault:
+            continue
+        # An octagon's sides lie within the wire: 0.90 of its section, over all of its way and no less.
+        run = sum(np.linalg.norm(np.diff(leg, axis=0), axis=1).sum() for leg in wire.legs_mm)
+        thick = outer_diameter_mm(row["area_mm2"])
+        assert bodies[wire.name].volume() > 0.85 * np.pi / 4 * thick**2 * run
+        # From near its tap to the board's connectors, or near the other tap.
+        ends = np.array([row["from_mm"].split(), row["to_mm"].split()], dtype=float)
+        assert np.linalg.norm(wire.legs_mm[0][0] - ends[0]) <= LUG_MM + thick
+        assert np.linalg.norm(wire.legs_mm[-1][-1] - ends[1]) <= LUG_MM + thick
+        if row["through"]:
+            assert len(wire.legs_mm) == 2
+            mouths = np.array([[120, 45, 90], [160, 45, 90]], dtype=float)
+            met = np.array([wire.legs_mm[0][-1], wire.legs_mm[1][0]])
+            assert met == pytest.approx(mouths) or met[::-1] == pytest.approx(mouths)
+
+
+def test_a_way_round_a_block_by_closed_form():
+    """A block from wall to wall across, 30 mm high: over it, a radius off its edges; none where the gap is too low."""
+    room = box("box", length_mm=200.0, width_mm=40.0, height_mm=50.0)
+    clear = Clear(room, 2, (Upright(shapely.box(80.0, 0.0, 120.0, 40.0), 0.0, 30.0),))
+    points = np.array([[40.0, 20.0, 10.0], [77.0, 20.0, 34.0], [100.0, 20.0, 10.0], [100.0, 20.0, 42.0]])
+    assert clear.mm(points) == pytest.approx([10.0, 5.0, -10.0, 8.0])
+    start, goal = np.array([40.0, 20.0, 10.0]), np.array([160.0, 20.0, 10.0])
+    way = Net(clear, 3.0, goal[None]).way(start)
+    run = np.linalg.norm(np.diff(way, axis=0), axis=1).sum()
+    # Round the corners of the block grown by the radius, as a box: 2 · √(37² + 23²) + 46.
+    assert run == pytest.approx(2.0 * np.hypot(37.0, 23.0) + 46.0, abs=0.5)
+    assert Net(clear, 9.9, goal[None]).way(start) is not None
+    assert Net(clear, 10.1, goal[None]).way(start) is None
+
+
+def test_distances_in_a_curved_box_are_never_too_large(tmp_path):
+    room = barrel(tmp_path)
+    rng = np.random.default_rng(3)
+    low, high = np.array(room.extent_mm).T
+    points = low + rng.random((400, 3)) * (high - low)
+    mesh = trimesh.load(tmp_path / "barrel.stl")
+    # Second implementation: an unrelated sample of the surface, its nearest point within 1 mm.
+    surface = trimesh.sample.sample_surface(mesh, 300_000, seed=1)[0]
+    apart = cKDTree(surface).query(points)[0]
+    found = Clear(room, 2).mm(points)
+    inside = found > 0
+    assert 50 < inside.sum() < 350
+    assert (found <= apart + 1e-6).all() and (found[inside] >= apart[inside] - 2.4).all()
