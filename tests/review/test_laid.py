@@ -157,7 +157,7 @@ def test_wires_of_true_thickness_meet_nothing_by_the_file(packed):
 def test_a_way_round_a_block_by_closed_form():
     """A block from wall to wall across, 30 mm high: over it, a radius off its edges; none where the gap is too low."""
     room = box("box", length_mm=200.0, width_mm=40.0, height_mm=50.0)
-    clear = Clear(room, 2, (Upright(shapely.box(80.0, 0.0, 120.0, 40.0), 0.0, 30.0),))
+    clear = Clear(room, (Upright(2, shapely.box(80.0, 0.0, 120.0, 40.0), 0.0, 30.0),))
     points = np.array([[40.0, 20.0, 10.0], [77.0, 20.0, 34.0], [100.0, 20.0, 10.0], [100.0, 20.0, 42.0]])
     assert clear.mm(points) == pytest.approx([10.0, 5.0, -10.0, 8.0])
     start, goal = np.array([40.0, 20.0, 10.0]), np.array([160.0, 20.0, 10.0])
@@ -178,7 +178,7 @@ def test_distances_in_a_curved_box_are_never_too_large(tmp_path):
     # Second implementation: an unrelated sample of the surface, its nearest point within 1 mm.
     surface = trimesh.sample.sample_surface(mesh, 300_000, seed=1)[0]
     apart = cKDTree(surface).query(points)[0]
-    found = Clear(room, 2).mm(points)
+    found = Clear(room).mm(points)
     inside = found > 0
     assert 50 < inside.sum() < 350
     assert (found <= apart + 1e-6).all() and (found[inside] >= apart[inside] - 2.4).all()

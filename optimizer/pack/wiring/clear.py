@@ -1,6 +1,6 @@
 """Where a wire of its true thickness has a clear way in a compartment, beside all that stands there.
 
-What stands there is drawn as upright shapes along one axis: cases, folded strips, parts. A way is sought on a grid
+What stands there is drawn as upright shapes, each along an axis: cases, folded strips, parts. A way is sought on a grid
 whose lines lie a wire's radius off every face, drawn straight where nothing is in between, and held against the
 shapes themselves at every half millimetre. Wires are not held against each other: those of a bundle share a way.
 """
@@ -42,13 +42,26 @@ SAMPLE_MM, SAMPLE_ERROR_MM = 2.0, 1.2
 class Upright:
     """What stands along an axis: a plane shape, seen along that axis, between two heights [mm]."""
 
+    axis: int
     shape: shapely.Geometry
     low_mm: float
     high_mm: float
 
+    @property
+    def across(self) -> list[int]:
+        """The two other axes."""
+        return [k for k in range(3) if k != self.axis]
+
     def flat_mm(self, points: Floats) -> Floats:
         """Distance from places in the plane, below 0 inside, shape (n,) [mm]."""
         return _signed(self.shape, points, outside=1.0)
+
+    def reach_mm(self, axis: int) -> tuple[float, float]:
+        """From where to where it reaches along an axis [mm]."""
+        if axis == self.axis:
+            return self.low_mm, self.high_mm
+        column = self.across.index(axis)
+        return float(self.shape.bounds[column]), float(self.shape.bounds[column + 2])
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,36 +72,28 @@ class Clear:
     ----------
     room : Compartment
         Its keep-outs are for cells alone: wires may run there.
-    axis : int
-        Along which all stands.
     uprights : sequence of Upright
     """
 
     room: Compartment
-    axis: int
     uprights: Sequence[Upright] = field(default_factory=tuple)
-
-    @property
-    def across(self) -> list[int]:
-        """The two other axes."""
-        return [k for k in range(3) if k != self.axis]
 
     def mm(self, points: Floats) -> Floats:
         """Free distance of points to walls and to what stands there, below 0 inside of it, shape (n,) [mm]."""
         found = self._walls_mm(points)
         for one in self.uprights:
-            flat, along = one.flat_mm(points[:, self.across]), points[:, self.axis]
+            flat, along = one.flat_mm(points[:, one.across]), points[:, one.axis]
             found = np.minimum(found, _apart(flat, np.maximum(one.low_mm - along, along - one.high_mm)))
         return found
 
     def on_grid(self, lines: Sequence[Floats]) -> Floats:
         """The same where lines along x, y and z cross, shape (nx, ny, nz) [mm]."""
         found = self._walls_on(lines)
-        a, b = self.across
-        plane = np.stack(np.meshgrid(lines[a], lines[b], indexing="ij"), axis=-1).reshape(-1, 2)
-        along = _spread(lines[self.axis], self.axis)
         for one in self.uprights:
-            flat = np.expand_dims(one.flat_mm(plane).reshape(len(lines[a]), len(lines[b])), self.axis)
+            a, b = one.across
+            plane = np.stack(np.meshgrid(lines[a], lines[b], indexing="ij"), axis=-1).reshape(-1, 2)
+            along = _spread(lines[one.axis], one.axis)
+            flat = np.expand_dims(one.flat_mm(plane).reshape(len(lines[a]), len(lines[b])), one.axis)
             found = np.minimum(found, _apart(flat, np.maximum(one.low_mm - along, along - one.high_mm)))
         return found
 
@@ -126,12 +131,8 @@ class Clear:
         found = []
         for k, (low, high) in enumerate(self.room.extent_mm):
             at = [low + radius_mm, high - radius_mm, *more_mm[:, k].tolist()]
-            for one in self.uprights:
-                if k == self.axis:
-                    at += [one.low_mm - radius_mm, one.high_mm + radius_mm]
-                else:
-                    column = self.across.index(k)
-                    at += [one.shape.bounds[column] - radius_mm, one.shape.bounds[column + 2] + radius_mm]
+            for first, last in (one.reach_mm(k) for one in self.uprights):
+                at += [first - radius_mm, last + radius_mm]
             inner = [x for x in at if low + radius_mm - 1e-6 <= x <= high - radius_mm + 1e-6]
             found.append(_filled(np.unique(np.round(inner, 4))))
         return found

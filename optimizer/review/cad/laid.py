@@ -17,6 +17,7 @@ import numpy as np
 import shapely
 
 from optimizer.base.arrays import Floats
+from optimizer.fit.placement.zones import MOST_ZONES, zone_name
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import to_vehicle
 from optimizer.pack.case import volume as case
@@ -114,21 +115,27 @@ class _NoRoomError(Exception):
 
 def _clear(design: Design, room: Compartment) -> Clear:
     """What wires keep clear of in a compartment: its cases, folded strips and parts."""
-    station = next((one for one in design.stations if one.compartment.name == room.name), None)
-    axis = station.layout.axis if station is not None else room.extrude
-    across = [k for k in range(3) if k != axis]
-    found = list(_cases(design, station)) if station is not None else []
+    names = {zone_name(room.name, k) for k in range(MOST_ZONES)}
+    found: list[Upright] = []
+    for station in design.stations:
+        if station.compartment.name in names:
+            found += _cases(design, station)
+            axis = station.layout.axis
+            mine = [one for one in design.conductors if one["compartment"] == station.compartment.name]
+            found += [_folded(record, axis) for record in mine if record["way"] == "fold"]
     for part in design.placed:
         if part.compartment == room.name:
-            low, high = np.array(part.corner_mm), np.array(part.high_mm)
-            found.append(Upright(shapely.box(*low[across], *high[across]), float(low[axis]), float(high[axis])))
-    for record in design.conductors:
-        if record["compartment"] == room.name and record["way"] == "fold":
-            thick = float(record["thickness_mm"]) * max(int(piece["layers"]) for piece in record["pieces"])
-            heights = np.concatenate([np.array(piece["outline_mm"])[:, axis] for piece in record["pieces"]])
-            shape = shapely.union_all(plan_shapes(record, axis)).buffer(thick)
-            found.append(Upright(shape, float(heights.min() - thick), float(heights.max() + thick)))
-    return Clear(replace(room, keep_outs=()), axis, tuple(found))
+            low, high = part.corner_mm, part.high_mm
+            found.append(Upright(2, shapely.box(*low[:2], *high[:2]), low[2], high[2]))
+    return Clear(replace(room, keep_outs=()), tuple(found))
+
+
+def _folded(record: Mapping[str, Any], axis: int) -> Upright:
+    """Room around a strip that is folded over the edge of its case."""
+    thick = float(record["thickness_mm"]) * max(int(piece["layers"]) for piece in record["pieces"])
+    heights = np.concatenate([np.array(piece["outline_mm"])[:, axis] for piece in record["pieces"]])
+    shape = shapely.union_all(plan_shapes(record, axis)).buffer(thick)
+    return Upright(axis, shape, float(heights.min() - thick), float(heights.max() + thick))
 
 
 def _cases(design: Design, station: Station) -> Iterator[Upright]:
@@ -141,7 +148,7 @@ def _cases(design: Design, station: Station) -> Iterator[Upright]:
         middle = float(layout.centres_mm[one.index[0], layout.axis])
         z = Heights.of(middle, float(layout.extents_mm[one.index[0], layout.axis]), rules)
         outer = plan_of(design, station, one, z, rules).outer
-        yield Upright(outer.buffer(rules.foot_mm if layout.way != "modules" else 0.0), z.low, z.high)
+        yield Upright(layout.axis, outer.buffer(rules.foot_mm if layout.way != "modules" else 0.0), z.low, z.high)
 
 
 class _Room:
@@ -182,18 +189,19 @@ class _Room:
         return np.array([at, *trials])
 
     def _tap_trials(self, tap: Floats, radius: float) -> Floats:
-        clear, axis = self.clear, self.clear.axis
-        low, high = clear.room.extent_mm[axis]
+        """Over each face of the case that the tap is in, then beside it, by the distance."""
         off = radius + HAIR_MM
-        trials = []
-        for one in clear.uprights:
-            for height in (one.low_mm - off, one.high_mm + off):
-                if abs(height - tap[axis]) <= LUG_MM and one.shape.contains(shapely.Point(tap[clear.across])):
-                    trials.append(np.where(np.arange(3) == axis, height, tap))
-        flat = np.where(np.arange(3) == axis, np.clip(tap, low + off, max(high - off, low + off)), tap)
-        for far in np.arange(radius, LUG_MM, 0.5):
-            trials += [flat + sign * np.eye(3)[k] * far for k in clear.across for sign in (-1.0, 1.0)]
-        return np.array(trials)
+        low, high = np.array(self.clear.room.extent_mm).T
+        over, beside = [], []
+        for one in self.clear.uprights:
+            if not one.low_mm <= tap[one.axis] <= one.high_mm or not one.shape.contains(shapely.Point(tap[one.across])):
+                continue
+            along = np.arange(3) == one.axis
+            over += [np.where(along, height, tap) for height in (one.low_mm - off, one.high_mm + off)]
+            flat = np.where(along, np.clip(tap, low + off, np.maximum(high - off, low + off)), tap)
+            ways = [sign * np.eye(3)[k] for k in one.across for sign in (-1.0, 1.0)]
+            beside += [flat + far * way for far in np.arange(radius, LUG_MM, 0.5) for way in ways]
+        return np.array([point for point in over if np.abs(point - tap).max() <= LUG_MM] + beside).reshape(-1, 3)
 
     def _first(self, trials: Floats, radius: float) -> Floats:
         return trials[self.clear.mm(trials) >= radius - PRESSED_MM][:TRIED]
