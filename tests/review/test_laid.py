@@ -2,6 +2,7 @@
 
 import io
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,8 +17,9 @@ from optimizer.fit.region.compartment import box
 from optimizer.pack.wiring.clear import Clear, Net, Upright
 from optimizer.pack.wiring.wire import outer_diameter_mm
 from optimizer.review.cad.bodies import case_parts
-from optimizer.review.cad.laid import LUG_MM, all_things, laid_wires
+from optimizer.review.cad.laid import LUG_MM, all_things, laid_wires, room_words
 from optimizer.review.cad.model import glb_bytes
+from optimizer.review.sheets.buildsheet import build_markdown
 
 manifold3d = pytest.importorskip("manifold3d")
 
@@ -140,7 +142,7 @@ def test_wires_of_true_thickness_meet_nothing_by_the_file(packed):
         if wire.fault:
             continue
         # An octagon's sides lie within the wire: 0.90 of its section, over all of its way and no less.
-        run = sum(np.linalg.norm(np.diff(leg, axis=0), axis=1).sum() for leg in wire.legs_mm)
+        run = np.linalg.norm(np.diff(np.concatenate(wire.legs_mm), axis=0), axis=1).sum()
         thick = outer_diameter_mm(row["area_mm2"])
         assert bodies[wire.name].volume() > 0.85 * np.pi / 4 * thick**2 * run
         # From near its tap to the board's connectors, or near the other tap.
@@ -152,6 +154,46 @@ def test_wires_of_true_thickness_meet_nothing_by_the_file(packed):
             mouths = np.array([[120, 45, 90], [160, 45, 90]], dtype=float)
             met = np.array([wire.legs_mm[0][-1], wire.legs_mm[1][0]])
             assert met == pytest.approx(mouths) or met[::-1] == pytest.approx(mouths)
+
+
+def test_wires_in_step_are_solids_of_their_volume(packed, tmp_path):
+    pytest.importorskip("OCP", reason="the optional extra step")
+    from OCP.STEPControl import STEPControl_Reader
+    from OCP.TopAbs import TopAbs_SOLID
+
+    from optimizer.fit.region.step import _of
+    from optimizer.review.cad.step import _volume, write_step
+
+    found = [thing for thing in all_things(packed[0], [], packed[1]) if thing.kind in ("wire", "box")]
+    write_step(tmp_path / "pack.step", found)
+    reader = STEPControl_Reader()
+    reader.ReadFile(str(tmp_path / "pack.step"))
+    reader.TransferRoots()
+    wires = [wire for wire in packed[1] if not wire.fault]
+    # A round section times the way, less what overlaps inside of corners: at most the cube of the thickness at each.
+    runs = [np.linalg.norm(np.diff(np.concatenate(wire.legs_mm), axis=0), axis=1).sum() for wire in wires]
+    rods = [(np.pi * wire.radius_mm**2 * run, wire) for wire, run in zip(wires, runs, strict=True)]
+    walls = sorted(thing.solid.volume() for thing in found if thing.kind == "box")
+    volumes = sorted(map(_volume, _of(reader.OneShape(), TopAbs_SOLID)))
+    assert len(wires) > 15 and len(volumes) == len(wires) + len(walls)
+    assert volumes[-len(walls) :] == pytest.approx(walls, rel=1e-4)
+    for volume, (rod, wire) in zip(volumes, sorted(rods, key=lambda each: each[0]), strict=False):
+        assert 0.9 * rod < volume < rod + 2.0 * (2.0 * wire.radius_mm) ** 3
+    text = (tmp_path / "pack.step").read_text(encoding="ascii", errors="replace")
+    assert all(f"'{' '.join(wire.name.split()[:2])} " in text for wire in wires)
+
+
+def test_the_build_sheet_says_which_wires_have_room(packed):
+    design, wires = packed
+    told = room_words(wires)
+    short = [str(k) for k, wire in enumerate(wires, start=1) if wire.fault]
+    assert told[0].startswith(f"{len(wires) - len(short)} of {len(wires)} wires have a clear way")
+    assert len(told) == 1 + len({wire.fault for wire in wires if wire.fault})
+    assert all(any(f" {number}" in text.split(":")[0] for text in told[1:]) for number in short)
+    assert told[-1] in build_markdown(design, room=told)
+    # Thicker wire than any gap: none has room, and the sheet says how much there is.
+    thick = replace(design, harness=design.harness.assign(area_mm2=400.0))
+    assert {wire.fault.split(" mm")[0] for wire in laid_wires(thick)} == {"36.9"}
 
 
 def test_a_way_round_a_block_by_closed_form():

@@ -266,5 +266,7 @@ def all_things(design: Design, parts: Sequence[PrintedPart], wires: Sequence[Lai
             solid = solid - joined(holes).transform(back)
         found.append(replace(thing, solid=solid))
     for one in there:
-        found.append(Thing(one.name, "wire", tube(np.concatenate(one.legs_mm), one.radius_mm), np.eye(3, 4)))
+        path = np.concatenate(one.legs_mm)
+        solid = tube(path, one.radius_mm)
+        found.append(Thing(one.name, "wire", solid, np.eye(3, 4), path_mm=path, radius_mm=one.radius_mm))
     return found

@@ -61,6 +61,8 @@ class Thing:
         From there to the vehicle's axes [mm].
     extent_mm, axis, round_cell
         Of a cell: its size along its own axes [mm], the axis along which it lies, whether it is a cylinder.
+    path_mm, radius_mm
+        Of a wire: corners of its middle, shape (k, 3), and its radius [mm].
     colour : tuple of int, optional
         In the GLB, in place of that of its kind: cells of neighbouring groups have different ones.
     """
@@ -72,6 +74,8 @@ class Thing:
     extent_mm: tuple[float, float, float] | None = None
     axis: int = 2
     round_cell: bool = False
+    path_mm: Floats | None = None
+    radius_mm: float = 0.0
     colour: tuple[int, int, int, int] | None = None
 
 
@@ -129,7 +133,7 @@ def _cells(station: Station, home: Floats) -> Iterator[Thing]:
         paint = (red, green, blue, 255)
         place = np.column_stack([np.eye(3), layout.centres_mm[k]])
         name = f"cell {station.compartment.name} {k + 1}"
-        yield Thing(name, "cell", solid, moved(home, place), (x, y, z), layout.axis, round_cell, paint)
+        yield Thing(name, "cell", solid, moved(home, place), (x, y, z), layout.axis, round_cell, colour=paint)
 
 
 def home_of(room: Compartment) -> Floats:

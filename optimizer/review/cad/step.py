@@ -9,14 +9,19 @@ from typing import Any
 
 import numpy as np
 from OCP.BRepBuilderAPI import (
+    BRepBuilderAPI_MakeEdge,
     BRepBuilderAPI_MakeFace,
     BRepBuilderAPI_MakePolygon,
     BRepBuilderAPI_MakeSolid,
+    BRepBuilderAPI_MakeWire,
+    BRepBuilderAPI_RoundCorner,
     BRepBuilderAPI_Sewing,
 )
+from OCP.BRepCheck import BRepCheck_Analyzer
 from OCP.BRepGProp import BRepGProp
+from OCP.BRepOffsetAPI import BRepOffsetAPI_MakePipeShell
 from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakeCylinder
-from OCP.gp import gp_Ax2, gp_Dir, gp_Pln, gp_Pnt, gp_Trsf
+from OCP.gp import gp_Ax2, gp_Circ, gp_Dir, gp_Pln, gp_Pnt, gp_Trsf
 from OCP.GProp import GProp_GProps
 from OCP.IFSelect import IFSelect_RetDone
 from OCP.Interface import Interface_Static
@@ -93,7 +98,7 @@ def _place(place: Floats) -> TopLoc_Location:
 
 
 def solid_of(thing: Thing) -> Any:
-    """A thing as an exact solid: cells as cylinders and blocks, all else by its flat faces.
+    """A thing as an exact solid: cells as cylinders and blocks, wires swept along their paths, all else by flat faces.
 
     Raises
     ------
@@ -102,6 +107,8 @@ def solid_of(thing: Thing) -> Any:
     """
     if thing.extent_mm is not None:
         return _cell(np.asarray(thing.extent_mm), thing.axis, thing.round_cell)
+    if thing.path_mm is not None:
+        return _swept(thing.path_mm, thing.radius_mm, thing.name)
     mesh = thing.solid.to_mesh64()
     corners = np.asarray(mesh.vert_properties, dtype=float)[:, :3]
     sides = np.asarray(mesh.tri_verts, dtype=np.int64)
@@ -121,6 +128,22 @@ def _cell(extent: Floats, axis: int, round_cell: bool) -> Any:
     way[axis], low[axis] = 1.0, -extent[axis] / 2.0
     frame = gp_Ax2(gp_Pnt(*map(float, low)), gp_Dir(*map(float, way)))
     return BRepPrimAPI_MakeCylinder(frame, float(extent[(axis + 1) % 3] / 2.0), float(extent[axis])).Solid()
+
+
+def _swept(path: Floats, radius: float, name: str) -> Any:
+    """A round solid along a path, round at its corners."""
+    line = BRepBuilderAPI_MakePolygon()
+    for point in path:
+        line.Add(gp_Pnt(*map(float, point)))
+    start = gp_Ax2(gp_Pnt(*map(float, path[0])), gp_Dir(*map(float, path[1] - path[0])))
+    profile = BRepBuilderAPI_MakeWire(BRepBuilderAPI_MakeEdge(gp_Circ(start, radius)).Edge()).Wire()
+    pipe = BRepOffsetAPI_MakePipeShell(line.Wire())
+    pipe.SetTransitionMode(BRepBuilderAPI_RoundCorner)
+    pipe.Add(profile, False, False)
+    pipe.Build()
+    if not pipe.MakeSolid() or not BRepCheck_Analyzer(pipe.Shape()).IsValid():
+        raise ValueError(f"{name} did not come out as a solid")
+    return pipe.Shape()
 
 
 def _volume(shape: Any) -> float:
