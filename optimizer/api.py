@@ -43,7 +43,6 @@ from optimizer.analysis.why import Answer
 from optimizer.analysis.why import why as why_not
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Brief, brief_of, load_brief
-from optimizer.catalog import read_cells
 from optimizer.design.model import Design
 from optimizer.design.rescore import score_row
 from optimizer.design.runs import read_run
@@ -52,7 +51,7 @@ from optimizer.design.tolerances import Tolerances, tolerances
 from optimizer.design.unfold import unfold
 from optimizer.fit.placement.survey import survey
 from optimizer.front import ranking
-from optimizer.score.inputs import read_inputs
+from optimizer.score.inputs import read_inputs, sizes_alone
 from optimizer.search.exact import rows
 from optimizer.search.running.run import Outcome
 from optimizer.search.running.run import search as search_space
@@ -146,8 +145,7 @@ def fit(brief: Path | str | Mapping[str, Any], *, folder: Path | str = ".") -> p
         With every problem found.
     """
     wanted = _fixed(brief, Path(folder)) if isinstance(brief, Mapping) else load_brief(brief)
-    cells = read_cells(wanted.files()["catalog.cells"], sizes_only=True)
-    return pd.DataFrame([finding.record() for finding in survey(wanted, cells)])
+    return pd.DataFrame([finding.record() for finding in survey(*sizes_alone(wanted))])
 
 
 def search(space: Space, *, workers: int = 1) -> Outcome:

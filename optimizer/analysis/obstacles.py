@@ -225,6 +225,9 @@ def _room(space: Space) -> list[Reason]:
         cells = sum(space.most_cells(task.size, task.stand))
         text = f"{sum(held)} groups of {task.parallel} fit ({rooms}; {cells} places for cells), {wanted} are needed: " \
                f"{short} short"  # fmt: skip
+        over_mm, tie_mm = space.sizes[task.size].over_mm, space.sizes[task.size].tie_mm
+        text += f"; tie plates and bands take {tie_mm:g} mm around the cells of a case" if tie_mm else ""
+        text += f"; lugs, fasteners or studs take {over_mm:.3g} mm at each end of a bolted cell" if over_mm else ""
         if best is None or short < best[0]:
             best = (short, text)
     if best is None:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from optimizer.fit.region.geometry import clearance
-from optimizer.pack.case.outline import END_STACK_MM, LEAST_COVER_MM
-from optimizer.pack.conductors.chained import Way, chain_metal
+from optimizer.fit.region.layout import END_STACK_MM
+from optimizer.pack.case.outline import LEAST_COVER_MM
+from optimizer.pack.conductors.chained import chain_metal
 from optimizer.pack.conductors.joints import SLOT_MM as JOINT_SLOT_MM
+from optimizer.pack.conductors.making import Way
 from optimizer.pack.conductors.sites import RING_MM
 from optimizer.search.exact.branch import joinable
 from optimizer.search.space import parts, ways

@@ -191,7 +191,7 @@ class RoomierSpace(Space):
 
     def _shifted(self, layout: Layout) -> Layout | None:
         """A layout of the room as it was where the stretched room has it, proved; None where it has not."""
-        room, rules = self.rooms[self.changed], clearance(self.brief)
+        room, rules = self.rooms[self.changed], clearance(self.brief, layout.size)
         for shift in self.shifts_mm:
             moved = replace(layout, centres_mm=layout.centres_mm + shift)
             if prove(moved, room, rules).ok:

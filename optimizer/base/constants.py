@@ -25,3 +25,6 @@ GAS_CONSTANT_AIR_J_KG_K = 287.05287
 
 STANDARD_PRESSURE_PA = 101325.0
 """Standard atmosphere, ISO 2533."""
+
+M5_NUT_MM, M5_WASHER_MM = 4.7, 1.0
+"""Height of a hexagon nut M5 at most, ISO 4032, and of a plain washer M5, ISO 7089 [mm]."""

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from optimizer.brief.kinds import NotNegative, Number, Positive, Section, Whole
+from optimizer.brief.kinds import Flag, NotNegative, Number, Positive, Section, Whole
 
 
 class JoiningRules(Section):
@@ -34,6 +34,17 @@ class JoiningRules(Section):
     [g]."""
     lug_price: NotNegative = 0.15
     """Price of one ring lug; default: common practice, no published source [currency]."""
+    top_g: NotNegative = 0.06
+    """Mass of one top of steel or nickel on a weld through copper; default: nickel of 8 × 6 × 0.12 mm, common practice,
+    no published source [g]."""
+    top_price: NotNegative = 0.02
+    """Price of one top on a weld through copper; default: common practice, no published source [currency]."""
+    lug_mm: NotNegative = 1.0
+    """Height of a ring lug between metal and washer; default: that of a lug for 6 mm², common practice, no published
+    source [mm]."""
+    bolt_room: Flag | None = None
+    """Whether blocks keep room over their metal for lugs, nuts or studs, without which nothing is bolted; left out:
+    where a stock that may be chosen is bolted. Stocks that are welded beside it then have that room, too."""
     weld_min: NotNegative = 0.2
     """Time for one weld, two spots, checked and pulled [min]; default: common practice, no published source."""
     piece_min: NotNegative = 0.5

@@ -248,6 +248,14 @@ class PartsSection(Section):
     """Number of temperature sensors, two wires each."""
     weld_mohm: NotNegative = 0.1
     """Resistance of each weld, in series with its strip [mΩ]."""
+    tie_density_kg_m3: Positive = 2700.0
+    """Density of the tie plates that press blocks [kg/m³]; default: aluminium."""
+    tie_price_per_kg: NotNegative = 20.0
+    """Price of tie plates by mass, cut to size [currency/kg]."""
+    band_g_per_m: NotNegative = 47.0
+    """Mass of the band around tie plates [g/m]; default: steel of 12 × 0.5 mm."""
+    band_price_per_m: NotNegative = 2.5
+    """Price of the band around tie plates with its locks [currency/m]."""
     balance_fuse_g: NotNegative = 0.3
     """Mass of the fuse or resistor that protects one balance lead at its group [g]."""
     balance_fuse_price: NotNegative = 0.15

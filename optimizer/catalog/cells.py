@@ -102,6 +102,7 @@ def _check_terminals(parsed: Columns) -> None:
     for row in np.flatnonzero((shapes == "cylinder") & (parsed.texts("terminal_layout") == "same_end")):
         expected = "does not apply to a cylinder, which has a terminal at each end"
         parsed.complain("shape-dimension", int(row), "terminal_layout", "same_end", expected)
+    _check_studs(parsed, shapes)
     width, thick = parsed.numbers("width_mm"), parsed.numbers("thickness_mm")
     across, spacing = parsed.numbers("terminal_mm"), parsed.numbers("terminal_spacing_mm")
     for name, values, most in (("terminal_mm", across, thick), ("terminal_spacing_mm", spacing, width)):
@@ -111,6 +112,20 @@ def _check_terminals(parsed: Columns) -> None:
         value = parsed.numbers("positive_diameter_mm")[row]
         expected = "must be well under diameter_mm"
         parsed.complain("shape-dimension", int(row), "positive_diameter_mm", f"{value:g}", expected)
+
+
+def _check_studs(parsed: Columns, shapes: NDArray[np.str_]) -> None:
+    """Columns of studs and pressure on round cells, and studs too short for their nut."""
+    for name in ("stud_mm", "fastener_mm", "pressure_kpa", "tie_plate_mm"):
+        if name in parsed.table.headers:
+            texts = parsed.table.column(name)
+            for row in np.flatnonzero((shapes == "cylinder") & np.array([bool(text) for text in texts])):
+                expected = "does not apply to a cylinder; leave it empty"
+                parsed.complain("shape-dimension", int(row), name, texts[row], expected)
+    stud, nut = parsed.numbers("stud_mm"), parsed.numbers("fastener_mm")
+    for row in np.flatnonzero((stud > 0) & (stud < nut)):
+        expected = f"must be at least fastener_mm, {nut[row]:g}: a nut with its washer finds no thread above"
+        parsed.complain("shape-dimension", int(row), "stud_mm", f"{stud[row]:g}", expected)
 
 
 def _check_format(parsed: Columns) -> None:
@@ -245,7 +260,11 @@ def _fitted(parsed: Columns, folder: Path) -> tuple[tuple[tuple[CellModelFile, s
                 found[name] = len(found), read_cell_model(folder / name)
             fit[row] = found[name][0]
         except BadInput as error:
-            parsed.problems.extend(error.problems)
+            # A file that is not there may be a slip of this table.
+            if any(problem.code == "missing-file" for problem in error.problems):
+                parsed.complain("missing-file", row, "model", name, "does not exist")
+            else:
+                parsed.problems.extend(error.problems)
     return tuple(each for _, each in found.values()), fit
 
 

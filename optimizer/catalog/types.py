@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from optimizer.base.arrays import Floats
+from optimizer.base.constants import M5_NUT_MM, M5_WASHER_MM
 from optimizer.base.materials import MATERIALS
 from optimizer.catalog.cell_model import CellModelFile
 from optimizer.catalog.columns import Bools, Column, Columns
@@ -90,6 +91,20 @@ class Cells(Catalog):
     terminal_mm: Annotated[Floats, Column(needed=False, filled=False, low=2, high=80, ask="millimetres")]
     terminal_spacing_mm: Annotated[Floats, Column(needed=False, filled=False, low=3, high=600, ask="millimetres")]
     vent_end: Annotated[Texts, Column(kind="text", needed=False, filled=False, choices=("terminals", "other", "none"))]
+    # What stands over the metal where it is bolted (fit.region.geometry.height_over_mm): the stud over the face that
+    # metal lies on, 0 for a threaded hole; washer with nut or screw head.
+    stud_mm: Annotated[
+        Floats, Column(needed=False, filled=False, zero=True, low=1, high=60, ask="millimetres", default=0.0)
+    ]
+    fastener_mm: Annotated[
+        Floats, Column(needed=False, filled=False, low=0.5, high=40, ask="millimetres",
+                       default=M5_NUT_MM + M5_WASHER_MM),
+    ]
+    # Pressure on the wide sides of a block, 0 for none, and the plates that spread it (fit.region.geometry.tied_by).
+    pressure_kpa: Annotated[
+        Floats, Column(needed=False, filled=False, zero=True, low=1, high=3000, ask="kilopascals")
+    ]
+    tie_plate_mm: Annotated[Floats, Column(needed=False, filled=False, low=0.3, high=40, ask="millimetres")]
     break_price: Floats
     curves: tuple[OcvCurve, ...]
     own_curve: Bools
@@ -139,12 +154,25 @@ class Strips(Catalog):
     ]
     current_density_a_mm2: Annotated[Floats, Column(low=0.5, high=100, ask="amperes per square millimetre")]
     price_per_m: Annotated[Floats, Column(zero=True, low=0.001, high=1e5, ask="whole units of the currency")]
-    form: Annotated[Texts, Column(kind="text", needed=False, filled=False, choices=("strip", "sheet", "busbar"))]
+    form: Annotated[
+        Texts, Column(kind="text", needed=False, filled=False, choices=("strip", "sheet", "busbar", "tabbed"))
+    ]
     price_cut_per_m: Annotated[
         Floats, Column(needed=False, filled=False, zero=True, low=0.001, high=1e4, ask="whole units of the currency",
                        default=0.0),
     ]
     joined_by: Annotated[Texts, Column(kind="text", needed=False, filled=False)]
+    # Of form "tabbed": tabs of nickel that are welded to the cells, on a sheet that carries (common practice, no
+    # published source).
+    tab_mm: Annotated[Floats, Column(needed=False, filled=False, low=0.03, high=1, ask="millimetres", default=0.15)]
+    tab_width_mm: Annotated[Floats, Column(needed=False, filled=False, low=4, high=50, ask="millimetres", default=6.0)]
+    tab_price_per_m: Annotated[
+        Floats, Column(needed=False, filled=False, zero=True, low=0.001, high=1e4, ask="whole units of the currency",
+                       default=1.0),
+    ]
+    tab_density_a_mm2: Annotated[
+        Floats, Column(needed=False, filled=False, low=0.5, high=100, ask="amperes per square millimetre", default=5.0)
+    ]
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,18 +16,19 @@ import click
 def command(brief: Path, as_json: bool, quiet: bool) -> None:
     """Count the cells that each compartment of BRIEF holds, for every distinct cell size of the catalog.
 
-    Needs only [catalog] cells, [clearance] and [[compartment]]. Each layout is proved by an independent
-    check; the least gap is the smallest distance from a cell's surface to a neighbour, a wall or a keep-out.
+    Needs only [catalog] cells, [clearance] and [[compartment]]; strips, where named, say whether blocks are bolted.
+    Each layout is proved by an independent check; the least gap is the smallest distance from a cell's surface to a
+    neighbour, a wall or a keep-out.
     """
     from optimizer.base.problems import BadInput
     from optimizer.brief import load_brief
-    from optimizer.catalog import read_cells
     from optimizer.commands.progress import Bar
     from optimizer.fit.placement.survey import compartment_problems, survey
     from optimizer.review.terminal.overview import fit_table
+    from optimizer.score.inputs import sizes_alone
 
     wanted = load_brief(brief)
-    cells = read_cells(wanted.files()["catalog.cells"], sizes_only=True)
+    wanted, cells = sizes_alone(wanted)
     bar = None if quiet else Bar()
     findings = survey(wanted, cells, progress=None if bar is None else bar.layouts)
     if bar is not None:

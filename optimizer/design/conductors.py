@@ -12,12 +12,13 @@ from optimizer.base.arrays import Floats
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.region.geometry import clearance
 from optimizer.fit.region.layout import Layout
-from optimizer.pack.conductors.chained import ChainMetal, chain_metal, shape_key
+from optimizer.pack.conductors.chained import ChainMetal, chain_metal, shape_key, stacked_layers
 from optimizer.pack.conductors.faces import face_name, name_of
-from optimizer.pack.conductors.joints import INSULATOR_MM, Joint
-from optimizer.pack.conductors.laid import Metal
+from optimizer.pack.conductors.joints import INSULATOR_MM, LEVEL_MM, Joint
+from optimizer.pack.conductors.pieces import Metal
 from optimizer.pack.conductors.sites import EXIT, RING_MM, Site, face_mm
 from optimizer.pack.conductors.solved import fed, field_of, figures, shares
+from optimizer.pack.joining import TAB
 from optimizer.search.space.parts import lay_rules
 
 if TYPE_CHECKING:
@@ -42,6 +43,10 @@ class Stock:
         Of strip that carries the pack current.
     cell_ohm : float
         Resistance behind each weld [ohm].
+    over_mm, stud_mm : float
+        Where it is bolted, of lug, washer and nut or head over it, and of studs over the cells' ends; else 0 [mm].
+    tab_mm, tab_kg_per_mm : float
+        Thickness of tabs [mm], and their mass by length [kg/mm]; 0 without.
     """
 
     way: str
@@ -52,11 +57,19 @@ class Stock:
     stacked: int
     layers: int
     cell_ohm: float
+    over_mm: float = 0.0
+    stud_mm: float = 0.0
+    tab_mm: float = 0.0
+    tab_kg_per_mm: float = 0.0
 
 
 def stock_of(space: Space, chosen: Chosen, build: Build) -> Stock:
     """The stock of a design."""
     strips, cells = space.inputs.strips, space.inputs.cells
+    row, held = space.context.cells.row[chosen.cell], {}
+    if space.bolted(int(space.size_of[chosen.cell]))[space.builds.index(build)]:
+        over = space.brief.joining.lug_mm + float(cells.fastener_mm[row])
+        held = {"over_mm": over, "stud_mm": float(cells.stud_mm[row])}
     return Stock(
         way=build.way.form,
         material=str(strips.material[chosen.strip]),
@@ -65,7 +78,10 @@ def stock_of(space: Space, chosen: Chosen, build: Build) -> Stock:
         square_ohm=build.square_ohm,
         stacked=build.stacked,
         layers=build.layers,
-        cell_ohm=float(cells.dcir_mohm[space.context.cells.row[chosen.cell]]) * 1e-3,
+        cell_ohm=float(cells.dcir_mohm[row]) * 1e-3,
+        tab_mm=build.tab_mm,
+        tab_kg_per_mm=build.tab_kg_per_mm,
+        **held,
     )
 
 
@@ -92,9 +108,10 @@ def conductor_records(space: Space, chosen: Chosen, stations: Sequence[Station],
     -------
     list of dict
         Plain JSON values: name, compartment, face, layer, module, level, way, from_group, to_group (the pack's
-        negative end is 0 to 1, its positive end S to S + 1), material, thickness_mm, insulator_mm, pieces,
-        terminals, taps, resistance_mohm, worst_share, worst_density_a_mm2_per_a, mass_g. Coordinates are the
-        compartment's own. A joint is a disc of 3 mm.
+        negative end is 0 to 1, its positive end S to S + 1), material, thickness_mm, insulator_mm, top_mm (how high
+        metal, lugs, fasteners or studs stand over the cells' ends), pieces, terminals, taps, resistance_mohm,
+        worst_share, worst_density_a_mm2_per_a, mass_g. Coordinates are the compartment's own. A joint is a disc of
+        3 mm.
     """
     stock = stock_of(space, chosen, build)
     return [
@@ -161,8 +178,13 @@ def _plate(site: Site, metal: Metal, station: Station, stock: Stock, lead: str) 
         "material": stock.material,
         "thickness_mm": stock.thickness_mm,
         "insulator_mm": RING_MM,
+        "top_mm": max(
+            RING_MM + stacked_layers(metal) * deep * stock.thickness_mm + stock.tab_mm + stock.over_mm, stock.stud_mm
+        ),
         "pieces": [
             {
+                **({"material": TAB, "thickness_mm": stock.tab_mm} if piece.is_tab else {}),
+                **({"windows_mm": [solid(layout, site, w) for w in piece.windows_mm]} if piece.windows_mm else {}),
                 "layers": piece.layers * deep,
                 "outline_mm": solid(layout, site, piece.outline_mm),
                 "width_mm": round(piece.width_mm, 4),
@@ -178,7 +200,8 @@ def _plate(site: Site, metal: Metal, station: Station, stock: Stock, lead: str) 
         "resistance_mohm": float(current @ (impedance * scale) @ current) * 1e3,
         "worst_share": float((np.abs(cells) / mean).max()),
         "worst_density_a_mm2_per_a": each.dense_per_mm / (stock.thickness_mm * deep),
-        "mass_g": each.metal_mm2 * deep * stock.thickness_mm * stock.density_kg_m3 * 1e-6,
+        "mass_g": each.metal_mm2 * deep * stock.thickness_mm * stock.density_kg_m3 * 1e-6
+        + each.tab_mm * stock.tab_kg_per_mm * 1e3,
     }
 
 
@@ -205,6 +228,7 @@ def _fold(joint: Joint, station: Station, stock: Stock) -> dict[str, Any]:
         "material": stock.material,
         "thickness_mm": stock.thickness_mm,
         "insulator_mm": INSULATOR_MM,
+        "top_mm": LEVEL_MM + layers * stock.thickness_mm,
         "pieces": [
             {"layers": layers, "outline_mm": rounded(o), "width_mm": joint.width_mm, "length_mm": length}
             for o, length in zip(joint.outlines_mm, joint.lengths_mm, strict=True)
@@ -239,11 +263,13 @@ def cut_rows(records: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     for record in records:
         kind = "fold" if record["way"] == "fold" else "end" if record["taps"] else "series"
         for piece in record["pieces"]:
-            shape = shape_key(np.asarray(piece["outline_mm"])) if record["way"] == "sheet" else b""
-            key = (record["compartment"], kind, piece["layers"], piece["width_mm"], piece["length_mm"], shape)
+            own = {name: piece.get(name, record[name]) for name in ("material", "thickness_mm")}
+            cut = record["way"] in ("sheet", "tabbed") and "material" not in piece
+            shape = shape_key(np.asarray(piece["outline_mm"])) if cut else b""
+            label = "tab" if "material" in piece else kind
+            key = (record["compartment"], label, piece["layers"], piece["width_mm"], piece["length_mm"], shape)
             row = found.setdefault(key, {
-                "compartment": record["compartment"], "plate": [], "direction": kind, "pieces": 0,
-                "material": record["material"], "thickness_mm": record["thickness_mm"],
+                "compartment": record["compartment"], "plate": [], "direction": label, "pieces": 0, **own,
                 "width_mm": round(piece["width_mm"], 2), "length_mm": round(piece["length_mm"], 2),
                 "layers": piece["layers"],
             })  # fmt: skip

@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 
 from optimizer.fit.chain.adjacency import lateral_axes
-from optimizer.fit.region.layout import Clearance
+from optimizer.fit.region.layout import END_STACK_MM, Clearance
 from optimizer.pack.conductors.cut import end_shapes
 from optimizer.pack.conductors.faces import CAN_GAP_MM
 from optimizer.pack.conductors.walls import MetalPrism, bodies_of, keeps_off
@@ -35,14 +35,17 @@ class MetalGaps:
         From plates to ends of cells that they do not join, on their own face.
     wall_mm : float
         To walls and keep-outs, at most FARTHEST_MM.
+    cover_mm : float
+        From what stands highest on the cells' ends, metal, lugs, fasteners or studs, to the cover; at least 0.
     """
 
     plate_mm: float
     end_mm: float
     wall_mm: float
+    cover_mm: float
 
 
-def metal_gaps(station: Station, records: Sequence[Mapping[str, Any]]) -> MetalGaps:
+def metal_gaps(station: Station, records: Sequence[Mapping[str, Any]], clearance: Clearance) -> MetalGaps:
     """Gaps of the conductors of one compartment, out of `conductor_records` of the design."""
     layout = station.layout
     mine = [one for one in records if one["compartment"] == station.compartment.name]
@@ -51,7 +54,9 @@ def metal_gaps(station: Station, records: Sequence[Mapping[str, Any]]) -> MetalG
     for (one, a), (two, b) in combinations(zip(mine, bodies, strict=True), 2):
         if one["from_group"] != two["from_group"] and one["level"] == two["level"] and _meet(one, two):
             plate = min(plate, min(p.gap_mm(q) for p in a for q in b))
-    return MetalGaps(float(plate), _to_ends(station, mine, bodies), _to_walls(station, bodies))
+    room = min(clearance.end_mm, END_STACK_MM + layout.size.over_mm)
+    cover = min((room - one["top_mm"] for one in mine), default=np.inf)
+    return MetalGaps(float(plate), _to_ends(station, mine, bodies), _to_walls(station, bodies), float(cover))
 
 
 def record_bodies(record: Mapping[str, Any], axis: int) -> list[MetalPrism]:
@@ -114,20 +119,24 @@ def gap_rows(
     station: Station, records: Sequence[Mapping[str, Any]], clearance: Clearance
 ) -> list[tuple[str, float, float]]:
     """What is measured, in words, the gap asked for and the least found [mm]; nothing where there is no gap."""
-    gaps = metal_gaps(station, records)
+    gaps = metal_gaps(station, records, clearance)
     found = (
         ("conductor to conductor", clearance.plate_gap_mm, gaps.plate_mm),
         ("conductor to the end of a cell that it does not join", CAN_GAP_MM, gaps.end_mm),
         ("conductor to wall or keep-out", clearance.plate_gap_mm, gaps.wall_mm),
+        ("metal and what holds it to the cover", 0.0, gaps.cover_mm),
     )
     return [row for row in found if np.isfinite(row[2])]
 
 
-def gap_records(stations: Sequence[Station], records: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+def gap_records(
+    stations: Sequence[Station], records: Sequence[Mapping[str, Any]], clearance: Clearance
+) -> list[dict[str, Any]]:
     """Least gaps of each compartment in use, for design.json; null where there is nothing to keep away from."""
     found = []
     for station in stations:
         if station.groups:
-            gaps = {name: gap if np.isfinite(gap) else None for name, gap in vars(metal_gaps(station, records)).items()}
+            each = vars(metal_gaps(station, records, clearance))
+            gaps = {name: gap if np.isfinite(gap) else None for name, gap in each.items()}
             found.append({"compartment": station.compartment.name, **gaps})
     return found

@@ -23,6 +23,7 @@ from optimizer.design.placed import placed_record, seat, zones_record
 from optimizer.design.protection import broken, turned_off
 from optimizer.design.select import CHOICES, Chosen, build_of, choose, design_block, harness_of, is_laid
 from optimizer.design.solids import portable, solids_of, unpacked
+from optimizer.design.ties import tie_records
 from optimizer.design.unfold import unfold
 from optimizer.design.wires import hubs_record, with_balance_taps
 from optimizer.fit.chain.groups import Chain
@@ -174,7 +175,8 @@ def design_record(space: Space, row: Mapping[str, Any], *, design: Design | None
         "protection": {"turned_off": turned_off(space), "broken": broken(space, chosen)},
         "conductors": with_balance_taps(design.conductors, design.harness, space.rooms),
         "harness": hubs_record(space, chosen, harness_of(space, chosen)[0]),
-        "conductor_gaps": gap_records(design.stations, design.conductors),
+        "ties": tie_records(design.stations, design.clearance),
+        "conductor_gaps": gap_records(design.stations, design.conductors, design.clearance),
         "inputs": inputs.hashes(),
     }  # fmt: skip
 
@@ -329,8 +331,8 @@ def _lay(path: Path, space: Space, file: DesignFile) -> None:
     Positions and chains in a file are somebody's claim: they are proved like any layout.
     """
     brief = space.brief
-    gaps = clearance(brief)
-    rules = space.fill_rules
+    gaps = clearance(brief, space.sizes[0])
+    rules = space.fill_rules(0)
     named = {room.name: (k, room) for k, room in enumerate(space.rooms_of(0))}
     found: list[list[Fill]] = [[] for _ in space.rooms]
     problems = []

@@ -14,7 +14,8 @@ from optimizer.base.problems import BadInput, Problem
 from optimizer.fit.region.geometry import box_walls
 from optimizer.pack import bill
 from optimizer.pack.case.outline import straps_per_body
-from optimizer.pack.conductors.chained import HEIGHT, METRICS, SHEET
+from optimizer.pack.conductors.chained import HEIGHT, METRICS
+from optimizer.pack.joining import BillPart, bolted_parts, tops
 from optimizer.pack.wiring.bundles import between_boxes
 from optimizer.pack.wiring.harness import HarnessBlock, Places, harness_block
 from optimizer.score.score import Block
@@ -24,7 +25,6 @@ from optimizer.search.exact.rows import PLACED, placed_words
 from optimizer.search.space import parts
 from optimizer.search.space.fills import LEGS, Fill
 from optimizer.search.space.hubs import board_room, places
-from optimizer.search.space.joining import bolted_parts
 from optimizer.search.space.plating import stocked
 from optimizer.search.space.space import Space, Task
 from optimizer.search.space.splits import laid_groups
@@ -194,6 +194,7 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
         ),
         bill.pieces_line("connector", count=block.modules[0], mass_g=rules.connector_g, price=rules.connector_price),
         *_plug_lines(space, block),
+        *_tie_lines(space, chosen),
         *_bolt_lines(space, chosen, block),
         *_balance_lines(space, block),
         bill.pieces_line("BMS", count=1, mass_g=bms.mass_g[chosen.bms], price=bms.price[chosen.bms]),
@@ -217,12 +218,23 @@ def _plug_lines(space: Space, block: HarnessBlock) -> list[bill.Line]:
     return [bill.pieces_line("power connector", count=block.power_wires[0], mass_g=plug.mass_g, price=plug.price)]
 
 
+def _tie_lines(space: Space, chosen: Chosen) -> list[bill.Line]:
+    """Plates and bands that press blocks."""
+    rules, metres = space.brief.parts, metric(chosen, "band_mm") * 1e-3
+    plates_kg = metric(chosen, "tie_mm3") * 1e-9 * rules.tie_density_kg_m3
+    return [
+        bill.priced("tie plates", "kg", plates_kg, mass_kg=plates_kg, price=rules.tie_price_per_kg),
+        bill.priced("tie band", "m", metres, mass_kg=metres * rules.band_g_per_m * 1e-3, price=rules.band_price_per_m),
+    ]
+
+
 def _bolt_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.Line]:
-    """Fasteners and ring lugs of bolted cells."""
-    if not space.bolted(int(space.size_of[chosen.cell]))[space.builds.index(build_of(space, chosen))]:
-        return []
+    """Fasteners and ring lugs of bolted cells, or tops of welds through copper."""
+    size, build = int(space.size_of[chosen.cell]), space.builds.index(build_of(space, chosen))
     cells, leads = chosen.series * chosen.parallel, block.balance_leads[0]
-    found = bolted_parts(space.brief.joining, cells=cells, leads=leads, modules=block.modules[0])
+    found: tuple[BillPart, ...] = (tops(space.brief.joining, cells=cells),) if space.topped(size)[build] else ()
+    if space.bolted(size)[build]:
+        found = bolted_parts(space.brief.joining, cells=cells, leads=leads, modules=block.modules[0])
     return [bill.pieces_line(p.item, count=float(p.pieces), mass_g=p.mass_g, price=p.price) for p in found]
 
 
@@ -262,11 +274,15 @@ def _conductor_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[
     numbers |= {name: np.asarray(worst(chosen, f"{build.way.name}:{name}")) for name in HEIGHT}
     stock = stocked(numbers, build)
     bought_mm2 = metric(chosen, f"{build.way.name}:bought_mm2") * build.stacked
-    if build.way.form == SHEET:
+    if build.way.cut:
         cut_mm = metric(chosen, f"{build.way.name}:cut_mm") * build.stacked
+        tab_mm = metric(chosen, f"{build.way.name}:tab_mm")
+        sheet_kg = float(stock["kg"]) - tab_mm * build.tab_kg_per_mm
         metal = [
-            bill.priced("sheet", "m²", bought_mm2 * 1e-6, mass_kg=float(stock["kg"]), price=build.cost_per_mm2 * 1e6),
+            bill.priced("sheet", "m²", bought_mm2 * 1e-6, mass_kg=sheet_kg, price=build.cost_per_mm2 * 1e6),
             bill.wire_line("cutting", length_mm=cut_mm, mass_g_per_m=0.0, price_per_m=build.cut_cost_per_mm * 1e3),
+            bill.wire_line("tabs", length_mm=tab_mm, mass_g_per_m=build.tab_kg_per_mm * 1e6,
+                           price_per_m=build.tab_cost_per_mm * 1e3),
         ]
     else:
         metres, section_m2 = bought_mm2 / build.width_mm * 1e-3, build.width_mm * build.thickness_mm * 1e-6

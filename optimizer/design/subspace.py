@@ -12,6 +12,7 @@ from optimizer.base.problems import BadInput
 from optimizer.brief import Constraints
 from optimizer.brief.kinds import Axis
 from optimizer.cell.default import cell_models
+from optimizer.pack.joining import with_bolt_room
 from optimizer.score.asked import PARTS, asked_problems
 from optimizer.score.context import build_context
 from optimizer.score.inputs import Inputs
@@ -102,7 +103,11 @@ def _restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True
         for name, table in PARTS.items()
         if getattr(asked, name) is not None
     }
-    return replace(inputs, brief=brief.model_copy(update=update), **rows)
+    some = replace(inputs, brief=brief.model_copy(update=update), **rows)
+    if asked.strip is None or brief.joining.bolt_room:
+        return some
+    open_ = brief.model_copy(update={**update, "joining": brief.joining.model_copy(update={"bolt_room": None})})
+    return replace(some, brief=with_bolt_room(open_, inputs.strips, some.strip_rows))
 
 
 @dataclass(frozen=True, eq=False)

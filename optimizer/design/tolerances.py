@@ -149,7 +149,7 @@ def _chance_of_fit(space: Space, chosen: Chosen, *, draws: int = 1000) -> float:
     for room, fill, groups in zip(space.rooms_of(chosen.stand), chosen.fills, chosen.split, strict=True):
         if fill is None or fill.layout.size.shape != "cylinder" or cv == 0.0:
             continue
-        layout, rules = fill.layout, clearance(space.brief)
+        layout, rules = fill.layout, clearance(space.brief, fill.layout.size)
         used = (fill.chain.group >= 0) & (fill.chain.group < groups)
         proof = prove(layout, room, rules)
         wall_mm = min(proof.least_gap_wall_mm, proof.least_gap_keep_out_mm) - rules.case_mm

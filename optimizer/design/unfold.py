@@ -20,11 +20,11 @@ from optimizer.fit.region.geometry import clearance
 from optimizer.pack import bill
 from optimizer.pack.case.wanted import case_rules
 from optimizer.pack.cautions import Caution, pack_cautions
+from optimizer.pack.joining import METHODS
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.score.score import Block
 from optimizer.search.space import parts
-from optimizer.search.space.joining import METHODS
 from optimizer.search.space.space import Space
 
 __all__ = ["choose", "design_block", "stations_of", "unfold"]
@@ -49,13 +49,14 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
         return dict(table.frame.iloc[index])
 
     told = _cautions(space, row, chosen)
+    size = space.sizes[int(space.size_of[chosen.cell])]
     warm = warmth(space, chosen, conductors, row=row)
     return Design(
         row=dict(row),
         title=space.brief.title,
         currency=space.brief.currency,
-        clearance=clearance(space.brief),
-        case=case_rules(space.brief),
+        clearance=clearance(space.brief, size),
+        case=case_rules(space.brief, size),
         stations=stations,
         cell=part(inputs.cells, int(space.context.cells.row[chosen.cell])),
         strip={**part(inputs.strips, chosen.strip), "layers": chosen.layers, **_joined(space, chosen)},
@@ -95,7 +96,7 @@ def _joined(space: Space, chosen: Chosen) -> dict[str, str]:
 
 def stations_of(space: Space, chosen: Chosen, block: HarnessBlock) -> tuple[Station, ...]:
     """Compartments in use, in the order in which the chain runs through them."""
-    rules = clearance(space.brief)
+    rules = clearance(space.brief, space.sizes[int(space.size_of[chosen.cell])])
     stations, first = [], 0
     for j in block.order[0]:
         fill, groups = chosen.fills[j], chosen.split[j]

@@ -41,9 +41,10 @@ from optimizer.catalog import (
     read_wires,
 )
 from optimizer.fit.placement.survey import compartment_problems, part_problems
-from optimizer.fit.region.geometry import distinct_sizes
+from optimizer.fit.region.geometry import sizes_of
 from optimizer.pack.case.wanted import bed_problems
 from optimizer.pack.charge import MATCH_V_PER_CELL
+from optimizer.pack.joining import with_bolt_room
 from optimizer.pack.wiring.harness import MOST_COMPARTMENTS, SENSORS_OF_MANY, TRIED_COMPARTMENTS
 from optimizer.pack.wiring.passages import passage_problems
 from optimizer.ride.load.headroom import Motor
@@ -209,6 +210,7 @@ def read_inputs(brief: Brief) -> Inputs:
     rides = {item.name: read(read_ride, files.get(f"situation[{item.name}].trace")) for item in brief.situation}
     tables = {"cells": cells, "strips": strips, "wires": wires, "bms": bms, "fuses": fuses}
     rows = {name: _rows(brief, name, table, read.problems) for name, table in tables.items()}
+    brief = with_bolt_room(brief, strips, rows["strips"])
     rows["cells"], left_out = usable(brief, cells, rows["cells"], read.problems)
     read.problems += pin_problems(brief, tables, left_out=left_out)
     if cells is not None and len(rows["cells"]):
@@ -219,7 +221,7 @@ def read_inputs(brief: Brief) -> Inputs:
         )
         if chargers is not None and brief_weighs(brief, made_by("charge")):
             read.problems += charger_problems(brief, cells, rows["cells"], chargers)
-        sizes, _ = distinct_sizes(cells, rows["cells"], step_mm=brief.fit.size_step_mm)
+        sizes, _ = sizes_of(brief, cells, rows["cells"])
         read.problems += bed_problems(brief, sizes)
     if not wrong:
         read.problems += passage_problems(brief, wires, rows["wires"])
@@ -236,6 +238,25 @@ def read_inputs(brief: Brief) -> Inputs:
         {name: each for name, each in rides.items() if each is not None}, left_out,
         rows["cells"], rows["strips"], rows["wires"], rows["bms"], rows["fuses"],
     )  # fmt: skip
+
+
+def sizes_alone(brief: Brief) -> tuple[Brief, Cells]:
+    """A brief and its cells as far as the fit asks: sizes, and whether a stock that it names is bolted to blocks.
+
+    Raises
+    ------
+    BadInput
+        With every problem of the tables.
+    """
+    files = brief.files()
+    cells = read_cells(files["catalog.cells"], sizes_only=True)
+    blocks = cells.shape[matching(cells.id.tolist(), brief.vary.cells)] != "cylinder"
+    path = files.get("catalog.strips")
+    if path is None or not blocks.any():
+        return brief, cells
+    strips = read_strips(path)
+    rows = np.flatnonzero(matching(strips.id.tolist(), brief.vary.strips))
+    return with_bolt_room(brief, strips, rows), cells
 
 
 def _of_measured(brief: Brief) -> Brief:

@@ -99,6 +99,7 @@ def faults(design):
         if mine:
             found += _metal(mine, layout, round_cells, design["brief"]["clearance"])
             found += _walls(mine, layout, room_of(design, layout["compartment"]), design["brief"]["clearance"])
+            found += _bolts(mine, layout, room_of(design, layout["compartment"]), design)
     return found
 
 
@@ -155,6 +156,33 @@ def _walls(mine, layout, room, clearance):
             left = _left(points, room)
             if left < gap - SLACK:
                 found.append(f"{c['name']} is {left:.3f} mm from a wall or keep-out")
+    return found
+
+
+def _bolts(mine, layout, room, design):
+    """What holds bolted metal ends within the room over the cells' ends: short of walls, and of cells that face it."""
+    row, asked, axis = design["catalog"]["cells"][0], design["brief"]["joining"], layout["axis"]
+    if row["shape"] == "cylinder" or asked["methods"] != ["bolt"]:
+        return []
+    # A nut M5 of ISO 4032 with a washer of ISO 7089 where the table is silent.
+    holds, stud = asked["lug_mm"] + (row.get("fastener_mm") or 5.7), row.get("stud_mm") or 0.0
+    c, e, found = np.array(layout["centres_mm"]), np.array(layout["extents_mm"]), []
+    for one in (one for one in mine if one["way"] != "fold"):
+        sign = 1.0 if one["face"][0] == "+" else -1.0
+        top = max(one["insulator_mm"] + stack(one, axis) + holds, stud)
+        if abs(one["top_mm"] - top) > SLACK:
+            found.append(f"{one['name']} is said to be {one['top_mm']} mm high with what holds it, it is {top:.3f}")
+        for k in {t["cell"] for t in one["terminals"]}:
+            end = c[k, axis] + sign * e[k, axis] / 2
+            tips = c[[k]].copy()
+            tips[0, axis] = end + sign * top
+            if _left(tips, room) < design["brief"]["clearance"]["wall_mm"] - SLACK:
+                found.append(f"a fastener on cell {k} reaches a wall")
+            across = np.abs(c - c[k]) < (e + e[k]) / 2
+            facing = across[:, plane(axis)].all(axis=1) & (sign * (c[:, axis] - c[k, axis]) > 0)
+            gaps = sign * (c[facing, axis] - end) - e[facing, axis] / 2
+            if len(gaps) and gaps.min() < top:
+                found.append(f"a fastener on cell {k} reaches the cell over it")
     return found
 
 

@@ -6,16 +6,21 @@ Grade: second implementation (second_check.py reads the file and nothing else).
 import json
 from dataclasses import replace
 
+import ezdxf
 import numpy as np
 import pytest
 from random_briefs import brief_text
 from second_check import faults
+from shapely.geometry import Point, Polygon
 
 from optimizer.catalog import builtin_catalogs
-from optimizer.design.rescore import design_record, scored
+from optimizer.design.rescore import design_record, differences, read_design, score_row, scored
+from optimizer.design.unfold import unfold
+from optimizer.review.sheets.buildsheet import build_steps
+from optimizer.review.sheets.plate_dxf import write_plates
 from optimizer.search.running.run import search
 from optimizer.search.space import space as rules
-from optimizer.search.space.setup import load_space
+from optimizer.search.space.setup import load_space, make_space
 
 BRIEFS = builtin_catalogs() / "briefs"
 WIDE = """
@@ -108,6 +113,61 @@ def test_sheet_stands_beside_strip(tmp_path):
         assert faults(record) == []
         ways |= {c["way"] for c in record["conductors"]}
     assert "sheet" in ways
+
+
+def test_tops_of_welds_through_copper_are_weighed_and_billed(tmp_path):
+    """By hand: 20S9P of welds through tops, two for each cell, 360 of 0.06 g at 0.02."""
+    space = wide_space(tmp_path, "copper-8,copper,0.1,8,16,0.7,strip,\n")
+    row = scored(search(space).found, space=space).iloc[0].to_dict()
+    design = unfold(space, row)
+    top = design.bill.set_index("item").loc["weld top"]
+    assert (top["quantity"], top["mass_g"], top["cost"]) == pytest.approx((360, 21.6, 7.2))
+    assert design.bill["mass_g"].sum() / 1e3 == pytest.approx(row["pack_mass_kg"])
+    assert design.bill["cost"].sum() == pytest.approx(row["cost"])
+
+
+def test_tabs_are_welded_where_a_sheet_carries_that_no_welder_joins(tmp_path):
+    """Copper of 0.2 mm takes no weld of a small spot welder; tabs of nickel over windows do (common practice)."""
+    table = "plain,copper,0.2,300,14,50,sheet,1.6\ntabs,copper,0.2,300,14,50,tabbed,1.6\n"
+    table += "nickel-8,nickel,0.2,8,5,1.15,strip,\n"
+    space = wide_space(tmp_path, table)
+    joining = space.brief.joining.model_copy(update={"methods": ("spot",), "spot_energy": "small"})
+    space = make_space(replace(space.inputs, brief=space.brief.model_copy(update={"joining": joining})))
+    found = search(space).found
+    front = scored(found, space=space)
+    assert set(front["strip"]) == {"tabs", "nickel-8"}
+    row = front[front["strip"] == "tabs"].iloc[0].to_dict()
+    design = unfold(space, row)
+    record = json.loads(json.dumps(design_record(space, row, design=design), default=float))
+    assert faults(record) == []
+    length = 0.0
+    for one in record["conductors"]:
+        (sheet,) = [piece for piece in one["pieces"] if "material" not in piece]
+        tabs = [piece for piece in one["pieces"] if "material" in piece]
+        copper = Polygon([p[:2] for p in sheet["outline_mm"]], [[p[:2] for p in w] for w in sheet["windows_mm"]])
+        assert len(tabs) == len(one["terminals"]) and copper.is_valid and len(copper.interiors) == len(tabs)
+        for piece, terminal in zip(tabs, one["terminals"], strict=True):
+            weld = Point(terminal["centre_mm"][:2])
+            # Copper stays 1.5 mm off the weld, the tab covers it and laps the copper on both sides.
+            assert copper.distance(weld) >= 1.5 + 1.5 - 1e-3
+            tab = Polygon([p[:2] for p in piece["outline_mm"]])
+            assert tab.covers(weld.buffer(1.5)) and tab.intersection(copper).area > 2 * 0.8 * 3.0 * piece["width_mm"]
+            assert (piece["material"], piece["thickness_mm"]) == ("nickel", 0.15)
+            length += piece["length_mm"] * piece["layers"]
+    bill = design.bill.set_index("item")
+    assert bill.loc["tabs", "quantity"] == pytest.approx(length / 1000.0)
+    assert bill.loc["tabs", "mass_g"] == pytest.approx(length * 6.0 * 0.15 * 8890.0 * 1e-6)
+    metal_g = bill.loc[["sheet", "tabs"], "mass_g"].sum()
+    assert metal_g == pytest.approx(sum(one["mass_g"] for one in record["conductors"]))
+    assert design.bill["cost"].sum() == pytest.approx(row["cost"])
+    assert "tab" in set(design.plates["direction"]) and "nickel" in set(design.plates["material"])
+    assert "welded to a cell" in str(build_steps(design))
+    (tmp_path / "design.json").write_text(json.dumps(record))
+    again, choices, figures = read_design(tmp_path / "design.json")
+    assert not differences({**choices, **figures}, score_row(again, choices))
+    (path, *_) = write_plates(tmp_path, design)
+    layers = {entity.dxf.layer: 0 for entity in ezdxf.readfile(path).modelspace()}
+    assert "TABS" in layers
 
 
 def test_the_quick_brief(tmp_path):

@@ -15,7 +15,8 @@ from optimizer.fit.placement.place import place
 from optimizer.fit.region.compartment import box
 from optimizer.fit.region.geometry import cell_size
 from optimizer.fit.region.layout import CellSize, Clearance
-from optimizer.pack.conductors.chained import Way, chain_metal
+from optimizer.pack.conductors.chained import chain_metal
+from optimizer.pack.conductors.making import Way
 
 GAPS = Clearance()
 # A block of 96 × 65 × 27 mm with studs 35.75 mm apart, 16.2 mm across.

@@ -51,9 +51,17 @@ def lines(name, *, first, step=1, most=100):
 def with_terminals(text):
     """A cell table with the columns of terminals and models, which the demo's leaves out."""
     head, *rows = text.splitlines()
-    more = {True: ",ends,7.4,,,,", False: ",same_end,,6,15,terminals,"}
-    names = ",terminal_layout,positive_diameter_mm,terminal_mm,terminal_spacing_mm,vent_end,model"
+    more = {True: ",ends,7.4,,,,,,,,", False: ",same_end,,6,15,terminals,12,6.5,60,2,"}
+    names = ",terminal_layout,positive_diameter_mm,terminal_mm,terminal_spacing_mm,vent_end,stud_mm,fastener_mm"
+    names += ",pressure_kpa,tie_plate_mm,model"
     return "\n".join([head + names, *(row + more[",cylinder," in row] for row in rows)]) + "\n"
+
+
+def with_tabs(text):
+    """A table of strips with the columns of tabs on sheet."""
+    head, *rows = text.splitlines()
+    names = ",tab_mm,tab_width_mm,tab_price_per_m,tab_density_a_mm2"
+    return "\n".join([head + names, *(row + (",0.15,6,1.1,5" if "sheet" in row else ",,,,") for row in rows)]) + "\n"
 
 
 @dataclass(frozen=True)
@@ -167,7 +175,7 @@ TARGETS = (
         _own_curve,
         {"cells.csv": lines("cells.csv", first=0, most=1) + FLAT["pouch"] + "\n"},
     ),
-    Target("strips", "strips.csv", lines("strips.csv", first=0, step=2).encode(), _catalog(read_strips)),
+    Target("strips", "strips.csv", with_tabs(lines("strips.csv", first=0, step=2)).encode(), _catalog(read_strips)),
     Target("wires", "wires.csv", lines("wires.csv", first=0, step=2).encode(), _catalog(read_wires)),
     Target("bms", "bms.csv", lines("bms.csv", first=0, step=3).encode(), _catalog(read_bms)),
     Target("fuses", "fuses.csv", lines("fuses.csv", first=0, step=2).encode(), _catalog(read_fuses)),

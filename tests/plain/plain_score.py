@@ -27,6 +27,7 @@ from plain_protection import (
 )
 from plain_road import G, bins_of, lap_of
 from plain_step import Load, fine_steps, ride
+from plain_ties import tie_plates
 from plain_warm import Warm, warmed
 from plain_wear import Hardest, Wear, conditions
 
@@ -34,7 +35,7 @@ from optimizer.fit.region.geometry import clearance
 from optimizer.pack.case.room import room_for
 from optimizer.pack.case.volume import case_volume
 from optimizer.pack.case.wanted import case_rules
-from optimizer.search.space.joining import method_for
+from optimizer.pack.joining import method_for
 
 LIMIT_ORDER = ("sag", "cell current", "strip", "wire", "BMS", "fuse", "controller", "matched load", "temperature",
                "controller cut-off")  # fmt: skip
@@ -179,7 +180,7 @@ class Plain:
     def case(self, fill, groups):
         """Printed volume and surface: geometry of the fit's."""
         if id(fill) not in self._cases:
-            layout, rules = fill.layout, case_rules(self.brief)
+            layout, rules = fill.layout, case_rules(self.brief, fill.layout.size)
             room = next(r for r in self.rooms if r.name == layout.compartment)
             free = room_for(room, axis=layout.axis, rules=rules)
             self._cases[id(fill)] = fill, case_volume(layout, group=fill.chain.group, rules=rules, free=free)
@@ -221,8 +222,8 @@ class Plain:
         density = float(t.strips.current_density_a_mm2[pack.strip])
         dense = max(p["dense"] for p in plates)
         out["strip_a"] = thick * density / dense if dense > 1e-12 else math.inf
-        gaps = clearance(self.brief)
         size = used[0][0].layout.size
+        gaps = clearance(self.brief, size)
         across = size.diameter_mm if size.shape == "cylinder" else max(size.width_mm, size.thickness_mm)
         out["strip_stages"] = strip_stages(
             t.strips, pack.strip, pack.layers, span_mm=across + self.brief.clearance.cell_gap_mm,
@@ -285,11 +286,20 @@ class Plain:
         cost += screws * printed.screw_price + straps * printed.strap_price
         cost += fused * rules.balance_fuse_price
         cost += float(t.bms.price[pack.bms]) + float(t.fuses.price[pack.fuse])
-        if self.bolted(pack, used[0][0].layout.size):
+        bolted, topped = self.joined(pack, used[0][0].layout.size)
+        if topped:
+            kg += 2 * count * self.brief.joining.top_g / 1000.0
+            cost += 2 * count * self.brief.joining.top_price
+        if bolted:
             # A fastener on each of a cell's two terminals; lugs on balance leads and on both ends of a case's chain.
             held, lugs = 2 * count, harness.leads + 2 * harness.modules
             kg += (held * self.brief.joining.fastener_g + lugs * self.brief.joining.lug_g) / 1000.0
             cost += held * self.brief.joining.fastener_price + lugs * self.brief.joining.lug_price
+        for fill, groups, _ in used:
+            plates, bands = tie_plates(fill.layout, fill.chain.group, groups, self.brief.clearance.cell_gap_mm)
+            plates_kg = plates * 1e-9 * rules.tie_density_kg_m3
+            kg += plates_kg + bands / 1000.0 * rules.band_g_per_m / 1000.0
+            cost += plates_kg * rules.tie_price_per_kg + bands / 1000.0 * rules.band_price_per_m
         plug, box = self.brief.power_connector, self.brief.box
         if plug is not None:
             kg += (harness.modules + 1) * plug.mass_g / 1000.0
@@ -301,11 +311,11 @@ class Plain:
                     kg, cost = kg + walls, cost + walls * box.price_per_kg
         return kg, cost
 
-    def bolted(self, pack, size):
-        """Whether bolts hold the metal, the methods that come first not being able to."""
+    def joined(self, pack, size):
+        """Whether bolts hold the metal, the methods that come first not being able to, and whether welds have tops."""
         strips, rules = self.inputs.strips, self.brief.joining
         rule = method_for(strips, pack.strip, block=size.shape == "block", rules=rules)
-        return rule is not None and rule.method == "bolt"
+        return rule is not None and rule.method == "bolt", rule is not None and rule.top
 
     def bought(self, row, count):
         """Cost of the cells and their spares, bought up to a break where that is cheaper."""

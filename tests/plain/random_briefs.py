@@ -96,6 +96,8 @@ def brief_text(rng, folder, *, names=(), flat=None):
     walls = walls if rng.random() < 0.3 else ""
     bms_in = rng.choice(names) if rng.random() < 0.3 else ""
     cells = rng.choice(FLAT if flat else ROUND, size=2, replace=False)
+    # Bolted in every second brief of blocks; drawn from nothing, so that all others stay as they were.
+    bolts = '[joining]\nmethods = ["bolt"]\n' if flat and low % 2 else ""
     return f"""
 title = "random"
 seed = 3
@@ -107,7 +109,7 @@ wall_mm = {rng.uniform(0.5, 1.5):.2f}
 case_mm = {rng.uniform(1.0, 2.0):.2f}
 cell_gap_mm = {rng.uniform(0.4, 1.2):.2f}
 end_mm = {rng.uniform(1.8, 3.0):.2f}
-[fit]
+{bolts}[fit]
 ways = {["tray"] if rng.random() < 0.6 else ["modules"]}
 placements = {["square"] if rng.random() < 0.6 else ["square", "staggered"]}
 {rooms}

@@ -9,7 +9,8 @@ from optimizer.fit.chain.groups import Chain
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.compartment import Compartment, KeepOut, box, keep_out_box
 from optimizer.fit.region.layout import CellSize, Clearance, Layout
-from optimizer.pack.conductors.chained import Way, chain_metal
+from optimizer.pack.conductors.chained import chain_metal
+from optimizer.pack.conductors.making import Way
 
 CLEARANCE = Clearance()
 SIZE = CellSize("cylinder", length_mm=70.6, diameter_mm=21.6)

@@ -15,7 +15,8 @@ from optimizer.fit.region.compartment import Compartment, box, keep_out_box
 from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.fit.region.mesh import read_solid
 from optimizer.pack.case.outline import CaseRules
-from optimizer.pack.conductors.chained import Way, chain_metal
+from optimizer.pack.conductors.chained import chain_metal
+from optimizer.pack.conductors.making import Way
 
 C18650 = CellSize("cylinder", length_mm=65.2, diameter_mm=18.5)
 C21700 = CellSize("cylinder", length_mm=70.2, diameter_mm=21.3)

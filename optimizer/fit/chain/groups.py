@@ -110,7 +110,7 @@ def chain(
         seed=seed,
     )
     parts = join_parts(parts, layout.centres_mm, start, end)
-    return _assemble(layout, parts, parallel=parallel, groups=groups)
+    return assembled(layout, parts, parallel=parallel, groups=groups)
 
 
 def _check(parallel: int, groups: int | None, sides: tuple[str, ...], seconds: float) -> None:
@@ -142,7 +142,7 @@ def _side_mask(layout: Layout, side: str) -> NDArray[np.bool_]:
     return mask
 
 
-def _assemble(layout: Layout, parts: list[ModuleChain], *, parallel: int, groups: int | None) -> Chain:
+def assembled(layout: Layout, parts: list[ModuleChain], *, parallel: int, groups: int | None) -> Chain:
     """One chain from the chains of the parts, at most `groups` long."""
     parts = [part for part in parts if len(part.members)]
     if not parts:

@@ -16,7 +16,7 @@ from optimizer.fit.placement.place import place
 from optimizer.fit.placement.proof import Proof, prove
 from optimizer.fit.placement.zones import best_cut, cuts, zone_name, zone_room
 from optimizer.fit.region.compartment import Compartment, faults
-from optimizer.fit.region.geometry import clearance, compartment, compartments, distinct_sizes
+from optimizer.fit.region.geometry import clearance, compartment, compartments, sizes_of
 from optimizer.fit.region.layout import AXES, CellSize, Layout
 
 
@@ -135,7 +135,7 @@ def survey(brief: Brief, cells: Cells, *, progress: Callable[[int, int], None] |
     the layouts done and to do.
     """
     rows = np.flatnonzero(matching(cells.id.tolist(), brief.vary.cells))
-    sizes, size_of = distinct_sizes(cells, rows, step_mm=brief.fit.size_step_mm)
+    sizes, size_of = sizes_of(brief, cells, rows)
     order = np.argsort(size_of, kind="stable")
     members = np.split(rows[order], np.cumsum(np.bincount(size_of, minlength=len(sizes)))[:-1])
     ids = [tuple(str(cells.id[row]) for row in each) for each in members]
@@ -155,7 +155,7 @@ def _finding(brief: Brief, room: Compartment, size: CellSize, ids: tuple[str, ..
     layouts = place(
         room,
         size,
-        clearance(brief),
+        clearance(brief, size),
         placements=brief.fit.placements,
         seconds=brief.fit.seconds,
         seed=fit_seed(brief),
@@ -163,12 +163,12 @@ def _finding(brief: Brief, room: Compartment, size: CellSize, ids: tuple[str, ..
     regular = max((x.cells for x in layouts if x.placement != "free"), default=0)
     if not layouts:
         return Finding(room, size, ids, None, None, 0)
-    return Finding(room, size, ids, layouts[0], prove(layouts[0], room, clearance(brief)), regular)
+    return Finding(room, size, ids, layouts[0], prove(layouts[0], room, clearance(brief, size)), regular)
 
 
 def _in_zones(brief: Brief, whole: Finding) -> tuple[Finding, ...]:
     room, size = whole.compartment, whole.size
-    cut = best_cut(*cuts(room, size, clearance(brief), zones=brief.fit.zones), 1)
+    cut = best_cut(*cuts(room, size, clearance(brief, size), zones=brief.fit.zones), 1)
     if cut is None:
         return ()
     rooms = [replace(zone_room(room, zone), name=zone_name(room.name, k)) for k, zone in enumerate(cut[0])]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import astuple
+from dataclasses import astuple, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ import shapely
 from optimizer.brief import schema, spaces
 from optimizer.catalog import Cells
 from optimizer.fit.region.compartment import Compartment, KeepOut, box, keep_out_box
-from optimizer.fit.region.layout import AXES, CellSize, Clearance
+from optimizer.fit.region.layout import AXES, END_STACK_MM, CellSize, Clearance
 from optimizer.fit.region.mesh import LEAST_MM, solid_of
 
 
@@ -82,13 +82,48 @@ def _keep_out(part: spaces.KeepOut, folder: Path) -> KeepOut:
     return KeepOut(part.name, part.profile_mm, AXES.index(part.extrude), part.depth_mm, part.origin_mm)
 
 
-def clearance(brief: schema.Brief) -> Clearance:
-    """The brief's free distances."""
-    return Clearance(**brief.clearance.model_dump())
+def clearance(brief: schema.Brief, size: CellSize | None = None) -> Clearance:
+    """The brief's free distances; around cells of a size with room for what stands over their metal, and tie plates."""
+    asked = Clearance(**brief.clearance.model_dump())
+    if size is None:
+        return asked
+    return replace(asked, end_mm=asked.end_mm + size.over_mm, case_mm=asked.case_mm + size.tie_mm)
 
 
-def cell_size(cells: Cells, row: int, *, step_mm: float = 0.0) -> CellSize:
-    """Outer size of one cell of the catalog, rounded up to whole steps."""
+def height_over_mm(cells: Cells, row: int, *, lug_mm: float) -> float:
+    """What stands at each end of a block over the room for metal, where that is bolted [mm].
+
+    over = max(lug + washer and nut or head, stud − room for metal)
+
+    Both ends get it, since the covers of a case are alike; where both terminals are on one end, leads have the other.
+
+    Parameters
+    ----------
+    cells : Cells
+    row : int
+    lug_mm : float
+        Of a ring lug between metal and washer [mm].
+    """
+    stud = float(cells.stud_mm[row]) - END_STACK_MM
+    return max(lug_mm + float(cells.fastener_mm[row]), stud)
+
+
+# Pressure on the wide sides where a table is silent, and plates of aluminium that spread it: papers of large LFP cells
+# ask for about 300 kgf on 174 × 207 mm, those of pouch cells for 5 to 7 psi (both from memory) [kPa], [mm].
+PRESSURE_KPA = {"prismatic": 80.0, "pouch": 40.0}
+TIE_PLATE_MM = 3.0
+
+
+def tied_by(cells: Cells, row: int) -> dict[str, Any]:
+    """Pressure that a block asks for and thickness of its tie plates, as fields of CellSize; both 0 without."""
+    asked, plate = float(cells.pressure_kpa[row]), float(cells.tie_plate_mm[row])
+    pressure = asked if np.isfinite(asked) else PRESSURE_KPA[str(cells.shape[row])]
+    tie = (plate if np.isfinite(plate) else TIE_PLATE_MM) if pressure > 0 else 0.0
+    return {"tie_mm": tie, "pressure_kpa": pressure}
+
+
+def cell_size(cells: Cells, row: int, *, step_mm: float = 0.0, lug_mm: float | None = None) -> CellSize:
+    """Outer size of one cell of the catalog, rounded up to whole steps; with `lug_mm` blocks are bolted."""
 
     def up(value: float) -> float:
         # What is a whole number of steps but for the last bits stays so.
@@ -101,6 +136,7 @@ def cell_size(cells: Cells, row: int, *, step_mm: float = 0.0) -> CellSize:
     return CellSize(
         "block", length_mm=up(cells.length_mm[row]), width_mm=up(cells.width_mm[row]),
         thickness_mm=up(cells.thickness_mm[row]), **terminals_of(cells, row),
+        over_mm=0.0 if lug_mm is None else height_over_mm(cells, row, lug_mm=lug_mm), **tied_by(cells, row),
     )  # fmt: skip
 
 
@@ -126,13 +162,21 @@ def terminals_of(cells: Cells, row: int) -> dict[str, Any]:
 
 
 def distinct_sizes(
-    cells: Cells, rows: npt.NDArray[np.int64], *, step_mm: float = 0.0
+    cells: Cells, rows: npt.NDArray[np.int64], *, step_mm: float = 0.0, lug_mm: float | None = None
 ) -> tuple[list[CellSize], npt.NDArray[np.int64]]:
-    """Distinct sizes of the chosen cells, largest last, and the number of each cell's, in whole steps [mm]."""
-    each = [cell_size(cells, int(row), step_mm=step_mm) for row in rows]
+    """Distinct sizes of the chosen cells, largest last, and the number of each cell's, see `cell_size` [mm]."""
+    each = [cell_size(cells, int(row), step_mm=step_mm, lug_mm=lug_mm) for row in rows]
     sizes = sorted(set(each), key=lambda z: (z.shape, z.diameter_mm, astuple(z)))
     index = {size: k for k, size in enumerate(sizes)}
     return sizes, np.array([index[size] for size in each], dtype=np.int64)
+
+
+def sizes_of(
+    brief: schema.Brief, cells: Cells, rows: npt.NDArray[np.int64]
+) -> tuple[list[CellSize], npt.NDArray[np.int64]]:
+    """As `distinct_sizes`, with the brief's steps and with room for bolts where it keeps that."""
+    lug_mm = brief.joining.lug_mm if brief.joining.bolt_room else None
+    return distinct_sizes(cells, rows, step_mm=brief.fit.size_step_mm, lug_mm=lug_mm)
 
 
 def rotation(degrees: tuple[float, float, float]) -> npt.NDArray[np.float64]:

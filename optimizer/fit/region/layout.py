@@ -10,6 +10,10 @@ from numpy.typing import NDArray
 
 AXES = ("x", "y", "z")
 
+#: Room for insulating ring, plates and joints over them under a cover; what is left of the end gap is the cover
+#: (common practice).
+END_STACK_MM = 1.5
+
 
 @dataclass(frozen=True)
 class CellSize:
@@ -18,7 +22,8 @@ class CellSize:
     A cylinder has diameter_mm and length_mm; a block (prismatic or pouch) has length_mm, width_mm and
     thickness_mm. The terminals sit at both ends of the length; with same_end both on the high end, spacing_mm apart
     along the width, each terminal_mm across, a vent of vent_mm between them (0: none there). positive_mm is the
-    diameter of a cylinder's positive button (0: usual).
+    diameter of a cylinder's positive button (0: usual). over_mm is what lugs and fasteners of bolted metal, or studs,
+    take at each end over the room for metal and cover. A block under pressure_kpa stands between tie plates of tie_mm.
     """
 
     shape: Literal["cylinder", "block"]
@@ -31,6 +36,9 @@ class CellSize:
     spacing_mm: float = 0.0
     terminal_mm: float = 0.0
     vent_mm: float = 0.0
+    over_mm: float = 0.0
+    tie_mm: float = 0.0
+    pressure_kpa: float = 0.0
 
 
 @dataclass(frozen=True)

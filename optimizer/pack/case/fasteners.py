@@ -20,7 +20,7 @@ LINES = 2.0
 def boss_room(outer: shapely.Geometry, seats: BoreSeats, rules: CaseRules) -> shapely.Geometry:
     """Where the middle of a boss may lie: along the wall, its hole clear of bores [mm]."""
     band = outer.buffer(-BOSS_MM).difference(outer.buffer(-(BOSS_MM + 0.7 * max(rules.case_mm, rules.rib_mm))))
-    away = rules.play_mm + HOLE_MM + LINES * rules.nozzle_mm
+    away = rules.tie_mm + rules.play_mm + HOLE_MM + LINES * rules.nozzle_mm
     return band.difference(rings(seats, play_mm=away))
 
 

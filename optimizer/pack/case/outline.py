@@ -13,12 +13,9 @@ import shapely
 from numpy.typing import NDArray
 
 from optimizer.base.arrays import Floats, Ints
+from optimizer.fit.region.layout import END_STACK_MM
 
 Shapes = NDArray[np.object_]
-
-#: Room for insulating ring, plates and joints over them under a cover; what is left of the end gap is the cover
-#: (common practice).
-END_STACK_MM = 1.5
 
 #: Of the end gap that metal leaves to a cover or a sheet between facing ends (common practice).
 LEAST_COVER_MM = 0.4
@@ -42,6 +39,10 @@ class CaseRules:
     ----------
     case_mm, cell_gap_mm, end_mm, wall_mm : float
         As in fit.layout.Clearance [mm].
+    over_mm : float
+        Of end_mm what bolted metal takes over its own room, see CellSize [mm].
+    tie_mm : float
+        Between cells and wall, for tie plates and bands [mm]; such cells stand in an open frame, free to be pressed.
     nozzle_mm : float
         Width of a printed line [mm].
     bed_mm : tuple of float
@@ -72,6 +73,8 @@ class CaseRules:
     cell_gap_mm: float = 0.8
     end_mm: float = 2.5
     wall_mm: float = 1.0
+    over_mm: float = 0.0
+    tie_mm: float = 0.0
     nozzle_mm: float = 0.4
     bed_mm: tuple[float, float, float] = (220.0, 220.0, 250.0)
     bore_clearance_mm: float = 0.3
@@ -89,7 +92,7 @@ class CaseRules:
     @property
     def cover_mm(self) -> float:
         """Thickness of a cover [mm]; 0 where the end gap holds only the strip."""
-        return max(self.end_mm - END_STACK_MM, 0.0)
+        return max(self.end_mm - self.over_mm - END_STACK_MM, 0.0)
 
     @property
     def rim_mm(self) -> float:
@@ -99,7 +102,7 @@ class CaseRules:
     @property
     def webbed(self) -> bool:
         """Whether the wall between two bores can be printed; else cells stand in one open frame."""
-        return self.cell_gap_mm - self.bore_clearance_mm >= self.nozzle_mm - 1e-9
+        return self.cell_gap_mm - self.bore_clearance_mm >= self.nozzle_mm - 1e-9 and not self.tie_mm
 
     @property
     def foot_mm(self) -> float:
@@ -204,8 +207,8 @@ def tray_outlines(
     Where the case may be is `free`; what reaches out of it is cut off, and the wall follows the cut.
     """
     found, radius = hulls(seats, counts)
-    play = 0.0 if rules.webbed else rules.play_mm
-    outer = np.asarray(shapely.buffer(found, radius + rules.case_mm, quad_segs=ROUND_SEGMENTS))
+    play = (0.0 if rules.webbed else rules.play_mm) + rules.tie_mm
+    outer = np.asarray(shapely.buffer(found, radius + rules.tie_mm + rules.case_mm, quad_segs=ROUND_SEGMENTS))
     inner = np.asarray(shapely.buffer(found, radius + play, quad_segs=ROUND_SEGMENTS))
     if free is None or shapely.covers(free, shapely.union_all(outer).buffer(-1e-6)):
         return outer, inner
@@ -232,7 +235,7 @@ def module_outline(seats: BoreSeats, rules: CaseRules) -> tuple[shapely.Geometry
     """Outer and inner rectangle of a module around its cells [mm]."""
     x0, y0 = (seats.centres - seats.half).min(axis=0)
     x1, y1 = (seats.centres + seats.half).max(axis=0)
-    wall, play = rules.case_mm, 0.0 if rules.webbed else rules.play_mm
+    wall, play = rules.tie_mm + rules.case_mm, (0.0 if rules.webbed else rules.play_mm) + rules.tie_mm
     outer = shapely.box(x0 - wall, y0 - wall, x1 + wall, y1 + wall)
     return outer, shapely.box(x0 - play, y0 - play, x1 + play, y1 + play)
 
@@ -317,7 +320,7 @@ def pieces(boxes: Floats, rules: CaseRules, *, balanced: bool = False) -> Ints |
     ndarray of int, shape (g,), or None
         Piece of each group, from 0; None where one group alone is too large for the bed.
     """
-    edge = 2.0 * (rules.case_mm + rules.foot_mm)
+    edge = 2.0 * (rules.case_mm + rules.tie_mm + rules.foot_mm)
     if rules.fits_bed(*_spread(boxes, edge)):
         return np.zeros(len(boxes), dtype=np.int64)
     sides = _spread(boxes, edge)

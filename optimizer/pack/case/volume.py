@@ -26,7 +26,6 @@ from optimizer.pack.case.fasteners import (
     spread,
 )
 from optimizer.pack.case.outline import (
-    END_STACK_MM,
     BoreSeats,
     CaseRules,
     Shapes,
@@ -37,7 +36,7 @@ from optimizer.pack.case.outline import (
     tray_outlines,
 )
 
-__all__ = ["END_STACK_MM", "CaseRules", "CaseVolume", "case_volume", "cases_of"]
+__all__ = ["CaseRules", "CaseVolume", "case_volume", "cases_of"]
 
 #: Distance of the lines on which areas are measured [mm].
 LINE_MM = 0.2

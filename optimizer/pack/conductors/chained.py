@@ -16,62 +16,13 @@ from optimizer.fit.region.layout import Clearance, Layout
 from optimizer.pack.conductors.cut import FaceShares, cut_sheet, share_out
 from optimizer.pack.conductors.faces import Fault, face_name, faults_of, name_of
 from optimizer.pack.conductors.joints import SHEET_WIDTH_MM, Around, Joint, joints_of_chain
-from optimizer.pack.conductors.laid import CannotLay, Metal, lay_strip
+from optimizer.pack.conductors.laid import lay_strip
+from optimizer.pack.conductors.making import BUSBAR, PLAIN, TABBED, LayRules, Way
+from optimizer.pack.conductors.pieces import CannotLay, Metal
 from optimizer.pack.conductors.sites import SERIES, Site, chain_sites
 from optimizer.pack.conductors.solved import figures, rounded
+from optimizer.pack.conductors.tabbed import with_tabs
 from optimizer.pack.conductors.walls import wall_faults
-
-STRIP, SHEET, BUSBAR = "strip", "sheet", "busbar"
-
-
-@dataclass(frozen=True, order=True)
-class Way:
-    """A way of making plates, as far as geometry goes.
-
-    Parameters
-    ----------
-    form : str
-        "strip", "sheet" or "busbar": one straight bar where terminals stand in a line.
-    width_mm : float
-        Of strip; 0 for sheet [mm].
-    layers : int
-        Of strip that carries the pack current; sheets are stacked without a change of shape, so 1 there.
-    """
-
-    form: str
-    width_mm: float
-    layers: int
-
-    @property
-    def name(self) -> str:
-        """Short name of the way in metrics."""
-        bar = "bar" if self.form == BUSBAR else ""
-        return SHEET if self.form == SHEET else f"{bar}{self.width_mm:g}x{self.layers}"
-
-    @property
-    def words(self) -> str:
-        """What people read."""
-        kind = "bar" if self.form == BUSBAR else "strip"
-        return "cut sheet" if self.form == SHEET else f"{kind} of {self.width_mm:g} mm"
-
-
-@dataclass(frozen=True)
-class LayRules:
-    """What the brief asks of conductors besides their gaps.
-
-    Parameters
-    ----------
-    slots : bool
-        Whether cases have slots for joints between layers.
-    taps : int
-        Places at which each lead is joined to its end plate, at least 1; fewer where an end has fewer neighbours.
-    """
-
-    slots: bool = True
-    taps: int = 1
-
-
-PLAIN = LayRules()
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,7 +95,7 @@ def chain_metal(
         Whose walls and keep-outs the metal keeps off; left out: none.
     """
     places = list(chain_sites(layout, chain, cell_gap_mm=gaps.cell_gap_mm) if sites is None else sites)
-    make = _sheets(layout, chain, gaps, rules) if way.form == SHEET else _strips(layout, way, gaps, rules)
+    make = _sheets(layout, chain, way, gaps, rules) if way.cut else _strips(layout, way, gaps, rules)
     metals: list[Metal | None] = []
     faults: list[Fault] = []
     for site in places:
@@ -161,7 +112,7 @@ def chain_metal(
     )
     if room is not None:
         faults += wall_faults(layout, room, places, metals, gap_mm=gaps.plate_gap_mm, before=before)
-    wide = SHEET_WIDTH_MM if way.form == SHEET else way.width_mm
+    wide = SHEET_WIDTH_MM if way.cut else way.width_mm
     around = Around(chain.group, gaps.plate_gap_mm, rules.slots, room, before)
     joints, unlaid = joints_of_chain(layout, places, metals, width_mm=wide, around=around)
     return ChainMetal(way, tuple(places), tuple(metals), (*faults, *unlaid), tuple(joints))
@@ -189,7 +140,8 @@ def _strengthened(sites: Sequence[Site], metals: Sequence[Metal | None]) -> list
         if metal is not None and site.end:
             dense = figures(metal, site.positive).dense_per_mm
             times = min(max(int(np.ceil(dense / bound)), 1), MOST_DOUBLED)
-            metal = replace(metal, pieces=tuple(replace(p, layers=p.layers * times) for p in metal.pieces))
+            deep = (p if p.is_tab else replace(p, layers=p.layers * times) for p in metal.pieces)
+            metal = replace(metal, pieces=tuple(deep))
         out.append(metal)
     return out
 
@@ -212,7 +164,9 @@ def _key(home: Site, *more: object) -> bytes:
 
 def _moved(metal: Metal, by: Floats) -> Metal:
     """The same metal elsewhere."""
-    pieces = tuple(replace(p, outline_mm=p.outline_mm + by) for p in metal.pieces)
+    pieces = tuple(
+        replace(p, outline_mm=p.outline_mm + by, windows_mm=tuple(w + by for w in p.windows_mm)) for p in metal.pieces
+    )
     return Metal(metal.weld_mm + by, metal.tap_mm + by, pieces, tuple(s + by for s in metal.sections))
 
 
@@ -242,7 +196,7 @@ def _strips(layout: Layout, way: Way, gaps: Clearance, rules: LayRules) -> Calla
     return make
 
 
-def _sheets(layout: Layout, chain: Chain, gaps: Clearance, rules: LayRules) -> Callable[[Site], Metal]:
+def _sheets(layout: Layout, chain: Chain, way: Way, gaps: Clearance, rules: LayRules) -> Callable[[Site], Metal]:
     axes = lateral_axes(layout.axis)
     known: dict[tuple[int, int], tuple[FaceShares, Ints]] = {}
     size = layout.size
@@ -270,16 +224,17 @@ def _sheets(layout: Layout, chain: Chain, gaps: Clearance, rules: LayRules) -> C
         if size.same_end:
             rows = rows + np.where(site.positive, 0, len(parts.own) // 2)
             extent = np.full((len(rows), 2), size.terminal_mm)
-        return cut_sheet(site, layout, parts, rows, extent, gap_mm=gaps.plate_gap_mm, taps=rules.taps)
+        sheet = cut_sheet(site, layout, parts, rows, extent, gap_mm=gaps.plate_gap_mm, taps=rules.taps)
+        return with_tabs(sheet, site, width_mm=way.width_mm, conduct=way.tab[0]) if way.form == TABBED else sheet
 
     return make
 
 
-ELECTRIC = ("squares", "dense", "spread", "metal_mm2", "bought_mm2", "cut_mm")
+ELECTRIC = ("squares", "dense", "spread", "metal_mm2", "bought_mm2", "cut_mm", "tab_mm")
 HEIGHT = ("stack", "stack_under")
 WORK = ("pieces", "distinct_pieces", "distinct_plates", "welds", "folds")
 METRICS = (*ELECTRIC, *HEIGHT, *WORK)
-RULES = ("add", "worst", "worst", *["add"] * 3, "worst", "worst", *["add"] * 5)
+RULES = ("add", "worst", "worst", *["add"] * 4, "worst", "worst", *["add"] * 5)
 
 
 def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
@@ -296,7 +251,7 @@ def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
     ndarray, shape (groups, len(METRICS))
         squares: resistance over that of a square of one layer [-]; dense: current per width of one layer of the
         densest section over the pack's [1/mm]; spread: largest drop of a cell's share, over r / (squares of one
-        layer) [-]; metal and stock [mm²]; contour [mm]; most layers on each other at a weld, and those under a
+        layer) [-]; metal and stock [mm²]; contour and tabs [mm]; most layers on each other at a weld, and those under a
         joint to another layer, 0 without one; pieces and places welded, all layers counted, shapes of
         pieces and of plates that differ in more than place and turn, folds [-].
     """
@@ -311,14 +266,17 @@ def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
         if metal is None or bad[site.first : site.last + 1].all():
             continue
         each = figures(metal, site.positive)
-        sums = (each.squares, each.metal_mm2, each.bought_mm2, each.cut_mm)
+        sums = (each.squares, each.metal_mm2, each.bought_mm2, each.cut_mm, each.tab_mm)
         out[span, 0] += sums[0]
         out[span, 1] = np.maximum(out[span, 1], each.dense_per_mm)
-        out[span, 3:6] += np.array(sums[1:4])
+        out[span, 3:7] += np.array(sums[1:])
         if site.kind != "exit":
             enter[site.group + (site.kind == SERIES)] = each.potential[~site.positive]
         if site.kind != "entry":
             leave.setdefault(site.group, []).append((site, each.potential[site.positive]))
+    if made.way.form == TABBED:
+        # A cell's share leaves its tab on both sides.
+        out[:, 1] = np.maximum(out[:, 1], made.way.tab[1] / (2.0 * made.way.width_mm * parallel))
     for joint in made.joints:
         out[joint.first - 1 :, : len(ELECTRIC)] += _joined(joint, made.way.layers)
         dense = 1.0 / (joint.width_mm * made.way.layers)
@@ -342,11 +300,13 @@ def _joined(joint: Joint, layers: int) -> Floats:
     area = sum(joint.lengths_mm) * joint.width_mm * layers
     contour = 2.0 * (sum(joint.lengths_mm) + joint.width_mm * len(joint.lengths_mm)) * layers
     squares = joint.length_mm / (joint.width_mm * layers)
-    return np.array([squares, 0.0, 0.0, area, area, contour])
+    return np.array([squares, 0.0, 0.0, area, area, contour, 0.0])
 
 
 def stacked_layers(metal: Metal) -> int:
-    """Most layers of a plate that lie on each other at a weld; pieces cross nowhere else."""
+    """Most layers of a plate that lie on each other at a weld, tabs not counted; pieces cross nowhere else."""
+    if any(p.is_tab for p in metal.pieces):
+        return max(p.layers for p in metal.pieces if not p.is_tab)
     return max(
         (sum(p.layers for p in metal.pieces if k in p.welds) for k in range(len(metal.weld_mm))), default=0
     )  # fmt: skip
@@ -396,12 +356,16 @@ class _Shapes:
 
 def _shapes(metal: Metal) -> _Shapes:
     corners = [p.outline_mm for p in metal.pieces]
-    keys = frozenset((round(p.width_mm, 2), round(p.length_mm, 2), shape_key(p.outline_mm)) for p in metal.pieces)
+    keys = frozenset(
+        (round(p.width_mm, 2), round(p.length_mm, 2), p.is_tab, shape_key(np.concatenate(p.contours_mm)))
+        for p in metal.pieces
+    )  # fmt: skip
     return _Shapes(
         shape_key(np.concatenate([*corners, metal.weld_mm])),
         keys,
         sum(p.layers for p in metal.pieces),
-        sum(p.layers * len(p.welds) for p in metal.pieces),
+        # A tab is joined to its sheet on both sides, too.
+        sum(p.layers * (len(p.welds) + 2 * p.is_tab) for p in metal.pieces),
     )
 
 

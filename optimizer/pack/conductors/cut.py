@@ -16,7 +16,8 @@ from shapely.geometry import Polygon
 
 from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.region.layout import CellSize, Layout
-from optimizer.pack.conductors.laid import COVER_MM, CannotLay, Metal, Piece, tap_points, weld_points
+from optimizer.pack.conductors.laid import COVER_MM, tap_points, weld_points
+from optimizer.pack.conductors.pieces import CannotLay, Metal, Piece
 from optimizer.pack.conductors.sites import Site
 
 Shapes = NDArray[np.object_]

@@ -14,7 +14,7 @@ from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.layout import AXES, Layout
 from optimizer.pack.conductors.cut import end_shapes
-from optimizer.pack.conductors.laid import Metal
+from optimizer.pack.conductors.pieces import Metal
 from optimizer.pack.conductors.sites import ENTRY, EXIT, Site
 
 TOLERANCE_MM = 1e-6

@@ -14,12 +14,14 @@ import shapely
 
 from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.chain.adjacency import lateral_axes
+from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import Layout
 from optimizer.pack.conductors.cut import end_shapes
 from optimizer.pack.conductors.faces import Fault, face_name, name_of
-from optimizer.pack.conductors.laid import COVER_MM, CUT_STEP_MM, OVERHANG_MM, Metal
-from optimizer.pack.conductors.sites import ENTRY, EXIT, Site, face_mm
+from optimizer.pack.conductors.laid import COVER_MM, CUT_STEP_MM, OVERHANG_MM
+from optimizer.pack.conductors.pieces import Metal
+from optimizer.pack.conductors.sites import ENTRY, EXIT, Site, button_mm, face_mm
 from optimizer.pack.conductors.walls import MetalPrism, bodies_of, keeps_off
 
 # Between metal and the cells' side in the slot, height of a joint over the ends of the cells, insulation under it
@@ -146,7 +148,8 @@ def _options(
         low, high = np.full(2, -1e6), np.full(2, 1e6)
         low[1 - along], high[1 - along] = stop[1 - along] - width / 2, stop[1 - along] + width / 2
         bounds = shapely.bounds(shapely.intersection(hull, shapely.box(*low, *high)))
-        for edge in (bounds[along] - SLOT_MM, bounds[along + 2] + SLOT_MM):
+        away = SLOT_MM + layout.size.tie_mm
+        for edge in (bounds[along] - away, bounds[along + 2] + away):
             reach = abs(start[along] - edge) + abs(stop[along] - edge) + abs(start[1 - along] - stop[1 - along])
             options.append((round(float(reach), 3), along, float(edge)))
     return [_joint(layout, site, other, ends, width, along, edge) for _, along, edge in sorted(options)]
@@ -206,6 +209,23 @@ def bodies(joint: Joint, layout: Layout) -> list[MetalPrism]:
     return [body for outline in joint.outlines_mm for body in bodies_of(outline, axis=layout.axis, axes=axes)]
 
 
+def _under(layout: Layout, mine: Sequence[MetalPrism], module: int, group: Ints) -> int | None:
+    """The first cell over whose fasteners flat metal passes; None where there are none in its way."""
+    if not layout.size.over_mm:
+        return None
+    cells = np.flatnonzero((layout.module == module) & (group >= 0))
+    height, half = layout.centres_mm[cells, layout.axis], layout.extents_mm[cells, layout.axis] / 2
+    for plus in (True, False):
+        middle = terminals_mm(layout, cells, np.ones(len(cells), dtype=np.int64), positive=plus)
+        pads = shapely.buffer(shapely.points(middle), button_mm(layout.size) / 2)
+        for body in (body for body in mine if body.high_mm - body.low_mm < 1e-6):
+            level = np.abs(np.abs(body.low_mm - height) - half) < 2 * LEVEL_MM
+            hit = np.flatnonzero(level & shapely.intersects(pads, body.shape))
+            if len(hit):
+                return int(cells[hit[0]])
+    return None
+
+
 def _faults(layout: Layout, joint: Joint, others: Sequence[Joint], around: Around) -> list[Fault]:
     """What is too near to a joint: others of different potential, on a face or in the slots, and walls."""
     found, mine = [], bodies(joint, layout)
@@ -218,6 +238,10 @@ def _faults(layout: Layout, joint: Joint, others: Sequence[Joint], around: Aroun
                 f"{apart:.2f} mm apart, {around.gap_mm:g} mm are asked"
             )
             found.append(Fault(max(joint.first, other.first), max(joint.exit.last, other.exit.last), text, apart))
+    cell = _under(layout, mine, joint.exit.module, around.group)
+    if cell is not None:
+        text = f"the joint of {name} to another layer on face {face} passes over a fastener of cell {cell}"
+        found.append(Fault(joint.first, joint.exit.last, text))
     room = around.room
     if room is not None and not all(keeps_off(b, room, axis=layout.axis, gap_mm=around.gap_mm) for b in mine):
         text = (

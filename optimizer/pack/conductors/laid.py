@@ -8,7 +8,6 @@ loose. The lead is joined between two cells, where no heat goes into one.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
@@ -16,6 +15,7 @@ import shapely
 from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.region.layout import CellSize
 from optimizer.pack.conductors.field import WELD_MM
+from optimizer.pack.conductors.pieces import CannotLay, Metal, Piece
 from optimizer.pack.conductors.sites import EXIT, SERIES, Site, button_mm, off_centre_mm
 
 # Metal around a weld disc, and beyond the last weld of a piece from the weld's middle; lengths are cut to half
@@ -31,53 +31,6 @@ PARALLEL_DEG = 5.0
 MOST_DIRECTIONS = 3
 # Share of a can's end that is flat enough to weld (common practice, no published source).
 FLAT_SHARE = 0.85
-
-
-class CannotLay(Exception):
-    """No way of laying this strip on a site; the argument says why, in words."""
-
-
-@dataclass(frozen=True, eq=False)
-class Piece:
-    """One piece of metal of a plate.
-
-    Parameters
-    ----------
-    outline_mm : ndarray, shape (k, 2)
-        Closed outline in the plane of the face [mm].
-    layers : int
-    width_mm, length_mm : float
-        As cut; of a sheet those of the rectangle it is cut from [mm].
-    welds : ndarray of int
-        Rows of the site's cells that are welded through it.
-    """
-
-    outline_mm: Floats
-    layers: int
-    width_mm: float
-    length_mm: float
-    welds: Ints
-
-
-@dataclass(frozen=True, eq=False)
-class Metal:
-    """The metal of one site.
-
-    Parameters
-    ----------
-    weld_mm : ndarray, shape (m, 2)
-        Middle of the welds of each cell [mm].
-    tap_mm : ndarray, shape (t, 2)
-        Where leads are joined; none between groups [mm].
-    pieces : tuple of Piece
-    sections : tuple of ndarray, shape (2, 2)
-        Cuts through the metal at which its mean density is taken, from edge to edge [mm].
-    """
-
-    weld_mm: Floats
-    tap_mm: Floats
-    pieces: tuple[Piece, ...]
-    sections: tuple[Floats, ...] = field(default=())
 
 
 def lay_strip(

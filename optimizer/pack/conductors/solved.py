@@ -6,17 +6,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from shapely.geometry import Polygon
 
 from optimizer.base.arrays import Flags, Floats
 from optimizer.pack.conductors.field import STEP_MM, Field, solve_field
-from optimizer.pack.conductors.laid import Metal
+from optimizer.pack.conductors.pieces import Metal
 
 # Points of a section at which the current is taken, and the distance over which it is [mm].
 _SAMPLES = (np.arange(9) - 4.0) / 9.0
 _APART_MM = 0.8
 # Strips that cross at many angles: a grid of 2 mm, which no edge follows, is 6 % low there.
 FINE_STEP_MM = 1.25
+# Tabs over windows: on coarser grids the gap that a tab bridges conducts like the sheet beside it.
+TABBED_STEP_MM = 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,8 +36,8 @@ class Figures:
         Area of all layers [mm²].
     bought_mm2 : float
         Area of the stock that goes into it: strip as cut, sheet by the rectangle around the plate [mm²].
-    cut_mm : float
-        Length of contour [mm].
+    cut_mm, tab_mm : float
+        Length of contour, and of tabs of another metal, which count in none of the areas [mm].
     pieces : int
         All layers counted.
     """
@@ -47,6 +48,7 @@ class Figures:
     metal_mm2: float
     bought_mm2: float
     cut_mm: float
+    tab_mm: float
     pieces: int
 
 
@@ -94,11 +96,16 @@ def shares(impedance_ohm: Floats, positive: Flags, taps: int, *, cell_ohm: float
 def field_of(metal: Metal) -> Field:
     """The plate's field, joints in the order welds, taps."""
     outlines = [piece.outline_mm for piece in metal.pieces]
+    # What is cut out takes away what its piece adds.
     return solve_field(
-        outlines,
-        layers=[float(piece.layers) for piece in metal.pieces],
+        [contour for piece in metal.pieces for contour in piece.contours_mm],
+        layers=[
+            (-1.0 if k else 1.0) * piece.layers * piece.conduct
+            for piece in metal.pieces for k in range(len(piece.contours_mm))
+        ],
         joints_mm=np.concatenate([metal.weld_mm, metal.tap_mm]),
-        step_mm=FINE_STEP_MM if _directions(outlines) > 2 else STEP_MM,
+        step_mm=TABBED_STEP_MM if any(piece.is_tab for piece in metal.pieces)
+        else FINE_STEP_MM if _directions(outlines) > 2 else STEP_MM,
     )
 
 
@@ -120,14 +127,16 @@ def figures_of(metal: Metal, positive: Flags) -> Figures:
     field = field_of(metal)
     feed = fed(positive, len(metal.tap_mm))
     at_joints = field.impedance @ feed
-    area = np.array([Polygon(p.outline_mm).area * p.layers for p in metal.pieces])
+    plate = [piece for piece in metal.pieces if not piece.is_tab]
+    area = np.array([piece.shape.area * piece.layers for piece in plate])
     return Figures(
         squares=float(feed @ at_joints),
         potential=at_joints[: len(positive)],
         dense_per_mm=worst_density(field, field.potential @ feed, metal.sections),
         metal_mm2=float(area.sum()),
-        bought_mm2=float(sum(p.width_mm * p.length_mm * p.layers for p in metal.pieces)),
-        cut_mm=float(sum(Polygon(p.outline_mm).length * p.layers for p in metal.pieces)),
+        bought_mm2=float(sum(p.width_mm * p.length_mm * p.layers for p in plate)),
+        cut_mm=float(sum(p.shape.length * p.layers for p in plate)),
+        tab_mm=float(sum(p.length_mm * p.layers for p in metal.pieces if p.is_tab)),
         pieces=int(sum(p.layers for p in metal.pieces)),
     )
 
@@ -147,7 +156,8 @@ def _home(metal: Metal) -> Metal:
     """Metal with its first weld at the origin, the same for all that are moved copies."""
     by = metal.weld_mm[0]
     pieces = tuple(
-        replace(p, outline_mm=rounded(p.outline_mm - by), width_mm=float(rounded(np.array(p.width_mm))),
+        replace(p, outline_mm=rounded(p.outline_mm - by), windows_mm=tuple(rounded(w - by) for w in p.windows_mm),
+                width_mm=float(rounded(np.array(p.width_mm))),
                 length_mm=float(rounded(np.array(p.length_mm))))
         for p in metal.pieces
     )  # fmt: skip
@@ -159,8 +169,8 @@ def _home(metal: Metal) -> Metal:
 def figures(metal: Metal, positive: Flags) -> Figures:
     """As figures_of, each shape of plate solved once, as it stands at home: what came before makes no difference."""
     home = _home(metal)
-    parts = [home.weld_mm, home.tap_mm, *(p.outline_mm for p in home.pieces), *home.sections]
-    sizes = [(p.layers, p.width_mm, p.length_mm) for p in home.pieces]
+    parts = [home.weld_mm, home.tap_mm, *(c for p in home.pieces for c in p.contours_mm), *home.sections]
+    sizes = [(p.layers, p.width_mm, p.length_mm, p.conduct, len(p.windows_mm)) for p in home.pieces]
     key = b"|".join([*(part.tobytes() for part in parts), positive.tobytes(), repr(sizes).encode()])
     if key not in solved_before:
         if len(solved_before) > _MOST_KEPT:

@@ -13,7 +13,7 @@ from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import Layout
 from optimizer.fit.region.section import free_section
 from optimizer.pack.conductors.faces import Fault, face_name, name_of
-from optimizer.pack.conductors.laid import Metal
+from optimizer.pack.conductors.pieces import Metal
 from optimizer.pack.conductors.sites import Site, face_mm
 
 HAIR_MM = 1e-3

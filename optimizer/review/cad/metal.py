@@ -41,10 +41,13 @@ def conductor_solid(record: Mapping[str, Any], axis: int, *, grown_mm: float = 0
         ]
         return joined(solids)
     base = outlines[0][0, axis] + outward * float(record["insulator_mm"])
-    shapes = [shapely.Polygon(outline[:, axes]) for outline in outlines]
+    windows = [[np.array(w, dtype=float)[:, axes] for w in piece.get("windows_mm", ())] for piece in record["pieces"]]
+    shapes = [shapely.Polygon(o[:, axes], holes) for o, holes in zip(outlines, windows, strict=True)]
+    each = [float(piece.get("thickness_mm", thick)) for piece in record["pieces"]]
     solids = []
-    for shape, count, under in zip(shapes, layers, levels(shapes, layers), strict=True):
-        low, high = sorted((base + outward * under * thick, base + outward * (under + count) * thick))
+    for shape, count, under, own in zip(shapes, layers, levels(shapes, layers), each, strict=True):
+        foot = base + outward * under * thick
+        low, high = sorted((foot, foot + outward * count * own))
         wide = shape.buffer(grown_mm) if grown_mm else shape
         solids.append(raised(wide, low_mm=low - grown_mm, high_mm=high + grown_mm))
     return joined(solids)

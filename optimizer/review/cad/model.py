@@ -13,6 +13,7 @@ import shapely
 
 from optimizer.base.arrays import Floats
 from optimizer.base.files import write_bytes
+from optimizer.design.ties import stacks_of
 from optimizer.fit.region.geometry import rotation
 from optimizer.fit.region.solid import whole as body_of
 from optimizer.review.cad.metal import conductor_solid
@@ -92,6 +93,8 @@ def things(design: Design, parts: Sequence[PrintedPart]) -> Iterator[Thing]:
     ------
     Thing
     """
+    import manifold3d
+
     for station in design.stations:
         home = home_of(station.compartment)
         yield Thing(f"box {station.compartment.name}", "box", box_walls(station.compartment), home)
@@ -101,6 +104,10 @@ def things(design: Design, parts: Sequence[PrintedPart]) -> Iterator[Thing]:
             name = f"conductor {station.compartment.name} {record['name']}"
             solid = conductor_solid(record, station.layout.axis)
             yield Thing(name, "conductor", to_axes(solid, station.layout.axis), home)
+        boxes = [box for stack in stacks_of(station, design.clearance) for box in stack.plates]
+        for k, (low, high) in enumerate(boxes, start=1):
+            block, place = manifold3d.Manifold.cube(tuple(high - low)), np.column_stack([np.eye(3), low])
+            yield Thing(f"tie plate {station.compartment.name} {k}", "part", block, moved(home, place))
         for part in parts:
             if part.compartment == station.compartment.name and not part.is_trial:
                 for k, place in enumerate(part.places):

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from optimizer.design.ties import stacks_of
 from optimizer.pack.case.outline import print_hours
+from optimizer.pack.ties import BAND_MM, BAND_WIDE_MM
 from optimizer.pack.wiring.passages import STRAIGHT
 from optimizer.pack.wiring.wire import BEND, bend_mm
 from optimizer.review.sheets import expected
@@ -32,6 +34,7 @@ def build_steps(design: Design, *, parts: Sequence[PrintedPart] = (), room: Sequ
         *_print(design, parts),
         _insulate(design),
         _place(design),
+        *_press(design),
         *join_steps(design),
         _verify(design),
         *([_accept(design)] if design.measured else []),
@@ -119,6 +122,30 @@ def _place(design: Design) -> WorkStep:
         "joined. One turned cell is a short circuit through its neighbours.",
     )
     return WorkStep("Place the cells", checks, (("box", "group", "cells", "positive ends on face"), tuple(rows)))
+
+
+def _press(design: Design) -> list[WorkStep]:
+    """Tie plates and bands around the stacks of cells that ask for pressure."""
+    rows = [
+        (station.compartment.name, str(stack.layer + 1), str(len(stack.cells)), "xyz"[stack.along],
+         " × ".join(f"{side:.1f}" for side in sorted(stack.plates[0][1] - stack.plates[0][0], reverse=True)),
+         f"{stack.force_n:.0f}", f"{stack.bands} of {stack.band_mm(station.layout.axis):.0f}")
+        for station in design.stations if station.groups for stack in stacks_of(station, design.clearance)
+    ]  # fmt: skip
+    if not rows:
+        return []
+    size = design.stations[0].layout.size
+    checks = (
+        f"Fill every gap of {design.clearance.cell_gap_mm:g} mm between wide sides with insulating sheet, so that no "
+        f"cell is pressed on its edges alone.",
+        f"Lay a plate on either end of each stack, insulated from the cans, and bands of {BAND_WIDE_MM:g} × "
+        f"{BAND_MM:g} mm around both, evenly over the length of the cells, off terminals and vents.",
+        f"Press the stack to {size.pressure_kpa:g} kPa, the force in the table, in a clamp with a gauge, at half "
+        "charge or as the cell's papers say; lock the bands; take the clamp off. The papers of the cell go first.",
+        "Measure the length of each stack and write it down; cells swell as they age.",
+    )
+    headers = ("box", "layer", "cells", "pressed along", "two plates [mm]", "force [N]", "bands [mm]")
+    return [WorkStep("Press the stacks", checks, (headers, tuple(rows)))]
 
 
 def _verify(design: Design) -> WorkStep:

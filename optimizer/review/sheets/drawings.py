@@ -306,6 +306,8 @@ def _end_on(axes: Axes, design: Design, panel: Panel, put: Put) -> None:
     case, _ = views.case_outline(station, axis=panel.view.axis, layer=panel.layer, clearance=design.clearance)
     case = views.mirrored(case) if panel.view.mirrored else case
     strokes.fill(axes, put(case), facecolor="#e7eeec", edgecolor=look.CASE, linewidth=0.9, zorder=2.5)
+    for plate in views.tie_shapes(station, view=panel.view, layer=panel.layer, clearance=design.clearance):
+        strokes.fill(axes, put(plate), facecolor=look.SOFT, edgecolor=look.INK, linewidth=0.4, zorder=2.7)
     empty = np.flatnonzero((views.levels(station) == panel.layer) & ~station.used)
     for shape in views.cell_shapes(station, view=panel.view, index=empty):
         strokes.cell(axes, put(shape), round_cell=_round(station), **strokes.EMPTY)

@@ -36,6 +36,7 @@ LAYERS = {
     "BOX": 7,
     "KEEP_OUT": 1,
     "CASE": 3,
+    "TIE": 4,
     "CELL": 5,
     "CELL_EMPTY": 8,
     "STRIP_LOW": 30,
@@ -87,6 +88,8 @@ def _layer(
     outer, inner = views.case_outline(station, axis=view.axis, layer=layer, clearance=design.clearance)
     _outline(space, outer, "CASE", shift)
     _outline(space, inner, "CASE", shift)
+    for plate in views.tie_shapes(station, view=view, layer=layer, clearance=design.clearance):
+        _outline(space, plate, "TIE", shift)
     _cells(space, station, view, layer=layer, shift=shift)
     for side, name in ((-1, "STRIP_LOW"), (1, "STRIP_HIGH")):
         turned = View(view.axis, side).mirrored != view.mirrored

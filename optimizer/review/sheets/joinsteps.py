@@ -34,6 +34,10 @@ _LEAD = (
     "soldering on a cell."
 )
 _PULL = "After each plate check by eye and by a light pull that every weld holds."
+_TABS = (
+    "Join every tab to its sheet first, away from the cells, on both sides of its window, and pull each; the sheet "
+    "itself is never welded to a cell. Then lay the plate and weld the tabs through the windows."
+)
 # Common practice, no published source.
 METHODS = {
     "spot": Method(
@@ -113,6 +117,7 @@ def _join(design: Design, how: Method) -> WorkStep:
         "Cover every group that is not being worked on; a strip or a tool that falls across two plates burns.",
         *([f"Join the metal to the cells by {joined}."] if joined else []),
         *([_count(design)] if bolted else []),
+        *([_TABS] if design.strip.get("form") == "tabbed" else []),
         f"{how.verb} the plates in the order of their numbers. Strips that lie in the series direction carry "
         f"the pack current: {layers} layer{'s' if layers != 1 else ''} there. Strips within "
         f"a group only level it.{f' {second}' if layers > 1 else ''}",

@@ -129,7 +129,7 @@ def metal(axes: Axes, shapes: Iterable[shapely.Geometry], conductor: Mapping[str
     above = int(conductor["level"])
     depths = [int(piece["layers"]) for piece in conductor["pieces"]]
     for shape, deep in zip(shapes, depths, strict=False):
-        colour = look.STRIP if deep > 1 or conductor["way"] == "sheet" else "#b4b6b9"
+        colour = look.STRIP if deep > 1 or conductor["way"] in ("sheet", "tabbed") else "#b4b6b9"
         style: dict[str, Any] = {"hatch": "////"} if above else {}
         fill(axes, shape, facecolor=colour, edgecolor=look.STRIP_EDGE, linewidth=0.45, alpha=0.86,
              zorder=6 + above + 0.1 * deep, **style)  # fmt: skip

@@ -12,6 +12,7 @@ from shapely.geometry import LineString, Polygon
 from shapely.geometry import box as rectangle
 
 from optimizer.base.arrays import Floats, Ints
+from optimizer.design.ties import stacks_of
 from optimizer.fit.chain.adjacency import lateral_axes, neighbours
 from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.section import cross_axes, free_section, prism_extent
@@ -190,7 +191,8 @@ def metal_on_face(
             here = (points[:, axis] * side >= low - 1e-3) & (points[:, axis] * side <= high + ABOVE_MM)
             flat = project(points[here], view=view)
             if here.all():
-                shapes.append(Polygon(flat))
+                windows = [project(np.asarray(w, dtype=float), view=view) for w in piece.get("windows_mm", ())]
+                shapes.append(Polygon(flat, windows))
             elif here.sum() >= 3:
                 shapes.append(Polygon(shapely.MultiPoint(flat).convex_hull))
         if shapes:
@@ -221,6 +223,14 @@ def ribbon(station: Station, *, view: View, members: Ints, pairs: Ints, margin_m
     return shapely.union_all(parts).buffer(margin_mm, quad_segs=8)
 
 
+def tie_shapes(station: Station, *, view: View, layer: int, clearance: Clearance) -> list[Polygon]:
+    """Tie plates of one layer seen along the cells [mm]."""
+    return [
+        shapely.MultiPoint(project(np.array([low, high]), view=view)).envelope
+        for stack in stacks_of(station, clearance) if stack.layer == layer for low, high in stack.plates
+    ]  # fmt: skip
+
+
 def case_outline(
     station: Station, *, axis: int, layer: int, clearance: Clearance
 ) -> tuple[shapely.Geometry, shapely.Geometry]:
@@ -243,7 +253,8 @@ def case_outline(
     outer, inner : shapely geometry
         In the two axes other than `axis`, in x, y, z order [mm]; empty where the layer holds no cell.
     """
-    layout, wall = station.layout, clearance.case_mm
+    layout, tie = station.layout, station.layout.size.tie_mm
+    wall = clearance.case_mm - tie
     natural = View(axis, NATURAL_SIDE[axis])
     cells = (levels(station) == layer) & station.used
     if not cells.any():
@@ -252,11 +263,12 @@ def case_outline(
     if layout.way == "modules":
         for module in np.unique(layout.module[cells]):
             own = np.flatnonzero((levels(station) == layer) & (layout.module == module))
-            x0, y0, x1, y1 = shapely.union_all(cell_shapes(station, view=natural, index=own)).bounds
+            x0, y0, x1, y1 = shapely.union_all(cell_shapes(station, view=natural, index=own)).buffer(tie).bounds
             inner.append(rectangle(x0, y0, x1, y1))
             outer.append(rectangle(x0 - wall, y0 - wall, x1 + wall, y1 + wall))
         return shapely.union_all(outer), shapely.union_all(inner)
     hull = shapely.union_all(cell_shapes(station, view=natural, index=np.flatnonzero(cells))).convex_hull
+    hull = hull.buffer(tie, quad_segs=24)
     middle, half = layout.centres_mm[cells][0, axis], layout.extents_mm[cells][0, axis] / 2 + clearance.end_mm
     free = free_section(station.compartment, axis=axis, low_mm=float(middle - half), high_mm=float(middle + half))
     band = hull.buffer(wall, quad_segs=24).intersection(free.buffer(-clearance.wall_mm, join_style="mitre"))

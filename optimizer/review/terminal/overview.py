@@ -15,7 +15,7 @@ from optimizer.analysis.verdict import Verdict, verdict
 from optimizer.base import console
 from optimizer.base.figures import bounded, sided, split_name
 from optimizer.brief import defaults_in_use
-from optimizer.fit.region.geometry import compartment, compartments
+from optimizer.fit.region.geometry import compartment, compartments, height_over_mm, tied_by
 from optimizer.pack.cautions import pack_cautions
 from optimizer.pack.wiring.passages import FILL, STRAIGHT, links_of, passages_of
 from optimizer.review.page.brief_words import situation_words
@@ -76,6 +76,8 @@ def check_text(inputs: Inputs, *, free: Sequence[FreeDimension] = ()) -> str:
         f"{len(inputs.wire_rows)} wires, {len(inputs.bms_rows)} BMS, {len(inputs.fuse_rows)} fuses",
     ]
     lines += [f"  {'' if k else 'wires':<14}{text}" for k, text in enumerate(passage_words(brief))]
+    lines += [f"  {'' if k else 'fasteners':<14}{text}" for k, text in enumerate(fastener_words(inputs))]
+    lines += [f"  {'' if k else 'tie plates':<14}{text}" for k, text in enumerate(tie_words(inputs))]
     if free:
         lines.append(f"  boxes         {math.prod(item.points for item in free):,} to choose from:")
         steps = (f"{item.name} {item.low_mm:g} to {item.high_mm:g} in steps of {item.step_mm:g}" for item in free)
@@ -117,6 +119,35 @@ def room_words(brief: Brief, item: Any) -> str:
     if room.solid is not None:
         shape += f", {len(room.solid.faces):,} triangles"
     return f"{item.name} ({shape}): {sides} mm, {room.volume_mm3 * 1e-6:.3f} l free"
+
+
+def tie_words(inputs: Inputs) -> list[str]:
+    """Which pressure blocks ask for, and the plates that it takes, in a line for each."""
+    found: dict[tuple[float, float], list[str]] = {}
+    for row in inputs.cell_rows[inputs.cells.shape[inputs.cell_rows] != "cylinder"]:
+        by = tied_by(inputs.cells, int(row))
+        if by["tie_mm"]:
+            found.setdefault((by["pressure_kpa"], by["tie_mm"]), []).append(str(inputs.cells.id[row]))
+    return [
+        f"{', '.join(names[:3])}{' …' * (len(names) > 3)}: pressed with {kpa:g} kPa between plates of {mm:g} mm, for "
+        f"which the case stands off by as much on all four sides"
+        for (kpa, mm), names in sorted(found.items())
+    ]
+
+
+def fastener_words(inputs: Inputs) -> list[str]:
+    """How much higher the ends of bolted blocks are than those of welded ones, in a line for each height."""
+    brief, found = inputs.brief, dict[float, list[str]]()
+    if not brief.joining.bolt_room:
+        return []
+    for row in inputs.cell_rows[inputs.cells.shape[inputs.cell_rows] != "cylinder"]:
+        over_mm = height_over_mm(inputs.cells, int(row), lug_mm=brief.joining.lug_mm)
+        found.setdefault(over_mm, []).append(str(inputs.cells.id[row]))
+    return [
+        f"{', '.join(names[:3])}{' …' * (len(names) > 3)}: {over_mm:.3g} mm more at each end than [clearance] end_mm, "
+        f"{brief.clearance.end_mm:g}, for lugs, fasteners and studs"
+        for over_mm, names in sorted(found.items())
+    ]  # fmt: skip
 
 
 def passage_words(brief: Brief) -> list[str]:

@@ -19,10 +19,9 @@ from optimizer.brief import FreeDimension, OpenBrief, open_brief
 from optimizer.fit.placement.survey import compartment_problems
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import clearance, compartments, room_margins
-from optimizer.fit.region.layout import CellSize, Clearance
+from optimizer.fit.region.layout import END_STACK_MM, CellSize, Clearance
 from optimizer.front.dominance import Dominators
 from optimizer.front.pareto import signed
-from optimizer.pack.case.outline import END_STACK_MM
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs, load_inputs, read_inputs
 from optimizer.score.score import Block, margins
@@ -68,7 +67,7 @@ class BoxSpace(Space):
         if self.against is None:
             return True
         if size not in self._worth:
-            rules = clearance(self.brief)
+            rules = clearance(self.brief, self.sizes[size])
             hoped = [optimistic_cells(room, self.sizes[size], rules) for room in self.rooms]
             parallel = range(self.brief.vary.parallel[0], self.brief.vary.parallel[1] + 1)
             self._worth[size] = any(hopeful(self, Task(size, p), held=hoped, against=self.against) for p in parallel)

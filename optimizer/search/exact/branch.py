@@ -335,13 +335,13 @@ def joinable(whole: Space, task: Task) -> Ints:
 def _useful_builds(whole: Space, size: int, among: Ints) -> Ints:
     """Stocks that no other one made in the same way equals or beats in everything that multiplies the geometry."""
     rows = [np.zeros(0, dtype=np.int64)]
-    bolted = whole.bolted(size)
+    bolted, topped = whole.bolted(size), whole.topped(size)
     kinds = {k: (whole.builds[k].way, whole.builds[k].stacked) for k in among.tolist()}
     for kind in sorted(set(kinds.values())):
         same = np.array([k for k in among.tolist() if kinds[k] == kind], dtype=np.int64)
         numbers = [
             (b.square_ohm, b.kg_per_mm2, b.cost_per_mm2, b.cut_cost_per_mm, -b.thickness_mm * b.density_a_mm2,
-             -b.most_stack, -b.most_under, bolted[k])
+             -b.most_stack, -b.most_under, bolted[k], topped[k], b.tab_kg_per_mm, b.tab_cost_per_mm)
             for k, b in ((k, whole.builds[k]) for k in same)
         ]  # fmt: skip
         # A stock's worth behind each fuse: how much current in one layer the fuse lets it take.

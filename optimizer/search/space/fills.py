@@ -12,6 +12,7 @@ from optimizer.base.arrays import Floats
 from optimizer.base.cache import Arrays, cached
 from optimizer.fit.chain.adjacency import REACH, lateral_axes
 from optimizer.fit.chain.groups import Chain, chain
+from optimizer.fit.chain.repeating import repeating
 from optimizer.fit.placement.modules import kind_of, module_layouts
 from optimizer.fit.placement.place import pack_layouts, unpack_layouts
 from optimizer.fit.placement.proof import prove
@@ -20,8 +21,10 @@ from optimizer.fit.region.layout import CellSize, Clearance, Layout
 from optimizer.pack.case.outline import CaseRules
 from optimizer.pack.case.room import room_for
 from optimizer.pack.case.volume import CaseVolume, case_volume
-from optimizer.pack.conductors.chained import LayRules, Way
+from optimizer.pack.conductors.making import LayRules, Way
 from optimizer.pack.thermal import heat, neighbours
+from optimizer.pack.ties import METRICS as TIES
+from optimizer.pack.ties import tie_metrics
 from optimizer.pack.wiring.legs import legs_of
 from optimizer.pack.wiring.ways import Ways
 from optimizer.search.space.plate_metrics import plate_metrics, power_ends, taps_of
@@ -143,6 +146,14 @@ def fills(
             _fill(layout, room, size, parallel, rules, hub_mm, bodies_mm)
             for layout in layouts if layout.cells >= parallel
         ]  # fmt: skip
+        made += [
+            measured(
+                replace(layout, name=f"{layout.name}, {bands}"), links, room=room, rules=rules, hub_mm=hub_mm,
+                bodies_mm=bodies_mm,
+            )
+            for layout in layouts
+            for bands, links in repeating(layout, parallel=parallel, cell_gap_mm=rules.clearance.cell_gap_mm)
+        ]  # fmt: skip
         found.extend(useful([fill for fill in made if fill is not None]))
         return _as_arrays(found)
 
@@ -218,7 +229,8 @@ def measured(
     Returns
     -------
     Fill or None
-        None where the print bed does not take the case of the first group, or parts leave its wires no way.
+        None where the print bed does not take the case of the first group, or parts leave its wires, or cells its
+        tie plates, no room.
     """
     size, parallel = layout.size, links.parallel
     names, how, plates = plate_metrics(
@@ -237,16 +249,17 @@ def measured(
     legs = legs_of(
         taps_of(layout, links, power_mm), way.lengths, hub, per_module=per_module, shared=rules.share_leads
     )  # fmt: skip
-    metrics = np.column_stack([plates, cases.volume_mm3, cases.fasteners, cases.bodies, rise, legs])
+    ties = tie_metrics(layout, links.group, links.groups, cell_gap_mm=rules.clearance.cell_gap_mm)
+    metrics = np.column_stack([plates, cases.volume_mm3, cases.fasteners, cases.bodies, rise, legs, ties])
     # A case that the print bed does not take is no case: the layout ends before the group that needs it.
-    # Neither is a group from which no wire gets round the parts.
-    good = cases.printable & np.isfinite(legs).all(axis=1)
+    # Neither is a group from which no wire gets round the parts, or whose tie plates find no room.
+    good = cases.printable & np.isfinite(legs).all(axis=1) & np.isfinite(ties).all(axis=1)
     held = len(metrics) if good.all() else int(np.argmin(good))
     if not held:
         return None
     metrics = np.vstack([np.zeros(metrics.shape[1]), metrics[:held]])
-    names += ("case_mm3", "case_fasteners", "case_bodies", "hot_rise_k_per_w", *LEGS)
-    how += ("add", "add", "add", "worst", "add", "add")
+    names += ("case_mm3", "case_fasteners", "case_bodies", "hot_rise_k_per_w", *LEGS, *TIES)
+    how += ("add", "add", "add", "worst", *("add",) * len((*LEGS, *TIES)))
     return Fill(layout, links, names, how, metrics, per_module, power_mm)
 
 

@@ -7,15 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.materials import MATERIALS
 from optimizer.brief import Brief, box_air_c
 from optimizer.fit.region.geometry import clearance
-from optimizer.fit.region.layout import Clearance
+from optimizer.fit.region.layout import END_STACK_MM, Clearance
 from optimizer.pack import limits
-from optimizer.pack.case.outline import END_STACK_MM, LEAST_COVER_MM
-from optimizer.pack.conductors.chained import SHEET, STRIP, LayRules, Way
+from optimizer.pack.case.outline import LEAST_COVER_MM
 from optimizer.pack.conductors.joints import INSULATOR_MM, LEVEL_MM, SHEET_WIDTH_MM
 from optimizer.pack.conductors.joints import SLOT_MM as JOINT_SLOT_MM
+from optimizer.pack.conductors.making import SHEET, STRIP, TABBED, LayRules, Way
 from optimizer.pack.conductors.sites import RING_MM
+from optimizer.pack.joining import TAB
 from optimizer.pack.protection.fuses import continuous_current_a, peak_current_a
 from optimizer.pack.protection.warming import Warming
 from optimizer.ride.load.profile import LEVELS, Profile
@@ -52,6 +54,8 @@ class Build:
         Most current density [A/mm²].
     most_stack, most_under : int
         Most layers on each other for which the cover leaves room, and under a joint to another layer; 0: no joint.
+    tab_mm, tab_kg_per_mm, tab_cost_per_mm : float
+        Tabs on sheet: their thickness [mm], and by length [kg/mm], [currency/mm]; 0 without.
     """
 
     strip: int
@@ -66,16 +70,19 @@ class Build:
     density_a_mm2: float
     most_stack: int
     most_under: int
+    tab_mm: float = 0.0
+    tab_kg_per_mm: float = 0.0
+    tab_cost_per_mm: float = 0.0
 
     @property
     def section_mm2(self) -> float:
         """Of one layer; of a sheet that of a stretch as wide as its joints [mm²]."""
-        return self.thickness_mm * (SHEET_WIDTH_MM if self.way.form == SHEET else self.width_mm)
+        return self.thickness_mm * (SHEET_WIDTH_MM if self.way.cut else self.width_mm)
 
     @property
     def stacked(self) -> int:
         """Layers by which whole plates are multiplied: those of sheet; strip has its layers in its geometry."""
-        return self.layers if self.way.form == SHEET else 1
+        return self.layers if self.way.cut else 1
 
     def fits(self, stack: npt.ArrayLike, under: npt.ArrayLike) -> npt.NDArray[np.bool_]:
         """Whether plates of so many layers on each other, and under joints, have room under the cover."""
@@ -90,13 +97,16 @@ def builds(inputs: Inputs) -> list[Build]:
         width, thick = float(strips.width_mm[row]), float(strips.thickness_mm[row])
         for layers in inputs.brief.vary.strip_layers:
             form = str(strips.form[row]) or STRIP
-            sheet = form == SHEET
-            stack, under = most_layers(thick, joint_mm=thick * layers, gaps=gaps)
+            if form == TABBED and layers > 1:
+                continue
+            sheet, tabs = form in (SHEET, TABBED), _tabs(inputs, int(row)) if form == TABBED else {}
+            over_mm = tabs["tab_mm"] if tabs else 0.0
+            stack, under = most_layers(thick, joint_mm=thick * layers, gaps=gaps, over_mm=over_mm)
             out.append(
                 Build(
                     strip=int(row),
                     layers=layers,
-                    way=Way(SHEET, 0.0, 1) if sheet else Way(form, width, layers),
+                    way=_way(inputs, int(row), form, layers),
                     square_ohm=float(strips.resistivity_ohm_m[row]) * 1e3 / thick,
                     thickness_mm=thick,
                     width_mm=width,
@@ -106,12 +116,36 @@ def builds(inputs: Inputs) -> list[Build]:
                     density_a_mm2=float(strips.current_density_a_mm2[row]),
                     most_stack=stack // (layers if sheet else 1),
                     most_under=under // (layers if sheet else 1),
+                    **tabs,
                 )
             )
     return out
 
 
-def most_layers(thickness_mm: float, *, joint_mm: float, gaps: Clearance) -> tuple[int, int]:
+def _way(inputs: Inputs, row: int, form: str, layers: int) -> Way:
+    """How plates are made of a stock."""
+    strips = inputs.strips
+    if form == SHEET:
+        return Way(SHEET, 0.0, 1)
+    if form != TABBED:
+        return Way(form, float(strips.width_mm[row]), layers)
+    thick, tab = float(strips.thickness_mm[row]), float(strips.tab_mm[row])
+    conduct = tab / MATERIALS[TAB].resistivity_ohm_m * float(strips.resistivity_ohm_m[row]) / thick
+    dense = thick * float(strips.current_density_a_mm2[row]) / (tab * float(strips.tab_density_a_mm2[row]))
+    return Way(TABBED, float(strips.tab_width_mm[row]), 1, (float(f"{conduct:.6g}"), float(f"{dense:.6g}")))
+
+
+def _tabs(inputs: Inputs, row: int) -> dict[str, float]:
+    """Tabs of a stock, as fields of Build."""
+    strips, thick = inputs.strips, float(inputs.strips.tab_mm[row])
+    section_mm2 = thick * float(strips.tab_width_mm[row])
+    return {
+        "tab_mm": thick, "tab_kg_per_mm": MATERIALS[TAB].density_kg_m3 * section_mm2 * 1e-9,
+        "tab_cost_per_mm": float(strips.tab_price_per_m[row]) * 1e-3,
+    }  # fmt: skip
+
+
+def most_layers(thickness_mm: float, *, joint_mm: float, gaps: Clearance, over_mm: float = 0.0) -> tuple[int, int]:
     """How many layers may lie on each other over the ends of the cells, and how many where a joint passes over them.
 
     ring + layers · t ≤ room under the cover; under a joint ring + layers · t + insulation ≤ the joint's height, if the
@@ -122,6 +156,8 @@ def most_layers(thickness_mm: float, *, joint_mm: float, gaps: Clearance) -> tup
     thickness_mm, joint_mm : float
         Of a layer, of a joint with all its layers [mm].
     gaps : Clearance
+    over_mm : float
+        Of what lies on the layers besides: tabs [mm].
 
     Returns
     -------
@@ -129,9 +165,9 @@ def most_layers(thickness_mm: float, *, joint_mm: float, gaps: Clearance) -> tup
         under is 0 where a joint has no room.
     """
     room = min(gaps.end_mm - LEAST_COVER_MM, END_STACK_MM)
-    stack = int(np.floor((room - RING_MM) / thickness_mm + 1e-6))
+    stack = int(np.floor((room - RING_MM - over_mm) / thickness_mm + 1e-6))
     joint = LEVEL_MM + joint_mm <= room + 1e-9 and JOINT_SLOT_MM + joint_mm <= gaps.case_mm + 1e-9
-    under = int(np.floor((LEVEL_MM - RING_MM - INSULATOR_MM) / thickness_mm + 1e-6)) if joint else 0
+    under = int(np.floor((LEVEL_MM - RING_MM - INSULATOR_MM - over_mm) / thickness_mm + 1e-6)) if joint else 0
     return max(stack, 0), max(min(stack, under), 0)
 
 

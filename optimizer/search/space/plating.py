@@ -13,8 +13,8 @@ from optimizer.base.figures import sided
 from optimizer.brief import Brief, JoiningRules
 from optimizer.pack.case.outline import straps_per_body
 from optimizer.pack.conductors.chained import METRICS, WORK
+from optimizer.pack.joining import bolted_parts, tops
 from optimizer.search.space import options as op
-from optimizer.search.space.joining import bolted_parts
 from optimizer.search.space.options import Options
 
 if TYPE_CHECKING:
@@ -56,7 +56,8 @@ def plated(
     series = splits.split.sum(axis=1)[:, None]
     fixed_kg, fixed_cost = _fixed(space, splits, series * task.parallel, metric)
     bolts_kg, bolts_cost = _bolts(space, splits, series * task.parallel)
-    bolted = space.bolted(task.size)[which]
+    bolted, topped = space.bolted(task.size)[which], space.topped(task.size)[which]
+    top = tops(space.brief.joining, cells=series * task.parallel)
     weld_ohm = space.brief.parts.weld_mohm * 1e-3
     metrics = [{name: metric[f"{build.way.name}:{name}"] for name in METRICS} for build in builds]
     each = [stocked(one, build) for one, build in zip(metrics, builds, strict=True)]
@@ -69,8 +70,8 @@ def plated(
     joined = np.hstack([one["stack_under"] > 0 for one in metrics])
     columns = {
         "resistance_ohm": by_build("ohm") + weld_ohm * metric["weld"] + _plugs(space, splits)[0],
-        "mass_kg": fixed_kg + by_build("kg") + bolted * bolts_kg,
-        "cost": fixed_cost + by_build("cost") + bolted * bolts_cost,
+        "mass_kg": fixed_kg + by_build("kg") + bolted * bolts_kg + topped * top.pieces * top.mass_g * 1e-3,
+        "cost": fixed_cost + by_build("cost") + bolted * bolts_cost + topped * top.pieces * top.price,
         "power_wire_mm": np.broadcast_to(splits.power_mm[:, None], limit_a.shape),
         "neg_peak_a": -np.minimum(limit_a * peak, np.where(joined, joint_peak, np.inf)),
         "neg_continuous_a": -limit_a,
@@ -117,7 +118,7 @@ def stocked(metric: dict[str, Floats], build: Build) -> dict[str, Floats]:
         ohm, spread_ohm [ohm], kg [kg], cost [currency], limit_a [A].
     """
     deep = build.stacked
-    kg = metric["metal_mm2"] * build.kg_per_mm2 * deep
+    kg = metric["metal_mm2"] * build.kg_per_mm2 * deep + metric["tab_mm"] * build.tab_kg_per_mm
     bought = metric["bought_mm2"] * build.cost_per_mm2 * deep
     return {
         "ohm": np.where(
@@ -125,7 +126,7 @@ def stocked(metric: dict[str, Floats], build: Build) -> dict[str, Floats]:
         ),
         "spread_ohm": metric["spread"] * build.square_ohm / deep,
         "kg": kg,
-        "cost": bought + metric["cut_mm"] * build.cut_cost_per_mm * deep,
+        "cost": bought + metric["cut_mm"] * build.cut_cost_per_mm * deep + metric["tab_mm"] * build.tab_cost_per_mm,
         "limit_a": build.thickness_mm * deep * build.density_a_mm2 / np.maximum(metric["dense"], 1e-12),
     }
 
@@ -176,7 +177,7 @@ def work_of(
 def _fixed(
     space: Space, splits: Splits, cells: npt.NDArray[np.int64], metric: Mapping[str, Floats]
 ) -> tuple[Floats, Floats]:
-    """Mass and cost of case, what holds it, insulation, connectors, thin wires with their fuses, box walls, (n, 1)."""
+    """Mass and cost of cases, ties, insulation, connectors, thin wires with their fuses, and box walls, (n, 1)."""
     from optimizer.search.space.parts import lead_wire
 
     rules, wires = space.brief.parts, space.inputs.wires
@@ -195,6 +196,8 @@ def _fixed(
         + modules * rules.connector_g * 1e-3
         + lead_m * wires.mass_g_per_m[lead] * 1e-3
         + fused * rules.balance_fuse_g * 1e-3
+        + metric["tie_mm3"] * 1e-9 * rules.tie_density_kg_m3
+        + metric["band_mm"] * rules.band_g_per_m * 1e-6
         + box_kg
         + plugs_kg
     )
@@ -206,6 +209,8 @@ def _fixed(
         + modules * rules.connector_price
         + lead_m * wires.price_per_m[lead]
         + fused * rules.balance_fuse_price
+        + metric["tie_mm3"] * 1e-9 * rules.tie_density_kg_m3 * rules.tie_price_per_kg
+        + metric["band_mm"] * 1e-3 * rules.band_price_per_m
         + box_cost
         + plugs_cost
     )

@@ -20,7 +20,7 @@ from optimizer.fit.placement.bodies import Placed, Point, with_parts
 from optimizer.fit.placement.stacks import row_count
 from optimizer.fit.placement.zones import Found, best_cut, cuts
 from optimizer.fit.region.compartment import Compartment
-from optimizer.fit.region.geometry import clearance, distinct_sizes
+from optimizer.fit.region.geometry import clearance, sizes_of
 from optimizer.fit.region.layout import CellSize
 from optimizer.search.space.stands import BMS, Stand, stands
 
@@ -76,7 +76,7 @@ class Seats:
     def _sized(self) -> dict[CellSize, int]:
         """Sizes of all cells that the brief allows, with the most groups that the voltage lets them have."""
         rows = self._cells
-        sizes, size_of = distinct_sizes(self.cells, rows, step_mm=self.brief.fit.size_step_mm)
+        sizes, size_of = sizes_of(self.brief, self.cells, rows)
         most_v = self.brief.electrical.voltage_max_v if self.brief.electrical is not None else np.inf
         volts = [float(self.cells.voltage_max_v[rows[size_of == k]].min()) for k in range(len(sizes))]
         return {size: int(min(most_v / volt + 1e-9, 5000)) for size, volt in zip(sizes, volts, strict=True)}
@@ -109,7 +109,7 @@ class Seats:
         parts = {
             "rooms": [(room.shape_key, room.name, room.position_mm, room.rotation_deg) for room in self.rooms],
             "parts": [repr(part) for part in (*self.brief.part, *self.brief.passage)], "boards": boards, "size": middle,
-            "gaps": clearance(self.brief),
+            "gaps": clearance(self.brief, middle),
         }  # fmt: skip
         arrays = cached("stands", parts, compute)
         return tuple(found) or tuple(map(_stand, json.loads(str(arrays["stands"]))))
@@ -144,7 +144,7 @@ class Seats:
         most = self._sized[size]
         if sum(cells // parallel for cells in self._row_counts(stand, size)) >= most:
             return None
-        here, rules, chosen = self._bare[stand], clearance(self.brief), []
+        here, rules, chosen = self._bare[stand], clearance(self.brief, size), []
         if (stand, size) not in self._zones:
             self._zones[stand, size] = [
                 cuts(with_parts(room, here.placed, wall_mm=rules.wall_mm), size, rules, zones=self.brief.fit.zones)
@@ -188,7 +188,7 @@ class Seats:
     def _row_counts(self, stand: int, size: CellSize) -> tuple[int, ...]:
         """Cells in rows in each compartment beside the parts of a stand."""
         if (stand, size) not in self._rows:
-            rules = clearance(self.brief)
+            rules = clearance(self.brief, size)
             counts = []
             for room in self.rooms:
                 here = with_parts(room, self._bare[stand].placed, wall_mm=rules.wall_mm)

@@ -16,16 +16,16 @@ from optimizer.fit.placement.bodies import Placed
 from optimizer.fit.placement.place import place
 from optimizer.fit.placement.survey import fit_seed
 from optimizer.fit.region.compartment import Compartment
-from optimizer.fit.region.geometry import box_walls, clearance, compartments, distinct_sizes
+from optimizer.fit.region.geometry import box_walls, clearance, compartments, sizes_of
 from optimizer.fit.region.layout import CellSize, Layout
 from optimizer.pack.case.wanted import case_rules
+from optimizer.pack.joining import BOLT, Rule, method_for
 from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.pack.wiring.passages import Links, wires_mm2
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Bodies, Fill, FillRules, fills
 from optimizer.search.space.guard import Guard, guard, overloads
-from optimizer.search.space.joining import BOLT, Rule, method_for
 from optimizer.search.space.options import Options
 from optimizer.search.space.parts import Build, builds, fuse_options, lay_rules, ways_of
 from optimizer.search.space.rooms import Rooms
@@ -163,7 +163,7 @@ class Space:
 
     @cached_property
     def _sized(self) -> tuple[list[CellSize], Ints]:
-        return distinct_sizes(self.inputs.cells, self.inputs.cell_rows, step_mm=self.brief.fit.size_step_mm)
+        return sizes_of(self.brief, self.inputs.cells, self.inputs.cell_rows)
 
     @cached_property
     def builds(self) -> list[Build]:
@@ -213,6 +213,10 @@ class Space:
     def bolted(self, size: int) -> npt.NDArray[np.bool_]:
         """Whether each build is bolted to cells of one size, shape (b,)."""
         return np.array([rule is not None and rule.method == BOLT for rule in self.joined_by(size)], dtype=bool)
+
+    def topped(self, size: int) -> npt.NDArray[np.bool_]:
+        """Whether each build is welded to cells of one size through tops, shape (b,)."""
+        return np.array([rule is not None and rule.top for rule in self.joined_by(size)], dtype=bool)
 
     def fault_a(self, cell: int, parallel: int) -> float:
         """Largest current of a short circuit right behind the fuse: full, warm from use, no wiring counted [A]."""
@@ -265,7 +269,7 @@ class Space:
         offered = place(
             self.rooms_of(stand)[room],
             self.sizes[size],
-            clearance(self.brief),
+            clearance(self.brief, self.sizes[size]),
             placements=placements,
             seconds=self.brief.fit.seconds,
             seed=fit_seed(self.brief),
@@ -299,12 +303,11 @@ class Space:
     def _find_fills(self, task: Task) -> list[list[Fill]]:
         return [self.room_fills(k, task) for k in range(len(self.rooms))]
 
-    @property
-    def fill_rules(self) -> FillRules:
-        """What fills depend on besides compartment, cell size and P."""
-        brief = self.brief
+    def fill_rules(self, size: int) -> FillRules:
+        """What fills of a cell size depend on besides compartment and P."""
+        brief, cell = self.brief, self.sizes[size]
         return FillRules(
-            clearance=clearance(brief), case=case_rules(brief), ways=brief.fit.ways,
+            clearance=clearance(brief, cell), case=case_rules(brief, cell), ways=brief.fit.ways,
             groups_per_module=brief.fit.groups_per_module, made=ways_of(self.builds), lay=lay_rules(brief),
             seconds=CHAIN_SECONDS, seed=fit_seed(brief), shared=self.shared_chains,
             share_leads=brief.harness.share_balance_leads,
@@ -326,7 +329,7 @@ class Space:
                 size=self.sizes[task.size],
                 parallel=task.parallel,
                 trays=self.layouts(room, task.size, task.stand),
-                rules=self.fill_rules,
+                rules=self.fill_rules(task.size),
                 hub_mm=(x, y, z),
                 bodies_mm=self.bodies(task.stand, room),
             )

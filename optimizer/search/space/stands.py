@@ -126,7 +126,7 @@ def stands(
     parts = [part for part in brief.part if not part.outside]
     own = [part for part in parts if part.kind != BMS and part.size_mm is not None]
     own.sort(key=lambda part: -float(np.prod(np.array(part.size_mm))))
-    rules = clearance(brief)
+    rules = clearance(brief, size)
     board = next((part for part in parts if part.kind == BMS), None)
     if board is None:
         return [Stand(_others(brief, rooms, own, (), rules, size))]

@@ -9,11 +9,14 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.base.arrays import Floats
-from optimizer.brief import JoiningRules
+from optimizer.brief import Brief, JoiningRules
 from optimizer.catalog.types import Strips
 
 SPOT, LASER, ULTRASONIC, BOLT = "spot", "laser", "ultrasonic", "bolt"
 
+
+#: Material of the tabs that are welded in place of the sheet that carries.
+TAB = "nickel"
 
 METHODS = {
     SPOT: "resistance spot welder",
@@ -104,17 +107,41 @@ def method_for(strips: Strips, row: int, *, block: bool, rules: JoiningRules) ->
     -------
     Rule or None
         The first method at hand that does; None where none does. A stock that names its methods in the column
-        `joined_by` is joined by these alone, whatever its thickness.
+        `joined_by` is joined by these alone, whatever its thickness. Only blocks are bolted, where there is room.
     """
     material, thick = str(strips.material[row]), float(strips.thickness_mm[row])
+    if strips.form[row] == "tabbed":
+        material, thick = TAB, float(strips.tab_mm[row])
     named = frozenset(filter(None, (word.strip() for word in str(strips.joined_by[row]).split(";"))))
     for rule in rules_for(rules):
+        if rule.method == BOLT and not (block and rules.bolt_room is not False):
+            continue
         if named:
             if rule.method in named and rule.material == material:
                 return rule
         elif rule.material == material and thick <= (rule.stud_mm if block else rule.steel_mm) + 1e-9:
             return rule
     return None
+
+
+def is_bolted(strips: Strips, row: int, rules: JoiningRules) -> bool:
+    """Whether a stock is bolted to blocks, as far as there is room."""
+    rule = method_for(strips, row, block=True, rules=rules)
+    return rule is not None and rule.method == BOLT
+
+
+def with_bolt_room(brief: Brief, strips: Strips | None, rows: npt.NDArray[np.int64]) -> Brief:
+    """A brief that says whether blocks keep room for bolts: left open, where a stock of the rows is bolted."""
+    rules = brief.joining
+    if rules.bolt_room is not None or strips is None:
+        return brief
+    room = any(is_bolted(strips, int(row), rules) for row in rows)
+    return brief.model_copy(update={"joining": rules.model_copy(update={"bolt_room": room})})
+
+
+def tops(rules: JoiningRules, *, cells: npt.ArrayLike) -> BillPart:
+    """Tops of steel or nickel through which thin copper is welded, one on each terminal, two for each cell [-]."""
+    return BillPart("weld top", 2.0 * np.asarray(cells), rules.top_g, rules.top_price)
 
 
 def bolted_parts(

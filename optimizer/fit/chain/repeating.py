@@ -1,0 +1,105 @@
+"""Chains that repeat: straight bands of P rows, each group the next place of all of them, to and fro.
+
+Every plate of a band has the same shape, so that a builder cuts and checks few kinds of them. Where P does not divide
+the rows, some rows stay empty; `groups.chain`, which fills as many groups as it can, is offered beside it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from optimizer.base.arrays import Floats, Ints
+from optimizer.fit.chain.adjacency import compressed, lateral_axes, neighbours
+from optimizer.fit.chain.groups import Chain, assembled
+from optimizer.fit.chain.measure import measure
+from optimizer.fit.chain.modules import ModuleChain
+from optimizer.fit.chain.terminals import in_line
+from optimizer.fit.region.layout import AXES, Layout
+
+# Places along a row that differ by less are one [mm].
+SAME_MM = 0.05
+METHOD = "repeating"
+
+
+def repeating(layout: Layout, *, parallel: int, cell_gap_mm: float) -> list[tuple[str, Chain]]:
+    """Chains of straight bands over a regular layout in one layer, along either way of its rows; none where none is.
+
+    Parameters
+    ----------
+    layout : Layout
+    parallel : int
+        P, at least 1 [-].
+    cell_gap_mm : float
+        As the layout was made for [mm].
+
+    Returns
+    -------
+    list of (str, Chain)
+        What tells it from other chains of the layout, such as "bands along x"; each at least two groups long.
+    """
+    one_layer = len(np.unique(layout.layer)) == 1
+    if layout.way != "tray" or layout.placement == "free" or not one_layer or layout.cells < 2 * parallel:
+        return []
+    flat = layout.centres_mm[:, list(lateral_axes(layout.axis))]
+    near = in_line(neighbours(layout, cell_gap_mm=cell_gap_mm), layout)
+    graph = compressed(near.lateral, layout.cells) * 2
+    found, seen = [], set[bytes]()
+    for along, axis in enumerate(lateral_axes(layout.axis)):
+        members = banded(flat[:, along], flat[:, 1 - along], parallel=parallel)
+        if len(members) < 2 or members.tobytes() in seen:
+            continue
+        seen.add(members.tobytes())
+        pieces, pairs = measure(members, layout.cells, *graph)
+        bad = np.flatnonzero((pieces[1:] > 1) | (pairs < 1))
+        held = int(bad[0]) + 1 if len(bad) else len(members)
+        if pieces[0] == 1 and held > 1:
+            part = ModuleChain(members[:held], pairs[: held - 1], METHOD)
+            links = assembled(layout, [part], parallel=parallel, groups=None)
+            found.append((f"bands along {AXES[axis]}", links))
+    return found
+
+
+def banded(along_mm: Floats, across_mm: Floats, *, parallel: int) -> Ints:
+    """Groups of bands of P rows, the chain to and fro through the bands, shape (G, P).
+
+    Parameters
+    ----------
+    along_mm, across_mm : ndarray, shape (n,)
+        Places of the cells along their rows and across them [mm].
+    parallel : int
+    """
+    rows = [np.flatnonzero(np.abs(across_mm - at) < SAME_MM) for at in _levels(across_mm)]
+    rows = [row[np.argsort(along_mm[row], kind="stable")] for row in rows]
+    steps = np.concatenate([np.diff(along_mm[row]) for row in rows])
+    if not len(steps):
+        return np.zeros((0, parallel), dtype=np.int64)
+    pitch = float(steps.min())
+    members: list[list[int]] = []
+    for number, first in enumerate(range(0, len(rows) - parallel + 1, parallel)):
+        run = _run([dict(_places(row, along_mm, pitch)) for row in rows[first : first + parallel]])
+        members += run[::-1] if number % 2 else run
+    return np.array(members, dtype=np.int64).reshape(-1, parallel)
+
+
+def _levels(values: Floats) -> Floats:
+    """Distinct values, those nearer than SAME_MM as one."""
+    ordered = np.sort(values)
+    return np.asarray(ordered[np.concatenate([[True], np.diff(ordered) >= SAME_MM])])
+
+
+def _places(row: Ints, along_mm: Floats, pitch: float) -> list[tuple[int, int]]:
+    """Number of each place of a row in steps of the pitch, and its cell; rows may be shifted against each other."""
+    start = along_mm[row] / pitch
+    shift = np.median((start - np.floor(start + 1e-6)).round(3))
+    return [(int(np.floor(s - shift + 0.5)), int(cell)) for s, cell in zip(start, row, strict=True)]
+
+
+def _run(rows: list[dict[int, int]]) -> list[list[int]]:
+    """Groups of the longest stretch of places that all rows have."""
+    shared = sorted(set.intersection(*(set(row) for row in rows)))
+    best: list[int] = []
+    here: list[int] = []
+    for place in shared:
+        here = [*here, place] if here and place == here[-1] + 1 else [place]
+        best = max(best, here, key=len)
+    return [[row[place] for row in rows] for place in best]
