@@ -218,7 +218,8 @@ def draw(design: Design, *, stations: Sequence[int] | None = None) -> Figure:
             _heading(axes, design, station, y=height - top, right=width - EDGE_MM)
         for item in placed:
             _panel(axes, design, item.panel, x=item.x, y=height - item.y, scale=scale)
-        legend(axes, scale=scale, sheet_mm=width)
+        ties = any(station.layout.size.tie_mm for station in design.stations if station.groups)
+        legend(axes, scale=scale, sheet_mm=width, ties=ties)
         title_block(axes, design, scale_name=name, sheet_mm=width)
     return figure
 
@@ -307,7 +308,7 @@ def _end_on(axes: Axes, design: Design, panel: Panel, put: Put) -> None:
     case = views.mirrored(case) if panel.view.mirrored else case
     strokes.fill(axes, put(case), facecolor="#e7eeec", edgecolor=look.CASE, linewidth=0.9, zorder=2.5)
     for plate in views.tie_shapes(station, view=panel.view, layer=panel.layer, clearance=design.clearance):
-        strokes.fill(axes, put(plate), facecolor=look.SOFT, edgecolor=look.INK, linewidth=0.4, zorder=2.7)
+        strokes.fill(axes, put(plate), facecolor=look.SOFT, edgecolor=look.INK, linewidth=0.4, zorder=4.2)
     empty = np.flatnonzero((views.levels(station) == panel.layer) & ~station.used)
     for shape in views.cell_shapes(station, view=panel.view, index=empty):
         strokes.cell(axes, put(shape), round_cell=_round(station), **strokes.EMPTY)

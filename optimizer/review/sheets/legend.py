@@ -25,8 +25,8 @@ def foot_height(sheet_mm: float) -> float:
     return EDGE_MM + TITLE_MM[1] + (28.0 if sheet_mm < NARROW_MM else 6.0)
 
 
-def legend(axes: Axes, *, scale: float, sheet_mm: float) -> None:
-    """What each mark means, and a scale bar, at the lower left of the sheet."""
+def legend(axes: Axes, *, scale: float, sheet_mm: float, ties: bool = False) -> None:
+    """What each mark means, and a scale bar, at the lower left of the sheet; `ties` tells of tie plates in cases."""
     y, x = EDGE_MM + (28.0 if sheet_mm < NARROW_MM else 5.0), EDGE_MM + 6.0
     disc = shapely.Point(0, 0).buffer(4.0, quad_segs=16)
 
@@ -44,11 +44,14 @@ def legend(axes: Axes, *, scale: float, sheet_mm: float) -> None:
         hatch="////",
     )
     strokes.fill(axes, shapely.box(x + 80, y + 3, x + 88, y + 10), facecolor="#e7eeec", edgecolor=look.CASE)
+    if ties:
+        strokes.fill(axes, shapely.box(x + 81, y + 8.2, x + 87, y + 9.2), facecolor=look.SOFT, edgecolor=look.INK)
     strokes.strips(axes, [((x + 100, y + 8.2), (x + 111, y + 8.2))], width=2.6, strong=True)
     strokes.strips(axes, [((x + 100, y + 4.4), (x + 111, y + 4.4))], width=2.6, strong=False)
     strokes.pill(axes, (x + 128, y + 6.5), "7")
     strokes.pill(axes, (x + 149, y + 6.5), "P7", dark=False)
-    words = ("positive end", "negative end", "empty seat", "keep-out", "case", "strip: series,\nwithin group")
+    case = "case, with\ntie plate" if ties else "case"
+    words = ("positive end", "negative end", "empty seat", "keep-out", case, "strip: series,\nwithin group")
     places = (0.0, 21.0, 42.0, 63.0, 84.0, 105.5)
     style: dict[str, Any] = {"fontsize": 5.6, "va": "top", "linespacing": 1.25}
     for word, shift in zip(words, places, strict=True):
