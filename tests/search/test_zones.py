@@ -28,10 +28,10 @@ depth_mm = 72
 """
 
 
-def space_of(folder, *, zones, rooms=TRUNK, parts="", changes=()):
-    text = BRIEF.format(
-        folder=builtin_catalogs().as_posix(), bms=small_bms(folder).as_posix(), parts="", boards='["*"]'
-    )  # fmt: skip
+def space_of(folder, *, zones, rooms=TRUNK, parts="", changes=(), bms=None):
+    """The brief of test_parts with other compartments; `bms` in the place of boards for 3 to 8 cells in series."""
+    bms = (bms or small_bms(folder)).as_posix()
+    text = BRIEF.format(folder=builtin_catalogs().as_posix(), bms=bms, parts="", boards='["*"]')
     text = text[: text.index("[[compartment]]")] + rooms + parts + text[text.index("[electrical]") :]
     for old, new in (("[fit]\n", f"[fit]\nzones = {zones}\n"), ("series = [6, 7]", "series = [5, 7]"), *changes):
         assert old in text

@@ -246,7 +246,7 @@ class Ways:
         if not same and len(self.rim):
             tails = self._tails(end, last)
             out[:, 2:] = plane.lengths(start, self.rim) + along + tails
-            out[:, 2:][:, self._in_body(self.rim, first, last)] = np.inf
+            out[:, 2:][:, ~self.free_along(self.rim, first, last)] = np.inf
         blocked = ~np.isfinite(out).any(axis=1)
         out[blocked, 0] = self._blocked(points[blocked], target)
         return out, self.rim
