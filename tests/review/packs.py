@@ -102,3 +102,11 @@ def kinds(folder):
         ),
         "curved box": lambda d: pack(d, station(barrel(folder), C18650, parallel=3)),
     }  # fmt: skip
+
+
+def solids_of(thing):
+    """Volumes of the solids that a thing is in STEP: pieces beside each other, and what is hollow as one [mm³]."""
+    if thing.round_cell:
+        return [np.pi / 4 * thing.extent_mm[(thing.axis + 1) % 3] ** 2 * thing.extent_mm[thing.axis]]
+    lots = [lot.volume() for lot in thing.solid.decompose()]
+    return lots if min(lots) > 0 else [thing.solid.volume()]

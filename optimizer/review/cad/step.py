@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from OCP.BRep import BRep_Builder
 from OCP.BRepBuilderAPI import (
     BRepBuilderAPI_MakeEdge,
     BRepBuilderAPI_MakeFace,
@@ -35,7 +36,7 @@ from OCP.TDocStd import TDocStd_Document
 from OCP.TopAbs import TopAbs_SHELL
 from OCP.TopExp import TopExp_Explorer
 from OCP.TopLoc import TopLoc_Location
-from OCP.TopoDS import TopoDS
+from OCP.TopoDS import TopoDS, TopoDS_Compound
 from OCP.XCAFDoc import XCAFDoc_ColorType, XCAFDoc_DocumentTool
 
 from optimizer.base.arrays import Floats, Ints
@@ -109,15 +110,34 @@ def solid_of(thing: Thing) -> Any:
         return _cell(np.asarray(thing.extent_mm), thing.axis, thing.round_cell)
     if thing.path_mm is not None:
         return _swept(thing.path_mm, thing.radius_mm, thing.name)
-    mesh = thing.solid.to_mesh64()
+    lots = thing.solid.decompose()
+    # Some kernels read a solid of two shells beside each other as two, others as one: each lot is a solid of its own.
+    # The surface of a hollow inside has a volume below 0: such a thing stays whole.
+    whole = len(lots) < 2 or min(lot.volume() for lot in lots) <= 0.0
+    made = [_faced(lot, thing.name) for lot in ([thing.solid] if whole else lots)]
+    return made[0] if len(made) == 1 else _together(made)
+
+
+def _faced(body: Any, name: str) -> Any:
+    """A body as a solid of flat faces."""
+    mesh = body.to_mesh64()
     corners = np.asarray(mesh.vert_properties, dtype=float)[:, :3]
     sides = np.asarray(mesh.tri_verts, dtype=np.int64)
-    volume = float(thing.solid.volume())
+    volume = float(body.volume())
     for loops in (_facets(corners, sides), [[side] for side in sides]):
         made = _sewn(corners, loops)
         if made is not None and abs(_volume(made) - volume) < 1e-4 * volume:
             return made
-    raise ValueError(f"{thing.name} did not come out as a solid")
+    raise ValueError(f"{name} did not come out as a solid")
+
+
+def _together(solids: Sequence[Any]) -> Any:
+    """Solids as one shape."""
+    found, builder = TopoDS_Compound(), BRep_Builder()
+    builder.MakeCompound(found)
+    for solid in solids:
+        builder.Add(found, solid)
+    return found
 
 
 def _cell(extent: Floats, axis: int, round_cell: bool) -> Any:
