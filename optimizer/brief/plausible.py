@@ -36,6 +36,7 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "clearance.end_mm": (0.01, 100, "millimetres"),
     "clearance.module_gap_mm": (0.01, 100, "millimetres"),
     "clearance.plate_gap_mm": (0.2, 50, "millimetres"),
+    "clearance.wire_mm": (0.01, 100, "millimetres"),
     "case.nozzle_mm": (0.1, 2, "millimetres"),
     "case.bore_clearance_mm": (0.01, 2, "millimetres"),
     "case.rib_mm": (0.2, 10, "millimetres"),

@@ -44,6 +44,9 @@ class ClearanceRules(Section):
     plate_gap_mm: Positive = 2.0
     """Free gap between conductors of different potential on a face, and to cell ends that they don't join [mm];
     default: common practice."""
+    wire_mm: NotNegative = 0.0
+    """Room for wires over the case at each end of a cell, besides wall_mm [mm]; default: none, and build.md says which
+    wires have no room."""
 
 
 class CaseSection(Section):

@@ -1,6 +1,7 @@
 """Layouts of a compartment: every one proved, named, ordered, cached; random compartments never fail."""
 
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -139,3 +140,22 @@ def test_the_proof_never_rejects_what_the_placer_offers(room, size, gaps):
     for layout in candidates(room, size, gaps, seconds=0.02):
         proof = prove(layout, room, gaps)
         assert proof.ok, (layout.name, proof.faults)
+
+
+@pytest.mark.parametrize("size", [CellSize("cylinder", length_mm=65.2, diameter_mm=18.5),
+                                  CellSize("block", length_mm=65.0, width_mm=34.0, thickness_mm=20.0)])  # fmt: skip
+def test_room_for_wires_moves_cells_as_a_longer_end_would(size):
+    """From the walls and from layer to layer; the proof sees what lacks it."""
+    room = box("box", length_mm=90.0, width_mm=50.0, height_mm=160.0, axes=(2,))
+    bare, wired = Clearance(), Clearance(wire_mm=2.2)
+    moved = place(room, size, wired, placements=("square",), cache=False)
+    longer = place(room, size, replace(bare, end_mm=bare.end_mm + 2.2), placements=("square",), cache=False)
+    assert [one.centres_mm.tolist() for one in moved] == [one.centres_mm.tolist() for one in longer]
+    two = next(one for one in moved if len(np.unique(one.centres_mm[:, 2])) == 2)
+    heights = np.unique(two.centres_mm[:, 2])
+    assert heights[0] - size.length_mm / 2 >= 1.0 + 2.5 + 2.2 - 1e-4
+    assert heights[1] - heights[0] - size.length_mm >= 2 * (2.5 + 2.2) - 1e-4
+    assert prove(two, room, wired).ok
+    shifted = two.centres_mm - np.array([0.0, 0.0, 2.0]) * (two.centres_mm[:, 2:] > 80.0)
+    assert prove(replace(two, centres_mm=shifted), room, bare).ok
+    assert not prove(replace(two, centres_mm=shifted), room, wired).ok

@@ -196,6 +196,18 @@ def test_the_build_sheet_says_which_wires_have_room(packed):
     assert {wire.fault.split(" mm")[0] for wire in laid_wires(thick)} == {"36.9"}
 
 
+def test_room_kept_over_the_ends_gives_every_wire_its_way(tmp_path, packed):
+    """The same brief with wire_mm: what had no room over its tap has it, and bodies meet nothing still."""
+    assert any("its tap" in wire.fault for wire in packed[1])
+    path = tmp_path / "brief.toml"
+    path.write_text(BRIEF.format(folder=builtin_catalogs().as_posix()) + "[clearance]\nwire_mm = 1.4\n")
+    space = api.load(path)
+    design = api.unfold(space, api.front(space, api.search(space)).iloc[0])
+    wires = laid_wires(design)
+    assert [wire.fault for wire in wires] == [""] * len(design.harness)
+    assert meeting(read_back(glb_bytes(all_things(design, case_parts(design), wires)))) == []
+
+
 def test_a_way_round_a_block_by_closed_form():
     """A block from wall to wall across, 30 mm high: over it, a radius off its edges; none where the gap is too low."""
     room = box("box", length_mm=200.0, width_mm=40.0, height_mm=50.0)

@@ -12,7 +12,7 @@ from optimizer.fit.region.layout import AXES, CellSize, Clearance, Layout
 def block_layouts(compartment: Compartment, size: CellSize, clearance: Clearance) -> list[Layout]:
     """Layouts of blocks that share the axis of their length, one of the compartment's, turned about it either way.
 
-    Layers follow each other along the axis, 2 end_mm apart; in a layer cells stand cell_gap_mm apart, and
+    Layers follow each other along the axis, 2 along_mm apart; in a layer cells stand cell_gap_mm apart, and
     their width and thickness may change places from cell to cell. A layout without turned cells is offered
     beside the fullest one when that mixes both.
 
@@ -55,9 +55,9 @@ def brick_of(size: CellSize, clearance: Clearance) -> Brick:
         length_mm=size.length_mm,
         width_mm=size.width_mm,
         thickness_mm=size.thickness_mm,
-        gap_along_mm=2 * clearance.end_mm,
+        gap_along_mm=2 * clearance.along_mm,
         gap_across_mm=clearance.cell_gap_mm,
-        margin_along_mm=clearance.wall_mm + clearance.end_mm,
+        margin_along_mm=clearance.wall_mm + clearance.along_mm,
         margin_across_mm=clearance.wall_mm + clearance.case_mm,
     )
 

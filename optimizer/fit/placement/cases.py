@@ -77,7 +77,7 @@ def case_size(
     step = (wide + gap) * math.sqrt(0.75) if staggered else high + gap
     shift = (wide + gap) / 2 if staggered and rows > 1 else 0.0
     return (
-        layers * (size.length_mm + 2 * clearance.end_mm),
+        layers * (size.length_mm + 2 * clearance.along_mm),
         columns * (wide + gap) - gap + shift + 2 * clearance.case_mm,
         (rows - 1) * step + high + 2 * clearance.case_mm,
     )
@@ -148,7 +148,7 @@ def inner_centres(kind: ModuleKind, size: CellSize, clearance: Clearance) -> Flo
         for part in np.meshgrid(*map(np.arange, (kind.layers, kind.rows, kind.columns)), indexing="ij")
     )
     shift = pitch / 2 * (row % 2) if kind.staggered else np.zeros(len(row))
-    along = (layer + 0.5) * (size.length_mm + 2 * clearance.end_mm)
+    along = (layer + 0.5) * (size.length_mm + 2 * clearance.along_mm)
     return np.column_stack(
         [
             along,

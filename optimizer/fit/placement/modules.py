@@ -59,7 +59,7 @@ def layout_of(
 def module_boxes(layout: Layout, clearance: Clearance) -> tuple[Floats, Floats]:
     """Lowest corners and extents of a layout's cases, from its cells, by rising module id, shape (m, 3) [mm]."""
     grow = np.full(3, clearance.case_mm)
-    grow[layout.axis] = clearance.end_mm
+    grow[layout.axis] = clearance.along_mm
     low, high = layout.centres_mm - layout.extents_mm / 2, layout.centres_mm + layout.extents_mm / 2
     owns = [layout.module == k for k in np.unique(layout.module)]
     corner = np.array([low[own].min(axis=0) for own in owns]) - grow

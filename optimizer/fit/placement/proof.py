@@ -109,7 +109,7 @@ def _measure(layout: Layout, clearance: Clearance) -> _Bodies:
     off = np.abs(layout.extents_mm - layout.size.length_mm)
     axis = np.where(off[:, layout.axis] <= TOLERANCE_MM, layout.axis, np.argmin(off, axis=1))
     grow = np.full((layout.cells, 3), clearance.case_mm)
-    grow[np.arange(layout.cells), axis] = clearance.end_mm
+    grow[np.arange(layout.cells), axis] = clearance.along_mm
     half = layout.extents_mm / 2
     return _Bodies(layout.centres_mm, half, axis, grow, layout.size.shape == "cylinder")
 
@@ -127,7 +127,7 @@ def _between_cells(bodies: _Bodies, module: Index, clearance: Clearance) -> tupl
     distance = np.linalg.norm(np.maximum(gap, 0.0), axis=1)
     parallel = bodies.axis[i] == bodies.axis[j]
     ends = np.arange(3)[None, :] == bodies.axis[i][:, None]
-    needed = np.where(ends & parallel[:, None], 2 * clearance.end_mm, clearance.cell_gap_mm)
+    needed = np.where(ends & parallel[:, None], 2 * clearance.along_mm, clearance.cell_gap_mm)
     apart = (gap >= needed - TOLERANCE_MM).any(axis=1)
     if bodies.round:
         across = np.where(ends, 0.0, bodies.centre[i] - bodies.centre[j])
@@ -136,8 +136,8 @@ def _between_cells(bodies: _Bodies, module: Index, clearance: Clearance) -> tupl
         true = np.hypot(np.maximum(radial, 0.0), np.maximum(along, 0.0))
         touching = (radial < 0) & (along < 0)
         distance = np.where(parallel, np.where(touching, np.maximum(radial, along), true), distance)
-        round_apart = (radial >= clearance.cell_gap_mm - TOLERANCE_MM) | (along >= 2 * clearance.end_mm - TOLERANCE_MM)
-        apart = np.where(parallel, round_apart, apart)
+        ends_apart = along >= 2 * clearance.along_mm - TOLERANCE_MM
+        apart = np.where(parallel, (radial >= clearance.cell_gap_mm - TOLERANCE_MM) | ends_apart, apart)
     cases = bodies.grow[i] + bodies.grow[j] + clearance.module_gap_mm
     other = module[i] != module[j]
     apart = np.where(other, (gap >= cases - TOLERANCE_MM).any(axis=1), apart)

@@ -58,10 +58,10 @@ def _stacks(
         margin = margins(rules)[1]
         low, high = room.span_mm[axis]
         first, last = low + margin, high - margin - size.length_mm
-        step = size.length_mm + 2 * rules.end_mm
+        step = size.length_mm + 2 * rules.along_mm
         count = int((last - first + TOLERANCE_MM) / step) + 1 if last >= first - TOLERANCE_MM else 0
         ends = ([first + k * step for k in range(count)], [last - k * step for k in range(count)])
-        for starts in ends if count * step - 2 * rules.end_mm < last - first + size.length_mm - 1e-3 else ends[:1]:
+        for starts in ends if count * step - 2 * rules.along_mm < last - first + size.length_mm - 1e-3 else ends[:1]:
             regions = [centre_region(room, size=size, clearance=rules, axis=axis, low_mm=start) for start in starts]
             kept = [region for region in regions if not region.is_empty]
             # The centres of blocks keep no diameter: their region is all that is free.

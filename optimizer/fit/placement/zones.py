@@ -115,7 +115,7 @@ def planes(room: Compartment, size: CellSize, rules: Clearance, axis: int) -> li
     sides = {size.diameter_mm} if size.shape == "cylinder" else {size.width_mm, size.thickness_mm}
     steps = [(rules.case_mm, side, side + gap) for side in sides]
     steps += [(rules.case_mm, side, (side + gap) * np.sqrt(0.75)) for side in sides if size.shape == "cylinder"]
-    steps.append((rules.end_mm, size.length_mm, size.length_mm + 2 * rules.end_mm))
+    steps.append((rules.along_mm, size.length_mm, size.length_mm + 2 * rules.along_mm))
     found = set()
     for mark in marks:
         for margin, first, pitch in steps:

@@ -123,7 +123,7 @@ def keep_out_box(
 
 def margins(clearance: Clearance) -> tuple[float, float]:
     """Distance from a cell's surface to walls and keep-outs: across its axis, and along it [mm]."""
-    return clearance.wall_mm + clearance.case_mm, clearance.wall_mm + clearance.end_mm
+    return clearance.wall_mm + clearance.case_mm, clearance.wall_mm + clearance.along_mm
 
 
 def centre_region(
@@ -144,7 +144,7 @@ def layer_starts(compartment: Compartment, *, size: CellSize, clearance: Clearan
     margin = margins(clearance)[1]
     low, high = compartment.span_mm[axis]
     first, last = low + margin, high - margin - size.length_mm
-    pitch = size.length_mm + 2 * clearance.end_mm
+    pitch = size.length_mm + 2 * clearance.along_mm
     if last < first - TOLERANCE_MM:
         return []
     count = int((last - first + TOLERANCE_MM) / pitch)
@@ -206,7 +206,7 @@ def centre_regions(
     Returns
     -------
     list of LayerSlice
-        From low to high; layers stand at least length + 2 end_mm apart. Empty when nothing fits.
+        From low to high; layers stand at least length + 2 along_mm apart. Empty when nothing fits.
     """
     pitch = size.diameter_mm + clearance.cell_gap_mm
     known: dict[bytes, float] = {}
@@ -219,7 +219,7 @@ def centre_regions(
         if key not in known:
             known[key] = worth(region) if worth else stack_value(region, pitch)
         options.append((start, known[key], region))
-    chosen = _best_stack([o[0] for o in options], [o[1] for o in options], size.length_mm + 2 * clearance.end_mm)
+    chosen = _best_stack([o[0] for o in options], [o[1] for o in options], size.length_mm + 2 * clearance.along_mm)
     return [LayerSlice(options[k][0], options[k][0] + size.length_mm, options[k][2]) for k in chosen]
 
 

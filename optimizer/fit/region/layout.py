@@ -48,10 +48,11 @@ class Clearance:
     wall_mm: from case (or case end) to compartment wall and to keep-outs; case_mm: thickness of the case
     wall around the cells, across their axis; cell_gap_mm: between neighbouring cells across their axis;
     end_mm: strip, insulating ring and cover at each end of a cell, along its axis; module_gap_mm: between
-    neighbouring module cases; plate_gap_mm: between conductors of different potential on a face.
+    neighbouring module cases; plate_gap_mm: between conductors of different potential on a face; wire_mm: room for
+    wires over the case at each end of a cell, along its axis.
 
-    So across its axis a cell keeps wall_mm + case_mm to walls and keep-outs, and along it wall_mm + end_mm;
-    cells of neighbouring layers stand 2 end_mm apart.
+    So across its axis a cell keeps wall_mm + case_mm to walls and keep-outs, and along it wall_mm + along_mm;
+    cells of neighbouring layers stand 2 along_mm apart.
     """
 
     wall_mm: float = 1.0
@@ -60,6 +61,12 @@ class Clearance:
     end_mm: float = 2.5
     module_gap_mm: float = 0.5
     plate_gap_mm: float = 2.0
+    wire_mm: float = 0.0
+
+    @property
+    def along_mm(self) -> float:
+        """What a cell keeps free at each end, besides wall_mm to walls [mm]."""
+        return self.end_mm + self.wire_mm
 
 
 @dataclass(frozen=True, eq=False)

@@ -103,8 +103,8 @@ def room_words(wires: Sequence[Laid]) -> tuple[str, ...]:
     if not short:
         return (told + "pack.glb shows them. Between its tap and there a wire is a bare end, a tab or a lug.",)
     return (
-        told + "the others do not fit as they are, and pack.glb leaves them out: leave them room ([clearance] wall_mm, "
-        "a keep-out), or take thinner or flat wire. Numbers are the rows of harness.csv.",
+        told + "the others do not fit as they are, and pack.glb leaves them out: leave them room ([clearance] wire_mm "
+        "over the cells' ends, a keep-out), or take thinner or flat wire. Numbers are the rows of harness.csv.",
         *(f"No room for wire {', '.join(numbers)}: {fault}." for fault, numbers in short.items()),
     )
 

@@ -295,7 +295,7 @@ def optimistic_cells(room: Compartment, size: CellSize, rules: Clearance) -> int
     for axis in room.axes:
         across = [side for k, side in enumerate(sides) if k != axis]
         free = [side - size.diameter_mm - 2.0 * (rules.wall_mm + rules.case_mm) + 1e-6 for side in across]
-        layers = math.floor((sides[axis] - 2.0 * rules.wall_mm) / (size.length_mm + 2.0 * rules.end_mm) + 1e-6)
+        layers = math.floor((sides[axis] - 2.0 * rules.wall_mm) / (size.length_mm + 2.0 * rules.along_mm) + 1e-6)
         if min(free) < 0 or layers < 1:
             continue
         points = 2.0 / math.sqrt(3.0) * free[0] * free[1] / pitch**2 + (free[0] + free[1]) / pitch + 1.0
