@@ -11,6 +11,7 @@ from optimizer.pack.conductors.chained import chain_metal
 from optimizer.pack.conductors.joints import SLOT_MM as JOINT_SLOT_MM
 from optimizer.pack.conductors.making import Way
 from optimizer.pack.conductors.sites import RING_MM
+from optimizer.pack.joining import BOLT
 from optimizer.search.exact.branch import joinable
 from optimizer.search.space import parts, ways
 from optimizer.search.space import space as rules
@@ -35,7 +36,10 @@ def unlaid(space: Space, tasks: Sequence[Task]) -> list[tuple[str, str]]:
     if not joined:
         methods = ", ".join(space.brief.joining.methods)
         names = ", ".join(sorted({str(space.inputs.strips.id[build.strip]) for build in space.builds}))
-        return [(rules.JOINING, f"[joining] methods = {methods} join none of {names} to these cells")]
+        text = f"[joining] methods = {methods} join none of {names} to these cells"
+        if BOLT in space.brief.joining.methods and space.brief.joining.bolt_room is False:
+            text += "; bolts have no room ([joining] bolt_room)"
+        return [(rules.JOINING, text)]
     return [(rules.CONDUCTORS, "; ".join(dict.fromkeys(texts[:3])))]
 
 

@@ -94,6 +94,9 @@ def _room(mine, layout, gap, round_cells, design):
             near = shape.distance(stud) < gap - SLACK and node != c["from_group"]
             if near and k in groups and layout["layer"][k] == c["layer"]:
                 found.append(f"{c['name']} comes within {shape.distance(stud):.3f} mm of a stud of cell {k}")
+        for k, vent in vents(design, layout).items():
+            if k in groups and layout["layer"][k] == c["layer"] and shape.distance(vent) < SLACK:
+                found.append(f"{c['name']} covers the vent of cell {k}")
         hull = unary_union([ends[k] for k in own]).convex_hull
         if shape.difference(hull.buffer(SLACK)).area > 0.01:
             found.append(f"{c['name']} reaches beyond the cells that it joins")
@@ -164,6 +167,16 @@ def studs(design, layout):
             x, y = c[u] + step * wide[0], c[v] + step * wide[1]
             found[k, pole] = shapely.box(x - across / 2, y - across / 2, x + across / 2, y + across / 2)
     return found
+
+
+def vents(design, layout):
+    """Vents between the studs of prismatic cells, unless the table has them elsewhere: half the thickness across."""
+    row, (u, v) = design["catalog"]["cells"][0], plane(layout["axis"])
+    said = row.get("vent_end") or ("terminals" if row["shape"] == "prismatic" else "none")
+    if row["shape"] == "cylinder" or row.get("terminal_layout") == "ends" or said != "terminals":
+        return {}
+    radius = min(0.5 * row["thickness_mm"], 0.25 * row["width_mm"]) / 2
+    return {k: Point(c[u], c[v]).buffer(radius, 32) for k, c in enumerate(layout["centres_mm"])}
 
 
 def _before(design, layout):

@@ -58,10 +58,10 @@ def claim(room, item, gaps, layout, links, made, layers, thick, groups):
     stacked = layers if made.way.form == "sheet" else 1
     stock = Stock(made.way.form, "nickel", thick, 8900.0, 9e-8 * 1e3 / thick, stacked, layers, 5e-3)
     record = {
-        "brief": {"clearance": vars(gaps), "compartment": [item]},
+        "brief": {"clearance": vars(gaps), "compartment": [item], "joining": {"methods": ["spot"]}},
         "catalog": {"cells": [{
             "shape": "cylinder" if layout.size.shape == "cylinder" else "prismatic", "width_mm": layout.size.width_mm,
-            "thickness_mm": layout.size.thickness_mm,
+            "thickness_mm": layout.size.thickness_mm, "vent_end": "terminals" if layout.size.vent_mm else "none",
         }]},
         "choices": {"series": groups, "parallel": links.parallel},
         "layouts": [{

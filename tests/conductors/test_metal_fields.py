@@ -17,7 +17,7 @@ from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.pack.conductors import chained, solved
 from optimizer.pack.conductors.chained import chain_figures, chain_metal
 from optimizer.pack.conductors.field import solve_field
-from optimizer.pack.conductors.making import Way
+from optimizer.pack.conductors.making import LayRules, Way
 from optimizer.pack.conductors.solved import fed, field_of, figures, shares
 
 SIZE = CellSize("cylinder", 70.4, diameter_mm=21.3)
@@ -127,6 +127,23 @@ def test_the_densest_section_carries_what_kirchhoff_gives():
     dense = figures(made.metals[k], made.sites[k].positive).dense_per_mm
     assert made.metals[k].pieces[0].layers == 2
     assert dense == pytest.approx(0.5 / 8.0 / 2, rel=0.03)
+
+
+def test_a_lead_at_three_places_of_an_end_leaves_a_sixth_to_every_section():
+    """A row of 6: each place takes the current of the two cells beside it, by Kirchhoff; one place takes three of them.
+
+    Nothing is doubled then, where a lead at one place asks for three layers.
+    """
+    layout = LAYOUTS["square"]
+    links = chain(layout, parallel=6, cell_gap_mm=GAPS.cell_gap_mm, seconds=0.05, groups=3)
+    ends = {}
+    for taps in (1, 3):
+        made = chain_metal(layout, links, WAYS["strip"], gaps=GAPS, rules=LayRules(taps=taps))
+        k = next(k for k, site in enumerate(made.sites) if site.end and len(made.metals[k].pieces) == 1)
+        ends[taps] = made.metals[k], figures(made.metals[k], made.sites[k].positive)
+    assert {taps: len(metal.tap_mm) for taps, (metal, _) in ends.items()} == {1: 1, 3: 3}
+    assert ends[3][0].pieces[0].layers == 1 < ends[1][0].pieces[0].layers
+    assert ends[3][1].dense_per_mm == pytest.approx(1 / 6 / 8.0, rel=0.03)
 
 
 @pytest.mark.parametrize("way", ["strip", "sheet"])

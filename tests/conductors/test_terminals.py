@@ -68,6 +68,19 @@ def test_a_bar_over_a_terminal_of_the_other_pole_is_refused():
     assert len(chain_metal(layout, wrong, STOCKS["bar"], gaps=GAPS).faults_at(8)) >= 7
 
 
+def test_a_bar_over_a_vent_is_refused():
+    """Studs 35.75 mm apart, a vent of 13.5 mm between them: a bar of 20 mm on the studs ends 7.9 mm from the middle.
+
+    One of 24 mm ends 5.9 mm from it, over the vent.
+    """
+    _, _, layout, links, _ = laid(1, 1, "bar")
+    told = {}
+    for width in (20.0, 24.0):
+        made = chain_metal(layout, links, Way("busbar", width, 1), gaps=GAPS)
+        told[width] = [fault.text for fault in made.faults_at(links.groups) if "covers the vent" in fault.text]
+    assert not told[20.0] and len(told[24.0]) >= links.groups - 1
+
+
 def catalog(tmp_path, **changes):
     head, *rows = [line for line in (builtin_catalogs() / "cells.csv").read_text().splitlines() if line[:1] != "#"]
     chosen = next(line for line in rows if line.startswith("slate-prismatic-e82"))

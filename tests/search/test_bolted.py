@@ -18,7 +18,7 @@ from optimizer.design.rescore import design_record, differences, read_design, sc
 from optimizer.design.unfold import unfold
 from optimizer.fit.region.layout import Layout
 from optimizer.pack import joining
-from optimizer.pack.conductors.joints import _under
+from optimizer.pack.conductors.joints import under
 from optimizer.pack.conductors.walls import MetalPrism
 from optimizer.review.cad.solids import Heights
 from optimizer.review.sheets.buildsheet import build_steps
@@ -206,6 +206,7 @@ def test_a_stud_must_reach_through_its_nut(tmp_path):
 def test_without_room_for_bolts_nothing_is_bolted(tmp_path):
     space = space_of(tmp_path, more="\nbolt_room = false")
     assert not any(space.joined_by(0)) and space.sizes[0].over_mm == 0.0
+    assert "bolts have no room ([joining] bolt_room)" in unlaid(space, space.tasks())[0][1]
 
 
 def test_a_design_keeps_its_room_whatever_stock_it_has(tmp_path):
@@ -226,15 +227,16 @@ def test_a_design_keeps_its_room_whatever_stock_it_has(tmp_path):
 
 
 def test_joints_between_layers_pass_over_no_fastener(tmp_path):
-    """Two layers of two blocks: a folded joint leaves over the fastener of a neighbour, or finds its way beside it."""
+    """Two layers of two blocks: what goes straight over a block covers its fasteners and its vent."""
     size = space_of(tmp_path).sizes[0]
     z = 104.0 / 2 + np.repeat([10.0, 150.0], 2)
     centres = np.column_stack([[20.0, 41.0, 20.0, 41.0], np.full(4, 30.0), z])
     layout = Layout("box", size, "tray", "blocks", 2, centres, np.tile([20.0, 34.0, 104.0], (4, 1)),
                     np.repeat([0, 1], 2), np.zeros(4, dtype=np.int64), "two layers")  # fmt: skip
     path = MetalPrism(shapely.box(15.0, 0.0, 25.0, 60.0), 115.1, 115.1)
-    assert _under(layout, [path], 0, np.arange(4)) == 0
+    assert under(layout, [path], 0, np.arange(4)) == ("a fastener", 0)
     beside = MetalPrism(shapely.box(29.0, 0.0, 32.0, 60.0), 115.1, 115.1)
-    assert _under(layout, [beside], 0, np.arange(4)) is None
+    assert under(layout, [beside], 0, np.arange(4)) is None
     welded = replace(layout, size=replace(size, over_mm=0.0))
-    assert _under(welded, [path], 0, np.arange(4)) is None
+    assert under(welded, [path], 0, np.arange(4)) == ("the vent", 0)
+    assert under(replace(layout, size=replace(size, over_mm=0.0, vent_mm=0.0)), [path], 0, np.arange(4)) is None

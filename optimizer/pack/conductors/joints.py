@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.chain.adjacency import lateral_axes
@@ -209,20 +210,25 @@ def bodies(joint: Joint, layout: Layout) -> list[MetalPrism]:
     return [body for outline in joint.outlines_mm for body in bodies_of(outline, axis=layout.axis, axes=axes)]
 
 
-def _under(layout: Layout, mine: Sequence[MetalPrism], module: int, group: Ints) -> int | None:
-    """The first cell over whose fasteners flat metal passes; None where there are none in its way."""
-    if not layout.size.over_mm:
-        return None
+def under(layout: Layout, mine: Sequence[MetalPrism], module: int, group: Ints) -> tuple[str, int] | None:
+    """What flat metal passes over and may not, a fastener or a vent, and of which cell; None where nothing is."""
     cells = np.flatnonzero((layout.module == module) & (group >= 0))
+    size, found = layout.size, list[tuple[str, NDArray[np.object_]]]()
+    if size.over_mm:
+        for plus in (True, False):
+            middle = terminals_mm(layout, cells, np.ones(len(cells), dtype=np.int64), positive=plus)
+            found.append(("a fastener", shapely.buffer(shapely.points(middle), button_mm(size) / 2)))
+    if size.vent_mm:
+        middle = layout.centres_mm[cells][:, list(lateral_axes(layout.axis))]
+        found.append(("the vent", shapely.buffer(shapely.points(middle), size.vent_mm / 2)))
     height, half = layout.centres_mm[cells, layout.axis], layout.extents_mm[cells, layout.axis] / 2
-    for plus in (True, False):
-        middle = terminals_mm(layout, cells, np.ones(len(cells), dtype=np.int64), positive=plus)
-        pads = shapely.buffer(shapely.points(middle), button_mm(layout.size) / 2)
+    for what, shapes in found:
         for body in (body for body in mine if body.high_mm - body.low_mm < 1e-6):
-            level = np.abs(np.abs(body.low_mm - height) - half) < 2 * LEVEL_MM
-            hit = np.flatnonzero(level & shapely.intersects(pads, body.shape))
+            # Vents and studs of cells with both terminals on one end are on their high ends.
+            off = body.low_mm - height if size.same_end else np.abs(body.low_mm - height)
+            hit = np.flatnonzero((np.abs(off - half) < 2 * LEVEL_MM) & shapely.intersects(shapes, body.shape))
             if len(hit):
-                return int(cells[hit[0]])
+                return what, int(cells[hit[0]])
     return None
 
 
@@ -238,9 +244,10 @@ def _faults(layout: Layout, joint: Joint, others: Sequence[Joint], around: Aroun
                 f"{apart:.2f} mm apart, {around.gap_mm:g} mm are asked"
             )
             found.append(Fault(max(joint.first, other.first), max(joint.exit.last, other.exit.last), text, apart))
-    cell = _under(layout, mine, joint.exit.module, around.group)
-    if cell is not None:
-        text = f"the joint of {name} to another layer on face {face} passes over a fastener of cell {cell}"
+    covered = under(layout, mine, joint.exit.module, around.group)
+    if covered is not None:
+        what, cell = covered
+        text = f"the joint of {name} to another layer on face {face} passes over {what} of cell {cell}"
         found.append(Fault(joint.first, joint.exit.last, text))
     room = around.room
     if room is not None and not all(keeps_off(b, room, axis=layout.axis, gap_mm=around.gap_mm) for b in mine):
