@@ -192,6 +192,32 @@ def test_the_course_is_colder_than_a_packs_network(inputs):
         assert 1.3 < float(mean) / (columns * rows / context.warmth.walls_w_k) < 3.5
 
 
+@pytest.mark.parametrize("staggered", [False, True])
+@pytest.mark.parametrize("shape", [(5, 3, 1), (10, 4, 1), (12, 5, 3), (20, 12, 1), (30, 20, 1)])
+def test_the_mean_cell_is_nearly_as_warm_as_the_hottest(shape, staggered):
+    """By each network's own nodes, from 2 to 100 K: no less than MEAN_PART of the hottest cell's rise, and not all."""
+    columns, rows, layers = shape
+    i, j, k = (a.ravel() for a in np.meshgrid(*map(np.arange, shape), indexing="ij"))
+    high = np.sqrt(3) / 2 if staggered else 1.0
+    at = np.column_stack([19.3 * (i + 0.5 * (j % 2) * staggered), 19.3 * high * j, 70.0 * k])
+    flat = np.zeros(len(at), dtype=int)
+    contained = contents_by_groups(at, group=flat, axis=2, layer=k, module=flat, reach_mm=25.0)
+    sides = [19.3 * columns + 10.0, 19.3 * rows + 10.0, 70.0 * layers + 10.0]
+    area = 2e-6 * (sides[0] * sides[1] + sides[0] * sides[2] + sides[1] * sides[2])
+    net = heat.build(
+        contained, diameter_mm=18.5, length_mm=65.2, cell_gap_mm=0.8, end_mm=2.5, case_gap_mm=1.0, case_area_m2=area,
+        box=heat.Box(*sides),
+    )  # fmt: skip
+    for cell_w in (0.02, 0.1, 0.5):
+        own = brentq(  # the box's rise over the air
+            lambda rise, watts=cell_w * len(at): rise * heat.box_conductance(net.box, rise_k=rise, air_c=20.0) - watts,
+            1e-6, 1e4,
+        )  # fmt: skip
+        inner, outer, _ = heat.rises_over_box(net, inner_w=cell_w * net.inner, outer_w=cell_w * net.outer)[0]
+        mean = own + float((inner * net.inner + outer * net.outer)[0]) / len(at)
+        assert MEAN_PART <= mean / (own + max(inner, outer)) < 1.0 - 1e-6
+
+
 @pytest.mark.parametrize("stepped", [False, True])
 def test_braking_gives_nothing_back_to_cells_that_may_not_be_charged(wide_spaces, stepped):
     """At −5 °C, by either form of the ride: less range and more consumption than if the cells took it."""
