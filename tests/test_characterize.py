@@ -63,11 +63,13 @@ def test_json_has_the_cases_in_order_and_nothing_else_on_stdout(here: Path):
 
 def test_temperature_peaks_charges_and_own_heat_in_the_json(here: Path):
     ask = (CURVES, "--pulses", PULSES, "--current", 0.34, "--charge", 0.34, "--start-soc", 0.2, "--peak-seconds", 10,
-           "--peak-soc", "0.8,0.5,0.2", "--json")  # fmt: skip
+           "--peak-soc", "0.8,0.5,0.2,0.002", "--json")  # fmt: skip
     cold, warm = (json.loads(invoke(*ask, *more).stdout) for more in (
         ("--temp-c", -5), ("--temp-c", -5, "--heat-capacity-j-k", 12, "--cooling-w-k", 0.002)))  # fmt: skip
-    assert [p["soc"] for p in cold["peaks"]] == [0.8, 0.5, 0.2]
-    assert all(set(p) == {"soc", "power_w"} for p in cold["peaks"])
+    assert [p["soc"] for p in cold["peaks"]] == [0.8, 0.5, 0.2, 0.002]
+    assert all(set(p) == {"soc", "power_w", "extrapolates"} for p in cold["peaks"])
+    # Powers of a charged cell take many times the fitted 0.7 A, an empty one's does not.
+    assert [p["extrapolates"] for p in cold["peaks"]] == [True, True, True, False], cold["peaks"]
     assert set(cold["predictions"][1]) == {"case", "charge_80_min", "charge_min", "extrapolates"}
     assert 0 < cold["predictions"][1]["charge_80_min"] < cold["predictions"][1]["charge_min"]
     # A cell that warms gives more, and is charged sooner.

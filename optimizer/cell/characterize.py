@@ -128,13 +128,22 @@ class ChargePrediction:
         }
 
 
+@dataclass(frozen=True)
+class Peak:
+    """Most constant power from rest at a state of charge; extrapolates as for a prediction's surge."""
+
+    soc: float
+    power_w: float
+    extrapolates: bool
+
+
 @dataclass(frozen=True, eq=False)
 class Characterized:
-    """Fit, predictions in the order asked, powers as (state of charge, W), and what they came from."""
+    """Fit, predictions and powers in the order asked, and what they came from."""
 
     fit: Fit
     predictions: tuple[Prediction | ChargePrediction, ...]
-    peaks: tuple[tuple[float, float], ...]
+    peaks: tuple[Peak, ...]
     peak_seconds: float
     curves: tuple[Curve, ...]
     pulses: tuple[Pulse, ...]
@@ -143,7 +152,7 @@ class Characterized:
         """The JSON of the command."""
         out = {"fit": fit_record(self.fit), "predictions": [p.record() for p in self.predictions]}
         if self.peaks:
-            out["peaks"] = [{"soc": soc, "power_w": power_w} for soc, power_w in self.peaks]
+            out["peaks"] = [vars(peak) for peak in self.peaks]
         return out
 
 
@@ -310,15 +319,11 @@ def characterize(asked: CharacterizeRequest) -> Characterized:
         (f"profile {path}", run_profile(model, time_s=t, power_w=p, cutoff_v=cutoff, **where))
         for path, (t, p) in zip(asked.profiles, profiles, strict=True)
     ]
-    where.pop("start_soc")
     runs = [Prediction(c, r, extrapolates(model, r, cutoff_v=cutoff, lowest_v=lowest)) for c, r in cases]
     return Characterized(
         fit,
         (*runs, *_charges(model, asked)),
-        tuple(
-            (soc, peak_power_w(model, soc=soc, seconds=asked.peak_seconds, cutoff_v=cutoff, **where))
-            for soc in asked.peak_socs
-        ),
+        _peaks(model, asked, pulses, cutoff_v=cutoff),
         asked.peak_seconds,
         tuple(curves),
         tuple(pulses),
@@ -347,6 +352,19 @@ def read_socs(text: str | None, *, usual: bool) -> tuple[float, ...]:
     except ValueError:
         expected = "must be numbers with commas between, such as 0.8,0.5,0.2"
         raise BadInput([Problem("not-a-number", "--peak-soc", "", "", repr(text[:60]), expected)]) from None
+
+
+def _peaks(
+    model: CellModel, asked: CharacterizeRequest, pulses: Sequence[Pulse], *, cutoff_v: float
+) -> tuple[Peak, ...]:
+    """Powers asked for; the current of one is taken at the cut-off, where it ends."""
+    fitted = max([model.current_fitted_a, *(pulse.current_a for pulse in pulses)])
+    how: dict[str, Any] = {"seconds": asked.peak_seconds, "temp_c": asked.temp_c, "heat": asked.heat}
+    watts = [peak_power_w(model, soc=soc, cutoff_v=cutoff_v, **how) for soc in asked.peak_socs]
+    return tuple(
+        Peak(soc, watt, watt / cutoff_v > 1.02 * SURGE_LIMIT * fitted)
+        for soc, watt in zip(asked.peak_socs, watts, strict=True)
+    )
 
 
 def _charges(model: CellModel, asked: CharacterizeRequest) -> list[ChargePrediction]:

@@ -173,9 +173,12 @@ def text(result: Characterized) -> str:
         lines.append(
             f"{p.case}: {p.run.energy_wh:.4g} Wh, {p.run.capacity_ah:.4g} Ah, {p.run.duration_s:.0f} s, "
             f"lowest in the first of {len(laps)} lap(s) {laps[0]:.3f} V"
-            + (" -- EXTRAPOLATES beyond the curves" if p.extrapolates else "")
+            + beyond(p.extrapolates)
         )
-    lines += [f"power for {result.peak_seconds:g} s at {100 * soc:g} %: {watt:.4g} W" for soc, watt in result.peaks]
+    lines += [
+        f"power for {result.peak_seconds:g} s at {100 * p.soc:g} %: {p.power_w:.4g} W" + beyond(p.extrapolates)
+        for p in result.peaks
+    ]
     return "\n".join(lines + [f"note: {note}" for note in notes(result.fit)])
 
 
@@ -183,7 +186,13 @@ def charge_line(prediction: ChargePrediction) -> str:
     """One charge as people read it."""
     early = prediction.charge_80_min
     words = "ends below 80 %" if early is None else f"80 % after {early:.0f} min"
-    return f"{prediction.case}: {words}, done after {prediction.charge.minutes:.0f} min"
+    done = f"{prediction.case}: {words}, done after {prediction.charge.minutes:.0f} min"
+    return done + beyond(prediction.extrapolates)
+
+
+def beyond(extrapolates: bool) -> str:
+    """What a line of a prediction ends with where the data do not reach."""
+    return " -- EXTRAPOLATES beyond the curves and pulses" if extrapolates else ""
 
 
 if __name__ == "__main__":

@@ -209,10 +209,10 @@ def test_the_mean_cell_is_nearly_as_warm_as_the_hottest(shape, staggered):
         box=heat.Box(*sides),
     )  # fmt: skip
     for cell_w in (0.02, 0.1, 0.5):
+        watts = cell_w * len(at)
         own = brentq(  # the box's rise over the air
-            lambda rise, watts=cell_w * len(at): rise * heat.box_conductance(net.box, rise_k=rise, air_c=20.0) - watts,
-            1e-6, 1e4,
-        )  # fmt: skip
+            lambda rise, watts=watts: rise * heat.box_conductance(net.box, rise_k=rise, air_c=20.0) - watts, 1e-6, 1e4
+        )
         inner, outer, _ = heat.rises_over_box(net, inner_w=cell_w * net.inner, outer_w=cell_w * net.outer)[0]
         mean = own + float((inner * net.inner + outer * net.outer)[0]) / len(at)
         assert MEAN_PART <= mean / (own + max(inner, outer)) < 1.0 - 1e-6
