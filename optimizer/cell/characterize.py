@@ -362,7 +362,7 @@ def _peaks(
     how: dict[str, Any] = {"seconds": asked.peak_seconds, "temp_c": asked.temp_c, "heat": asked.heat}
     watts = [peak_power_w(model, soc=soc, cutoff_v=cutoff_v, **how) for soc in asked.peak_socs]
     return tuple(
-        Peak(soc, watt, watt / cutoff_v > 1.02 * SURGE_LIMIT * fitted)
+        Peak(soc, watt, bool(watt / cutoff_v > 1.02 * SURGE_LIMIT * fitted))
         for soc, watt in zip(asked.peak_socs, watts, strict=True)
     )
 

@@ -62,7 +62,7 @@ VARIANTS: dict[str, tuple[str, dict[str, float], dict[str, tuple[float, float]]]
         {"Negative particle radius [m]": 0.8, "Positive particle radius [m]": 0.7},
         {PARTICLES[1]: (1.0, -35e3), KINETICS[0]: (1.0, -15e3), DIFFUSIVITY: (1.2, 0.0)},
     ),
-    # Not made yet, but for OKane2022-power and Mohtat2020-thick: for a test that nobody has looked at.
+    # Not made yet, but for OKane2022-power, Mohtat2020-thick and Chen2020-thick: for a test that nobody has looked at.
     "Chen2020-thick": (
         "Chen2020",
         {"Negative electrode thickness [m]": 1.1, "Positive electrode thickness [m]": 1.1,
