@@ -17,6 +17,7 @@ import numpy as np
 import shapely
 
 from optimizer.base.arrays import Floats
+from optimizer.design.ties import stacks_of
 from optimizer.fit.placement.zones import MOST_ZONES, zone_name
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import to_vehicle
@@ -114,7 +115,7 @@ class _NoRoomError(Exception):
 
 
 def _clear(design: Design, room: Compartment) -> Clear:
-    """What wires keep clear of in a compartment: its cases, folded strips and parts."""
+    """What wires keep clear of in a compartment: its cases, folded strips, tie plates and parts."""
     names = {zone_name(room.name, k) for k in range(MOST_ZONES)}
     found: list[Upright] = []
     for station in design.stations:
@@ -123,11 +124,13 @@ def _clear(design: Design, room: Compartment) -> Clear:
             axis = station.layout.axis
             mine = [one for one in design.conductors if one["compartment"] == station.compartment.name]
             found += [_folded(record, axis) for record in mine if record["way"] == "fold"]
-    for part in design.placed:
-        if part.compartment == room.name:
-            low, high = part.corner_mm, part.high_mm
-            found.append(Upright(2, shapely.box(*low[:2], *high[:2]), low[2], high[2]))
+            found += [_block(*plate) for stack in stacks_of(station, design.clearance) for plate in stack.plates]
+    found += [_block(part.corner_mm, part.high_mm) for part in design.placed if part.compartment == room.name]
     return Clear(replace(room, keep_outs=()), tuple(found))
+
+
+def _block(low: Sequence[float] | Floats, high: Sequence[float] | Floats) -> Upright:
+    return Upright(2, shapely.box(low[0], low[1], high[0], high[1]), float(low[2]), float(high[2]))
 
 
 def _folded(record: Mapping[str, Any], axis: int) -> Upright:

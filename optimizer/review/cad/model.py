@@ -95,9 +95,14 @@ def things(design: Design, parts: Sequence[PrintedPart]) -> Iterator[Thing]:
     """
     import manifold3d
 
+    walled: set[object] = set()
     for station in design.stations:
-        home = home_of(station.compartment)
-        yield Thing(f"box {station.compartment.name}", "box", box_walls(station.compartment), home)
+        home, room = home_of(station.compartment), station.compartment
+        # Zones of a compartment stand in the same walls.
+        walls = room.position_mm, room.rotation_deg, room.extent_mm
+        if walls not in walled:
+            yield Thing(f"box {room.name}", "box", box_walls(room), home)
+        walled.add(walls)
         yield from _cells(station, home)
         mine = [one for one in design.conductors if one["compartment"] == station.compartment.name]
         for record in mine:
