@@ -188,14 +188,24 @@ def test_the_build_sheet_says_which_wires_have_room(packed):
     told = room_words(wires)
     short = [str(k) for k, wire in enumerate(wires, start=1) if wire.fault]
     assert told[0].startswith(f"{len(wires) - len(short)} of {len(wires)} wires have a clear way")
-    assert len(told) == 1 + len({wire.fault for wire in wires if wire.fault})
+    longer = [wire for wire in wires if wire.short_mm > 0]
+    assert len(told) == 1 + len({wire.fault for wire in wires if wire.fault}) + bool(longer)
     assert all(any(f" {number}" in text.split(":")[0] for text in told[1:]) for number in short)
-    assert told[-1] in build_markdown(design, room=told)
+    # Cut to half, no wire is long enough for its way; cut to a metre, each is.
+    few = design.harness.iloc[:3]
+    half = replace(design, harness=few.assign(length_mm=few["path_mm"] / 2.0))
+    laid = laid_wires(half)
+    assert all(wire.short_mm > 0 for wire in laid if not wire.fault)
+    assert room_words(laid)[-1].startswith("Cut longer than harness.csv says")
+    whole = laid_wires(replace(design, harness=few.assign(length_mm=1000.0)))
+    assert not any(wire.short_mm for wire in whole)
+    assert all(text in build_markdown(design, room=told) for text in told)
     # Thicker wire than any gap: none has room, and the sheet says how much there is.
-    thick = replace(design, harness=design.harness.assign(area_mm2=400.0))
+    thick = replace(design, harness=few.assign(area_mm2=400.0))
     assert {wire.fault.split(" mm")[0] for wire in laid_wires(thick)} == {"36.9"}
 
 
+@pytest.mark.nightly
 def test_room_kept_over_the_ends_gives_every_wire_its_way(tmp_path, packed):
     """The same brief with wire_mm: what had no room over its tap has it, and bodies meet nothing still."""
     assert any("its tap" in wire.fault for wire in packed[1])

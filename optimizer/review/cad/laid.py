@@ -67,12 +67,15 @@ class Laid:
         room.
     fault : str
         What keeps it from being laid, in words; "" where nothing does.
+    short_mm : float
+        By how much it is cut too short for this way, from joint to joint [mm]; 0 where it is long enough.
     """
 
     name: str
     radius_mm: float
     legs_mm: tuple[Floats, ...] = ()
     fault: str = ""
+    short_mm: float = 0.0
 
 
 def laid_wires(design: Design) -> list[Laid]:
@@ -85,7 +88,11 @@ def laid_wires(design: Design) -> list[Laid]:
         name = f"wire {number} {wire['from']} to {wire['to']}"
         radius = outer_diameter_mm(float(wire["area_mm2"])) / 2.0
         try:
-            found.append(Laid(name, radius, tuple(_way(design, rooms, wire, radius))))
+            legs = _way(design, rooms, wire, radius)
+            ends = corners_of(str(wire["way_mm"]))[[0, -1]]
+            way = np.concatenate([ends[:1], *legs, ends[1:]])
+            run = float(np.linalg.norm(np.diff(way, axis=0), axis=1).sum())
+            found.append(Laid(name, radius, tuple(legs), short_mm=max(run - float(wire["length_mm"]), 0.0)))
         except _NoRoomError as fault:
             found.append(Laid(name, radius, fault=str(fault)))
     return found
@@ -101,12 +108,17 @@ def room_words(wires: Sequence[Laid]) -> tuple[str, ...]:
             short.setdefault(wire.fault, []).append(wire.name.split()[1])
     count = len(wires) - sum(map(len, short.values()))
     told = f"{count} of {len(wires)} wires have a clear way at their full thickness, from outside their case on; "
-    if not short:
-        return (told + "pack.glb shows them. Between its tap and there a wire is a bare end, a tab or a lug.",)
+    rest = "pack.glb shows them. Between its tap and there a wire is a bare end, a tab or a lug."
+    if short:
+        rest = (
+            "the others do not fit as they are, and pack.glb leaves them out: leave them room ([clearance] wire_mm "
+            "over the cells' ends, a keep-out), or take thinner or flat wire. Numbers are the rows of harness.csv."
+        )
+    longer = [f"{wire.name.split()[1]} by {np.ceil(wire.short_mm):.0f} mm" for wire in wires if wire.short_mm > 0.0]
     return (
-        told + "the others do not fit as they are, and pack.glb leaves them out: leave them room ([clearance] wire_mm "
-        "over the cells' ends, a keep-out), or take thinner or flat wire. Numbers are the rows of harness.csv.",
+        told + rest,
         *(f"No room for wire {', '.join(numbers)}: {fault}." for fault, numbers in short.items()),
+        *([f"Cut longer than harness.csv says, for its clear way: wire {', '.join(longer)}."] if longer else []),
     )
 
 
