@@ -13,7 +13,7 @@ from optimizer.base.arrays import Floats, Ints
 
 
 @njit(cache=True)
-def _cool(capacity, conductance, group, sums, others, aim, aim_other, weight, low, high, hot, cold, tries, rng):  # type: ignore[no-untyped-def]
+def _cool(capacity, conductance, group, sums, others, aim_other, weight, low, high, hot, cold, tries, rng):  # type: ignore[no-untyped-def]
     """Exchanges under a falling temperature; energy is Σ(window excess)² + weight·Σ(conductance − aim)²."""
     n = len(capacity)
     fall = (cold / hot) ** (1.0 / max(tries, 1))
@@ -110,18 +110,20 @@ def anneal(
     group, rng = start.copy(), np.random.default_rng(seed)
     cap = capacity.astype(float)
     low, high = window
-    middle = 0.5 * (low + high)
+    mean = float(cap.sum()) / groups
+    # The window need not lie about the mean: what counts is its narrower side.
+    narrow = 2.0 * min(high - mean, mean - low)
     aim_other = float(conductance.sum()) / groups
     sums, others = _sums(cap, group, groups), _sums(conductance, group, groups)
     if np.any((sums < low) | (sums > high)):
         size = len(cap) // groups
-        spread = max(float(cap.std()) * np.sqrt(size), high - low, 1.0)
+        spread = max(float(cap.std()) * np.sqrt(size), narrow, 1.0)
         other = max(float(conductance.std()) * np.sqrt(size), 1e-12)
         # Conductance pulls so lightly that capacity comes home first.
-        weight = (0.05 * (high - low) / other) ** 2
-        quarter = 0.25 * (high - low)
-        _cool(cap, conductance, group, sums, others, middle, aim_other, weight, low + quarter, high - quarter,
-              spread**2, (0.02 * (high - low)) ** 2, tries, rng)  # fmt: skip
+        weight = (0.05 * narrow / other) ** 2
+        quarter = 0.25 * narrow
+        _cool(cap, conductance, group, sums, others, aim_other, weight, low + quarter, high - quarter,
+              spread**2, (0.02 * narrow) ** 2, tries, rng)  # fmt: skip
         sums, others = _sums(cap, group, groups), _sums(conductance, group, groups)
     inside = (min(low, float(sums.min())), max(high, float(sums.max())))
     hot = max(float(np.var(others)), 1e-18)

@@ -38,19 +38,26 @@ def spread_bound(values: Ints, *, groups: int) -> int:
     >>> spread_bound(np.array([3, 3, 3, 5]), groups=2), spread_bound(np.array([1, 9, 9, 9, 9, 9]), groups=3)
     (2, 8)
     """
+    smallest, largest = sum_limits(values, groups=groups)
+    first, total = int(values.min()), int(values.sum())
+    divisor, by_divisor = int(np.gcd.reduce(values - first)), 0
+    if divisor and (total % groups or (total // groups - len(values) // groups * first) % divisor):
+        by_divisor = divisor
+    return max(largest - smallest, by_divisor, 0)
+
+
+def sum_limits(values: Ints, *, groups: int) -> tuple[int, int]:
+    """What the smallest sum can't be above, and the largest not below; see bound 2 of `spread_bound`.
+
+    Arguments and errors as there.
+    """
     if groups < 1 or len(values) % groups:
         raise ValueError(f"{len(values)} values don't fill {groups} groups of one size")
-    size = len(values) // groups
-    ordered = np.sort(values)
-    total = int(ordered.sum())
+    ordered, size = np.sort(values), len(values) // groups
     smallest, largest = _apart(ordered, groups, size)
     # Turned upside down, the smallest sum is the negative of a largest one.
     least, most = _apart(-ordered[::-1], groups, size)
-    divisor = int(np.gcd.reduce(ordered - ordered[0])) if len(ordered) > 1 else 0
-    by_divisor = 0
-    if divisor and (total % groups or (total // groups - size * int(ordered[0])) % divisor):
-        by_divisor = divisor
-    return max(max(largest, -least) - min(smallest, -most), by_divisor, 0)
+    return min(smallest, -most), max(largest, -least)
 
 
 def _apart(ordered: Ints, groups: int, size: int) -> tuple[int, int]:

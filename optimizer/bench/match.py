@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from optimizer.base.arrays import Floats, Ints
 from optimizer.base.problems import BadInput, Problem
 from optimizer.bench.anneal import anneal, snaked
-from optimizer.bench.bounds import folded, spread_bound
+from optimizer.bench.bounds import folded, spread_bound, sum_limits
 from optimizer.bench.exact import listable, share_all, share_exactly, small_enough
 from optimizer.bench.measured import Measured, Rejected, outliers
 
@@ -221,14 +221,17 @@ def _pairs(capacity: Ints, conductance: Floats, seed: int) -> Ints:
 def _many(capacity: Ints, conductance: Floats, groups: int, seed: int) -> tuple[Ints, int]:
     """Groups of three and more: exchanges, and lists of all groups where exchanges leave too much."""
     bound = spread_bound(capacity, groups=groups)
+    smallest, largest = sum_limits(capacity, groups=groups)
     mean = capacity.sum() / groups
     size = len(capacity) // groups
-    # Large groups leave so many ways that a narrower window costs nothing.
-    half = 0.5 * max(CLOSE * mean * min(1.0, 4.0 / size), float(bound))
+    # Large groups leave so many ways that a narrower window costs nothing. Where weak cells hold some group down, the
+    # others need not be as far above the mean.
+    wide = CLOSE * mean * min(1.0, 4.0 / size)
+    beyond = max(0.5 * (wide - (largest - smallest)), 0.5 * (bound - (largest - smallest)), 0.25 * wide)
 
     def annealed(seed: int, tries: int) -> Ints:
         group = anneal(
-            capacity, conductance, groups=groups, window=(mean - half, mean + half),
+            capacity, conductance, groups=groups, window=(smallest - beyond, largest + beyond),
             start=snaked(capacity, groups=groups), seed=seed, tries=tries,
         )  # fmt: skip
         return np.argsort(group, kind="stable").reshape(groups, size)
