@@ -84,8 +84,9 @@ def snaked(capacity: Ints, *, groups: int) -> Ints:
 
 
 def anneal(
-    capacity: Ints, conductance: Floats, *, groups: int, window: tuple[float, float], start: Ints, seed: int, tries: int
-) -> Ints:
+    capacity: Ints, conductance: Floats, *, groups: int, window: tuple[float, float], slack: float, start: Ints,
+    seed: int, tries: int,
+) -> Ints:  # fmt: skip
     """Level both sums of groups.
 
     Parameters
@@ -96,6 +97,8 @@ def anneal(
     groups : int
     window : (float, float)
         Where every group's capacity should lie.
+    slack : float
+        By how much the window is wider than it must be: how finely sums are led into it.
     start : ndarray of int, shape (n,)
         Group of each cell to begin with.
     seed : int
@@ -110,20 +113,17 @@ def anneal(
     group, rng = start.copy(), np.random.default_rng(seed)
     cap = capacity.astype(float)
     low, high = window
-    mean = float(cap.sum()) / groups
-    # The window need not lie about the mean: what counts is its narrower side.
-    narrow = 2.0 * min(high - mean, mean - low)
     aim_other = float(conductance.sum()) / groups
     sums, others = _sums(cap, group, groups), _sums(conductance, group, groups)
     if np.any((sums < low) | (sums > high)):
         size = len(cap) // groups
-        spread = max(float(cap.std()) * np.sqrt(size), narrow, 1.0)
+        spread = min(max(float(cap.std()) * np.sqrt(size), slack, 1.0), 30.0 * slack)
         other = max(float(conductance.std()) * np.sqrt(size), 1e-12)
         # Conductance pulls so lightly that capacity comes home first.
-        weight = (0.05 * narrow / other) ** 2
-        quarter = 0.25 * narrow
+        weight = (0.05 * slack / other) ** 2
+        quarter = 0.25 * slack
         _cool(cap, conductance, group, sums, others, aim_other, weight, low + quarter, high - quarter,
-              spread**2, (0.02 * narrow) ** 2, tries, rng)  # fmt: skip
+              spread**2, (0.1 * slack) ** 2, tries, rng)  # fmt: skip
         sums, others = _sums(cap, group, groups), _sums(conductance, group, groups)
     inside = (min(low, float(sums.min())), max(high, float(sums.max())))
     hot = max(float(np.var(others)), 1e-18)

@@ -16,8 +16,9 @@ MOST_CELLS, MOST_SETS = 60, 60_000
 # Sets that are listed before a window picks some; steps of a search.
 MOST_LISTED = 1_600_000
 NODES, LOOKS = 10_000_000, 400_000_000
-# The first window about the mean, as a share of it.
-FIRST_WINDOW = 2e-4
+# The first window about the mean, as a share of it, and how much wider the next one is: a window that holds nothing is
+# soon proven to, and raises the bound; one that nearly holds a solution takes all the steps there are.
+FIRST_WINDOW, WIDER = 2e-4, 1.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -243,7 +244,7 @@ def share_all(
     known : int or None
         Spread of a sharing out that is known.
     nodes : int
-        Steps of the search in each window: sets looked at.
+        Steps of the search in all windows: sets looked at.
     """
     n, size = len(capacity), len(capacity) // groups
     mean = capacity.sum() / groups
@@ -261,8 +262,9 @@ def share_all(
         other = conductance[members].sum(axis=1)
         # Half a unit: a spread of exactly the goal counts.
         best, found, left = _cover(members, value, other, lists, start, n, groups, 0.0, False, goal + 0.5, nodes)
+        nodes = int(left)
         if best[0] >= 0:
-            finer, _, _ = _cover(members, value, other, lists, start, n, groups, found + 0.25, True, 1e300, nodes // 5)
+            finer, _, _ = _cover(members, value, other, lists, start, n, groups, found + 0.25, True, 1e300, LOOKS // 5)
             picked = finer if finer[0] >= 0 else best
             return Covered(members[picked], int(found) if left >= 0 else bound)
         if left < 0:
@@ -270,7 +272,7 @@ def share_all(
         bound = max(bound, int(np.floor(goal)) + 1)
         if known is not None and goal >= known:
             return Covered(None, int(known))
-        window *= 1.6
+        window *= WIDER
 
 
 def _holders(members: Ints, cells: int) -> tuple[Ints, Ints]:

@@ -20,7 +20,7 @@ UNITS = 1e6
 SMALL_CELLS = 32
 # Wider than so much of a group's capacity above the bound, listing is tried when exchanges leave it.
 CLOSE = 8e-4
-TRIES, RESTARTS = 10_000_000, 3
+TRIES, RESTARTS = 10_000_000, 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,7 +214,9 @@ def _pairs(capacity: Ints, conductance: Floats, seed: int) -> Ints:
     group[pairs] = np.arange(len(pairs))[:, None]
     sums = capacity[pairs].sum(axis=1)
     window = (float(sums.min()), float(sums.max()))
-    group = anneal(capacity, conductance, groups=len(pairs), window=window, start=group, seed=seed, tries=TRIES // 5)
+    group = anneal(
+        capacity, conductance, groups=len(pairs), window=window, slack=1.0, start=group, seed=seed, tries=TRIES // 5
+    )
     return np.argsort(group, kind="stable").reshape(len(pairs), 2)
 
 
@@ -229,22 +231,22 @@ def _many(capacity: Ints, conductance: Floats, groups: int, seed: int) -> tuple[
     wide = CLOSE * mean * min(1.0, 4.0 / size)
     beyond = max(0.5 * (wide - (largest - smallest)), 0.5 * (bound - (largest - smallest)), 0.25 * wide)
 
-    def annealed(seed: int, tries: int) -> Ints:
+    def annealed(seed: int) -> Ints:
         group = anneal(
-            capacity, conductance, groups=groups, window=(smallest - beyond, largest + beyond),
-            start=snaked(capacity, groups=groups), seed=seed, tries=tries,
+            capacity, conductance, groups=groups, window=(smallest - beyond, largest + beyond), slack=2.0 * beyond,
+            start=snaked(capacity, groups=groups), seed=seed, tries=TRIES,
         )  # fmt: skip
         return np.argsort(group, kind="stable").reshape(groups, size)
 
     def spread(members: Ints) -> int:
         return int(np.ptp(capacity[members].sum(axis=1)))
 
-    members = annealed(seed, TRIES)
+    members = annealed(seed)
+    for again in range(1, RESTARTS + 1):
+        if spread(members) - bound <= CLOSE * mean * 1.001:
+            break
+        members = min(members, annealed(seed + 10 * again), key=spread)
     if spread(members) - bound > CLOSE * mean * 1.001 and listable(len(capacity), size=size):
         better = share_all(capacity, conductance, groups=groups, bound=bound, known=spread(members))
         members, bound = (members if better.groups is None else better.groups), better.bound
-    for again in range(1, RESTARTS + 1):
-        if spread(members) - bound <= CLOSE * mean * 1.2:
-            break
-        members = min(members, annealed(seed + 10 * again, 2 * TRIES), key=spread)
     return members, bound

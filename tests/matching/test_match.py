@@ -98,11 +98,18 @@ def test_bounds_are_never_above_what_there_is(seed):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("series", "parallel", "spread"),
-    [(10, 3, 0.01), (13, 10, 0.01), (20, 3, 0.05), (8, 5, 0.03), (100, 20, 0.02), (500, 4, 0.05), (1000, 2, 0.02)],
-)
+    [(10, 3, 0.01), (13, 10, 0.01), (20, 3, 0.05), (8, 5, 0.03), (100, 20, 0.02), (500, 4, 0.05), (1000, 2, 0.02),
+     (20, 3, "even"), (20, 3, "two batches"), (14, 4, "used")],
+)  # fmt: skip
 def test_many_cells_within_a_thousandth_of_the_bound(series, parallel, spread):
+    """Cells spread normally; evenly within 10 %; of two batches 20 % apart; used ones with a tail of weak cells."""
     rng, count = np.random.default_rng(3), series * parallel
-    capacity = np.round(3.0 * (1 + spread * rng.normal(size=count)), 3)
+    shares = {
+        "even": lambda: rng.uniform(-0.1, 0.1, count),
+        "two batches": lambda: np.where(rng.random(count) < 0.5, -0.1, 0.1) + 0.002 * rng.normal(size=count),
+        "used": lambda: -0.04 * rng.exponential(size=count).clip(0.0, 4.0),
+    }.get(spread, lambda: spread * rng.normal(size=count))
+    capacity = np.round(3.0 * (1 + shares()), 3)
     resistance = np.round(25 * (1 + 0.04 * rng.normal(size=count)), 2)
     found = match(measured(capacity, resistance), series=series, parallel=parallel)
     assert sorted(found.groups.ravel().tolist()) == list(range(count))
