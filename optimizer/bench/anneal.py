@@ -117,13 +117,13 @@ def anneal(
     sums, others = _sums(cap, group, groups), _sums(conductance, group, groups)
     if np.any((sums < low) | (sums > high)):
         size = len(cap) // groups
-        spread = min(max(float(cap.std()) * np.sqrt(size), slack, 1.0), 30.0 * slack)
+        spread = max(float(cap.std()) * np.sqrt(size), slack, 1.0)
         other = max(float(conductance.std()) * np.sqrt(size), 1e-12)
         # Conductance pulls so lightly that capacity comes home first.
         weight = (0.05 * slack / other) ** 2
         quarter = 0.25 * slack
         _cool(cap, conductance, group, sums, others, aim_other, weight, low + quarter, high - quarter,
-              spread**2, (0.1 * slack) ** 2, tries, rng)  # fmt: skip
+              spread**2, (0.02 * slack) ** 2, tries, rng)  # fmt: skip
         sums, others = _sums(cap, group, groups), _sums(conductance, group, groups)
     inside = (min(low, float(sums.min())), max(high, float(sums.max())))
     hot = max(float(np.var(others)), 1e-18)

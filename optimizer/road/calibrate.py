@@ -57,6 +57,11 @@ ROBUST = 3.0
 ROUNDS = 3
 # Standard error of a brief's value that is kept since the logs can't tell it, as a share of it.
 GUESS_SHARE = 0.3
+# What a meter's scale, and looking once a second at a power that changes, leave unknown of it, as a share.
+METER_SHARE = 0.005
+# Standard errors are wider by this: noise whose memory is minutes is known from few of its swings. Measured by
+# tests/bench/bench_calibrate.py; without it nine in ten, not nineteen in twenty, are within two.
+FEW_SWINGS = 1.08
 # Stands of so many seconds in all tell what is drawn at rest [s].
 STANDS_S = 15
 
@@ -196,7 +201,8 @@ def _fitted(rides: Sequence[Ride], road: Road, free: Sequence[str], untold: Sequ
             break
     if free:
         road, scale, at_bound = _least(tracks, road, free, noise)
-        covariance = scale * covariance_over([_stretch(track, road, free) for track in tracks], noise)
+        covariance = covariance_over([_stretch(track, road, free) for track in tracks], noise)
+        covariance = scale * FEW_SWINGS**2 * covariance
         covariance = covariance + _by_guesses(tracks, road, free, untold, noise)
     return _Found(road, covariance, noise, tracks, at_bound)
 
@@ -204,8 +210,12 @@ def _fitted(rides: Sequence[Ride], road: Road, free: Sequence[str], untold: Sequ
 def _by_guesses(
     tracks: Sequence[Track], road: Road, free: Sequence[str], untold: Sequence[str], noise: Noise
 ) -> Floats:
-    """What the brief's own values, kept because the logs can't tell them, add to the covariance of the others."""
-    names = [*free, *untold]
+    """What the brief's own values, kept because the logs can't tell them, and the meter's scale, which acts as an
+    efficiency does, add to the covariance of the others.
+    """
+    scale = "drivetrain_efficiency"
+    guesses = [*untold, *([scale] if scale not in (*free, *untold) else [])]
+    names = [*free, *guesses]
     parts = []
     for track in tracks:
         each = _stretch(track, road, names)
@@ -213,7 +223,10 @@ def _by_guesses(
     table = np.concatenate(parts)
     told, guessed = table[:, : len(free)], table[:, len(free) :]
     shift = np.linalg.pinv(told) @ guessed
-    width = np.array([GUESS_SHARE * abs(float(getattr(road, name))) + 1e-12 for name in untold])
+    share = [GUESS_SHARE if name in untold else METER_SHARE for name in guesses]
+    width = (
+        np.array([part * abs(float(getattr(road, name))) for part, name in zip(share, guesses, strict=True)]) + 1e-12
+    )
     return np.asarray((shift * width) @ (shift * width).T, dtype=np.float64)
 
 

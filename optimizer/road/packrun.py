@@ -126,14 +126,20 @@ def drive(pack: PackModel, load: Floats, *, health: Health, by_power: bool = Fal
 
 @dataclass(frozen=True, eq=False)
 class Explained:
-    """Factors that bring a pack's model to its log, with standard errors by name (None: it can't be told)."""
+    """Factors that bring a pack's model to its log, with standard errors by name (None: it can't be told).
+
+    left_v: root mean square of what they leave of the voltage [V].
+    """
 
     health: Health
     errors: dict[str, float | None]
+    left_v: float
 
 
 # A factor whose standard error is larger than this is not told by the log; so far from 1 it may be.
 TOLD, NEAREST, FURTHEST = 0.15, 0.3, 3.0
+# The start is where the first seconds' voltage puts it [s], within a meter's error of a cell's voltage [V] and so much.
+START_S, START_V, START_SOC = 5, 0.03, 0.1
 
 
 def explain(pack: PackModel, current_a: Floats, voltage_v: Floats) -> Explained:
@@ -149,8 +155,8 @@ def explain(pack: PackModel, current_a: Floats, voltage_v: Floats) -> Explained:
     """
     seen = np.isfinite(voltage_v)
     lost = np.zeros(len(seen) - 1, dtype=bool)
-    rest = float(np.nanmedian(voltage_v[:5])) / pack.series if seen[:5].any() else float(pack.ocv_v[-1])
-    first = Health(start=float(np.clip(np.interp(rest, pack.ocv_v, np.linspace(0, 1, len(pack.ocv_v))), 0.05, 1.0)))
+    lowest, first_guess, highest = _start(pack, current_a, voltage_v)
+    first = Health(start=first_guess)
     free = list(NAMES)
     noise, health, covariance = Noise(0.5, 1.0, 60.0, 0.001), first, np.zeros((0, 0))
     while True:
@@ -164,8 +170,8 @@ def explain(pack: PackModel, current_a: Floats, voltage_v: Floats) -> Explained:
             steps = 1e-3 * np.eye(len(free))
             return np.stack([(residual(values + s) - residual(values - s)) / 2e-3 for s in steps], axis=1)
 
-        low = [NEAREST if name != "start" else 0.02 for name in free]
-        high = [FURTHEST if name != "start" else 1.0 for name in free]
+        low = [NEAREST if name != "start" else lowest for name in free]
+        high = [FURTHEST if name != "start" else highest for name in free]
         point = np.clip([getattr(first, name) for name in free], np.add(low, 1e-6), np.subtract(high, 1e-6))
         for _ in range(2):
 
@@ -191,7 +197,20 @@ def explain(pack: PackModel, current_a: Floats, voltage_v: Floats) -> Explained:
     errors: dict[str, float | None] = dict.fromkeys(NAMES)
     for k, name in enumerate(free):
         errors[name] = float(covariance[k, k]) ** 0.5
-    return Explained(health, errors)
+    left = (voltage_v - drive(pack, current_a, health=health).voltage_v)[seen]
+    return Explained(health, errors, float(np.sqrt(np.mean(left**2))))
+
+
+def _start(pack: PackModel, current_a: Floats, voltage_v: Floats) -> tuple[float, float, float]:
+    """State of charge at the start by the first seconds' voltage, freed of its sag: least, likeliest, most."""
+    soc = np.linspace(0.0, 1.0, len(pack.ocv_v))
+    sag = current_a[:START_S] * (pack.series * pack.r0_ohm[len(soc) // 2] / pack.parallel + pack.extra_ohm)
+    if not np.isfinite(voltage_v[:START_S]).any():
+        return 0.02, 0.9, 1.0
+    rest = float(np.nanmedian(voltage_v[:START_S] + sag)) / pack.series
+    near = soc[np.abs(pack.ocv_v - rest) <= max(START_V, float(np.min(np.abs(pack.ocv_v - rest))))]
+    guess = float(np.clip(np.interp(rest, pack.ocv_v, soc), 0.05, 0.999))
+    return max(float(near.min()) - START_SOC, 0.02), guess, min(float(near.max()) + START_SOC, 1.0)
 
 
 def ratio_error(top: Floats, bottom: Floats, *, blocks: int = 20) -> tuple[float, float]:

@@ -27,6 +27,8 @@ from optimizer.search.space.space import Space
 Say = Callable[[str], None]
 # A factor that is further from 1 than so many of its standard errors explains something.
 SURE = 2.0
+# Voltage that no factor explains, as a share of the pack's, from which on the log is of another pack.
+ANOTHER = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +47,8 @@ class OneLog:
     voltage_v, power_w : ndarray, shape (n,)
         As logged.
     changes : tuple of str
+    left_v : float
+        What the factors leave of the voltage, root mean square [V].
     """
 
     name: str
@@ -54,10 +58,18 @@ class OneLog:
     voltage_v: Floats
     power_w: Floats
     changes: tuple[str, ...]
+    left_v: float
+
+    @property
+    def another(self) -> bool:
+        """Whether no factor brings the prediction near the log's voltage: it is another pack's, or of other cells."""
+        return self.left_v > ANOTHER * float(np.nanmean(self.voltage_v))
 
     @property
     def best(self) -> str:
         """The parameter that is most surely another one; "" when none is."""
+        if self.another:
+            return ""
         sure = {k: abs(v - 1.0) / e for k, (v, e) in self.factors.items() if e}
         name = max(sure, key=lambda k: sure[k], default="")
         return name if name and sure[name] > SURE else ""
@@ -72,6 +84,8 @@ class OneLog:
             },
             "explains": {name: {"value": value, "se": error} for name, (value, error) in self.factors.items()},
             "most_likely": self.best or None,
+            "voltage_left_v": _plain(self.left_v),
+            "another_pack": self.another,
             "changes": list(self.changes),
         }
 
@@ -107,6 +121,10 @@ class Held:
             for name, (value, error) in each.factors.items():
                 told = f"{value:.3f} ± {error:.3f}" if error is not None else "can't be told by this log"
                 lines.append(f"  {name} over the prediction's: {told}")
+            if each.another:
+                lines.append(
+                    f"  the voltage stays {each.left_v:.1f} V off with any factors: is it the log of this pack?"
+                )
             word = f"{each.best} explains most of the difference" if each.best else "no parameter is surely another one"
             lines.append(f"  {word}")
         for name, change in _season(self.logs).items():
@@ -213,4 +231,4 @@ def _one(space: Space, row: Mapping[str, Any], pack: PackModel, ride: Ride) -> O
         "capacity": (found.health.capacity, found.errors["capacity"]),
         "road load": (road, road_error),
     }
-    return OneLog(ride.name, rows, factors, run, volts, power, ride.changes)
+    return OneLog(ride.name, rows, factors, run, volts, power, ride.changes, found.left_v)
