@@ -22,7 +22,7 @@ SMALL_CELLS = 32
 CLOSE = 8e-4
 TRIES, RESTARTS = 10_000_000, 8
 # Of so few cells conductances come out by luck: the most level of so many ways is taken.
-FEW_CELLS, LEVELLED = 300, 4
+FEW_CELLS, LEVELLED = 300, 3
 
 
 @dataclass(frozen=True, eq=False)
