@@ -70,6 +70,7 @@ def test_temperature_peaks_charges_and_own_heat_in_the_json(here: Path):
     assert all(set(p) == {"soc", "power_w", "extrapolates"} for p in cold["peaks"])
     # Powers of a charged cell take many times the fitted 0.7 A, an empty one's does not.
     assert [p["extrapolates"] for p in cold["peaks"]] == [True, True, True, False], cold["peaks"]
+    assert any("powers that extrapolate" in note for note in cold["fit"]["notes"])
     assert set(cold["predictions"][1]) == {"case", "charge_80_min", "charge_min", "extrapolates"}
     assert 0 < cold["predictions"][1]["charge_80_min"] < cold["predictions"][1]["charge_min"]
     # A cell that warms gives more, and is charged sooner.

@@ -15,7 +15,7 @@ from optimizer.base.texts import starts_formula, unseen
 from optimizer.cell.charging import Charge, charge, peak_power_w
 from optimizer.cell.curves import PULSE_S, TEMP_C, read_curves, read_profile, read_pulses
 from optimizer.cell.fit import fit_model
-from optimizer.cell.fit_record import fit_record
+from optimizer.cell.fit_record import fit_record, notes
 from optimizer.cell.laws import REFERENCE_TEMP_C
 from optimizer.cell.measured import Curve, Fit, Pulse
 from optimizer.cell.model import SURGE_LIMIT, SUSTAINED_LIMIT, CellModel
@@ -25,6 +25,11 @@ DEPLETION_LIMIT = 1.0
 # Hours in which a load may empty the cell, and seconds of a profile that are stepped through.
 LEAST_H, MOST_H = 0.002, 10_000.0
 MOST_STEPS = 2_000_000
+# Largest error of powers on published sets over temperature, and what pulses mend: ACCURACY.md.
+OPEN_POWERS = (
+    "powers that extrapolate were up to a third off on published cells in the cold; "
+    "pulses of 10 s at six times the 1 h current, or at the power's own, tell them better"
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,9 +153,15 @@ class Characterized:
     curves: tuple[Curve, ...]
     pulses: tuple[Pulse, ...]
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader of fit and powers must know."""
+        return (*notes(self.fit), *([OPEN_POWERS] if any(peak.extrapolates for peak in self.peaks) else []))
+
     def record(self) -> dict[str, Any]:
         """The JSON of the command."""
-        out = {"fit": fit_record(self.fit), "predictions": [p.record() for p in self.predictions]}
+        fit = {**fit_record(self.fit), "notes": list(self.notes)}
+        out = {"fit": fit, "predictions": [p.record() for p in self.predictions]}
         if self.peaks:
             out["peaks"] = [vars(peak) for peak in self.peaks]
         return out

@@ -146,7 +146,7 @@ def command(
 def text(result: Characterized) -> str:
     """What people read: fit errors, predictions and notes."""
     from optimizer.cell.characterize import ChargePrediction
-    from optimizer.cell.fit_record import dcir_ohm, notes
+    from optimizer.cell.fit_record import dcir_ohm
 
     model = result.fit.model
     lines = [
@@ -179,7 +179,7 @@ def text(result: Characterized) -> str:
         f"power for {result.peak_seconds:g} s at {100 * p.soc:g} %: {p.power_w:.4g} W" + beyond(p.extrapolates)
         for p in result.peaks
     ]
-    return "\n".join(lines + [f"note: {note}" for note in notes(result.fit)])
+    return "\n".join(lines + [f"note: {note}" for note in result.notes])
 
 
 def charge_line(prediction: ChargePrediction) -> str:
