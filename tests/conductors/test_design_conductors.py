@@ -72,8 +72,8 @@ def records(space, found, most):
         yield json.loads(json.dumps(design_record(space, row.to_dict()), default=float))
 
 
-def wide_space(tmp_path, strips):
-    """The brief of nine cells of 21.5 mm in parallel, a pitch of 22.3 mm."""
+def wide_space(tmp_path, strips, *, small=False):
+    """The brief of nine cells of 21.5 mm in parallel, a pitch of 22.3 mm; small: 10S4P of them."""
     head, *rows = [line for line in (builtin_catalogs() / "cells.csv").read_text().splitlines() if line[:1] != "#"]
     at = {name: k for k, name in enumerate(head.split(","))}
     row = next(r for r in rows if r.startswith("amber-21700-e50")).split(",")
@@ -82,7 +82,14 @@ def wide_space(tmp_path, strips):
     (tmp_path / "cells.csv").write_text("\n".join([head, ",".join(row)]) + "\n")
     top = "id,material,thickness_mm,width_mm,current_density_a_mm2,price_per_m,form,price_cut_per_m\n"
     (tmp_path / "strips.csv").write_text(top + strips)
-    (tmp_path / "wide.toml").write_text(WIDE.format(folder=builtin_catalogs().as_posix()))
+    text = WIDE.format(folder=builtin_catalogs().as_posix())
+    fewer = (
+        ("[20, 20]", "[10, 10]"), ("[9, 9]", "[4, 4]"), ("455.0", "235.0"), ("208.0", "100.0"),
+        ("voltage_min_v = 40.0", "voltage_min_v = 20.0"), ("current_a = 60.0", "current_a = 30.0"),
+    )  # fmt: skip
+    for old, new in fewer if small else ():
+        text = text.replace(old, new)
+    (tmp_path / "wide.toml").write_text(text)
     return load_space(tmp_path / "wide.toml")
 
 
@@ -116,12 +123,12 @@ def test_sheet_stands_beside_strip(tmp_path):
 
 
 def test_tops_of_welds_through_copper_are_weighed_and_billed(tmp_path):
-    """By hand: 20S9P of welds through tops, two for each cell, 360 of 0.06 g at 0.02."""
-    space = wide_space(tmp_path, "copper-8,copper,0.1,8,16,0.7,strip,\n")
+    """By hand: 10S4P of welds through tops, two for each cell, 80 of 0.06 g at 0.02."""
+    space = wide_space(tmp_path, "copper-8,copper,0.1,8,16,0.7,strip,\n", small=True)
     row = scored(search(space).found, space=space).iloc[0].to_dict()
     design = unfold(space, row)
     top = design.bill.set_index("item").loc["weld top"]
-    assert (top["quantity"], top["mass_g"], top["cost"]) == pytest.approx((360, 21.6, 7.2))
+    assert (top["quantity"], top["mass_g"], top["cost"]) == pytest.approx((80, 4.8, 1.6))
     assert design.bill["mass_g"].sum() / 1e3 == pytest.approx(row["pack_mass_kg"])
     assert design.bill["cost"].sum() == pytest.approx(row["cost"])
 
@@ -130,7 +137,7 @@ def test_tabs_are_welded_where_a_sheet_carries_that_no_welder_joins(tmp_path):
     """Copper of 0.2 mm takes no weld of a small spot welder; tabs of nickel over windows do (common practice)."""
     table = "plain,copper,0.2,300,14,50,sheet,1.6\ntabs,copper,0.2,300,14,50,tabbed,1.6\n"
     table += "nickel-8,nickel,0.2,8,5,1.15,strip,\n"
-    space = wide_space(tmp_path, table)
+    space = wide_space(tmp_path, table, small=True)
     joining = space.brief.joining.model_copy(update={"methods": ("spot",), "spot_energy": "small"})
     space = make_space(replace(space.inputs, brief=space.brief.model_copy(update={"joining": joining})))
     found = search(space).found
