@@ -3,12 +3,16 @@
 import time
 from pathlib import Path
 
+import matplotlib.image
 import numpy as np
 import pytest
 import shapely
 import trimesh
+from click.testing import CliRunner
 
 from optimizer.base.problems import BadInput
+from optimizer.catalog import builtin_catalogs
+from optimizer.cli import main
 from optimizer.fit.placement.place import place
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.placement.proof_solid import gaps_to_surface, inside
@@ -223,6 +227,29 @@ class TestBadSolids:
         faces[::3] = faces[::3, ::-1]
         solid = read_solid(saved(trimesh.Trimesh(mesh.vertices, faces, process=False), tmp_path))
         assert solid.volume_mm3 == pytest.approx(310 * 62 * 62)
+
+
+def test_check_shows_what_it_read_and_writes_nothing_of_a_bad_solid(tmp_path):
+    brief, picture = tmp_path / "brief.toml", tmp_path / "rooms.png"
+    text = (builtin_catalogs() / "briefs" / "quick-36v.toml").read_text(encoding="utf-8")
+    text = text.replace('"../', f'"{builtin_catalogs().as_posix()}/')
+    sides = 'shape = "box"\nlength_mm = 240.0\nwidth_mm = 80.0\nheight_mm = 80.0\n'
+    assert sides in text
+    brief.write_text(text.replace(sides, 'shape = "solid"\nsolid = "box.stl"\n'), encoding="utf-8")
+    saved(cuboid(310.0, 62.0, 84.0), tmp_path)
+    done = CliRunner().invoke(main, ["check", str(brief), "--picture", str(picture)])
+    assert done.exit_code == 0, done.output
+    assert "box (solid from box.stl, 12 triangles): 310 × 62 × 84 mm, 1.614 l free" in done.output
+    ink = matplotlib.image.imread(picture)[..., :3].mean(axis=2)
+    assert 0.02 < (ink < 0.97).mean() < 0.9
+    picture.unlink()
+    mesh = cuboid(310.0, 62.0, 84.0)
+    mesh.update_faces(np.arange(len(mesh.faces)) != 3)
+    saved(mesh, tmp_path)
+    before = sorted(tmp_path.iterdir())
+    done = CliRunner().invoke(main, ["check", str(brief), "--picture", str(picture)])
+    assert done.exit_code == 2 and "hole at x" in done.output and done.output.count("box.stl") == 1
+    assert sorted(tmp_path.iterdir()) == before
 
 
 @pytest.mark.nightly
