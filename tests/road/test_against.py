@@ -8,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 from rides import Truth, drift
 
+from optimizer.brief.editing import with_values
 from optimizer.cli import main
 from optimizer.road.packrun import Health, PackModel, drive, explain, ratio_error
 
@@ -121,6 +122,13 @@ def test_command_from_run_to_factors(searched, tmp_path):
     assert found["explains"]["capacity"]["value"] == pytest.approx(0.95, abs=0.03)
     assert found["explains"]["road load"]["value"] == pytest.approx(1.1, abs=0.02)
     assert {"mean voltage", "energy", "hottest cell", "range on this ride"} <= set(found["figures"])
+    assert found["most_likely"] == "resistance" and not found["another_pack"]
+    other = pd.read_csv(logs[0])
+    other["voltage_v"] *= 1.15
+    other.to_csv(tmp_path / "other.csv", index=False)
+    args = ["against", f"{out}:{row['design_id']}", str(tmp_path / "other.csv"), "--picture", str(tmp_path / "p.png")]
+    done = CliRunner().invoke(main, args)
+    assert "is it the log of this pack?" in done.output and "no parameter is surely" in done.output
     bad = CliRunner().invoke(main, ["against", f"{out}:nothing", str(logs[0])])
     assert bad.exit_code == 2 and "unknown-design" in bad.output
 
@@ -149,7 +157,9 @@ def test_from_measured_cells_to_the_build_sheet_of_that_pack(searched, tmp_path)
     assert len(seats.groupby(["compartment", "x_mm", "y_mm", "z_mm"])) == s * p
     measured = (tmp_path / "m" / "measured.toml").read_text(encoding="utf-8")
     own = brief.with_name("own.toml")
-    own.write_text(brief.read_text(encoding="utf-8") + "\n" + measured, encoding="utf-8")
+    errors = {"cda_m2_se": "0.05", "crr_se": "0.001", "cda_crr_correlation": "-0.9"}
+    text = with_values(brief.read_text(encoding="utf-8"), "vehicle", errors)
+    own.write_text(f"{text}\n{measured}", encoding="utf-8")
     run = tmp_path / "own"
     for command in (["search", str(own), "--out", str(run)], ["shortlist", str(run), "--count", "1"]):
         done = CliRunner().invoke(main, [*command, "--quiet"])
@@ -163,3 +173,19 @@ def test_from_measured_cells_to_the_build_sheet_of_that_pack(searched, tmp_path)
     figures = json.loads(done.stdout)["figures"]
     assert figures["series"] == s and figures["parallel"] == p
     assert figures["energy_wh"] == pytest.approx(row["energy_wh"], rel=0.02) and figures["cell_id"] == row["cell_id"]
+    band = json.loads(done.stdout)["range_band"]
+    listed = pd.read_csv(run / "shortlist.csv").iloc[0]
+    for end in ("low", "high"):
+        assert listed[f"range_km_{end}"] == pytest.approx(band[f"{end}_km"], rel=1e-9)
+
+    def changed(name, by):
+        record = json.loads((folder / "design.json").read_text(encoding="utf-8"))
+        record["brief"]["vehicle"][name] += by
+        path = tmp_path / "changed.json"
+        path.write_text(json.dumps(record), encoding="utf-8")
+        return json.loads(CliRunner().invoke(main, ["rescore", str(path), "--json"]).stdout)["figures"]["range_km"]
+
+    by = [changed(name, se) - changed(name, -se) for name, se in (("cda_m2", 0.05), ("crr", 0.001))]
+    se = 0.5 * np.sqrt(by[0] ** 2 + by[1] ** 2 - 1.8 * by[0] * by[1])
+    assert band["se_km"] == pytest.approx(se, rel=0.02)
+    assert band["high_km"] - band["low_km"] == pytest.approx(2 * 1.96 * se, rel=0.02)
