@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from optimizer.review.sheets.style import MM_PER_INCH, SERIES, own_look, to_bytes
+from optimizer.review.sheets.style import MM_PER_INCH, SERIES, own_look, short_name, to_bytes
 
 MOST_LOGS = 4
 
@@ -26,7 +26,7 @@ def against_png(logs: Sequence[tuple[str, Any, Any, Any, Any]]) -> bytes:
             left.plot(minutes, predicted, color=SERIES[1], lw=0.9, label="predicted")
             left.plot(minutes, volts, color=SERIES[0], lw=0.7, label="logged")
             left.set(xlabel="time [min]", ylabel="voltage [V]")
-            left.set_title(name, loc="left", fontsize=7)
+            left.set_title(short_name(name), loc="left", fontsize=7)
             left.legend(frameon=False, ncols=2, loc="lower right", bbox_to_anchor=(1.0, 1.0))
             right.plot(minutes, run.voltage_v * run.current_a, color=SERIES[1], lw=0.6)
             right.plot(minutes, power, color=SERIES[0], lw=0.5)

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from optimizer.review.sheets.style import MM_PER_INCH, SERIES, SOFT, own_look, to_bytes
+from optimizer.review.sheets.style import MM_PER_INCH, SERIES, SOFT, own_look, short_name, to_bytes
 from optimizer.road.calibrate import Calibrated
 
 # Logs that are drawn; more make the sheet too long.
@@ -46,7 +46,7 @@ def _log(axes: Any, result: Calibrated, k: int) -> None:
     broken = np.where(np.concatenate([[0], np.diff(piece)]) > 0, np.nan, computed)
     height.plot(way_km, broken, color=SERIES[1], lw=1.0, label="from energy")
     height.set(xlabel="distance [km]", ylabel="height [m]")
-    height.set_title(f"{track.name}", fontsize=7, loc="left")
+    height.set_title(short_name(track.name), fontsize=7, loc="left")
     height.legend(frameon=False, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, markerscale=4)
     rest.plot(way_km, left, ".", ms=1.2, color=SERIES[0])
     rest.axhline(0.0, color=SOFT, lw=0.6)
