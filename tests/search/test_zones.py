@@ -112,3 +112,20 @@ def test_a_file_whose_zones_do_not_hold_is_refused(searched, tmp_path, change, s
     path.write_text(json.dumps(record))
     with pytest.raises(BadInput, match=said):
         read_design(path)
+
+
+@pytest.mark.parametrize(("change", "code", "field"), [
+    (("depth_mm = 72", "depth_mm = { min = 72.0, max = 80.0, step = 4.0 }"), "conflict", "fit.zones"),
+    (("zones = 2", "zones = 4"), "out-of-range", "fit.zones"),
+    (("[electrical]", TRUNK.replace('"trunk"', '"trunk zone 2"') + "[electrical]"), "duplicate-name",
+     "compartment[trunk zone 2].name"),
+    (("[electrical]", "".join(TRUNK.replace('"trunk"', f'"trunk {k}"') for k in range(5)) + "[electrical]"),
+     "too-many-compartments", "compartment"),
+])  # fmt: skip
+def test_zones_that_cannot_be_are_told(tmp_path, change, code, field):
+    space_of(tmp_path, zones=2)
+    path = tmp_path / "brief.toml"
+    path.write_text(path.read_text().replace(*change))
+    with pytest.raises(BadInput) as bad:
+        load_space(path)
+    assert (code, field) in [(problem.code, problem.field) for problem in bad.value.problems]
