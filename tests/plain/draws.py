@@ -66,6 +66,7 @@ def _built(space, rng, task, cell, series, fills, split):
     pack = Pack(
         row, series, task.parallel, tuple(int(g) for g in split.split[0]), chosen, space.builds[build].strip,
         space.builds[build].layers, int(inputs.wire_rows[wired]), int(bms_rows[b]), int(fuse_rows[c]),
+        task.stand,
     )  # fmt: skip
     return pack, _block(space, cell, series, task.parallel, one)
 

@@ -63,9 +63,11 @@ def wall_point(room):
     return best[1]
 
 
-def hub_of(room):
-    """Where wires of a room without passages and without a board of its own are gathered, in the vehicle."""
-    return [t + p for t, p in zip(turned(wall_point(room), room.rotation_deg), room.position_mm, strict=True)]
+def hub_of(room, board):
+    """Where wires of a room without passages are gathered, in the vehicle: at a board that lies there, or the wall."""
+    here = board is not None and board.compartment == room.name
+    at = [float(v) for v in board.plug_mm] if here else wall_point(room)
+    return [t + p for t, p in zip(turned(at, room.rotation_deg), room.position_mm, strict=True)]
 
 
 def cut(length):
@@ -82,14 +84,16 @@ def tap_boundaries(groups, per_module, shared):
     return out
 
 
-def harness_of(split, rooms, per_module, sensors, shared, slack_mm, bms_in=None, legs=(0.0, 0.0)):
+def harness_of(split, rooms, per_module, sensors, shared, slack_mm, bms_in=None, legs=(0.0, 0.0), board=None):
     """60 g/m of power wire and 5 g/m of leads decide, then fewer crossings, then the first order tried.
 
     Orders that differ in empty compartments alone are one: only those of the compartments in use are tried. With
     more than five compartments the first order is that whose first, last and BMS come first. Legs from the taps to
-    the hubs are added to what is chosen: power wires and leads, as the fit has them.
+    the hubs are added to what is chosen: power wires and leads, as the fit has them. A placed board is the BMS's place.
     """
-    hubs = [hub_of(room) for room in rooms]
+    hubs = [hub_of(room, board) for room in rooms]
+    if board is not None:
+        bms_in = [room.name for room in rooms].index(board.compartment)
     links = [[cut(math.dist(a, b)) if a is not b else 0.0 for b in hubs] for a in hubs]
     reach = [cut(sum(high - low for low, high in room.extent_mm)) for room in rooms]
     best = None

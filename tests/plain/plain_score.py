@@ -55,6 +55,7 @@ class Pack:
     wire: int
     bms: int
     fuse: int
+    stand: int = 0
 
 
 @cache
@@ -73,11 +74,11 @@ def normal_max(n):
 
 
 class Plain:
-    """The plain score of one brief; `space` gives what was read and the fit's layouts, nothing else."""
+    """The plain score of one brief; `space` gives what was read, the fit's layouts and where parts lie, no more."""
 
     def __init__(self, space, item=None):
         """`item`: a situation of the brief; None: its own conditions, with those of all situations beside them."""
-        self.inputs, self.rooms, self.whole = space.inputs, space.rooms, space.brief
+        self.inputs, self.rooms, self.whole, self.space = space.inputs, space.rooms, space.brief, space
         self.brief = space.brief if item is None else conditions(space.brief, item)
         steady = item is not None and item.speed_kmh is not None
         trace = None if steady else self.inputs.ride
@@ -177,11 +178,11 @@ class Plain:
                  zip(fill.names, fill.metrics[groups], strict=True) if name.startswith(f"{way}:")}
         return found | {"welds": 2.0 * groups / pack.parallel}
 
-    def case(self, fill, groups):
-        """Printed volume and surface: geometry of the fit's."""
+    def case(self, fill, groups, stand):
+        """Printed volume and surface: geometry of the fit's, among the parts of a stand."""
         if id(fill) not in self._cases:
             layout, rules = fill.layout, case_rules(self.brief, fill.layout.size)
-            room = next(r for r in self.rooms if r.name == layout.compartment)
+            room = next(r for r in self.space.rooms_of(stand) if r.name == layout.compartment)
             free = room_for(room, axis=layout.axis, rules=rules)
             self._cases[id(fill)] = fill, case_volume(layout, group=fill.chain.group, rules=rules, free=free)
         made = self._cases[id(fill)][1]
@@ -234,7 +235,7 @@ class Plain:
             around = {"limit_c": self.brief.protection.strip_limit_c, "air_c": box_air(self.brief)}
             out["joint_a"], _, out["joint_stages"] = joint_stages(t.strips, pack.strip, pack.layers, **around)
         out["rise"] = max(
-            hot_rise(fill.layout, fill.chain, groups, room, gaps, self.case(fill, groups)[1])
+            hot_rise(fill.layout, fill.chain, groups, room, gaps, self.case(fill, groups, pack.stand)[1])
             for fill, groups, room in used
         )
         return out
@@ -245,6 +246,7 @@ class Plain:
         return harness_of(
             pack.split, self.rooms, per_module, self.brief.parts.sensors, rules.share_balance_leads, rules.slack_mm,
             names.index(rules.bms_in) if rules.bms_in else None, self.legs(pack),
+            self.space.stands[pack.stand].placed[0] if self.space.stands[pack.stand].board else None,
         )  # fmt: skip
 
     def legs(self, pack):
@@ -267,7 +269,8 @@ class Plain:
         """Mass and cost of all but the cells."""
         t, rules, count = self.inputs, self.brief.parts, pack.series * pack.parallel
         lead = min(range(len(t.wires.id)), key=lambda k: (t.wires.area_mm2[k], -t.wires.insulation_temp_c[k]))
-        volume, screws, bodies = map(sum, zip(*(self.case(fill, groups)[0] for fill, groups, _ in used), strict=True))
+        cases = [self.case(fill, groups, pack.stand)[0] for fill, groups, _ in used]
+        volume, screws, bodies = map(sum, zip(*cases, strict=True))
         printed = self.brief.case
         straps = 2 * bodies if printed.hold == "straps" else 0
         case_kg = volume * 1e-9 * rules.case_density_kg_m3
