@@ -1,6 +1,7 @@
 """Rules of the house that a machine can keep: imports run one way, no circles, the command starts light."""
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -178,3 +179,9 @@ def test_a_class_name_stands_for_one_thing():
             if isinstance(node, ast.ClassDef):
                 homes.setdefault(node.name, []).append(path.relative_to(ROOT).as_posix())
     assert {name: where for name, where in homes.items() if len(where) > 1} == {}
+
+
+def test_pictures_and_files_that_the_readme_shows_are_there():
+    for page in ("README.md", "DEVELOPERS.md"):
+        for target in re.findall(r"\]\(([^)#:]+)\)", (ROOT.parent / page).read_text(encoding="utf-8")):
+            assert (ROOT.parent / target).exists(), target
