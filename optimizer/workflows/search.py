@@ -30,7 +30,7 @@ from optimizer.search.space.space import Space
 from optimizer.workflows.how import How, Report, Result, best_text, duration, from_folder, units
 from optimizer.workflows.open_search import run_open_job
 
-# What a task of the demo brief takes on one core with an empty cache [s], rounded.
+# What a task takes in a compartment on one core with an empty cache [s]: 0.9 to 3.7 in the briefs of catalogs.
 TASK_S = 2.0
 
 
@@ -81,7 +81,8 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
                 checkpoints.begin()
             watch = Watch(space, folder, checkpoints.key, how, report)
             outcome = search(
-                space, workers=workers, progress=watch, until=until, checkpoints=checkpoints, known=known
+                space, workers=workers, progress=watch, until=until, checkpoints=checkpoints, known=known,
+                say=watch.before,
             )  # fmt: skip
             front, run = write_last(space, outcome, folder, checkpoints.key, workers=workers, report=report)
         if outcome.complete:
@@ -188,12 +189,22 @@ class Watch:
 
     def __init__(self, space: Space, folder: Path, key: str, how: How, report: Report | None) -> None:
         self._space, self._folder, self._key, self._how, self._report = space, folder, key, how, report
-        self._start = time.monotonic()
+        self._start = self._from = time.monotonic()
         self._next, self._told = self._start + how.refresh_s, self._start
 
-    def __call__(self, outcome: Outcome) -> None:
-        """Take note that a task has ended."""
+    def before(self, text: str) -> None:
+        """Tell of work that comes before the slices."""
         now = time.monotonic()
+        if self._report is not None and now >= self._told:
+            self._report.step(text)
+            self._told = now + self.EVERY_S
+
+    def __call__(self, outcome: Outcome) -> None:
+        """Take note that the tasks begin, or that one has ended."""
+        now = time.monotonic()
+        if outcome.done == outcome.resumed:
+            self._from = now
+            return
         if self._report is not None and (now >= self._told or outcome.complete):
             self._report.step(self.text(outcome, spent_s=now - self._start))
             # Merging what was found takes its time.
@@ -211,7 +222,7 @@ class Watch:
     def text(self, outcome: Outcome, *, spent_s: float) -> str:
         """How far the search is, the best by each objective, and the time left, in one line."""
         fresh = outcome.done - outcome.resumed
-        left = spent_s / max(fresh, 1) * (outcome.tasks - outcome.done)
+        left = (time.monotonic() - self._from) / max(fresh, 1) * (outcome.tasks - outcome.done)
         if self._how.budget_s is not None:
             left = min(left, max(self._how.budget_s - spent_s, 0.0))
         share = f"{100 * outcome.done // outcome.tasks:3d} % searched, {len(outcome.found)} packs on the front"
@@ -221,7 +232,7 @@ class Watch:
 def estimate(space: Space, *, workers: int = 1) -> str:
     """What lies ahead before the search starts: how many candidates at least, and about how long.
 
-    Splits are not counted yet: that would be half the work. The time is what a task of the demo brief takes
+    Splits are not counted yet: that would be half the work. The time is what a task of the demo briefs takes
     with nothing cached, so an order of magnitude; the progress line knows better once a few tasks are done.
     """
     tasks = space.tasks()
@@ -231,7 +242,7 @@ def estimate(space: Space, *, workers: int = 1) -> str:
     packs = sum(int((high[each] - low[each] + 1).sum()) for each in members)
     inputs = space.inputs
     parts = len(space.builds) * len(inputs.wire_rows) * len(inputs.bms_rows) * len(inputs.fuse_rows)
-    seconds = max(len(tasks) * TASK_S / workers, 1.0)
+    seconds = max(len(tasks) * len(space.rooms) * TASK_S / workers, 1.0)
     return (
         f"{cells} of {len(inputs.cell_rows)} cells allow a pack; {packs:,} packs of cell, S and P in {len(tasks)}"
         f" tasks; {parts:,} builds of strip, wire, BMS and fuse for each way to share its groups out: at least"

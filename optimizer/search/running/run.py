@@ -103,6 +103,7 @@ def search(
     until: float | None = None,
     checkpoints: Checkpoints | None = None,
     known: Mapping[int, Found] | None = None,
+    say: Callable[[str], None] = lambda text: None,
 ) -> Outcome:
     """The front of a whole space.
 
@@ -113,13 +114,15 @@ def search(
     workers : int or Workers
         Processes on this machine, or workers that share this space; the front is the same for any number.
     progress : callable, optional
-        Called with the outcome so far whenever a slice ends.
+        Called with the outcome so far when the slices begin, and whenever one ends.
     until : float, optional
         End at this reading of time.monotonic, with what was found by then [s].
     checkpoints : Checkpoints, optional
         Where the results are kept.
     known : mapping of int to (Survivors, Tally), optional
         Slices worked through before, by number.
+    say : callable, optional
+        Told how far the work is that comes before the slices.
 
     Returns
     -------
@@ -130,7 +133,7 @@ def search(
     if isinstance(workers, int):
         with Workers(space, count=workers) as own:
             return search(
-                space, workers=own, progress=progress, until=until, checkpoints=checkpoints, known=known
+                space, workers=own, progress=progress, until=until, checkpoints=checkpoints, known=known, say=say
             )  # fmt: skip
     start = time.monotonic()
     lay_out(space, workers=workers)
@@ -146,11 +149,13 @@ def search(
     try:
         with asked:
             if samples is None and len(known) < len(parts):
-                samples = work.samples(), Tally()
+                samples = work.samples(say), Tally()
                 if checkpoints is not None:
                     checkpoints.add(SAMPLES, *samples)
             if samples is not None:
                 outcome.parts.append(samples[0])
+                if progress is not None:
+                    progress(outcome)
                 for number, (found, tally) in work.searched(samples[0], known):
                     if checkpoints is not None:
                         checkpoints.add(number, found, tally)
@@ -198,13 +203,18 @@ class _Work:
                 name = f"The layouts of {Slice(task).name} in {compartment.name}"
                 yield Job(None, name, _fill, (room, task, self.space.layouts_of(task)))
 
-    def samples(self) -> archive.Survivors:
-        """The front of the samples of all slices."""
+    def samples(self, say: Callable[[str], None]) -> archive.Survivors:
+        """The front of the samples of all slices; most of the time goes into the plates of what they fill."""
         jobs = deque(self._fills())
         for k in self.order:
             part = self.parts[k]
             jobs.append(Job(k, f"Sampling {part.name}", _sample, (part, self.space.layouts_of(part.task))))
-        found = [result for job, result in self.workers.run(jobs, stop=self.stop) if job.key is not None]
+        found, start, count = [], time.monotonic(), len(jobs)
+        for done, (job, result) in enumerate(self.workers.run(jobs, stop=self.stop), 1):
+            if job.key is not None:
+                found.append(result)
+            left = (time.monotonic() - start) / done * (count - done)
+            say(f"{100 * done // count:3d} % of the groups, plates and first packs, about {left:.0f} s left")
         none = archive.nothing(rooms=len(self.space.rooms), objectives=len(self.space.brief.objectives.use))
         return archive.merge([none, *found])
 
