@@ -97,6 +97,7 @@ class TestGoodBrief:
             "compartment[stem]",
             "fit",
             "ageing",
+            "clearance",
             "joining",
             "situation[winter]",
             "spread",

@@ -88,7 +88,7 @@ def table(name):
 
 @pytest.fixture(scope="module")
 def found(tmp_path_factory):
-    """The run's only row, and the catalog rows behind it."""
+    """The run's row with groups across the long side, and the catalog rows behind it."""
     folder = tmp_path_factory.mktemp("hand")
     (folder / "bms.csv").write_text(BMS)
     (folder / "chargers.csv").write_text(CHARGERS)
@@ -97,13 +97,15 @@ def found(tmp_path_factory):
     brief = folder / "hand.toml"
     brief.write_text(BRIEF.format(folder=builtin_catalogs().as_posix(), fuse=fuse))
     result = run_job(brief, folder=folder / "run")
-    assert len(result.front) == 1
+    # Groups that stand across the rows; those along them are beside them on the front.
+    rows = result.front[result.front["layout"].str.contains("bands along x")]
+    assert len(rows) == 1
     parts = {
         "cell": table("cells").loc["amber-21700-e50"], "strip": table("strips").loc["nickel-8x0.15"],
         "wire": table("wires").loc["silicone-4"], "fuse": fuses.loc[fuse],
         "lead": table("wires").sort_values("area_mm2").iloc[0],
     }  # fmt: skip
-    return result.front.iloc[0], parts
+    return rows.iloc[0], parts
 
 
 def pitch_mm(parts):

@@ -182,6 +182,7 @@ def test_a_class_name_stands_for_one_thing():
 
 
 def test_pictures_and_files_that_the_readme_shows_are_there():
+    project = Path(__file__).parents[1]
     for page in ("README.md", "DEVELOPERS.md"):
-        for target in re.findall(r"\]\(([^)#:]+)\)", (ROOT.parent / page).read_text(encoding="utf-8")):
-            assert (ROOT.parent / target).exists(), target
+        for target in re.findall(r"\]\(([^)#:]+)\)", (project / page).read_text(encoding="utf-8")):
+            assert (project / target).exists(), target

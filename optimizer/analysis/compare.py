@@ -194,7 +194,7 @@ def _asked_there(*sides: Side) -> list[str]:
     briefs = [side.run.record["brief"] for side in sides]
     asked = [name for brief in briefs for name in (brief.get("objectives") or {}).get("use", ())]
     asked += [sided(key)[0] for brief in briefs for key in brief.get("constraints") or {}]
-    return [name for name in dict.fromkeys(asked) if split_name(name)[1]]
+    return [name for name in dict.fromkeys(x for x in asked if isinstance(x, str)) if split_name(name)[1]]
 
 
 def volume_shares(one: Floats, other: Floats, *, reference: Floats) -> tuple[tuple[float, float], bool]:

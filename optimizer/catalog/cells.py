@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from optimizer.base.arrays import Floats
+from optimizer.base.constants import M5_NUT_MM, M5_WASHER_MM
 from optimizer.base.problems import BadInput
 from optimizer.catalog.cell_model import CellModelFile, read_cell_model
 from optimizer.catalog.columns import Bools, Columns, check_order, check_ratio, read_columns
@@ -116,10 +117,13 @@ def _check_terminals(parsed: Columns) -> None:
 
 def _check_studs(parsed: Columns, shapes: NDArray[np.str_]) -> None:
     """Columns of studs and pressure on round cells, and studs too short for their nut."""
-    for name in ("stud_mm", "fastener_mm", "pressure_kpa", "tie_plate_mm"):
+    # What stands for an empty cell is in a design's own file.
+    usual = {"stud_mm": 0.0, "fastener_mm": M5_NUT_MM + M5_WASHER_MM, "pressure_kpa": np.nan, "tie_plate_mm": np.nan}
+    for name, default in usual.items():
         if name in parsed.table.headers:
-            texts = parsed.table.column(name)
-            for row in np.flatnonzero((shapes == "cylinder") & np.array([bool(text) for text in texts])):
+            texts, values = parsed.table.column(name), parsed.numbers(name)
+            given = np.array([bool(text) for text in texts]) & (values != default)
+            for row in np.flatnonzero((shapes == "cylinder") & given):
                 expected = "does not apply to a cylinder; leave it empty"
                 parsed.complain("shape-dimension", int(row), name, texts[row], expected)
     stud, nut = parsed.numbers("stud_mm"), parsed.numbers("fastener_mm")

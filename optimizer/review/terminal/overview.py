@@ -198,13 +198,13 @@ def remedy_lines(account: Mapping[str, Any]) -> list[str]:
 def rounded(value: float, *, up: bool, digits: int = 4) -> float:
     """A number with few digits, never rounded to the other side.
 
-    >>> rounded(812.3401, up=True), rounded(38.1299, up=False)
-    (812.4, 38.12)
+    >>> rounded(812.3401, up=True), rounded(38.1299, up=False), rounded(5.77, up=False)
+    (812.4, 38.12, 5.77)
     """
     if value == 0 or not math.isfinite(value):
         return value
     step = 10.0 ** (math.floor(math.log10(abs(value))) + 1 - digits)
-    return float(f"{(math.ceil if up else math.floor)(value / step) * step:.12g}")
+    return float(f"{(math.ceil if up else math.floor)(round(value / step, 6)) * step:.12g}")
 
 
 def moved_words(inputs: Inputs) -> str:

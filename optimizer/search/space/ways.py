@@ -139,7 +139,10 @@ def _at_most(space: Space, task: Task) -> int:
     blocks = space.sizes[task.size].shape == "block"
     counts = []
     for room, cells in enumerate(space.most_cells(task.size, task.stand)):
-        ways = len(space.layouts(room, task.size, task.stand)) if "tray" in space.brief.fit.ways or blocks else 0
+        ways = 0
+        if "tray" in space.brief.fit.ways or blocks:
+            # A chain and its bands along either way of the rows.
+            ways = 3 * len(space.layouts(room, task.size, task.stand))
         ways += MOST_LAYOUTS if "modules" in space.brief.fit.ways else 0
         counts.append([ways] * min(cells // task.parallel, series[-1]))
     return sum(product_by_groups(counts, up_to=series[-1])[series[0] :])
