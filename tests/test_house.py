@@ -186,3 +186,7 @@ def test_pictures_and_files_that_the_readme_shows_are_there():
     for page in ("README.md", "DEVELOPERS.md"):
         for target in re.findall(r"\]\(([^)#:]+)\)", (project / page).read_text(encoding="utf-8")):
             assert (project / target).exists(), target
+
+
+def test_the_readme_is_read_in_one_go():
+    assert len((Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8").splitlines()) < 200
