@@ -7,6 +7,7 @@ import json
 import shutil
 import subprocess
 import tarfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,7 @@ pytestmark = [
 ]
 
 from optimizer.analysis.verdict import verdict  # noqa: E402
+from optimizer.base.figures import OBJECTIVES  # noqa: E402
 from optimizer.review.page.page import write_page  # noqa: E402
 from optimizer.review.verdict_words import gives_words, switch_words  # noqa: E402
 from optimizer.workflows.shortlist import parse_weights  # noqa: E402
@@ -299,10 +301,30 @@ def test_without_script_the_isometric_drawing_stands_in_its_place(browser, repor
 
 
 def test_paper_has_two_pages_of_decision_and_two_for_each_design(page, tmp_path):
-    page.pdf(path=tmp_path / "r.pdf", prefer_css_page_size=True)
-    content = (tmp_path / "r.pdf").read_bytes()
+    assert sheets(page, tmp_path) <= 4
+
+
+def sheets(page, folder):
+    """Pages of paper that the page takes."""
+    page.pdf(path=folder / "r.pdf", prefer_css_page_size=True)
+    content = (folder / "r.pdf").read_bytes()
     assert content.startswith(b"%PDF")
-    assert content.count(b"/Type /Page\n") + content.count(b"/Type /Page ") + content.count(b"/Type /Page/") <= 4
+    return content.count(b"/Type /Page\n") + content.count(b"/Type /Page ") + content.count(b"/Type /Page/")
+
+
+def test_paper_stays_short_with_figures_in_two_situations(browser, design, make, tmp_path):
+    names = [n for n in OBJECTIVES if n in design.row]
+    more = {f"{name}_{situation}": design.row[name] for situation in ("winter", "third_year") for name in names}
+    assert len(more) > 12
+    path = tmp_path / "review.html"
+    front = make.make_front().assign(**more)
+    rich = replace(design, row={**design.row, **more})
+    write_page(path, front=front, run=make.make_run(), designs=[rich], units={"cost": "EUR"})
+    page = browser.new_page()
+    page.goto(path.as_uri())
+    page.wait_for_function("document.documentElement.dataset.ready === 'yes'")
+    assert sheets(page, tmp_path) <= 4
+    page.close()
 
 
 @pytest.mark.parametrize("width", [1440, 1024, 420])
