@@ -17,7 +17,7 @@ from optimizer.fit.region.compartment import box
 from optimizer.pack.wiring.clear import Clear, Net, Upright
 from optimizer.pack.wiring.wire import outer_diameter_mm
 from optimizer.review.cad.bodies import case_parts
-from optimizer.review.cad.laid import LUG_MM, all_things, laid_wires, room_words
+from optimizer.review.cad.laid import LUG_MM, UNPLACED, all_things, laid_wires, room_words
 from optimizer.review.cad.model import glb_bytes
 from optimizer.review.sheets.buildsheet import build_markdown
 
@@ -203,6 +203,9 @@ def test_the_build_sheet_says_which_wires_have_room(packed):
     # Thicker wire than any gap: none has room, and the sheet says how much there is.
     thick = replace(design, harness=few.assign(area_mm2=400.0))
     assert {wire.fault.split(" mm")[0] for wire in laid_wires(thick)} == {"36.9"}
+    # Where nobody says where the board lies, that is the reason.
+    (told,) = room_words(laid_wires(replace(thick, placed=())))
+    assert UNPLACED in told
 
 
 @pytest.mark.nightly

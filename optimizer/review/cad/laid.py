@@ -32,6 +32,7 @@ from optimizer.review.cad.metal import plan_shapes
 from optimizer.review.cad.model import Thing, things
 from optimizer.review.cad.solids import Heights, joined
 from optimizer.review.cad.wires import tube
+from optimizer.search.space.stands import BMS
 
 if TYPE_CHECKING:
     from optimizer.design.model import Design, Station
@@ -47,6 +48,9 @@ HAIR_MM, PORT_MM = 0.01, 20.0
 #: Thicknesses of wires by which free room is told [mm], and how many places for a wire's end are tried.
 WIDTHS_MM = [k / 10.0 for k in range(1, 101)]
 TRIED = 6
+
+#: Why a wire is not drawn that ends at a board of which the brief only says in which compartment it is.
+UNPLACED = 'the brief gives the board no place ([[part]] with kind = "BMS")'
 
 #: Holes in walls are wider than a wire by this on every side [mm].
 PLAY_MM = 0.3
@@ -83,6 +87,7 @@ def laid_wires(design: Design) -> list[Laid]:
     if not design.rooms:
         return []
     rooms = {room.name: _Room(_clear(design, room)) for room in design.rooms}
+    placed = any(BMS in part.name for part in design.placed)
     found = []
     for number, wire in enumerate(design.harness.to_dict("records"), start=1):
         name = f"wire {number} {wire['from']} to {wire['to']}"
@@ -94,7 +99,7 @@ def laid_wires(design: Design) -> list[Laid]:
             run = float(np.linalg.norm(np.diff(way, axis=0), axis=1).sum())
             found.append(Laid(name, radius, tuple(legs), short_mm=max(run - float(wire["length_mm"]), 0.0)))
         except _NoRoomError as fault:
-            found.append(Laid(name, radius, fault=str(fault)))
+            found.append(Laid(name, radius, fault=str(fault) if placed else UNPLACED))
     return found
 
 
@@ -106,6 +111,11 @@ def room_words(wires: Sequence[Laid]) -> tuple[str, ...]:
     for wire in wires:
         if wire.fault:
             short.setdefault(wire.fault, []).append(wire.name.split()[1])
+    if [*short] == [UNPLACED]:
+        return (
+            f"Where wires run is not held against what stands there: {UNPLACED}. Their lengths are counted to a place "
+            "among the cells, and pack.glb leaves them out.",
+        )
     count = len(wires) - sum(map(len, short.values()))
     told = f"{count} of {len(wires)} wires have a clear way at their full thickness, from outside their case on; "
     rest = "pack.glb shows them. Between its tap and there a wire is a bare end, a tab or a lug."
