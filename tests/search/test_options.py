@@ -7,7 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from optimizer.brief import load_brief
+from optimizer.catalog import builtin_catalogs
 from optimizer.pack.conductors.making import Way
+from optimizer.ride.load.profile import LEVELS, Profile
+from optimizer.score.inputs import read_inputs
 from optimizer.search.space import options as op
 from optimizer.search.space import parts
 
@@ -84,3 +88,18 @@ def test_tabs_on_sheet_by_hand():
     assert parts._tabs(stock, 0) == pytest.approx(
         {"tab_mm": 0.15, "tab_kg_per_mm": 8890e-9 * 0.15 * 6.0, "tab_cost_per_mm": 0.0016}
     )
+
+
+def test_a_ride_ends_its_bursts_before_the_fuse_may_open():
+    """Ten seconds at full current in every hundred, 0.3 of it between: no more than the fuse bears for ten seconds."""
+    inputs = read_inputs(load_brief(builtin_catalogs() / "briefs" / "quick-36v.toml"))
+    rows = np.arange(len(inputs.fuses.id))
+    lap = Profile(np.array([[1.0, 0.3]]), np.array([10.0, 90.0]))
+    steady = parts.fuse_peak_a(inputs, rows, np.inf)
+    got = parts.fuse_ride_a(inputs, rows, steady, profile=lap)
+    mean = np.sqrt((10.0 * 1.0 + 90.0 * 0.09) / 100.0)
+    # The stretch without end lies between two levels; what is over the lower one counts as the upper.
+    level = (np.floor(0.3 * LEVELS) + 1) / LEVELS
+    want = np.minimum(np.minimum(steady / mean, parts.fuse_peak_a(inputs, rows, 10.0)), steady / level)
+    np.testing.assert_allclose(got, want, rtol=1e-9)
+    assert (got < steady / mean - 1e-6).any()
