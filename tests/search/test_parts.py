@@ -2,6 +2,7 @@
 
 import json
 from itertools import combinations, product
+from unittest import mock
 
 import numpy as np
 import pandas as pd
@@ -21,7 +22,8 @@ from optimizer.review.sheets import style as look
 from optimizer.review.sheets.vehicle import draw_vehicle
 from optimizer.search.exact import rows
 from optimizer.search.running.run import search
-from optimizer.search.space.setup import load_space
+from optimizer.search.space.seats import Seats
+from optimizer.search.space.setup import load_space, make_space
 
 BRIEF = """
 [catalog]
@@ -213,9 +215,38 @@ def test_a_larger_board_leaves_room_for_no_more_cells(searched):
             groups = sum(max((fill.groups for fill in each), default=0) for each in space.fills(task))
             for row in space.boards(task):
                 held[int(row)] = max(held.get(int(row), 0), groups)
-        assert held.get(large, 0) <= held[small]
-    most = {task.stand: sum(space.most_cells(0, task.stand)) for task in space.tasks()}
-    assert len(set(most.values())) > 1
+        assert held.get(large, 0) < held[small]
+
+
+def test_own_places_of_boards_only_better_the_front(searched):
+    """Against one common place: each of its packs is met or beaten, and small boards win packs that it doesn't hold."""
+    own, outcome, _ = searched
+    with mock.patch.object(Seats, "_row_counts", return_value=(0, 0)):
+        common = make_space(own.inputs)
+        assert len({task.stand for task in common.tasks()}) < len({task.stand for task in own.tasks()})
+        theirs = search(common).found.objectives
+    mine = outcome.found.objectives
+    met, won = (
+        (some[None] <= others[:, None] + 1e-9 * abs(others[:, None])).all(axis=2).any(axis=1)
+        for some, others in ((mine, theirs), (theirs, mine))
+    )
+    assert met.all() and not won.all()
+
+
+def test_a_small_board_has_a_place_of_its_own_where_one_compartment_gains(tmp_path):
+    """All groups in one compartment need no wires between two: a gain where both together hold no more groups."""
+    seats = space_of(tmp_path)._seats
+    boards = {stand.placed[0].extents_mm: k for k, stand in enumerate(seats._bare) if stand.room == "rear"}
+    large, (dims, small) = min(boards.values()), max(boards.items(), key=lambda each: each[1])
+    (size,) = seats._sized
+    (row,) = (r for r in seats._boards if sorted(seats.board_mm(r)) == sorted(dims))
+    for common, own, apart in (
+        ((6, 8), (12, 0), True), ((12, 0), (6, 8), True), ((12, 8), (13, 8), False), ((30, 8), (60, 8), False),
+    ):  # fmt: skip
+        held = {large: common, small: own}
+        with mock.patch.object(Seats, "_row_counts", lambda _, k, size, held=held: held.get(k, (0, 0))):
+            found = seats._classes(size, 2)
+        assert row in found[large] and (row in found.get(small, ())) == apart
 
 
 def test_bad_parts_are_told_and_nothing_else(tmp_path):

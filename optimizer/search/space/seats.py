@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
 from itertools import product
+from operator import le
 from typing import Any
 
 import numpy as np
@@ -117,9 +118,10 @@ class Seats:
     def classes(self, size: CellSize, parallel: int) -> Classes:
         """Stands in use for a cell size and P, each with the boards that lie in its place.
 
-        In each compartment the largest board comes first; a smaller one has a place of its own only where rows of
-        cells there make another group of P that the voltage lets a pack have. A stand is there a second time, its
-        compartments cut into zones, where that makes another such group.
+        In each compartment the largest board comes first, and all that find room there may lie in its place. A smaller
+        one has a place besides where rows of cells there make another group of P in some compartment, of those that
+        voltage and board let a pack have: its own, or that of another which gains as much. So places of their own
+        only add packs. A stand is there a second time, its compartments cut into zones, where that makes another group.
         """
         if self.fixed:
             return {0: tuple(range(len(self.bms.id)))}
@@ -168,21 +170,20 @@ class Seats:
 
     def _classes(self, size: CellSize, parallel: int) -> Classes:
         hosts: dict[int, list[int]] = {}
-        most = self._sized.get(size, 5000)
-        groups = [
-            min(sum(cells // parallel for cells in self._row_counts(k, size)), most) for k in range(len(self._bare))
-        ]
         by_size: dict[Point, list[int]] = {}
         for row in self._boards:
             by_size.setdefault(self.board_mm(row), []).append(row)
         for k, stand in enumerate(self._bare):
-            mine = [dims for dims in by_size if _same(stand, dims)]
-            for dims in mine:
-                host = next(
-                    (h for h in hosts if self._bare[h].room == stand.room and self._bare[h].holds(dims)
-                     and groups[k] <= groups[h]), k,
-                )  # fmt: skip
-                hosts.setdefault(host, []).extend(by_size[dims])
+            for dims, rows in ((dims, rows) for dims, rows in by_size.items() if _same(stand, dims)):
+                most = min(self._sized.get(size, 5000), int(self.bms.series_max[rows].max()))
+
+                def groups(place: int, most: int = most) -> list[int]:
+                    return [min(cells // parallel, most) for cells in self._row_counts(place, size)]
+
+                roomy = [h for h in hosts if self._bare[h].room == stand.room and self._bare[h].holds(dims)]
+                as_good = [h for h in roomy if all(map(le, groups(k), groups(h)))]
+                for host in {*roomy[:1], *(as_good[:1] or [k])}:
+                    hosts.setdefault(host, []).extend(rows)
         return {host: tuple(rows) for host, rows in hosts.items()}
 
     def _row_counts(self, stand: int, size: CellSize) -> tuple[int, ...]:

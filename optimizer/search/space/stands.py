@@ -3,8 +3,7 @@
 The set that is searched: a board lies where it leaves the most room for cells of the middle size among the brief's,
 by Oler's bound over stacks of layers from either end along each axis; of equal places where its connectors are
 nearest to the other compartments. Other parts follow, the largest first, by the same rule along the axis on which most
-cells lie beside the board. A board uses the place of
-a larger one wherever its own would not hold another group of a task's cells.
+cells lie beside the board. Seats says which boards lie in which of these places.
 """
 
 from __future__ import annotations
