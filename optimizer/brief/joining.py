@@ -12,18 +12,23 @@ from optimizer.brief.kinds import Flag, NotNegative, Number, Positive, Section, 
 class JoiningRules(Section):
     """[joining]: what the builder joins metal to cells with, and what the cases leave room for."""
 
-    methods: Annotated[tuple[Literal["spot", "laser", "ultrasonic", "bolt"], ...], Field(min_length=1)] = (
+    methods: Annotated[tuple[Literal["spot", "laser", "ultrasonic", "bolt", "solder"], ...], Field(min_length=1)] = (
         "spot",
         "laser",
         "ultrasonic",
         "bolt",
+        "solder",
     )
-    """Methods at hand, the preferred one first: resistance spot welder, laser, ultrasonic welder, bolts; default: any,
-    and each design says which one it takes."""
+    """Methods at hand, the preferred one first: resistance spot welder, laser, ultrasonic welder, bolts, soldering iron
+    (collectors to plates, away from the cells, and nothing else); default: any, and each design says which one it
+    takes."""
     spot_energy: Literal["small", "large"] = "large"
     """Energy of the spot welder: small joins nickel to 0.2 mm, large to 0.3 mm."""
     taps: Annotated[Whole, Field(ge=1, le=100)] = 1
     """Places at which each lead is joined to its end plate, the current shared evenly; default: one."""
+    weld_slot_mm: NotNegative = 0.0
+    """Length of a slot of 1 mm in cut sheet between the two spots of each weld of a round cell, which keeps a spot
+    welder's current from passing beside the cell; 0: none; 8 is usual (common practice, no published source) [mm]."""
     fastener_g: NotNegative = 3.0
     """Mass of what holds one bolted terminal, a short M5 screw or a nut, with washers; default: common practice, no
     published source [g]."""

@@ -54,6 +54,7 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "joining.fastener_g": (0.05, 200, "grams"),
     "joining.lug_g": (0.05, 200, "grams"),
     "joining.lug_mm": (0.1, 20, "millimetres"),
+    "joining.weld_slot_mm": (2, 30, "millimetres"),
     "joining.top_g": (0.001, 20, "grams"),
     "joining.top_price": _PRICE,
     "joining.fastener_price": _PRICE,

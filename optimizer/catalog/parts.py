@@ -34,6 +34,11 @@ def read_strips(path: Path) -> Strips:
         usual = np.array([getattr(MATERIALS.get(str(key)), name, np.nan) for key in parsed.texts("material")])
         given = parsed.numbers(name)
         parsed.values[name] = np.where(np.isnan(given), usual, given)
+    for row in np.flatnonzero((parsed.numbers("collector_mm") > 0) & (parsed.texts("form") == "tabbed")):
+        expected = "0: on sheet with tabs there is no room for a collector"
+        parsed.complain("no-collector", int(row), "collector_mm", f"{parsed.numbers('collector_mm')[row]:g}", expected)
+    metal = parsed.texts("collector_material")
+    parsed.values["collector_material"] = np.where(metal == "", "copper", metal)
     parsed.finish()
     return build(Strips, parsed)
 

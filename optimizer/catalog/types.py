@@ -173,6 +173,21 @@ class Strips(Catalog):
     tab_density_a_mm2: Annotated[
         Floats, Column(needed=False, filled=False, low=0.5, high=100, ask="amperes per square millimetre", default=5.0)
     ]
+    # A bar over the plates at ends, joined to them between all cells; 0: none (common practice, no published source).
+    collector_mm: Annotated[
+        Floats, Column(needed=False, filled=False, zero=True, low=0.1, high=10, ask="millimetres", default=0.0)
+    ]
+    collector_width_mm: Annotated[
+        Floats, Column(needed=False, filled=False, low=4, high=50, ask="millimetres", default=10.0)
+    ]
+    collector_material: Annotated[Texts, Column(kind="text", needed=False, filled=False, choices=tuple(MATERIALS))]
+    collector_price_per_m: Annotated[
+        Floats, Column(needed=False, filled=False, zero=True, low=0.001, high=1e4, ask="whole units of the currency",
+                       default=3.0),
+    ]
+    collector_density_a_mm2: Annotated[
+        Floats, Column(needed=False, filled=False, low=0.5, high=100, ask="amperes per square millimetre", default=12.0)
+    ]
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,14 +12,13 @@ from optimizer.base.arrays import Floats
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.region.geometry import clearance
 from optimizer.fit.region.layout import Layout
-from optimizer.pack.conductors.chained import ChainMetal, chain_metal, shape_key, stacked_layers
+from optimizer.pack.conductors.chained import ChainMetal, chain_metal, shape_key, stacked_layers, tab_per_mm
 from optimizer.pack.conductors.faces import face_name, name_of
 from optimizer.pack.conductors.joints import INSULATOR_MM, LEVEL_MM, Joint
-from optimizer.pack.conductors.pieces import Metal
+from optimizer.pack.conductors.pieces import Collector, Metal, Piece
 from optimizer.pack.conductors.sites import EXIT, RING_MM, Site, face_mm
 from optimizer.pack.conductors.solved import fed, field_of, figures, shares
-from optimizer.pack.joining import TAB
-from optimizer.search.space.parts import lay_rules
+from optimizer.search.space.parts import Second, lay_rules, second_of
 
 if TYPE_CHECKING:
     from optimizer.design.model import Station
@@ -45,8 +44,12 @@ class Stock:
         Resistance behind each weld [ohm].
     over_mm, stud_mm : float
         Where it is bolted, of lug, washer and nut or head over it, and of studs over the cells' ends; else 0 [mm].
-    tab_mm, tab_kg_per_mm : float
-        Thickness of tabs [mm], and their mass by length [kg/mm]; 0 without.
+    second : Second, optional
+        Tabs on sheet, or the collector at ends.
+    second_kg_per_mm : float
+        Mass of it by length [kg/mm].
+    tab_per_mm : float
+        Current per width at which tabs stand for one layer of the plate, over that of a cell's share [1/mm].
     """
 
     way: str
@@ -59,8 +62,9 @@ class Stock:
     cell_ohm: float
     over_mm: float = 0.0
     stud_mm: float = 0.0
-    tab_mm: float = 0.0
-    tab_kg_per_mm: float = 0.0
+    second: Second | None = None
+    second_kg_per_mm: float = 0.0
+    tab_per_mm: float = 0.0
 
 
 def stock_of(space: Space, chosen: Chosen, build: Build) -> Stock:
@@ -79,8 +83,9 @@ def stock_of(space: Space, chosen: Chosen, build: Build) -> Stock:
         stacked=build.stacked,
         layers=build.layers,
         cell_ohm=float(cells.dcir_mohm[row]) * 1e-3,
-        tab_mm=build.tab_mm,
-        tab_kg_per_mm=build.tab_kg_per_mm,
+        second=second_of(strips, chosen.strip),
+        second_kg_per_mm=build.second_kg_per_mm,
+        tab_per_mm=tab_per_mm(build.way, parallel=chosen.parallel),
         **held,
     )
 
@@ -110,8 +115,9 @@ def conductor_records(space: Space, chosen: Chosen, stations: Sequence[Station],
         Plain JSON values: name, compartment, face, layer, module, level, way, from_group, to_group (the pack's
         negative end is 0 to 1, its positive end S to S + 1), material, thickness_mm, insulator_mm, top_mm (how high
         metal, lugs, fasteners or studs stand over the cells' ends), pieces, terminals, taps, resistance_mohm,
-        worst_share, worst_density_a_mm2_per_a, mass_g. Coordinates are the compartment's own. A joint is a disc of
-        3 mm.
+        worst_share, worst_density_a_mm2_per_a (of tabs and collectors, what their current stands for in the plate's
+        own metal), mass_g. Coordinates are the compartment's own. A joint is a disc of 3 mm. Pieces of other metal have
+        material and thickness_mm, what is cut out windows_mm, a collector joints_mm, where it is joined to its plate.
     """
     stock = stock_of(space, chosen, build)
     return [
@@ -164,7 +170,9 @@ def _plate(site: Site, metal: Metal, station: Station, stock: Stock, lead: str) 
     cells = current[: len(site.cells)]
     mean = np.abs(fed(site.positive, len(metal.tap_mm)))[: len(site.cells)]
     welds = solid(layout, site, metal.weld_mm)
-    number = site.node + before
+    number, bar = site.node + before, metal.bar
+    over_mm = stock.second.thickness_mm if stock.second is not None and (bar or metal.drawn[-1].is_tab) else 0.0
+    dense_per_mm = max(each.dense_per_mm, each.bar_per_mm, stock.tab_per_mm)
     return {
         "name": name_of(site, before=before),
         "compartment": station.compartment.name,
@@ -179,19 +187,10 @@ def _plate(site: Site, metal: Metal, station: Station, stock: Stock, lead: str) 
         "thickness_mm": stock.thickness_mm,
         "insulator_mm": RING_MM,
         "top_mm": max(
-            RING_MM + stacked_layers(metal) * deep * stock.thickness_mm + stock.tab_mm + stock.over_mm, stock.stud_mm
+            RING_MM + stacked_layers(metal) * deep * stock.thickness_mm + over_mm + stock.over_mm, stock.stud_mm
         ),
-        "pieces": [
-            {
-                **({"material": TAB, "thickness_mm": stock.tab_mm} if piece.is_tab else {}),
-                **({"windows_mm": [solid(layout, site, w) for w in piece.windows_mm]} if piece.windows_mm else {}),
-                "layers": piece.layers * deep,
-                "outline_mm": solid(layout, site, piece.outline_mm),
-                "width_mm": round(piece.width_mm, 4),
-                "length_mm": round(piece.length_mm, 4),
-            }
-            for piece in metal.pieces
-        ],
+        "pieces": [_piece(layout, site, piece, stock, bar if piece not in metal.pieces else None)
+                   for piece in metal.drawn],
         "terminals": [
             {"cell": int(cell), "pole": "+" if plus else "-", "centre_mm": weld}
             for cell, plus, weld in zip(site.cells, site.positive, welds, strict=True)
@@ -199,9 +198,26 @@ def _plate(site: Site, metal: Metal, station: Station, stock: Stock, lead: str) 
         "taps": [{"at_mm": at, "lead": lead} for at in solid(layout, site, metal.tap_mm)],
         "resistance_mohm": float(current @ (impedance * scale) @ current) * 1e3,
         "worst_share": float((np.abs(cells) / mean).max()),
-        "worst_density_a_mm2_per_a": each.dense_per_mm / (stock.thickness_mm * deep),
+        "worst_density_a_mm2_per_a": dense_per_mm / (stock.thickness_mm * deep),
         "mass_g": each.metal_mm2 * deep * stock.thickness_mm * stock.density_kg_m3 * 1e-6
-        + each.tab_mm * stock.tab_kg_per_mm * 1e3,
+        + each.second_mm * stock.second_kg_per_mm * 1e3,
+    }  # fmt: skip
+
+
+def _piece(layout: Layout, site: Site, piece: Piece, stock: Stock, bar: Collector | None) -> dict[str, Any]:
+    """One piece of a plate; of second metal with its material, and a collector with its joints to the plate."""
+    own: dict[str, Any] = {}
+    if stock.second is not None and (piece.is_tab or bar is not None):
+        own = {"material": stock.second.material, "thickness_mm": stock.second.thickness_mm}
+    if bar is not None:
+        own["joints_mm"] = solid(layout, site, bar.joints_mm)
+    return {
+        **own,
+        **({"windows_mm": [solid(layout, site, hole) for hole in piece.holes_mm]} if piece.holes_mm else {}),
+        "layers": 1 if bar is not None else piece.layers * stock.stacked,
+        "outline_mm": solid(layout, site, piece.outline_mm),
+        "width_mm": round(piece.width_mm, 4),
+        "length_mm": round(piece.length_mm, 4),
     }
 
 
@@ -266,7 +282,7 @@ def cut_rows(records: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
             own = {name: piece.get(name, record[name]) for name in ("material", "thickness_mm")}
             cut = record["way"] in ("sheet", "tabbed") and "material" not in piece
             shape = shape_key(np.asarray(piece["outline_mm"])) if cut else b""
-            label = "tab" if "material" in piece else kind
+            label = "collector" if "joints_mm" in piece else "tab" if "material" in piece else kind
             key = (record["compartment"], label, piece["layers"], piece["width_mm"], piece["length_mm"], shape)
             row = found.setdefault(key, {
                 "compartment": record["compartment"], "plate": [], "direction": label, "pieces": 0, **own,

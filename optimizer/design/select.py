@@ -274,20 +274,24 @@ def _conductor_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[
     numbers |= {name: np.asarray(worst(chosen, f"{build.way.name}:{name}")) for name in HEIGHT}
     stock = stocked(numbers, build)
     bought_mm2 = metric(chosen, f"{build.way.name}:bought_mm2") * build.stacked
+    second_mm = metric(chosen, f"{build.way.name}:second_mm")
     if build.way.cut:
         cut_mm = metric(chosen, f"{build.way.name}:cut_mm") * build.stacked
-        tab_mm = metric(chosen, f"{build.way.name}:tab_mm")
-        sheet_kg = float(stock["kg"]) - tab_mm * build.tab_kg_per_mm
+        sheet_kg = float(stock["kg"]) - second_mm * build.second_kg_per_mm
         metal = [
             bill.priced("sheet", "m²", bought_mm2 * 1e-6, mass_kg=sheet_kg, price=build.cost_per_mm2 * 1e6),
             bill.wire_line("cutting", length_mm=cut_mm, mass_g_per_m=0.0, price_per_m=build.cut_cost_per_mm * 1e3),
-            bill.wire_line("tabs", length_mm=tab_mm, mass_g_per_m=build.tab_kg_per_mm * 1e6,
-                           price_per_m=build.tab_cost_per_mm * 1e3),
         ]
     else:
         metres, section_m2 = bought_mm2 / build.width_mm * 1e-3, build.width_mm * build.thickness_mm * 1e-6
         mass_kg = metres * section_m2 * strips.density_kg_m3[chosen.strip]
         metal = [bill.priced("strip", "m", metres, mass_kg=mass_kg, price=strips.price_per_m[chosen.strip])]
+    if build.second_mm:
+        item = "collector" if build.way.bar else "tabs"
+        metal.append(
+            bill.wire_line(item, length_mm=second_mm, mass_g_per_m=build.second_kg_per_mm * 1e6,
+                           price_per_m=build.second_cost_per_mm * 1e3)
+        )  # fmt: skip
     runs = {
         "power wire": (chosen.wire, block.power_length_mm[0]),
         "balance and sensor wire": (lead, block.balance_length_mm[0] + block.sensor_length_mm[0]),

@@ -20,7 +20,7 @@ from optimizer.fit.region.geometry import clearance
 from optimizer.pack import bill
 from optimizer.pack.case.wanted import case_rules
 from optimizer.pack.cautions import Caution, pack_cautions
-from optimizer.pack.joining import METHODS
+from optimizer.pack.joining import METHODS, collector_rule
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.score.score import Block
@@ -91,7 +91,9 @@ def _joined(space: Space, chosen: Chosen) -> dict[str, str]:
     if rule is None:
         return {}
     top = ", through a top of steel or nickel of 0.1 to 0.15 mm on each weld" if rule.top else ""
-    return {"method": rule.method, "joined": f"{METHODS[rule.method]}{top}"}
+    told, strips = {"method": rule.method, "joined": f"{METHODS[rule.method]}{top}"}, space.inputs.strips
+    bar = collector_rule(strips, chosen.strip, space.brief.joining) if strips.collector_mm[chosen.strip] > 0 else None
+    return told | ({"collector_by": METHODS[bar.method]} if bar is not None else {})
 
 
 def stations_of(space: Space, chosen: Chosen, block: HarnessBlock) -> tuple[Station, ...]:

@@ -12,7 +12,7 @@ from optimizer.base.arrays import Floats
 from optimizer.brief import Brief, JoiningRules
 from optimizer.catalog.types import Strips
 
-SPOT, LASER, ULTRASONIC, BOLT = "spot", "laser", "ultrasonic", "bolt"
+SPOT, LASER, ULTRASONIC, BOLT, SOLDER = "spot", "laser", "ultrasonic", "bolt", "solder"
 
 
 #: Material of the tabs that are welded in place of the sheet that carries.
@@ -23,6 +23,7 @@ METHODS = {
     LASER: "laser",
     ULTRASONIC: "ultrasonic welder",
     BOLT: "bolts",
+    SOLDER: "soldering iron",
 }
 
 
@@ -38,6 +39,8 @@ class Rule:
         To the nickel-plated steel of a round cell, and to the stud or tab of a block; 0: not at all [mm].
     top : bool
         Whether a top of steel or nickel must lie on it, in which the heat arises.
+    plate_mm : float
+        To a plate that lies on no cell: collectors; 0: not at all [mm].
     """
 
     method: str
@@ -45,6 +48,7 @@ class Rule:
     steel_mm: float
     stud_mm: float
     top: bool = False
+    plate_mm: float = 0.0
 
 
 # Common practice, no published source: a resistance spot welder makes its heat in the strip, which takes a material
@@ -73,6 +77,8 @@ OTHERS = (
     Rule(BOLT, "aluminium", 0.0, 10.0),
     Rule(BOLT, "nickel", 0.0, 10.0),
     Rule(BOLT, "nickel_plated_steel", 0.0, 10.0),
+    # Away from the cells, with solder that wets both; aluminium takes none.
+    *(Rule(SOLDER, material, 0.0, 0.0, plate_mm=3.0) for material in ("copper", "nickel", "nickel_plated_steel")),
 )
 
 
@@ -107,19 +113,36 @@ def method_for(strips: Strips, row: int, *, block: bool, rules: JoiningRules) ->
     -------
     Rule or None
         The first method at hand that does; None where none does. A stock that names its methods in the column
-        `joined_by` is joined by these alone, whatever its thickness. Only blocks are bolted, where there is room.
+        `joined_by` is joined by these alone, whatever its thickness. Only blocks are bolted, where there is room; they
+        take no collector, but a further layer under the same bolts. Nothing is soldered to a cell.
     """
     material, thick = str(strips.material[row]), float(strips.thickness_mm[row])
+    bar = strips.collector_mm[row] > 0
+    if bar and (block or collector_rule(strips, row, rules) is None):
+        return None
     if strips.form[row] == "tabbed":
         material, thick = TAB, float(strips.tab_mm[row])
     named = frozenset(filter(None, (word.strip() for word in str(strips.joined_by[row]).split(";"))))
     for rule in rules_for(rules):
-        if rule.method == BOLT and not (block and rules.bolt_room is not False):
+        if rule.method == SOLDER or (rule.method == BOLT and not (block and rules.bolt_room is not False)):
             continue
         if named:
             if rule.method in named and rule.material == material:
                 return rule
         elif rule.material == material and thick <= (rule.stud_mm if block else rule.steel_mm) + 1e-9:
+            return rule
+    return None
+
+
+def collector_rule(strips: Strips, row: int, rules: JoiningRules) -> Rule | None:
+    """How the collector of a stock is joined to its plates, before they come near a cell; None where no method does."""
+    metal, thick = str(strips.collector_material[row]), float(strips.collector_mm[row])
+    for rule in rules_for(rules):
+        if rule.method == SOLDER and strips.material[row] == "aluminium":
+            continue
+        # What is welded through a top, or bolted, is a joint on a cell.
+        able = rule.plate_mm or (0.0 if rule.top or rule.method == BOLT else max(rule.steel_mm, rule.stud_mm))
+        if rule.material == metal and thick <= able + 1e-9:
             return rule
     return None
 

@@ -68,13 +68,15 @@ def bodies(conductor, axis, facing=None):
 def stack(conductor, axis):
     """Height of the layers that lie on each other where most of them do [mm]."""
     u, v = plane(axis)
-    shapes = [Polygon([(p[u], p[v]) for p in piece["outline_mm"]]) for piece in conductor["pieces"]]
-    most = 0
-    for terminal in conductor["terminals"]:
-        weld = Point(terminal["centre_mm"][u], terminal["centre_mm"][v])
-        over = [p["layers"] for p, s in zip(conductor["pieces"], shapes, strict=True) if s.contains(weld)]
-        most = max(most, sum(over))
-    return most * conductor["thickness_mm"]
+    pieces, most = conductor["pieces"], 0.0
+    shapes = [Polygon([(p[u], p[v]) for p in piece["outline_mm"]]) for piece in pieces]
+    # Over a weld, or where a collector is joined to its plate.
+    at = [t["centre_mm"] for t in conductor["terminals"]] + [p for piece in pieces for p in piece.get("joints_mm", ())]
+    for point in at:
+        over = [(p["layers"], p.get("thickness_mm", conductor["thickness_mm"]))
+                for p, s in zip(pieces, shapes, strict=True) if s.contains(Point(point[u], point[v]))]  # fmt: skip
+        most = max(most, sum(layers * thick for layers, thick in over))
+    return most
 
 
 def cans(layout, axis, used, round_cells):

@@ -72,15 +72,15 @@ def records(space, found, most):
         yield json.loads(json.dumps(design_record(space, row.to_dict()), default=float))
 
 
-def wide_space(tmp_path, strips, *, small=False):
-    """The brief of nine cells of 21.5 mm in parallel, a pitch of 22.3 mm; small: 10S4P of them."""
+def wide_space(tmp_path, strips, *, small=False, more=""):
+    """The brief of nine cells of 21.5 mm in parallel, a pitch of 22.3 mm; small: 10S4P of them; more: columns."""
     head, *rows = [line for line in (builtin_catalogs() / "cells.csv").read_text().splitlines() if line[:1] != "#"]
     at = {name: k for k, name in enumerate(head.split(","))}
     row = next(r for r in rows if r.startswith("amber-21700-e50")).split(",")
     row[at["diameter_mm"]] = "21.5"
     row[at["ocv"]] = ""
     (tmp_path / "cells.csv").write_text("\n".join([head, ",".join(row)]) + "\n")
-    top = "id,material,thickness_mm,width_mm,current_density_a_mm2,price_per_m,form,price_cut_per_m\n"
+    top = f"id,material,thickness_mm,width_mm,current_density_a_mm2,price_per_m,form,price_cut_per_m{more}\n"
     (tmp_path / "strips.csv").write_text(top + strips)
     text = WIDE.format(folder=builtin_catalogs().as_posix())
     fewer = (

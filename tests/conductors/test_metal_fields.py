@@ -24,6 +24,8 @@ SIZE = CellSize("cylinder", 70.4, diameter_mm=21.3)
 GAPS = Clearance()
 WAYS = {"strip": Way("strip", 8.0, 1), "two layers": Way("strip", 10.0, 2), "sheet": Way("sheet", 0.0, 1)}
 # Nickel of 0.15 mm on copper of 0.3 mm: a square of it conducts 0.0907 of one of the copper.
+SLOTTED = "slotted sheet"
+WAYS[SLOTTED] = Way("sheet", 0.0, 1)
 WAYS["tabs on sheet"] = Way("tabbed", 6.0, 1, (0.0907, 5.0))
 # Nickel of 0.15 mm behind cells of 5 mΩ: worse than any good pack, so that shares differ.
 SQUARE_OHM, CELL_OHM = 9.5e-8 * 1e3 / 0.15, 5e-3
@@ -54,7 +56,8 @@ def plates(placement, way, parallel):
     """One plate of each kind that can be made, the first in the chain."""
     layout = LAYOUTS[placement]
     links = chain(layout, parallel=parallel, cell_gap_mm=GAPS.cell_gap_mm, seconds=0.05, groups=5)
-    made = chain_metal(layout, links, WAYS[way], gaps=GAPS)
+    rules = LayRules(weld_slot_mm=8.0 if way == SLOTTED else 0.0)
+    made = chain_metal(layout, links, WAYS[way], gaps=GAPS, rules=rules)
     found = {}
     for site, metal in zip(made.sites, made.metals, strict=True):
         if metal is not None:
@@ -62,14 +65,18 @@ def plates(placement, way, parallel):
     return found.values()
 
 
+def drawn(pieces):
+    """Contours with the layers that they add, or take away."""
+    return [(contour, (-1 if k else 1) * p.layers * p.conduct)
+            for p in pieces for k, contour in enumerate((p.outline_mm, *p.windows_mm, *p.slots_mm))]  # fmt: skip
+
+
 def reference(site, metal):
     """Heat at equal shares [squares] and currents behind cells [A] by scikit-fem."""
     joints = np.concatenate([metal.weld_mm, metal.tap_mm])
     # Few welds are much of the whole, and a disc of 3 mm is ragged on 0.3 mm: by 4 % of an end of two cells.
     step = 0.2 if len(site.cells) <= 4 else 0.3
-    cut = [(contour, (-1 if k else 1) * p.layers * p.conduct)
-           for p in metal.pieces for k, contour in enumerate((p.outline_mm, *p.windows_mm))]  # fmt: skip
-    z = impedance(*zip(*cut, strict=True), joints, step)
+    z = impedance(*zip(*drawn(metal.pieces), strict=True), joints, step)
     feed = fed(site.positive, len(metal.tap_mm))
     current = shares(z * SQUARE_OHM, site.positive, len(metal.tap_mm), cell_ohm=CELL_OHM)
     return feed @ z @ feed, current[: len(site.cells)] / feed[: len(site.cells)]
@@ -78,7 +85,7 @@ def reference(site, metal):
 
 
 @pytest.mark.parametrize("parallel", [2, 5, *(pytest.param(n, marks=pytest.mark.nightly) for n in (9, 12))])
-@pytest.mark.parametrize("way", WAYS)
+@pytest.mark.parametrize("way", [pytest.param(way, marks=[pytest.mark.nightly] * (way == SLOTTED)) for way in WAYS])
 @pytest.mark.parametrize("placement", LAYOUTS)
 def test_resistance_and_share_are_those_of_the_drawn_metal(placement, way, parallel):
     tried = 0
@@ -91,7 +98,21 @@ def test_resistance_and_share_are_those_of_the_drawn_metal(placement, way, paral
         assert (got / feed[: len(site.cells)]).max() == pytest.approx(share.max(), rel=0.03), site.kind
         tried += 1
     # Strip is not laid criss-cross over shaken cells.
-    assert tried or (placement == "free" and way != "sheet") or (way == "tabs on sheet" and placement != "square")
+    whole = way in ("sheet", SLOTTED)
+    assert tried or (placement == "free" and not whole) or (way == "tabs on sheet" and placement != "square")
+
+
+def test_slots_between_the_spots_of_welds_are_cut_and_their_resistance_is_that_of_the_drawn_metal():
+    """Both spots of a weld lie on one terminal: by finite elements the disc is one potential, slot or not."""
+    (site, metal), (_, plain) = ({site.kind: (site, metal) for site, metal in plates("square", way, 3)}["series"]
+                                 for way in (SLOTTED, "sheet"))  # fmt: skip
+    (piece,), got, whole = metal.pieces, figures(metal, site.positive), figures(plain, site.positive)
+    assert len(piece.slots_mm) == len(metal.weld_mm) == 6
+    assert got.squares == pytest.approx(reference(site, metal)[0], rel=0.05)
+    assert got.squares > whole.squares
+    # Each is 8 by 1 mm: 18 mm more of cut, 8 mm² less of metal.
+    assert got.cut_mm - whole.cut_mm == pytest.approx(6 * 18.0)
+    assert whole.metal_mm2 - got.metal_mm2 == pytest.approx(6 * 8.0)
 
 
 def test_a_strip_between_two_welds_by_the_closed_form():

@@ -80,13 +80,13 @@ def test_tabs_on_sheet_by_hand():
     """Of a millimetre of width 0.15 mm of nickel carries 9 × 0.15 A where 0.2 mm of copper carries 14 × 0.2."""
     strips = SimpleNamespace(
         thickness_mm=[0.2], resistivity_ohm_m=[1.7241e-8], current_density_a_mm2=[14.0], tab_mm=[0.15],
-        tab_density_a_mm2=[9.0], tab_width_mm=[6.0], tab_price_per_m=[1.6],
+        tab_density_a_mm2=[9.0], tab_width_mm=[6.0], tab_price_per_m=[1.6], form=["tabbed"], width_mm=[300.0],
     )  # fmt: skip
     stock = SimpleNamespace(strips=strips)
     way = parts._way(stock, 0, "tabbed", 1)
     assert way == Way("tabbed", 6.0, 1, pytest.approx((0.15 / 9.5e-8 * 1.7241e-8 / 0.2, 2.8 / 1.35), rel=1e-5))
-    assert parts._tabs(stock, 0) == pytest.approx(
-        {"tab_mm": 0.15, "tab_kg_per_mm": 8890e-9 * 0.15 * 6.0, "tab_cost_per_mm": 0.0016}
+    assert parts.second_of(strips, 0).of_build == pytest.approx(
+        {"second_mm": 0.15, "second_kg_per_mm": 8890e-9 * 0.15 * 6.0, "second_cost_per_mm": 0.0016}
     )
 
 

@@ -13,6 +13,7 @@ from optimizer.fit.chain.groups import Chain
 from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import Clearance, Layout
+from optimizer.pack.conductors.collector import with_collector
 from optimizer.pack.conductors.cut import FaceShares, cut_sheet, share_out
 from optimizer.pack.conductors.faces import Fault, face_name, faults_of, name_of
 from optimizer.pack.conductors.joints import SHEET_WIDTH_MM, Around, Joint, joints_of_chain
@@ -100,7 +101,13 @@ def chain_metal(
     faults: list[Fault] = []
     for site in places:
         try:
-            metals.append(make(site))
+            metal = make(site)
+            if way.bar and site.end:
+                width, conduct, dense = way.bar
+                metal = with_collector(
+                    metal, site, layout.size, width_mm=width, conduct=conduct, dense=dense, cut=way.cut
+                )
+            metals.append(metal)
         except CannotLay as no:
             metals.append(None)
             text = f"{name_of(site, before=before)} on face {face_name(layout, site)}: {no}"
@@ -164,10 +171,7 @@ def _key(home: Site, *more: object) -> bytes:
 
 def _moved(metal: Metal, by: Floats) -> Metal:
     """The same metal elsewhere."""
-    pieces = tuple(
-        replace(p, outline_mm=p.outline_mm + by, windows_mm=tuple(w + by for w in p.windows_mm)) for p in metal.pieces
-    )
-    return Metal(metal.weld_mm + by, metal.tap_mm + by, pieces, tuple(s + by for s in metal.sections))
+    return metal.mapped(lambda points: np.asarray(points + by))
 
 
 def _strips(layout: Layout, way: Way, gaps: Clearance, rules: LayRules) -> Callable[[Site], Metal]:
@@ -200,6 +204,8 @@ def _sheets(layout: Layout, chain: Chain, way: Way, gaps: Clearance, rules: LayR
     axes = lateral_axes(layout.axis)
     known: dict[tuple[int, int], tuple[FaceShares, Ints]] = {}
     size = layout.size
+    # Blocks are not spot welded; a tab is the metal that is welded where there is one.
+    slot_mm = rules.weld_slot_mm if size.shape == "cylinder" and way.form != TABBED else 0.0
 
     def make(site: Site) -> Metal:
         place = (site.module, site.layer)
@@ -224,13 +230,13 @@ def _sheets(layout: Layout, chain: Chain, way: Way, gaps: Clearance, rules: LayR
         if size.same_end:
             rows = rows + np.where(site.positive, 0, len(parts.own) // 2)
             extent = np.full((len(rows), 2), size.terminal_mm)
-        sheet = cut_sheet(site, layout, parts, rows, extent, gap_mm=gaps.plate_gap_mm, taps=rules.taps)
+        sheet = cut_sheet(site, layout, parts, rows, extent, gap_mm=gaps.plate_gap_mm, taps=rules.taps, slot_mm=slot_mm)
         return with_tabs(sheet, site, width_mm=way.width_mm, conduct=way.tab[0]) if way.form == TABBED else sheet
 
     return make
 
 
-ELECTRIC = ("squares", "dense", "spread", "metal_mm2", "bought_mm2", "cut_mm", "tab_mm")
+ELECTRIC = ("squares", "dense", "spread", "metal_mm2", "bought_mm2", "cut_mm", "second_mm")
 HEIGHT = ("stack", "stack_under")
 WORK = ("pieces", "distinct_pieces", "distinct_plates", "welds", "folds")
 METRICS = (*ELECTRIC, *HEIGHT, *WORK)
@@ -251,8 +257,8 @@ def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
     ndarray, shape (groups, len(METRICS))
         squares: resistance over that of a square of one layer [-]; dense: current per width of one layer of the
         densest section over the pack's [1/mm]; spread: largest drop of a cell's share, over r / (squares of one
-        layer) [-]; metal and stock [mm²]; contour and tabs [mm]; most layers on each other at a weld, and those under a
-        joint to another layer, 0 without one; pieces and places welded, all layers counted, shapes of
+        layer) [-]; metal and stock [mm²]; contour, and tabs or collectors [mm]; most layers on each other at a weld,
+        and those under a joint to another layer, 0 without one; pieces and places welded, all layers counted, shapes of
         pieces and of plates that differ in more than place and turn, folds [-].
     """
     out = np.zeros((groups, len(METRICS)))
@@ -266,17 +272,15 @@ def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
         if metal is None or bad[site.first : site.last + 1].all():
             continue
         each = figures(metal, site.positive)
-        sums = (each.squares, each.metal_mm2, each.bought_mm2, each.cut_mm, each.tab_mm)
+        sums = (each.squares, each.metal_mm2, each.bought_mm2, each.cut_mm, each.second_mm)
         out[span, 0] += sums[0]
-        out[span, 1] = np.maximum(out[span, 1], each.dense_per_mm)
+        out[span, 1] = np.maximum(out[span, 1], max(each.dense_per_mm, each.bar_per_mm))
         out[span, 3:7] += np.array(sums[1:])
         if site.kind != "exit":
             enter[site.group + (site.kind == SERIES)] = each.potential[~site.positive]
         if site.kind != "entry":
             leave.setdefault(site.group, []).append((site, each.potential[site.positive]))
-    if made.way.form == TABBED:
-        # A cell's share leaves its tab on both sides.
-        out[:, 1] = np.maximum(out[:, 1], made.way.tab[1] / (2.0 * made.way.width_mm * parallel))
+    out[:, 1] = np.maximum(out[:, 1], tab_per_mm(made.way, parallel=parallel))
     for joint in made.joints:
         out[joint.first - 1 :, : len(ELECTRIC)] += _joined(joint, made.way.layers)
         dense = 1.0 / (joint.width_mm * made.way.layers)
@@ -293,6 +297,14 @@ def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
     # What is cut and counted stays a number, so that no price of 0 meets infinity.
     out[bad[1:], :5] = np.inf
     return out
+
+
+def tab_per_mm(way: Way, *, parallel: int) -> float:
+    """Of tabs on sheet, the current per width that one of the sheet stands for, over the pack's [1/mm]; 0 without.
+
+    A cell's share leaves its tab on both sides.
+    """
+    return way.tab[1] / (2.0 * way.width_mm * parallel) if way.form == TABBED else 0.0
 
 
 def _joined(joint: Joint, layers: int) -> Floats:
@@ -355,17 +367,17 @@ class _Shapes:
 
 
 def _shapes(metal: Metal) -> _Shapes:
-    corners = [p.outline_mm for p in metal.pieces]
+    corners, joints = [p.outline_mm for p in metal.drawn], () if metal.bar is None else metal.bar.joints_mm
     keys = frozenset(
         (round(p.width_mm, 2), round(p.length_mm, 2), p.is_tab, shape_key(np.concatenate(p.contours_mm)))
-        for p in metal.pieces
+        for p in metal.drawn
     )  # fmt: skip
     return _Shapes(
         shape_key(np.concatenate([*corners, metal.weld_mm])),
         keys,
-        sum(p.layers for p in metal.pieces),
-        # A tab is joined to its sheet on both sides, too.
-        sum(p.layers * (len(p.welds) + 2 * p.is_tab) for p in metal.pieces),
+        sum(p.layers for p in metal.drawn),
+        # A tab is joined to its sheet on both sides, too, and a collector to its plate.
+        sum(p.layers * (len(p.welds) + 2 * p.is_tab) for p in metal.pieces) + len(joints),
     )
 
 

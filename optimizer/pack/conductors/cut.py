@@ -16,7 +16,7 @@ from shapely.geometry import Polygon
 
 from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.region.layout import CellSize, Layout
-from optimizer.pack.conductors.laid import COVER_MM, tap_points, weld_points
+from optimizer.pack.conductors.laid import COVER_MM, RIM_MM, directions, tap_points, weld_points
 from optimizer.pack.conductors.pieces import CannotLay, Metal, Piece
 from optimizer.pack.conductors.sites import Site
 
@@ -29,6 +29,8 @@ HAIR_MM = 0.03
 INSET_MM = 0.5
 # Cuts beside a lead, where its current parts, from its middle [mm].
 BESIDE_TAP_MM = 2.5
+# Width of a slot between the two spots of a weld (common practice, no published source) [mm].
+SLOT_WIDE_MM = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,7 +99,8 @@ def share_out(centre_mm: Floats, extent_mm: Floats, *, round_cells: bool, gap_mm
 
 
 def cut_sheet(
-    site: Site, layout: Layout, parts: FaceShares, rows: Ints, extent_mm: Floats, *, gap_mm: float, taps: int = 1
+    site: Site, layout: Layout, parts: FaceShares, rows: Ints, extent_mm: Floats, *, gap_mm: float, taps: int = 1,
+    slot_mm: float = 0.0,
 ) -> Metal:
     """The plate of a site as one contour of sheet.
 
@@ -115,11 +118,13 @@ def cut_sheet(
         [mm]
     taps : int
         Places at which a lead is joined, at least 1.
+    slot_mm : float
+        Length of a slot between the two spots of each weld; 0: none [mm].
 
     Raises
     ------
     CannotLay
-        If too little metal is left to hold together or to cover a weld.
+        If too little metal is left to hold together, to cover a weld, or around a slot.
     """
     size, gap = layout.size, gap_mm + HAIR_MM
     own = shapely.coverage_union_all(parts.own[rows])
@@ -136,8 +141,11 @@ def cut_sheet(
     outline = _checked(shape, np.concatenate([welds, leads]))
     x0, y0, x1, y1 = outline.bounds
     corners = np.asarray(outline.exterior.coords)[:-1]
-    piece = Piece(corners, 1, min(x1 - x0, y1 - y0), max(x1 - x0, y1 - y0), np.arange(len(welds)))
-    return Metal(welds, leads, (piece,), tuple(_sections(site, outline, leads)))
+    slots = _slots(outline, welds, site, slot_mm) if slot_mm > 0 else ()
+    piece = Piece(
+        corners, 1, min(x1 - x0, y1 - y0), max(x1 - x0, y1 - y0), np.arange(len(welds)), slots_mm=slots
+    )  # fmt: skip
+    return Metal(welds, leads, (piece,), tuple(sheet_sections(site, outline, leads)))
 
 
 def _beside(shape: shapely.Geometry, weld: Floats, wanted: Floats, centre: Floats) -> Floats:
@@ -155,6 +163,17 @@ def _beside(shape: shapely.Geometry, weld: Floats, wanted: Floats, centre: Float
             far = points[int(np.argmax(np.hypot(*(points - centre).T)))]
             found.append((round(float(np.hypot(*(far - weld))), 3), -len(found), far))
     return np.asarray(max(found)[2][None] if found else wanted[None])
+
+
+def _slots(outline: Polygon, welds: Floats, site: Site, length_mm: float) -> tuple[Floats, ...]:
+    """Slots through the welds along the ties, so that current of the pack passes beside them."""
+    turn = np.radians(directions(site)[0])
+    along = np.array([np.cos(turn), np.sin(turn)]) * length_mm / 2
+    across = np.array([-np.sin(turn), np.cos(turn)]) * SLOT_WIDE_MM / 2
+    found = [weld + np.array([-along - across, along - across, along + across, across - along]) for weld in welds]
+    if not shapely.covers(outline, shapely.buffer(shapely.polygons(np.array(found)), RIM_MM)).all():
+        raise CannotLay(f"the sheet is too narrow for a slot of {length_mm:g} mm through each weld")
+    return tuple(found)
 
 
 def _around(site: Site, extent: Floats, size: CellSize, spare_mm: float) -> shapely.Geometry:
@@ -187,7 +206,7 @@ def _checked(shape: shapely.Geometry, joints: Floats) -> Polygon:
     raise CannotLay("the sheet would fall apart: its cells hang together by too little")
 
 
-def _sections(site: Site, outline: Polygon, taps: Floats) -> list[Floats]:
+def sheet_sections(site: Site, outline: Polygon, taps: Floats) -> list[Floats]:
     """Cuts half way between neighbours, square to the way there; beside a lead one on either side of it."""
     pairs = np.concatenate([site.inside, site.across])
     if not len(pairs):

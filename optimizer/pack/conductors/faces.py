@@ -104,8 +104,8 @@ def faults_of(
         for k in rows:
             metal = metals[k]
             assert metal is not None
-            pieces += [shapely.Polygon(p.outline_mm) for p in metal.pieces]
-            owner += [k] * len(metal.pieces)
+            pieces += [shapely.Polygon(p.outline_mm) for p in metal.drawn]
+            owner += [k] * len(metal.drawn)
         shapes, own = np.array(pieces, dtype=object), np.array(owner)
         here = np.flatnonzero((layout.module == module) & (layout.layer == layer) & (group >= 0))
         ends = end_shapes(

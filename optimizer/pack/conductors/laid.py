@@ -66,7 +66,7 @@ def lay_strip(
         edges = np.concatenate([site.inside, site.across])
         if _straight(welds, [tuple(map(int, e)) for e in edges], width_mm):
             piece = _over(welds, edges, width_mm, layers)
-            return Metal(welds, np.zeros((0, 2)), (piece,), tuple(_sections([piece], welds, welds[:0])))
+            return Metal(welds, np.zeros((0, 2)), (piece,), tuple(strip_sections([piece], welds, welds[:0])))
     return band if band is not None else _ladder(site, size, width_mm, layers, free_mm, taps)
 
 
@@ -200,7 +200,7 @@ def _ladder(site: Site, size: CellSize, width_mm: float, layers: int, free_mm: f
     pieces += [_over(welds, pair[None], width_mm, layers) for pair in site.across[keep[1]]]
     _check_directions(pieces)
     _check_crossings(pieces)
-    return Metal(welds, leads, tuple(pieces), tuple(_sections(pieces, welds, leads)))
+    return Metal(welds, leads, tuple(pieces), tuple(strip_sections(pieces, welds, leads)))
 
 
 def _kept(site: Site, welds: Floats, tie: float, row: float) -> tuple[Ints, Ints]:
@@ -332,7 +332,7 @@ def _single(site: Site, welds: Floats, taps: Floats, width_mm: float, layers: in
         raise CannotLay(f"a strip of {width_mm:g} mm leaves a lead no room beside the weld of a cell alone")
     one = _over(points, np.array([[0, 1]]), width_mm, layers)
     piece = Piece(one.outline_mm, layers, width_mm, one.length_mm, np.array([0]))
-    return Metal(welds, taps, (piece,), tuple(_sections([one], points, taps[:0])))
+    return Metal(welds, taps, (piece,), tuple(strip_sections([one], points, taps[:0])))
 
 
 def _check_directions(pieces: Sequence[Piece]) -> None:
@@ -358,7 +358,7 @@ def _check_crossings(pieces: Sequence[Piece]) -> None:
             raise CannotLay(f"strips of {pieces[i].width_mm:g} mm lie on each other where they are not welded")
 
 
-def _sections(pieces: Sequence[Piece], welds: Floats, taps: Floats) -> list[Floats]:
+def strip_sections(pieces: Sequence[Piece], welds: Floats, taps: Floats) -> list[Floats]:
     """Cuts square to each piece, half way between the welds and taps on it."""
     found = []
     for piece in pieces:

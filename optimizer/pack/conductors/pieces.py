@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 
 import shapely
 
@@ -28,6 +29,8 @@ class Piece:
         Rows of the site's cells that are welded through it.
     windows_mm : tuple of ndarray, shape (m, 2)
         Closed contours cut out of it [mm].
+    slots_mm : tuple of ndarray, shape (m, 2)
+        Those that part the two spots of a weld: the terminal joins both sides of them again [mm].
     conduct : float
         Of a square of it over one of the plate's own metal; 1 but for tabs of another [-].
     """
@@ -39,6 +42,7 @@ class Piece:
     welds: Ints
     windows_mm: tuple[Floats, ...] = ()
     conduct: float = 1.0
+    slots_mm: tuple[Floats, ...] = ()
 
     @property
     def is_tab(self) -> bool:
@@ -47,13 +51,54 @@ class Piece:
 
     @property
     def contours_mm(self) -> list[Floats]:
-        """Its outline, then its windows [mm]."""
-        return [self.outline_mm, *self.windows_mm]
+        """Its outline, then its windows and slots [mm]."""
+        return [self.outline_mm, *self.holes_mm]
+
+    @property
+    def holes_mm(self) -> tuple[Floats, ...]:
+        """Its windows and slots [mm]."""
+        return (*self.windows_mm, *self.slots_mm)
 
     @property
     def shape(self) -> shapely.Polygon:
         """Its metal seen from outside."""
-        return shapely.Polygon(self.outline_mm, list(self.windows_mm))
+        return shapely.Polygon(self.outline_mm, list(self.holes_mm))
+
+
+    def mapped(self, move: Callable[[Floats], Floats]) -> Piece:
+        """The same piece with its points moved."""
+        windows, slots = (tuple(move(hole) for hole in holes) for holes in (self.windows_mm, self.slots_mm))
+        return replace(self, outline_mm=move(self.outline_mm), windows_mm=windows, slots_mm=slots)
+
+
+@dataclass(frozen=True, eq=False)
+class Collector:
+    """A straight bar over the plate at an end, joined to it between the cells.
+
+    Parameters
+    ----------
+    piece : Piece
+        Of the bar, with a window over each weld; `conduct` over the plate's own metal.
+    joints_mm : ndarray, shape (n, 2)
+        Where it is joined to the plate, along the row [mm].
+    lead : int
+        The one of them at which the lead is joined to both.
+    dense : float
+        Current per width that one layer of the plate may carry over that of the bar [-].
+    sections : tuple of ndarray, shape (2, 2)
+        Cuts through the bar beside its windows [mm].
+    """
+
+    piece: Piece
+    joints_mm: Floats
+    lead: int
+    dense: float
+    sections: tuple[Floats, ...]
+
+    def mapped(self, move: Callable[[Floats], Floats]) -> Collector:
+        """The same bar with its points moved."""
+        sections = tuple(move(section) for section in self.sections)
+        return replace(self, piece=self.piece.mapped(move), joints_mm=move(self.joints_mm), sections=sections)
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,9 +114,23 @@ class Metal:
     pieces : tuple of Piece
     sections : tuple of ndarray, shape (2, 2)
         Cuts through the metal at which its mean density is taken, from edge to edge [mm].
+    bar : Collector, optional
     """
 
     weld_mm: Floats
     tap_mm: Floats
     pieces: tuple[Piece, ...]
     sections: tuple[Floats, ...] = field(default=())
+    bar: Collector | None = None
+
+    @property
+    def drawn(self) -> tuple[Piece, ...]:
+        """All its pieces, the collector last."""
+        return self.pieces if self.bar is None else (*self.pieces, self.bar.piece)
+
+    def mapped(self, move: Callable[[Floats], Floats]) -> Metal:
+        """The same metal with its points moved."""
+        return Metal(
+            move(self.weld_mm), move(self.tap_mm), tuple(piece.mapped(move) for piece in self.pieces),
+            tuple(move(section) for section in self.sections), None if self.bar is None else self.bar.mapped(move),
+        )  # fmt: skip

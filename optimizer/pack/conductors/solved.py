@@ -6,10 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
 
 from optimizer.base.arrays import Flags, Floats
-from optimizer.pack.conductors.field import STEP_MM, Field, solve_field
-from optimizer.pack.conductors.pieces import Metal
+from optimizer.pack.conductors.collector import joined
+from optimizer.pack.conductors.field import STEP_MM, WELD_MM, Field, solve_field
+from optimizer.pack.conductors.pieces import Metal, Piece
 
 # Points of a section at which the current is taken, and the distance over which it is [mm].
 _SAMPLES = (np.arange(9) - 4.0) / 9.0
@@ -36,10 +38,12 @@ class Figures:
         Area of all layers [mm²].
     bought_mm2 : float
         Area of the stock that goes into it: strip as cut, sheet by the rectangle around the plate [mm²].
-    cut_mm, tab_mm : float
-        Length of contour, and of tabs of another metal, which count in none of the areas [mm].
+    cut_mm, second_mm : float
+        Length of contour, and of tabs or a collector of another metal, which count in none of the areas [mm].
     pieces : int
         All layers counted.
+    bar_per_mm : float
+        As dense_per_mm, of a collector's current: where one layer of the plate would bear as much; 0 without one.
     """
 
     squares: float
@@ -48,8 +52,9 @@ class Figures:
     metal_mm2: float
     bought_mm2: float
     cut_mm: float
-    tab_mm: float
+    second_mm: float
     pieces: int
+    bar_per_mm: float = 0.0
 
 
 def fed(positive: Flags, taps: int) -> Floats:
@@ -95,18 +100,43 @@ def shares(impedance_ohm: Floats, positive: Flags, taps: int, *, cell_ohm: float
 
 def field_of(metal: Metal) -> Field:
     """The plate's field, joints in the order welds, taps."""
-    outlines = [piece.outline_mm for piece in metal.pieces]
-    # What is cut out takes away what its piece adds.
+    return fields_of(metal)[0]
+
+
+def fields_of(metal: Metal) -> tuple[Field, Field | None]:
+    """The fields of the plate and of its collector, if any, joints in the order welds, taps."""
+    outlines, bar = [piece.outline_mm for piece in metal.pieces], metal.bar
+    step = FINE_STEP_MM if _directions(outlines) > 2 else STEP_MM
+    plate = _solved(
+        metal.pieces, np.concatenate([metal.weld_mm, metal.tap_mm if bar is None else bar.joints_mm]), metal.weld_mm,
+        step_mm=TABBED_STEP_MM if any(piece.is_tab for piece in metal.pieces) else step,
+    )  # fmt: skip
+    if bar is None:
+        return plate, None
+    own = _solved([replace(bar.piece, conduct=1.0)], bar.joints_mm, metal.weld_mm, step_mm=TABBED_STEP_MM)
+    return joined(plate, own, welds=len(metal.weld_mm), lead=bar.lead, conduct=bar.piece.conduct)
+
+
+def _solved(pieces: Sequence[Piece], joints_mm: Floats, weld_mm: Floats, *, step_mm: float) -> Field:
+    """The field of pieces on each other; what is cut out takes away what its piece adds."""
+    cut = [
+        (contour, sign * piece.layers * piece.conduct)
+        for piece in pieces
+        for sign, contours in ((1.0, (piece.outline_mm,)), (-1.0, piece.windows_mm), (-1.0, _open(piece, weld_mm)))
+        for contour in contours
+    ]
     return solve_field(
-        [contour for piece in metal.pieces for contour in piece.contours_mm],
-        layers=[
-            (-1.0 if k else 1.0) * piece.layers * piece.conduct
-            for piece in metal.pieces for k in range(len(piece.contours_mm))
-        ],
-        joints_mm=np.concatenate([metal.weld_mm, metal.tap_mm]),
-        step_mm=TABBED_STEP_MM if any(piece.is_tab for piece in metal.pieces)
-        else FINE_STEP_MM if _directions(outlines) > 2 else STEP_MM,
+        [contour for contour, _ in cut], layers=[layers for _, layers in cut], joints_mm=joints_mm, step_mm=step_mm
     )
+
+
+def _open(piece: Piece, weld_mm: Floats) -> list[Floats]:
+    """What parts the metal of its slots: beside the welds, since both spots of a weld are on one terminal."""
+    if not piece.slots_mm:
+        return []
+    discs = shapely.union_all(shapely.buffer(shapely.points(weld_mm), WELD_MM / 2))
+    left = shapely.difference(shapely.polygons(np.array(piece.slots_mm)), discs)
+    return [np.asarray(part.exterior.coords)[:-1] for part in shapely.get_parts(left) if part.area > 1e-6]
 
 
 def _directions(outlines: Sequence[Floats]) -> int:
@@ -124,8 +154,8 @@ def figures_of(metal: Metal, positive: Flags) -> Figures:
     positive : ndarray of bool, shape (m,)
         Which of the site's ends are positive.
     """
-    field = field_of(metal)
-    feed = fed(positive, len(metal.tap_mm))
+    field, over = fields_of(metal)
+    feed, bar = fed(positive, len(metal.tap_mm)), metal.bar
     at_joints = field.impedance @ feed
     plate = [piece for piece in metal.pieces if not piece.is_tab]
     area = np.array([piece.shape.area * piece.layers for piece in plate])
@@ -136,8 +166,10 @@ def figures_of(metal: Metal, positive: Flags) -> Figures:
         metal_mm2=float(area.sum()),
         bought_mm2=float(sum(p.width_mm * p.length_mm * p.layers for p in plate)),
         cut_mm=float(sum(p.shape.length * p.layers for p in plate)),
-        tab_mm=float(sum(p.length_mm * p.layers for p in metal.pieces if p.is_tab)),
-        pieces=int(sum(p.layers for p in metal.pieces)),
+        second_mm=float(sum(p.length_mm * p.layers for p in metal.drawn if p not in plate)),
+        pieces=int(sum(p.layers for p in metal.drawn)),
+        bar_per_mm=0.0 if bar is None or over is None
+        else bar.dense * worst_density(over, over.potential @ feed, bar.sections),
     )
 
 
@@ -154,24 +186,21 @@ def rounded(values: Floats) -> Floats:
 
 def _home(metal: Metal) -> Metal:
     """Metal with its first weld at the origin, the same for all that are moved copies."""
-    by = metal.weld_mm[0]
+    moved = metal.mapped(lambda points: rounded(points - metal.weld_mm[0]))
     pieces = tuple(
-        replace(p, outline_mm=rounded(p.outline_mm - by), windows_mm=tuple(rounded(w - by) for w in p.windows_mm),
-                width_mm=float(rounded(np.array(p.width_mm))),
-                length_mm=float(rounded(np.array(p.length_mm))))
-        for p in metal.pieces
-    )  # fmt: skip
-    return Metal(
-        rounded(metal.weld_mm - by), rounded(metal.tap_mm - by), pieces, tuple(rounded(s - by) for s in metal.sections)
+        replace(p, width_mm=float(rounded(np.array(p.width_mm))), length_mm=float(rounded(np.array(p.length_mm))))
+        for p in moved.pieces
     )
+    return replace(moved, pieces=pieces)
 
 
 def figures(metal: Metal, positive: Flags) -> Figures:
     """As figures_of, each shape of plate solved once, as it stands at home: what came before makes no difference."""
     home = _home(metal)
-    parts = [home.weld_mm, home.tap_mm, *(c for p in home.pieces for c in p.contours_mm), *home.sections]
-    sizes = [(p.layers, p.width_mm, p.length_mm, p.conduct, len(p.windows_mm)) for p in home.pieces]
-    key = b"|".join([*(part.tobytes() for part in parts), positive.tobytes(), repr(sizes).encode()])
+    parts = [home.weld_mm, home.tap_mm, *(c for p in home.drawn for c in p.contours_mm), *home.sections]
+    sizes = [(p.layers, p.width_mm, p.length_mm, p.conduct, len(p.windows_mm), len(p.slots_mm)) for p in home.drawn]
+    bar = () if home.bar is None else (home.bar.lead, home.bar.dense, home.bar.joints_mm.tobytes())
+    key = b"|".join([*(part.tobytes() for part in parts), positive.tobytes(), repr((sizes, bar)).encode()])
     if key not in solved_before:
         if len(solved_before) > _MOST_KEPT:
             solved_before.clear()

@@ -20,12 +20,13 @@ from optimizer.pack.conductors.sites import Site
 # laps the sheet by so much, as wide as itself; sheet left around a window (common practice, no published source) [mm].
 CLEAR_MM, LAP_MM, RIM_MM = 1.5, 3.0, 0.7
 SIDES = 24
+WINDOW_MM = WELD_MM + 2 * CLEAR_MM
 
 
 def window(centre_mm: Floats) -> Floats:
     """Contour of the window over a weld, around the circle wanted, shape (SIDES, 2) [mm]."""
     turn = 2.0 * np.pi * np.arange(SIDES) / SIDES
-    radius = (WELD_MM / 2 + CLEAR_MM) / np.cos(np.pi / SIDES)
+    radius = WINDOW_MM / 2 / np.cos(np.pi / SIDES)
     return np.asarray(centre_mm + radius * np.column_stack([np.cos(turn), np.sin(turn)]))
 
 
@@ -66,7 +67,7 @@ def with_tabs(metal: Metal, site: Site, *, width_mm: float, conduct: float) -> M
     return replace(metal, pieces=(open_, *tabs), sections=(*metal.sections, *_beside(whole, metal.weld_mm, site)))
 
 
-LENGTH_MM = float(np.ceil((WELD_MM + 2 * CLEAR_MM + 2 * LAP_MM) / CUT_STEP_MM - 1e-6) * CUT_STEP_MM)
+LENGTH_MM = float(np.ceil((WINDOW_MM + 2 * LAP_MM) / CUT_STEP_MM - 1e-6) * CUT_STEP_MM)
 
 
 def _ways(site: Site) -> list[Floats]:

@@ -97,8 +97,8 @@ def wall_faults(
             continue
         height = face_mm(layout, site)
         free = free_mm(room, axis=layout.axis, low_mm=height, high_mm=height, gap_mm=gap_mm)
-        shapes = shapely.polygons(np.array([p.outline_mm for p in metal.pieces])) if _alike(metal) else np.array(
-            [shapely.Polygon(p.outline_mm) for p in metal.pieces], dtype=object
+        shapes = shapely.polygons(np.array([p.outline_mm for p in metal.drawn])) if _alike(metal) else np.array(
+            [shapely.Polygon(p.outline_mm) for p in metal.drawn], dtype=object
         )  # fmt: skip
         if not shapely.covers(free, shapes).all():
             text = (
@@ -110,7 +110,7 @@ def wall_faults(
 
 
 def _alike(metal: Metal) -> bool:
-    return len({p.outline_mm.shape for p in metal.pieces}) == 1
+    return len({p.outline_mm.shape for p in metal.drawn}) == 1
 
 
 def bodies_of(outline_mm: NDArray[np.float64], *, axis: int, axes: Sequence[int]) -> list[MetalPrism]:

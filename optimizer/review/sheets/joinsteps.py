@@ -38,6 +38,10 @@ _TABS = (
     "Join every tab to its sheet first, away from the cells, on both sides of its window, and pull each; the sheet "
     "itself is never welded to a cell. Then lay the plate and weld the tabs through the windows."
 )
+_COLLECTOR = (
+    "Join each collector to its end plate first, away from the cells, between all cells of its row (by {method}), and "
+    "pull each joint; the lead goes on the bar at the ring. Then weld the plate to the cells through the bar's windows."
+)
 # Common practice, no published source.
 METHODS = {
     "spot": Method(
@@ -118,6 +122,7 @@ def _join(design: Design, how: Method) -> WorkStep:
         *([f"Join the metal to the cells by {joined}."] if joined else []),
         *([_count(design)] if bolted else []),
         *([_TABS] if design.strip.get("form") == "tabbed" else []),
+        *([_COLLECTOR.format(method=design.strip["collector_by"])] if design.strip.get("collector_by") else []),
         f"{how.verb} the plates in the order of their numbers. Strips that lie in the series direction carry "
         f"the pack current: {layers} layer{'s' if layers != 1 else ''} there. Strips within "
         f"a group only level it.{f' {second}' if layers > 1 else ''}",

@@ -1,6 +1,7 @@
 """Plates as DXF, ready to cut: one drawing for each face, a closed contour for each piece on its plate's layer.
 
-Windows are further contours on the layer of their plate, tabs of other metal have a layer of their own.
+Windows and slots are further contours on the layer of their plate; tabs and collectors of other metal have layers of
+their own.
 Kerf is left out. A face is drawn as one looks at it from outside, so that what is cut lies as it is laid; text has a
 layer of its own.
 """
@@ -29,21 +30,22 @@ if TYPE_CHECKING:
     from optimizer.design.model import Design, Station
 
 TEXT_MM = 3.0
-TABS = "TABS"
+TABS, COLLECTORS = "TABS", "COLLECTORS"
 
 
 def _face_drawing(design: Design, station: Station, *, layer: int, side: int) -> Drawing:
     """Plates of one face in millimetres; side is +1 for the face towards the axis's positive end, -1 for the other."""
     document = new("R2010", units=units.MM)
     document.layers.add("TEXT", color=2)
-    document.layers.add(TABS, color=8)
+    for other, colour in ((TABS, 8), (COLLECTORS, 30)):
+        document.layers.add(other, color=colour)
     space = document.modelspace()
     for number, (conductor, shapes) in enumerate(_plates(design, station, layer, side)):
         name = str(conductor["name"])
         document.layers.add(name, color=1 + number % 6)
         for shape, piece in zip(shapes, conductor["pieces"], strict=True):
-            # Tabs are cut from other metal than the plate.
-            on = TABS if "material" in piece else name
+            # Tabs and collectors are cut from other metal than the plate.
+            on = COLLECTORS if "joints_mm" in piece else TABS if "material" in piece else name
             for ring in (shape.exterior, *shape.interiors):
                 corners = np.asarray(ring.coords)[:-1]
                 space.add_lwpolyline([tuple(p) for p in corners], close=True, dxfattribs={"layer": on})

@@ -127,12 +127,12 @@ def metal(axes: Axes, shapes: Iterable[shapely.Geometry], conductor: Mapping[str
     The conductor has `level` and `pieces`, as many as shapes where all lie on one face.
     """
     above = int(conductor["level"])
-    depths = [int(piece["layers"]) for piece in conductor["pieces"]]
-    for shape, deep in zip(shapes, depths, strict=False):
+    for shape, piece in zip(shapes, conductor["pieces"], strict=False):
+        deep = int(piece["layers"])
         colour = look.STRIP if deep > 1 or conductor["way"] in ("sheet", "tabbed") else "#b4b6b9"
-        style: dict[str, Any] = {"hatch": "////"} if above else {}
+        style: dict[str, Any] = {"hatch": "////"} if above or "joints_mm" in piece else {}
         fill(axes, shape, facecolor=colour, edgecolor=look.STRIP_EDGE, linewidth=0.45, alpha=0.86,
-             zorder=6 + above + 0.1 * deep, **style)  # fmt: skip
+             zorder=6 + above + 0.1 * deep + ("joints_mm" in piece), **style)  # fmt: skip
 
 
 def welds(axes: Axes, places: Iterable[Point], *, size: float) -> None:

@@ -341,7 +341,7 @@ def _useful_builds(whole: Space, size: int, among: Ints) -> Ints:
         same = np.array([k for k in among.tolist() if kinds[k] == kind], dtype=np.int64)
         numbers = [
             (b.square_ohm, b.kg_per_mm2, b.cost_per_mm2, b.cut_cost_per_mm, -b.thickness_mm * b.density_a_mm2,
-             -b.most_stack, -b.most_under, bolted[k], topped[k], b.tab_kg_per_mm, b.tab_cost_per_mm)
+             -b.most_stack, -b.most_under, bolted[k], topped[k], b.second_kg_per_mm, b.second_cost_per_mm)
             for k, b in ((k, whole.builds[k]) for k in same)
         ]  # fmt: skip
         # A stock's worth behind each fuse: how much current in one layer the fuse lets it take.

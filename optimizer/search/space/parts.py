@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from optimizer.base.materials import MATERIALS
 from optimizer.brief import Brief, box_air_c
+from optimizer.catalog.types import Strips
 from optimizer.fit.region.geometry import clearance
 from optimizer.fit.region.layout import END_STACK_MM, Clearance
 from optimizer.pack import limits
@@ -54,8 +55,9 @@ class Build:
         Most current density [A/mm²].
     most_stack, most_under : int
         Most layers on each other for which the cover leaves room, and under a joint to another layer; 0: no joint.
-    tab_mm, tab_kg_per_mm, tab_cost_per_mm : float
-        Tabs on sheet: their thickness [mm], and by length [kg/mm], [currency/mm]; 0 without.
+    second_mm, second_kg_per_mm, second_cost_per_mm : float
+        Second metal, tabs on sheet or a collector at ends: thickness [mm], and by length [kg/mm], [currency/mm];
+        0 without.
     """
 
     strip: int
@@ -70,9 +72,9 @@ class Build:
     density_a_mm2: float
     most_stack: int
     most_under: int
-    tab_mm: float = 0.0
-    tab_kg_per_mm: float = 0.0
-    tab_cost_per_mm: float = 0.0
+    second_mm: float = 0.0
+    second_kg_per_mm: float = 0.0
+    second_cost_per_mm: float = 0.0
 
     @property
     def section_mm2(self) -> float:
@@ -99,8 +101,8 @@ def builds(inputs: Inputs) -> list[Build]:
             form = str(strips.form[row]) or STRIP
             if form == TABBED and layers > 1:
                 continue
-            sheet, tabs = form in (SHEET, TABBED), _tabs(inputs, int(row)) if form == TABBED else {}
-            over_mm = tabs["tab_mm"] if tabs else 0.0
+            sheet, second = form in (SHEET, TABBED), second_of(strips, int(row))
+            over_mm = 0.0 if second is None else second.thickness_mm
             stack, under = most_layers(thick, joint_mm=thick * layers, gaps=gaps, over_mm=over_mm)
             out.append(
                 Build(
@@ -116,7 +118,7 @@ def builds(inputs: Inputs) -> list[Build]:
                     density_a_mm2=float(strips.current_density_a_mm2[row]),
                     most_stack=stack // (layers if sheet else 1),
                     most_under=under // (layers if sheet else 1),
-                    **tabs,
+                    **({} if second is None else second.of_build),
                 )
             )
     return out
@@ -125,24 +127,69 @@ def builds(inputs: Inputs) -> list[Build]:
 def _way(inputs: Inputs, row: int, form: str, layers: int) -> Way:
     """How plates are made of a stock."""
     strips = inputs.strips
-    if form == SHEET:
-        return Way(SHEET, 0.0, 1)
-    if form != TABBED:
-        return Way(form, float(strips.width_mm[row]), layers)
-    thick, tab = float(strips.thickness_mm[row]), float(strips.tab_mm[row])
-    conduct = tab / MATERIALS[TAB].resistivity_ohm_m * float(strips.resistivity_ohm_m[row]) / thick
-    dense = thick * float(strips.current_density_a_mm2[row]) / (tab * float(strips.tab_density_a_mm2[row]))
-    return Way(TABBED, float(strips.tab_width_mm[row]), 1, (float(f"{conduct:.6g}"), float(f"{dense:.6g}")))
+    second, width, bar = second_of(strips, row), float(strips.width_mm[row]), tuple[float, ...]()
+    if second is not None:
+        # Sheets are stacked, so that what lies over them is over all their layers.
+        deep = layers if form == SHEET else 1
+        thick = float(strips.thickness_mm[row]) * deep
+        conduct = second.thickness_mm / second.resistivity_ohm_m * float(strips.resistivity_ohm_m[row]) / thick
+        dense = thick * float(strips.current_density_a_mm2[row]) / (second.thickness_mm * second.density_a_mm2)
+        over = (float(f"{conduct:.6g}"), float(f"{dense:.6g}"))
+        if form == TABBED:
+            return Way(TABBED, second.width_mm, 1, over)
+        bar = (second.width_mm, *over)
+    return Way(SHEET, 0.0, 1, bar=bar) if form == SHEET else Way(form, width, layers, bar=bar)
 
 
-def _tabs(inputs: Inputs, row: int) -> dict[str, float]:
-    """Tabs of a stock, as fields of Build."""
-    strips, thick = inputs.strips, float(inputs.strips.tab_mm[row])
-    section_mm2 = thick * float(strips.tab_width_mm[row])
-    return {
-        "tab_mm": thick, "tab_kg_per_mm": MATERIALS[TAB].density_kg_m3 * section_mm2 * 1e-9,
-        "tab_cost_per_mm": float(strips.tab_price_per_m[row]) * 1e-3,
-    }  # fmt: skip
+@dataclass(frozen=True)
+class Second:
+    """Second metal of a stock: tabs on sheet, or a collector at ends.
+
+    Parameters
+    ----------
+    material : str
+    thickness_mm, width_mm : float
+        [mm]
+    density_a_mm2 : float
+        Most current density [A/mm²].
+    price_per_m : float
+        [currency/m]
+    """
+
+    material: str
+    thickness_mm: float
+    width_mm: float
+    density_a_mm2: float
+    price_per_m: float
+
+    @property
+    def resistivity_ohm_m(self) -> float:
+        """At 20 °C [ohm m]."""
+        return MATERIALS[self.material].resistivity_ohm_m
+
+    @property
+    def section_mm2(self) -> float:
+        """[mm²]"""
+        return self.thickness_mm * self.width_mm
+
+    @property
+    def of_build(self) -> dict[str, float]:
+        """As fields of Build."""
+        return {
+            "second_mm": self.thickness_mm,
+            "second_kg_per_mm": MATERIALS[self.material].density_kg_m3 * self.section_mm2 * 1e-9,
+            "second_cost_per_mm": self.price_per_m * 1e-3,
+        }
+
+
+def second_of(strips: Strips, row: int) -> Second | None:
+    """Second metal of a stock; None without."""
+    kind = "tab" if strips.form[row] == TABBED else "collector"
+    thick, width, density, price = (
+        float(getattr(strips, f"{kind}_{name}")[row]) for name in ("mm", "width_mm", "density_a_mm2", "price_per_m")
+    )
+    material = TAB if kind == "tab" else str(strips.collector_material[row])
+    return Second(material, thick, width, density, price) if thick > 0 else None
 
 
 def most_layers(thickness_mm: float, *, joint_mm: float, gaps: Clearance, over_mm: float = 0.0) -> tuple[int, int]:
@@ -157,7 +204,7 @@ def most_layers(thickness_mm: float, *, joint_mm: float, gaps: Clearance, over_m
         Of a layer, of a joint with all its layers [mm].
     gaps : Clearance
     over_mm : float
-        Of what lies on the layers besides: tabs [mm].
+        Of what lies on the layers besides: tabs, a collector [mm].
 
     Returns
     -------
@@ -173,7 +220,9 @@ def most_layers(thickness_mm: float, *, joint_mm: float, gaps: Clearance, over_m
 
 def lay_rules(brief: Brief) -> LayRules:
     """What the brief asks of conductors besides their gaps."""
-    return LayRules(slots=brief.case.slot_mm > 0, taps=brief.joining.taps)
+    return LayRules(
+        slots=brief.case.slot_mm > 0, taps=brief.joining.taps, weld_slot_mm=brief.joining.weld_slot_mm
+    )
 
 
 def ways_of(found: list[Build]) -> tuple[Way, ...]:

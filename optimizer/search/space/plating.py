@@ -118,15 +118,15 @@ def stocked(metric: dict[str, Floats], build: Build) -> dict[str, Floats]:
         ohm, spread_ohm [ohm], kg [kg], cost [currency], limit_a [A].
     """
     deep = build.stacked
-    kg = metric["metal_mm2"] * build.kg_per_mm2 * deep + metric["tab_mm"] * build.tab_kg_per_mm
-    bought = metric["bought_mm2"] * build.cost_per_mm2 * deep
+    kg = metric["metal_mm2"] * build.kg_per_mm2 * deep + metric["second_mm"] * build.second_kg_per_mm
+    bought = metric["bought_mm2"] * build.cost_per_mm2 * deep + metric["second_mm"] * build.second_cost_per_mm
     return {
         "ohm": np.where(
             build.fits(metric["stack"], metric["stack_under"]), metric["squares"] * build.square_ohm / deep, np.inf
         ),
         "spread_ohm": metric["spread"] * build.square_ohm / deep,
         "kg": kg,
-        "cost": bought + metric["cut_mm"] * build.cut_cost_per_mm * deep + metric["tab_mm"] * build.tab_cost_per_mm,
+        "cost": bought + metric["cut_mm"] * build.cut_cost_per_mm * deep,
         "limit_a": build.thickness_mm * deep * build.density_a_mm2 / np.maximum(metric["dense"], 1e-12),
     }
 
