@@ -11,6 +11,9 @@ MOST_MM = 20000.0
 _SIZE = (0.9, MOST_MM, "millimetres")
 _KEEP_OUT = (0.1, MOST_MM, "millimetres")
 _GAP = (0.01, 50.0, "millimetres")
+
+# Of a part's own size [mm].
+LEAST_SIDE_MM = 0.1
 _ENVELOPE = (5.0, MOST_MM, "millimetres")
 _PRICE = (0.001, 1e6, "whole units of the currency")
 

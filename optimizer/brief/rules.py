@@ -14,7 +14,7 @@ from typing import Any
 from optimizer.base.problems import Problem
 from optimizer.brief.faults import Loc, dotted, key_lines, line_of, show
 from optimizer.brief.pins import pin_faults
-from optimizer.brief.plausible import LISTS, MOST_MM, PLAUSIBLE, SIGNED, band_of
+from optimizer.brief.plausible import LEAST_SIDE_MM, LISTS, MOST_MM, PLAUSIBLE, SIGNED, band_of
 from optimizer.brief.situations import situation_faults
 from optimizer.catalog.columns import asked
 
@@ -78,6 +78,11 @@ class RuleChecks:
                 if any(number is not None and abs(number) > most for number in numbers):
                     expected = f"{asked(unit)} expected {-most:g} to {most:g}"
                     self.complain("wrong-scale", loc, expected, show(values))
+        for loc, values in leaves(self.data, stop="size_mm"):
+            sides = [_finite(value) for value in values] if isinstance(values, list) else []
+            if any(side is not None and 0 < side < LEAST_SIDE_MM for side in sides):
+                expected = f"{asked('millimetres')} expected sides of at least {LEAST_SIDE_MM:g}"
+                self.complain("wrong-scale", loc, expected, show(values))
 
     def _powers(self) -> None:
         """Powers asked of the pack against what the controller may draw: kilowatts show there."""

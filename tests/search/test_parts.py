@@ -279,7 +279,9 @@ def test_bad_parts_and_passages_are_told_at_once(tmp_path):
 
     rooms = [room.name for room in space_of(tmp_path, parts="").rooms]
     found = told(big + door.format("far", *rooms, far, 20) + door.format("thin", *rooms, good, 4))
-    assert set(found) == {("part-fits-nowhere", "brick"), ("passage-outside", "far"), ("passage-small", "thin")}
+    assert found == [("part-fits-nowhere", "brick"), ("passage-outside", "far"), ("passage-small", "thin")]
+    metres = SWITCH.replace("[30.0, 20.0, 18.0]", "[0.03, 0.02, 0.018]")
+    assert told(metres) == [("wrong-scale", "part[switch].size_mm")]
     found = told(door.format("one", "rear", "reer", good, 20) + door.format("one", "rear", "rear", good, 20))
     assert [code for code, _ in found] == ["duplicate-name", "duplicate-value", "unknown-value"]
 

@@ -86,12 +86,14 @@ def passage_problems(brief: Brief, wires: Wires | None, rows: NDArray[np.int64])
     problems = []
     for number, (item, one) in enumerate(zip(brief.passage, passages_of(brief, rooms), strict=True), start=1):
         where = f"[[passage]] {number}"
-        for room, mouth in zip((rooms[k] for k in one.rooms), one.mouths_mm, strict=True):
-            away = outside_mm(room, from_vehicle(room, mouth))
-            if away > one.bore_mm:
-                found = " ".join(f"{value:g}" for value in mouth)
-                text = f"lies {away:.1f} mm outside of {room.name}; a mouth may be as far off as its bore is wide"
-                problems.append(Problem("passage-outside", file, where, item.name, found, text))
+        ends = [(rooms[k], mouth) for k, mouth in zip(one.rooms, one.mouths_mm, strict=True)]
+        away = [(outside_mm(room, from_vehicle(room, mouth)), room, mouth) for room, mouth in ends]
+        far = [end for end in away if end[0] > one.bore_mm]
+        if far:
+            found = "; ".join(dict.fromkeys(" ".join(f"{value:g}" for value in mouth) for _, _, mouth in far))
+            text = " and ".join(f"{mm:.1f} mm outside of {room.name}" for mm, room, _ in far)
+            text = f"lies {text}; a mouth may be as far off as its bore is wide"
+            problems.append(Problem("passage-outside", file, where, item.name, found, text))
         if wires is not None and len(rows):
             least = 2 * float(wires_mm2(wires)[rows].min()) + 2 * float(wires_mm2(wires).min())
             if least > room_mm2(one.bore_mm):
