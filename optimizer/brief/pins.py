@@ -24,7 +24,8 @@ class Pin(Section):
     parallel: CellCount
     """Cells in each series group."""
     split: dict[str, Annotated[Whole, Field(ge=0)]] | None = None
-    """Series groups by name of compartment; left out: open."""
+    """Series groups by name of compartment, or of zone ("deck zone 2") as a front's column split has them; left out:
+    open."""
     groups_per_module: Annotated[Whole, Field(ge=0)] | None = None
     """Series groups in one module; 0: a tray; left out: open."""
     axes: dict[str, Axis] | None = None
@@ -60,19 +61,29 @@ def names_of(given: Sequence[str]) -> list[str]:
     return [name or (f"pinned_{k}" if len(given) > 1 else "pinned") for k, name in enumerate(given, start=1)]
 
 
-def pin_faults(given: Any, rooms: Iterable[str], complain: Complain) -> None:
+def split_names(rooms: Iterable[str], zones: int) -> list[str]:
+    """What groups may be shared out over: compartments, and further zones of them, named as in fit.placement.zones.
+
+    >>> split_names(["deck"], 2)
+    ['deck', 'deck zone 2']
+    """
+    return [name for room in rooms for name in (room, *(f"{room} zone {k}" for k in range(2, zones + 1)))]
+
+
+def pin_faults(given: Any, rooms: Iterable[str], zones: int, complain: Complain) -> None:
     """Pins that name no compartment, and two of one name; `given` as the file has it."""
     several = isinstance(given, list)
     pins = [pin for pin in (given if several else [given]) if isinstance(pin, dict)]
     named = [pin["name"] if isinstance(pin.get("name"), str) else "" for pin in pins]
-    known = set(rooms)
+    rooms = list(rooms)
     for at, (pin, name) in enumerate(zip(pins, names_of(named), strict=True)):
         place: tuple[str | int, ...] = ("pin", at) if several else ("pin",)
-        for key in ("split", "axes"):
+        for key, names in (("split", split_names(rooms, zones)), ("axes", rooms)):
             table = pin.get(key)
             for room in table if isinstance(table, dict) else ():
-                if room not in known:
-                    expected = f"must be a compartment: {', '.join(rooms)}"
+                if room not in names:
+                    zone = " or a zone" if len(names) > len(rooms) else ""
+                    expected = f"must be a compartment{zone}: {', '.join(names)}"
                     complain("unknown-value", (*place, key, room), expected, show(room))
         if name in names_of(named)[:at]:
             complain("duplicate-name", (*place, "name"), "must be unique", show(name))

@@ -127,7 +127,8 @@ class RuleChecks:
         self._passages(seen)
         for name in _names_in(_table(self.data.get("box")).get("compartments")):
             self._room(("box", "compartments"), name, seen, several=True)
-        pin_faults(self.data.get("pin"), seen, self.complain)
+        zones = _table(self.data.get("fit")).get("zones")
+        pin_faults(self.data.get("pin"), seen, zones if zones in (2, 3) else 1, self.complain)
 
     def _zone_names(self, rooms: Mapping[str, int]) -> None:
         """Compartments that are called as zones of others are."""

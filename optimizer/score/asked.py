@@ -7,6 +7,7 @@ from typing import Any
 
 from optimizer.base.problems import Problem, nearest
 from optimizer.brief import Brief
+from optimizer.brief.pins import split_names
 
 PARTS = {"cell": "cells", "strip": "strips", "wire": "wires", "bms": "bms", "fuse": "fuses"}
 
@@ -40,9 +41,9 @@ def asked_problems(
             tell("unknown-part", name, wanted, f"is not in {table.file}{_near(wanted, table.id.tolist())}")
         if name == "cell" and wanted in left_out:
             tell("left-out", name, wanted, left_out[wanted])
-    for room in (*(asked.split or {}), *(asked.axes or {})):
-        if room not in rooms:
-            tell("unknown-part", "compartment", room, f"is not in the brief{_near(room, rooms)}")
+    for named, names in ((asked.split, split_names(rooms, brief.fit.zones)), (asked.axes, rooms)):
+        for room in (room for room in named or {} if room not in names):
+            tell("unknown-part", "compartment", room, f"is not in the brief{_near(room, names)}")
     for name in ("series", "parallel", "strip_layers"):
         value = getattr(asked, name)
         if value is not None and value < 1:

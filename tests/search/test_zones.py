@@ -1,6 +1,8 @@
 """Packs whose compartments are cut into zones: the engine against plain enumeration, and files against other code."""
 
 import json
+from dataclasses import replace
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -12,12 +14,15 @@ from small import small_bms
 from test_parts import BRIEF
 
 from optimizer.base.problems import BadInput
+from optimizer.brief.pins import Pin, pin_faults, split_names
 from optimizer.catalog import builtin_catalogs
+from optimizer.design.pinned import pinned_packs
 from optimizer.design.rescore import design_record, differences, read_design, score_row
 from optimizer.design.unfold import unfold
+from optimizer.fit.placement.zones import zone_name
 from optimizer.search.exact import rows
 from optimizer.search.running.run import search
-from optimizer.search.space.setup import load_space
+from optimizer.search.space.setup import load_space, make_space
 
 TRUNK = """[[compartment]]
 name = "trunk"
@@ -93,6 +98,24 @@ def test_files_of_zoned_packs_hold_by_other_code(searched, tmp_path):
         again = score_row(own, choices)
         assert not differences({name: value for name, value in row.items() if name in figures}, again)
         assert again["placed"] == row["placed"]
+
+
+def test_a_pin_names_zones_as_the_front_does(searched):
+    """The split of a row names its zones: a pin with it is such a pack, and shared out the other way there is none."""
+    space, _, front = searched
+    row = front[front["split"] == "trunk:1 trunk zone 2:5"].iloc[0]
+    kept = {"cell": row["cell_id"], "series": 6, "parallel": int(row["parallel"])}
+    brief = space.brief
+    for split, found in (({"trunk": 1, "trunk zone 2": 5}, True), ({"trunk": 5, "trunk zone 2": 1}, False)):
+        pinned = brief.model_copy(update={"pin": Pin(**kept, split=split)})
+        (pack,) = pinned_packs(make_space(replace(space.inputs, brief=pinned))).values()
+        assert (pack is not None) == found
+        assert not found or pack.row["split"] == row["split"]
+    for name, zones, told in (("trunk zone 2", 2, []), ("trunk zone 2", 1, ["split"]), ("trunk zone 3", 2, ["split"])):
+        complain = mock.Mock()
+        pin_faults({"split": {name: 6}}, ["trunk"], zones, complain)
+        assert [call.args[1][1] for call in complain.call_args_list] == told
+    assert split_names(["trunk"], 3) == [zone_name("trunk", k) for k in range(3)]
 
 
 @pytest.mark.parametrize(("change", "said"), [
