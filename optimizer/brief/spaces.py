@@ -254,7 +254,7 @@ Compartment = Annotated[BoxCompartment | PrismCompartment | SolidCompartment, Di
 
 
 class PartSection(Section):
-    """[[part]]: a body that lies among the cells; without any, parts take no room."""
+    """[[part]]: a body that lies among the cells: board, fuse, switch, connector, sensor; one without lives outside."""
 
     name: Label
     """What it is called on drawings; names must differ, and that of the board holds "BMS"."""

@@ -198,7 +198,7 @@ def read_inputs(brief: Brief) -> Inputs:
     read = _TableReader()
     read.problems += require_for_search(brief) + room_count_problems(brief)
     wrong = compartment_problems(brief)
-    read.problems += [problem for each in wrong.values() for problem in each] or part_problems(brief)
+    read.problems += [problem for each in wrong.values() for problem in each]
     cells = read(lambda file: read_cells(file, ocv_folder=files.get("catalog.ocv")), files["catalog.cells"])
     cells = _with_measured(brief, cells, read.problems)
     strips = read(read_strips, files.get("catalog.strips"))
@@ -210,6 +210,10 @@ def read_inputs(brief: Brief) -> Inputs:
     rides = {item.name: read(read_ride, files.get(f"situation[{item.name}].trace")) for item in brief.situation}
     tables = {"cells": cells, "strips": strips, "wires": wires, "bms": bms, "fuses": fuses}
     rows = {name: _rows(brief, name, table, read.problems) for name, table in tables.items()}
+    if not wrong:
+        boards = () if bms is None else zip(bms.length_mm, bms.width_mm, bms.height_mm, strict=True)
+        sides = [(float(x), float(y), float(z)) for x, y, z in boards]
+        read.problems += part_problems(brief, [sides[row] for row in rows["bms"]])
     brief = with_bolt_room(brief, strips, rows["strips"])
     rows["cells"], left_out = usable(brief, cells, rows["cells"], read.problems)
     read.problems += pin_problems(brief, tables, left_out=left_out)

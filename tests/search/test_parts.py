@@ -20,6 +20,7 @@ from optimizer.fit.region.geometry import to_vehicle
 from optimizer.review.cad.model import things
 from optimizer.review.sheets import style as look
 from optimizer.review.sheets.vehicle import draw_vehicle
+from optimizer.review.terminal.overview import check_text
 from optimizer.search.exact import rows
 from optimizer.search.running.run import search
 from optimizer.search.space.seats import Seats
@@ -284,6 +285,20 @@ def test_bad_parts_and_passages_are_told_at_once(tmp_path):
     assert told(metres) == [("wrong-scale", "part[switch].size_mm")]
     found = told(door.format("one", "rear", "reer", good, 20) + door.format("one", "rear", "rear", good, 20))
     assert [code for code, _ in found] == ["duplicate-name", "duplicate-value", "unknown-value"]
+
+
+def test_a_board_that_fits_nowhere_is_told_as_the_brief_is_read(tmp_path):
+    with pytest.raises(BadInput, match=r"BMS fits nowhere in front, .*found 70 × 48 × 9 mm, the smallest of 14 boards"):
+        space_of(tmp_path, parts=BOARD.replace("gap_mm = 1.0", 'gap_mm = 30.0\nwithin = ["front"]'))
+
+
+def test_check_says_which_parts_take_room(tmp_path):
+    parts = BOARD + SWITCH + "[[part]]\nname = 'plug'\noutside = true\n"
+    told = check_text(space_of(tmp_path, parts=parts).inputs)
+    for words in ("BMS: placed in any compartment", "switch: placed in rear", "plug: outside", "  fuse, switch, conn"):
+        assert words in told
+    bare = check_text(space_of(tmp_path, parts="").inputs)
+    assert "parts         BMS, fuse, switch, connectors and sensors without" in bare
 
 
 DOOR = """

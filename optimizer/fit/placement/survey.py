@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -111,20 +112,23 @@ def nowhere(brief: Brief, part: PartSection, found: str) -> Problem:
     )  # fmt: skip
 
 
-def part_problems(brief: Brief) -> list[Problem]:
-    """The brief's own parts that fit in no compartment that may hold them, not even alone.
+def part_problems(brief: Brief, boards_mm: Sequence[Point] = ()) -> list[Problem]:
+    """Parts, each board that may be chosen among them, that fit in no compartment that may hold them, not even alone.
 
-    Compartments must be sound; whether parts find room beside each other is seen later.
+    Compartments must be sound; whether parts find room beside each other is seen later. Without boards_mm, lengths,
+    widths and heights [mm], nothing is said of the board.
     """
     rooms = compartments(brief)
     found = []
     for part in brief.part:
-        if part.outside or part.size_mm is None:
+        sizes = [part.size_mm] if part.size_mm is not None else sorted(set(boards_mm), key=math.prod)
+        if part.outside or not sizes:
             continue
-        body = body_of(part, part.size_mm)
         allowed = [room for room in rooms if not part.within or room.name in part.within]
-        if not any(places(room, body, pose) for room in allowed for pose in poses(body)):
-            found.append(nowhere(brief, part, " × ".join(f"{side:g}" for side in part.size_mm) + " mm"))
+        bodies = [body_of(part, size) for size in sizes]
+        if not any(places(room, body, pose) for body in bodies for room in allowed for pose in poses(body)):
+            least = " × ".join(f"{side:g}" for side in sizes[0]) + " mm"
+            found.append(nowhere(brief, part, least + f", the smallest of {len(sizes)} boards" * (len(sizes) > 1)))
     return found
 
 

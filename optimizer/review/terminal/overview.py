@@ -75,6 +75,7 @@ def check_text(inputs: Inputs, *, free: Sequence[FreeDimension] = ()) -> str:
         f"  to choose     {len(inputs.cell_rows)} cells, {len(inputs.strip_rows)} strips, "
         f"{len(inputs.wire_rows)} wires, {len(inputs.bms_rows)} BMS, {len(inputs.fuse_rows)} fuses",
     ]
+    lines += [f"  {'' if k else 'parts':<14}{text}" for k, text in enumerate(part_words(brief))]
     lines += [f"  {'' if k else 'wires':<14}{text}" for k, text in enumerate(passage_words(brief))]
     lines += [f"  {'' if k else 'fasteners':<14}{text}" for k, text in enumerate(fastener_words(inputs))]
     lines += [f"  {'' if k else 'tie plates':<14}{text}" for k, text in enumerate(tie_words(inputs))]
@@ -119,6 +120,17 @@ def room_words(brief: Brief, item: Any) -> str:
     if room.solid is not None:
         shape += f", {len(room.solid.faces):,} triangles"
     return f"{item.name} ({shape}): {sides} mm, {room.volume_mm3 * 1e-6:.3f} l free"
+
+
+def part_words(brief: Brief) -> list[str]:
+    """Which parts take room, in a line for each place that they may have, and which don't."""
+    where: dict[str, list[str]] = {}
+    for part in brief.part:
+        place = "outside" if part.outside else f"placed in {' or '.join(part.within) or 'any compartment'}"
+        where.setdefault(place, []).append(part.name)
+    board = any(part.kind == "BMS" for part in brief.part)
+    rest = f"{'' if board else 'BMS, '}fuse, switch, connectors and sensors without a [[part]]: outside, no room kept"
+    return [*(f"{', '.join(names)}: {place}" for place, names in where.items()), rest]
 
 
 def tie_words(inputs: Inputs) -> list[str]:
