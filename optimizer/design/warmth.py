@@ -97,11 +97,15 @@ def _parts(
     inputs, build = space.inputs, build_of(space, chosen)
     layer = guard.strip_over_time(inputs, build, size=space.sizes[int(space.size_of[chosen.cell])])
     joint = guard.joint_over_time(inputs, build)
+    tabs = guard.tabs_over_time(inputs, build, size=space.sizes[int(space.size_of[chosen.cell])])
     labels, found = [], []
     for each in metal:
         rated = np.array([build.density_a_mm2 / max(each["worst_density_a_mm2_per_a"], 1e-12)])
         labels.append(("strip", str(each["name"])))
         found.append(replace(joint if each["way"] == "fold" else layer, rated_a=rated))
+        if tabs is not None and any("material" in piece for piece in each["pieces"]):
+            labels.append(("strip", f"{each['name']} tabs"))
+            found.append(replace(tabs, rated_a=rated))
     wire, plug = guard.wires_over_time(inputs, np.array([chosen.wire])), guard.connector_over_time(space.brief)
     labels.append(("wire", str(inputs.wires.id[chosen.wire])))
     found.append(wire)

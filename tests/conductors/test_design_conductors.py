@@ -9,6 +9,7 @@ from dataclasses import replace
 import ezdxf
 import numpy as np
 import pytest
+import second_protection
 from random_briefs import brief_text
 from second_check import faults
 from shapely.geometry import Point, Polygon
@@ -146,7 +147,9 @@ def test_tabs_are_welded_where_a_sheet_carries_that_no_welder_joins(tmp_path):
     row = front[front["strip"] == "tabs"].iloc[0].to_dict()
     design = unfold(space, row)
     record = json.loads(json.dumps(design_record(space, row, design=design), default=float))
-    assert faults(record) == []
+    assert faults(record) == [] and second_protection.faults(record, ride=False) == []
+    told = {each["name"] for each in record["parts_after_peak"]}
+    assert {f"{one['name']} tabs" for one in record["conductors"]} <= told
     length = 0.0
     for one in record["conductors"]:
         (sheet,) = [piece for piece in one["pieces"] if "material" not in piece]

@@ -51,7 +51,7 @@ def strip_stages(strips, row, layers, *, span_mm, cell_mm3, limit_c, air_c):
     """The same of one layer of strip between two cells."""
     metal, ohm_m = str(strips.material[row]), float(strips.resistivity_ohm_m[row])
     # A sheet is looked at in stretches of 15 mm.
-    width = 15.0 if strips.form[row] == "sheet" else float(strips.width_mm[row])
+    width = 15.0 if strips.form[row] in ("sheet", "tabbed") else float(strips.width_mm[row])
     section = width * float(strips.thickness_mm[row])
     density, limit = float(strips.current_density_a_mm2[row]), max(limit_c, air_c + 1.0)
     _, beta, conduction = METALS[metal]
@@ -62,10 +62,42 @@ def strip_stages(strips, row, layers, *, span_mm, cell_mm3, limit_c, air_c):
     return density * section, limit, [(middle, middle / start if start > 0 else ends_s), (1.0 - middle, ends_s)]
 
 
+def second_metal(strips, row):
+    """Resistivity, thickness, width, density of current and mass per mm of tabs or a collector; nothing without."""
+    tabbed = strips.form[row] == "tabbed"
+    kind, metal = ("tab", "nickel") if tabbed else ("collector", str(strips.collector_material[row]))
+    if not tabbed and not float(strips.collector_mm[row]):
+        return None
+    ohm_m, kg_m3 = {"nickel": (9.5e-8, 8890.0), "copper": (1.7241e-8, 8890.0), "aluminium": (2.8264e-8, 2703.0),
+                    "nickel_plated_steel": (1.43e-7, 7832.0)}[metal]  # fmt: skip
+    thick, wide, density = (
+        float(getattr(strips, f"{kind}_{name}")[row]) for name in ("mm", "width_mm", "density_a_mm2")
+    )
+    return ohm_m, thick, wide, density, thick * wide * kg_m3 * 1e-9
+
+
+def second_stages(strips, row, *, cell_mm3, limit_c, air_c):
+    """Stages of tabs on sheet, which lead their heat over 3 mm to either side, both on one cell; None without.
+
+    A collector warms with its plate.
+    """
+    if strips.form[row] != "tabbed":
+        return None
+    metal, limit = "nickel", max(limit_c, air_c + 1.0)
+    _, beta, conduction = METALS[metal]
+    ohm_m, thick, wide, density, _ = second_metal(strips, row)
+    k2 = adiabatic_k2(metal, ohm_m, air_c, limit)
+    heat = density**2 * ohm_m * 1000.0 * (1.0 + (limit - 20.0) / (beta + 20.0))
+    middle = min(heat * 3.0**2 / (8.0 * conduction * 1e-3) / (limit - air_c), 1.0)
+    ends_s = 0.1 * cell_mm3 * 2.2e-3 / 2.0 * (limit - air_c) / (heat * thick * wide * 3.0)
+    start = density**2 / k2 - (1.0 - middle) / ends_s
+    return [(middle, middle / start if start > 0 else ends_s), (1.0 - middle, ends_s)]
+
+
 def joint_stages(strips, row, layers, *, limit_c, air_c):
     """The same of a joint between layers, which lies off the cells; rated current at the pack."""
     metal, ohm_m = str(strips.material[row]), float(strips.resistivity_ohm_m[row])
-    width = 15.0 if strips.form[row] == "sheet" else float(strips.width_mm[row])
+    width = 15.0 if strips.form[row] in ("sheet", "tabbed") else float(strips.width_mm[row])
     density, limit = float(strips.current_density_a_mm2[row]), max(limit_c, air_c + 1.0)
     tau = adiabatic_k2(metal, ohm_m, air_c, limit) / density**2
     return density * width * float(strips.thickness_mm[row]) * layers, limit, [(1.0, tau)]

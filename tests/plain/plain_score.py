@@ -14,6 +14,7 @@ from plain_harness import harness_of
 from plain_heat import hot_rise, walls_of_boxes
 from plain_protection import (
     Laps,
+    adiabatic_k2,
     bms_ride,
     box_air,
     fuse_ride,
@@ -21,6 +22,8 @@ from plain_protection import (
     opens_within,
     over_for,
     peak_of_fuse,
+    second_metal,
+    second_stages,
     strip_stages,
     volume,
     wire_stages,
@@ -172,8 +175,26 @@ class Plain:
     def plates(self, fill, groups, pack):
         """Metal of the first groups: geometry of the fit's, held against scikit-fem in tests/conductors."""
         strips = self.inputs.strips
-        sheet = strips.form[pack.strip] == "sheet"
-        way = "sheet" if sheet else f"{float(strips.width_mm[pack.strip]):g}x{pack.layers}"
+        form, thick = strips.form[pack.strip], float(strips.thickness_mm[pack.strip])
+        way = "sheet" if form == "sheet" else f"{float(strips.width_mm[pack.strip]):g}x{pack.layers}"
+        second = second_metal(strips, pack.strip)
+        if second is not None:
+            # How much better the second metal conducts, and how much less of it bears the same current.
+            ohm_m, mm, wide, density, _ = second
+            thick *= pack.layers if form == "sheet" else 1
+            better = mm / ohm_m * float(strips.resistivity_ohm_m[pack.strip]) / thick
+            less = thick * float(strips.current_density_a_mm2[pack.strip]) / (mm * density)
+            if form != "tabbed":
+                # Nor is a collector hotter than its plate after a moment without any loss of heat.
+                air = box_air(self.whole)
+                first, other = (
+                    math.sqrt(adiabatic_k2(metal, each, air, max(self.brief.protection.strip_limit_c, air + 1.0)))
+                    for metal, each in ((str(strips.material[pack.strip]), float(strips.resistivity_ohm_m[pack.strip])),
+                                        (str(strips.collector_material[pack.strip]), ohm_m))
+                )  # fmt: skip
+                less = max(less, thick * first / (mm * other))
+            more = f"{wide:g}/{float(f'{better:.6g}'):g}/{float(f'{less:.6g}'):g}"
+            way = f"tabs{more}" if form == "tabbed" else f"{way}+{more}"
         found = {name.split(":")[1]: float(value) for name, value in
                  zip(fill.names, fill.metrics[groups], strict=True) if name.startswith(f"{way}:")}
         return found | {"welds": 2.0 * groups / pack.parallel}
@@ -197,7 +218,7 @@ class Plain:
         harness = self.harness(pack)
         used = [(f, g, r) for f, g, r in zip(pack.fills, pack.split, self.rooms, strict=True) if g]
         plates = [self.plates(fill, groups, pack) for fill, groups, _ in used]
-        sheet = t.strips.form[pack.strip] == "sheet"
+        sheet = t.strips.form[pack.strip] in ("sheet", "tabbed")
         # Sheets are stacked; strip has its layers in its outlines.
         thick = float(t.strips.thickness_mm[pack.strip]) * (pack.layers if sheet else 1)
         square = float(t.strips.resistivity_ohm_m[pack.strip]) * 1000.0 / thick
@@ -219,6 +240,12 @@ class Plain:
         if sheet:
             cut_m = sum(p["cut_mm"] for p in plates) * pack.layers / 1000.0
             metal_cost += cut_m * float(t.strips.price_cut_per_m[pack.strip])
+        second = second_metal(t.strips, pack.strip)
+        if second is not None:
+            second_mm = sum(p["second_mm"] for p in plates)
+            kind = "tab" if t.strips.form[pack.strip] == "tabbed" else "collector"
+            metal_kg += second_mm * second[4]
+            metal_cost += second_mm / 1000.0 * float(getattr(t.strips, f"{kind}_price_per_m")[pack.strip])
         out["kg"], out["cost"] = self.weighed(pack, harness, metal_kg, metal_cost, used)
         density = float(t.strips.current_density_a_mm2[pack.strip])
         dense = max(p["dense"] for p in plates)
@@ -231,6 +258,8 @@ class Plain:
             cell_mm3=volume(size), limit_c=self.brief.protection.strip_limit_c,
             air_c=box_air(self.whole),
         )[2]  # fmt: skip
+        around = {"limit_c": self.brief.protection.strip_limit_c, "air_c": box_air(self.whole)}
+        out["second_stages"] = second_stages(t.strips, pack.strip, cell_mm3=volume(size), **around)
         if any(p["stack_under"] > 0 for p in plates):
             around = {"limit_c": self.brief.protection.strip_limit_c, "air_c": box_air(self.brief)}
             out["joint_a"], _, out["joint_stages"] = joint_stages(t.strips, pack.strip, pack.layers, **around)
@@ -359,9 +388,11 @@ class Plain:
             connector = dict.fromkeys(("continuous", "charge", "regen"), plug.current_a)
             connector |= {"peak": plug.current_a * over_for(stages, seconds),
                           "ride": plug.current_a * self.hardest.over(stages)}  # fmt: skip
+        # The plate and its second metal, each rated as the weaker of both.
+        metals = [stages for stages in (parts["strip_stages"], parts["second_stages"]) if stages is not None]
         strip = {
-            "peak": parts["strip_a"] * over_for(parts["strip_stages"], seconds),
-            "ride": parts["strip_a"] * self.hardest.over(parts["strip_stages"]),
+            "peak": parts["strip_a"] * min(over_for(stages, seconds) for stages in metals),
+            "ride": parts["strip_a"] * min(self.hardest.over(stages) for stages in metals),
         }  # fmt: skip
         if "joint_a" in parts:
             strip["peak"] = min(strip["peak"], parts["joint_a"] * over_for(parts["joint_stages"], seconds))

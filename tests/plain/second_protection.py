@@ -14,6 +14,8 @@ GATES = {
     "ISO 8820-3 E": "1.1:360000..;1.35:60..1800;2:2..60;3.5:0.2..7;6:0.04..1",
     "ISO 8820-5 SF51": "1:14400..;1.35:120..1800;2:1..15;3.5:0.3..5;6:0.1..1",
 }
+# Of strip whose table says nothing.
+OHM_M = {"copper": 1.7241e-8, "nickel": 9.5e-8, "nickel_plated_steel": 1.43e-7, "aluminium": 2.8264e-8}
 # Of currents on the ride: one resistance stands for a cell's over time.
 SLACK = 1.05
 
@@ -58,11 +60,26 @@ class Pack:
             # The lead of a plate on one cell may join it at the weld: no current flows along its metal.
             density = self.strip["current_density_a_mm2"] / max(each["worst_density_a_mm2_per_a"], 1e-12)
             yield ("strip", each["name"]), (density, *self._plate(each))
+            if self.strip["form"] == "tabbed" and each["way"] != "fold":
+                yield ("strip", f"{each['name']} tabs"), (density, *self._tabs())
+
+    def _tabs(self):
+        """Tabs of nickel lead their heat over 3 mm to both sides, both on one cell."""
+        strip, cell, limit = self.strip, self.cell, max(self.rules["strip_limit_c"], self.air + 1.0)
+        _, beta, conduction = METALS["nickel"]
+        density = strip.get("tab_density_a_mm2") or 5.0
+        heat = density**2 * 9.5e-5 * (1.0 + (limit - 20.0) / (beta + 20.0))
+        middle = min(heat * 9.0 / (8.0 * conduction * 1e-3) / (limit - self.air), 1.0)
+        wide, thick = strip.get("tab_width_mm") or 6.0, strip.get("tab_mm") or 0.15
+        volume = math.pi / 4.0 * cell["diameter_mm"] ** 2 * cell["length_mm"]
+        ends_s = 0.05 * volume * 2.2e-3 * (limit - self.air) / (heat * wide * thick * 3.0)
+        first = density**2 / adiabatic_k2("nickel", 9.5e-8, self.air, limit) - (1.0 - middle) / ends_s
+        return limit, [(middle, middle / first if first > 0 else ends_s), (1.0 - middle, ends_s)]
 
     def _plate(self, conductor):
         strip, cell = self.strip, self.cell
         _, beta, conduction = METALS[strip["material"]]
-        ohm_mm = strip["resistivity_ohm_m"] * 1000.0
+        ohm_mm = (strip.get("resistivity_ohm_m") or OHM_M[strip["material"]]) * 1000.0
         limit = max(self.rules["strip_limit_c"], self.air + 1.0)
         room, density = limit - self.air, strip["current_density_a_mm2"]
         # A sheet is looked at in stretches of 15 mm.
@@ -70,7 +87,7 @@ class Pack:
             # Off the cells: no heat leaves it in the first moments.
             k2 = adiabatic_k2(strip["material"], ohm_mm * 1e-3, self.air, limit)
             return limit, [(1.0, k2 / density**2)]
-        width = 15.0 if strip["form"] == "sheet" else strip["width_mm"]
+        width = 15.0 if strip["form"] in ("sheet", "tabbed") else strip["width_mm"]
         round_cell = cell["shape"] == "cylinder"
         across = cell["diameter_mm"] if round_cell else max(cell["width_mm"], cell["thickness_mm"])
         volume = math.pi / 4.0 * cell["diameter_mm"] ** 2 if round_cell else cell["width_mm"] * cell["thickness_mm"]
@@ -131,6 +148,12 @@ def conductors(pack):
             yield f"{part} is {peak_c:.2f} °C after the peak, and {told[part]['temp_c']:.2f} °C is told"
         if pack.figures["continuous_current_a"] > rated * (1.0 + 1e-6):
             yield f"{part} is over its rating at continuous power"
+    if pack.strip["form"] == "tabbed":
+        # A cell's share leaves its tab on both sides.
+        section = (pack.strip.get("tab_width_mm") or 6.0) * (pack.strip.get("tab_mm") or 0.15)
+        bears = 2.0 * pack.parallel * section * (pack.strip.get("tab_density_a_mm2") or 5.0)
+        if pack.figures["continuous_current_a"] > bears * (1.0 + 1e-6):
+            yield f"tabs bear {bears:.1f} A at continuous power"
 
 
 def needed(pack, stages):

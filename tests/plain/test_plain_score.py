@@ -14,6 +14,7 @@ import pytest
 from draws import draw
 from plain_score import LIMIT_ORDER, Pack, Plain
 from random_briefs import brief_of_many_rooms, brief_text
+from test_design_conductors import wide_space
 
 from optimizer.base.figures import FIGURES, in_situation, made_by, sided
 from optimizer.brief import load_brief
@@ -81,6 +82,19 @@ def test_every_figure_of_random_candidates(seed, tmp_path):
             assert_limit(LIMIT_ORDER[int(fast[f"{kind}_limit"][k])], figures[f"{kind}_limits"])
         if k < STEPPED:
             assert STOP_NAMES[int(fast["range_stop"][k])] == figures["range_stop"]
+
+
+def test_every_figure_of_tabs_on_sheet_and_of_collectors(tmp_path):
+    """Stocks of two metals: what the second one conducts, weighs, costs and bears, for a peak and on the ride."""
+    table = "tabs,copper,0.2,300,14,50,tabbed,1.6,0.15,\nbarred,nickel,0.15,10,5,1.2,strip,,,1.0\n"
+    table += "sheeted,nickel,0.2,300,5,42,sheet,1.4,,0.5\n"
+    space = wide_space(tmp_path, table, small=True, more=",tab_mm,collector_mm")
+    packs, block = draw(space, np.random.default_rng(3), count=6, tasks=1)
+    assert {str(space.inputs.strips.id[pack.strip]) for pack in packs} == {"tabs", "barred", "sheeted"}
+    fast, plain = full_figures(block, space=space), Plain(space)
+    for k, pack in enumerate(packs):
+        apart = differences(plain.figures(pack, stepped=False), fast, k)
+        assert apart.keys() >= NAMES and max(apart.values()) < REL, (pack, apart)
 
 
 SITUATIONS = """

@@ -11,6 +11,7 @@ import numpy as np
 from optimizer.base.arrays import Flags, Floats, Ints
 from optimizer.brief import Brief, box_air_c
 from optimizer.fit.region.layout import CellSize
+from optimizer.pack.conductors.tabbed import WINDOW_MM
 from optimizer.pack.protection import warming
 from optimizer.pack.protection.fuses import must_bear_a
 from optimizer.pack.protection.warming import Warming
@@ -61,6 +62,23 @@ def strip_over_time(inputs: Inputs, build: Build, *, size: CellSize) -> Warming:
         resistivity_ohm_m=float(inputs.strips.resistivity_ohm_m[build.strip]), layers=build.layers,
         span_mm=span_mm(size, cell_gap_mm=brief.clearance.cell_gap_mm), cell_mm3=cell_mm3(size),
         limit_c=brief.protection.strip_limit_c, air_c=box_air_c(brief),
+    )  # fmt: skip
+
+
+def tabs_over_time(inputs: Inputs, build: Build, *, size: CellSize) -> Warming | None:
+    """Tabs of a build over time, None without: strip from its weld to both sides of its window, both on one cell.
+
+    A collector warms with the plate under it, which holds it at every cell (`parts._way` rates it for that).
+    """
+    from optimizer.search.space.parts import second_of
+
+    brief, second = inputs.brief, second_of(inputs.strips, build.strip)
+    if second is None or build.way.bar:
+        return None
+    around = {"limit_c": brief.protection.strip_limit_c, "air_c": box_air_c(brief)}
+    return warming.strip(
+        second.material, section_mm2=second.section_mm2, density_a_mm2=second.density_a_mm2,
+        resistivity_ohm_m=second.resistivity_ohm_m, layers=2, span_mm=WINDOW_MM / 2, cell_mm3=cell_mm3(size), **around,
     )  # fmt: skip
 
 
@@ -126,6 +144,10 @@ def guard(inputs: Inputs, builds: list[Build], *, size: CellSize) -> Guard:
         ]).reshape(len(rows), len(parts.rated_a))  # fmt: skip
 
     asked, need = asked_of(wires, WIRES), asked_of(strips, PLATES)
+    tabs, rows_of = _tabs(inputs, builds, size=size)
+    if tabs is not None:
+        # Plates are rated by what bears less, the sheet or its tabs: either's need is the whole's.
+        need[:, rows_of] = np.maximum(need[:, rows_of], asked_of(tabs, PLATES))
     bears = wires.rated_a >= asked * (1.0 - 1e-12)
     if plug is not None:
         plug_a = asked_of(plug, WIRES)[:, 0]
@@ -146,19 +168,31 @@ def _metal(inputs: Inputs, builds: list[Build], *, size: CellSize) -> tuple[Warm
     return layers, warming.together([joint_over_time(inputs, build) for build in builds])
 
 
+def _tabs(inputs: Inputs, builds: list[Build], *, size: CellSize) -> tuple[Warming | None, list[int]]:
+    """Tabs over time, and the builds that have them."""
+    each = [(k, tabs_over_time(inputs, build, size=size)) for k, build in enumerate(builds)]
+    found = [(k, one) for k, one in each if one is not None]
+    return warming.together([one for _, one in found]) if found else None, [k for k, _ in found]
+
+
 def overloads(
     inputs: Inputs, builds: list[Build], *, size: CellSize, seconds: float, profile: Profile
 ) -> Floats:
     """What plates may carry over their continuous limit, and what joints between layers may carry, shape (4, b).
 
-    Plates for a peak out of rest, and along a ride [-]; joints for both [A]. Along a ride: the highest current of the
-    lap whose moving mean of squares, stage by stage, is the limit's.
+    Plates with their tabs for a peak out of rest, and along a ride [-]; joints for both [A]. Along a ride: the
+    highest current of the lap whose moving mean of squares, stage by stage, is the limit's.
     """
     strips, joints = _metal(inputs, builds, size=size)
-    return np.array([
+    out = np.array([
         warming.overload(seconds, share=strips.share, tau_s=strips.tau_s), ride_overload(strips, profile=profile),
         joints.allowed_a(seconds), joints.rated_a * ride_overload(joints, profile=profile),
     ])  # fmt: skip
+    tabs, rows_of = _tabs(inputs, builds, size=size)
+    if tabs is not None:
+        more = warming.overload(seconds, share=tabs.share, tau_s=tabs.tau_s), ride_overload(tabs, profile=profile)
+        out[:2, rows_of] = np.minimum(out[:2, rows_of], np.array(more))
+    return out
 
 
 def ride_overload(parts: Warming, *, profile: Profile) -> Floats:

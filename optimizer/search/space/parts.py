@@ -20,7 +20,7 @@ from optimizer.pack.conductors.making import SHEET, STRIP, TABBED, LayRules, Way
 from optimizer.pack.conductors.sites import RING_MM
 from optimizer.pack.joining import TAB
 from optimizer.pack.protection.fuses import continuous_current_a, peak_current_a
-from optimizer.pack.protection.warming import Warming
+from optimizer.pack.protection.warming import LEAST_K, Warming, adiabatic_k
 from optimizer.ride.load.profile import LEVELS, Profile
 from optimizer.score.inputs import Inputs
 from optimizer.search.space import guard
@@ -134,11 +134,24 @@ def _way(inputs: Inputs, row: int, form: str, layers: int) -> Way:
         thick = float(strips.thickness_mm[row]) * deep
         conduct = second.thickness_mm / second.resistivity_ohm_m * float(strips.resistivity_ohm_m[row]) / thick
         dense = thick * float(strips.current_density_a_mm2[row]) / (second.thickness_mm * second.density_a_mm2)
+        if form != TABBED:
+            # A collector warms with its plate, which holds it at every cell; nor may it be hotter in the first moments.
+            dense = max(dense, thick * _quick(inputs, row) / (second.thickness_mm * _quick(inputs, row, second)))
         over = (float(f"{conduct:.6g}"), float(f"{dense:.6g}"))
         if form == TABBED:
             return Way(TABBED, second.width_mm, 1, over)
         bar = (second.width_mm, *over)
     return Way(SHEET, 0.0, 1, bar=bar) if form == SHEET else Way(form, width, layers, bar=bar)
+
+
+def _quick(inputs: Inputs, row: int, second: Second | None = None) -> float:
+    """What a stock or its second metal bears for a moment, per area [A √s / mm²]."""
+    strips, air = inputs.strips, box_air_c(inputs.brief)
+    material, ohm_m = str(strips.material[row]), float(strips.resistivity_ohm_m[row])
+    if second is not None:
+        material, ohm_m = second.material, second.resistivity_ohm_m
+    limit = max(inputs.brief.protection.strip_limit_c, air + LEAST_K)
+    return float(adiabatic_k(material, start_c=air, end_c=limit, resistivity_ohm_m=ohm_m))
 
 
 @dataclass(frozen=True)
