@@ -18,7 +18,8 @@ from optimizer.pack.conductors.joints import INSULATOR_MM, LEVEL_MM, Joint
 from optimizer.pack.conductors.pieces import Collector, Metal, Piece
 from optimizer.pack.conductors.sites import EXIT, RING_MM, Site, face_mm
 from optimizer.pack.conductors.solved import fed, field_of, figures, shares
-from optimizer.search.space.parts import Second, lay_rules, second_of
+from optimizer.pack.second import Second, second_of
+from optimizer.search.space.parts import lay_rules
 
 if TYPE_CHECKING:
     from optimizer.design.model import Station

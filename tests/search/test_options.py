@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from optimizer.brief import load_brief
 from optimizer.catalog import builtin_catalogs
 from optimizer.pack.conductors.making import Way
+from optimizer.pack.second import second_of
 from optimizer.ride.load.profile import LEVELS, Profile
 from optimizer.score.inputs import read_inputs
 from optimizer.search.space import options as op
@@ -85,7 +86,7 @@ def test_tabs_on_sheet_by_hand():
     stock = SimpleNamespace(strips=strips)
     way = parts._way(stock, 0, "tabbed", 1)
     assert way == Way("tabbed", 6.0, 1, pytest.approx((0.15 / 9.5e-8 * 1.7241e-8 / 0.2, 2.8 / 1.35), rel=1e-5))
-    assert parts.second_of(strips, 0).of_build == pytest.approx(
+    assert second_of(strips, 0).of_build == pytest.approx(
         {"second_mm": 0.15, "second_kg_per_mm": 8890e-9 * 0.15 * 6.0, "second_cost_per_mm": 0.0016}
     )
 

@@ -15,6 +15,7 @@ from optimizer.pack.conductors.tabbed import WINDOW_MM
 from optimizer.pack.protection import warming
 from optimizer.pack.protection.fuses import must_bear_a
 from optimizer.pack.protection.warming import Warming
+from optimizer.pack.second import second_of
 from optimizer.ride.load.profile import Profile
 from optimizer.score.inputs import BREAKS, PLATES, WIRES, Inputs
 
@@ -70,8 +71,6 @@ def tabs_over_time(inputs: Inputs, build: Build, *, size: CellSize) -> Warming |
 
     A collector warms with the plate under it, which holds it at every cell (`parts._way` rates it for that).
     """
-    from optimizer.search.space.parts import second_of
-
     brief, second = inputs.brief, second_of(inputs.strips, build.strip)
     if second is None or build.way.bar:
         return None

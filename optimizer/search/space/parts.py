@@ -7,9 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.base.materials import MATERIALS
 from optimizer.brief import Brief, box_air_c
-from optimizer.catalog.types import Strips
 from optimizer.fit.region.geometry import clearance
 from optimizer.fit.region.layout import END_STACK_MM, Clearance
 from optimizer.pack import limits
@@ -18,9 +16,9 @@ from optimizer.pack.conductors.joints import INSULATOR_MM, LEVEL_MM, SHEET_WIDTH
 from optimizer.pack.conductors.joints import SLOT_MM as JOINT_SLOT_MM
 from optimizer.pack.conductors.making import SHEET, STRIP, TABBED, LayRules, Way
 from optimizer.pack.conductors.sites import RING_MM
-from optimizer.pack.joining import TAB
 from optimizer.pack.protection.fuses import continuous_current_a, peak_current_a
 from optimizer.pack.protection.warming import LEAST_K, Warming, adiabatic_k
+from optimizer.pack.second import Second, second_of
 from optimizer.ride.load.profile import LEVELS, Profile
 from optimizer.score.inputs import Inputs
 from optimizer.search.space import guard
@@ -152,57 +150,6 @@ def _quick(inputs: Inputs, row: int, second: Second | None = None) -> float:
         material, ohm_m = second.material, second.resistivity_ohm_m
     limit = max(inputs.brief.protection.strip_limit_c, air + LEAST_K)
     return float(adiabatic_k(material, start_c=air, end_c=limit, resistivity_ohm_m=ohm_m))
-
-
-@dataclass(frozen=True)
-class Second:
-    """Second metal of a stock: tabs on sheet, or a collector at ends.
-
-    Parameters
-    ----------
-    material : str
-    thickness_mm, width_mm : float
-        [mm]
-    density_a_mm2 : float
-        Most current density [A/mm²].
-    price_per_m : float
-        [currency/m]
-    """
-
-    material: str
-    thickness_mm: float
-    width_mm: float
-    density_a_mm2: float
-    price_per_m: float
-
-    @property
-    def resistivity_ohm_m(self) -> float:
-        """At 20 °C [ohm m]."""
-        return MATERIALS[self.material].resistivity_ohm_m
-
-    @property
-    def section_mm2(self) -> float:
-        """[mm²]"""
-        return self.thickness_mm * self.width_mm
-
-    @property
-    def of_build(self) -> dict[str, float]:
-        """As fields of Build."""
-        return {
-            "second_mm": self.thickness_mm,
-            "second_kg_per_mm": MATERIALS[self.material].density_kg_m3 * self.section_mm2 * 1e-9,
-            "second_cost_per_mm": self.price_per_m * 1e-3,
-        }
-
-
-def second_of(strips: Strips, row: int) -> Second | None:
-    """Second metal of a stock; None without."""
-    kind = "tab" if strips.form[row] == TABBED else "collector"
-    thick, width, density, price = (
-        float(getattr(strips, f"{kind}_{name}")[row]) for name in ("mm", "width_mm", "density_a_mm2", "price_per_m")
-    )
-    material = TAB if kind == "tab" else str(strips.collector_material[row])
-    return Second(material, thick, width, density, price) if thick > 0 else None
 
 
 def most_layers(thickness_mm: float, *, joint_mm: float, gaps: Clearance, over_mm: float = 0.0) -> tuple[int, int]:
