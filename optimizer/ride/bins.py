@@ -83,7 +83,7 @@ class CompressedRide:
 
     def battery_power_w(self, mass_kg: Floats) -> Floats:
         """Power at the pack's terminals in each bin at each total mass [kg], shape (n, k) [W]."""
-        return self.vehicle.battery_power_w(self.constant_w + self.per_mass_w_kg * mass_kg[:, None])
+        return self.vehicle.drivetrain.battery_w(self.constant_w + self.per_mass_w_kg * mass_kg[:, None])
 
 
 def compress(
@@ -294,7 +294,7 @@ def falls_with_mass(ride: CompressedRide) -> bool:
     middle = 0.5 * (events[1:] + events[:-1]) if len(events) > 1 else events
     wheel = a + b * middle[:, None]
     order = np.argsort(-wheel, axis=1)
-    growth = np.take_along_axis(ride.weight * b * ride.vehicle.gain(wheel), order, axis=1)
+    growth = np.take_along_axis(ride.weight * b * ride.vehicle.drivetrain.gain(wheel), order, axis=1)
     return bool(np.all(np.cumsum(growth, axis=1) >= -1e-12 * np.abs(growth).sum(axis=1, keepdims=True)))
 
 
@@ -317,5 +317,6 @@ def drawn_all_the_way(steps: RideSteps, *, mass_min_kg: float, mass_max_kg: floa
     """
     masses = np.array([[mass_min_kg], [mass_max_kg]])
     wheel = steps.constant_w + steps.per_mass_w_kg * masses
-    growth = (steps.vehicle.gain(wheel, back=VOLTAGE_SPAN) * steps.per_mass_w_kg * steps.duration_s).min(axis=0)
+    gain = steps.vehicle.drivetrain.gain(wheel, back=VOLTAGE_SPAN)
+    growth = (gain * steps.per_mass_w_kg * steps.duration_s).min(axis=0)
     return bool(np.all(np.cumsum(growth) >= -1e-12 * np.abs(growth).sum()))

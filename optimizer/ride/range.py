@@ -201,11 +201,10 @@ def range_block(
     """
     check_soc(start_soc, reserve_soc=reserve_soc)
     cell, series, parallel, table = candidate_table(packs, ride=ride)
-    vehicle = ride.vehicle
     raw = kernel.run_block(
         cell, table, ride.cells.curves(), ride.table, ride.critical, ride.critical_count,
         (ride.constant_w, ride.per_mass_w_kg, ride.weight),
-        (vehicle.drivetrain_efficiency, vehicle.regen_efficiency, vehicle.accessory_w),
+        ride.vehicle.drivetrain.numbers,
         (ride.mass_min_kg, ride.mass_max_kg), (start_soc, reserve_soc, intervals), ride.runs,
         ride.course.places, ride.duration_s,
     )  # fmt: skip

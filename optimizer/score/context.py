@@ -20,8 +20,8 @@ from optimizer.ride.bins import CompressedRide, compress, drawn_all_the_way, fal
 from optimizer.ride.kernels.cells import CellArrays, from_models
 from optimizer.ride.load.headroom import Motor
 from optimizer.ride.load.profile import Profile, profile
-from optimizer.ride.load.roadload import RideSteps, Vehicle, air_density, ride_steps
-from optimizer.ride.load.trace import KMH_PER_M_S, Trace, steady_cruise, trace_from_arrays
+from optimizer.ride.load.roadload import RideSteps, ride_steps, vehicle_of
+from optimizer.ride.load.trace import Trace, steady_cruise, trace_from_arrays
 from optimizer.score.warmth import WarmthRules, ride_of, scaled, warmth_of
 from optimizer.score.wear import Wear, wear_of
 
@@ -295,7 +295,7 @@ def _context_of(
         if trace is not None
         else steady_cruise(ride.speed_kmh or 0.0, grade_pct=ride.grade_pct, length_km=ride.length_km)
     )
-    steps = ride_steps(lap, vehicle=_vehicle(brief))
+    steps = ride_steps(lap, vehicle=vehicle_of(vehicle, temp_c=ride.temp_c, headwind_kmh=ride.headwind_kmh))
     arrays = from_models(models)
     mass_kg = vehicle.mass_kg + vehicle.rider_kg + vehicle.payload_kg
     lap_profile = profile(steps, masses_kg=tuple(mass_kg + pack_kg for pack_kg in PROFILE_KG))
@@ -361,22 +361,6 @@ def with_own_cells(context: Context, cell: npt.NDArray[np.int64], *, capacity: F
     taken["energy_wh"] = taken["energy_wh"] * capacity
     arrays = scaled(context.arrays, cell, **by)
     return replace(context, cells=CellTable(**taken), arrays=arrays, ride=ride, warmth=warmth)
-
-
-def _vehicle(brief: Brief) -> Vehicle:
-    """The road load's vehicle, in the air of the ride's altitude and temperature."""
-    given, ride = brief.vehicle, brief.ride
-    assert given is not None and ride is not None
-    return Vehicle(
-        cda_m2=given.cda_m2,
-        crr=given.crr,
-        drivetrain_efficiency=given.drivetrain_efficiency,
-        regen_efficiency=given.regen_efficiency,
-        accessory_w=given.accessory_w,
-        rotating_factor=given.rotating_factor,
-        density_kg_m3=float(air_density(given.altitude_m, temp_c=ride.temp_c)),
-        headwind_m_s=ride.headwind_kmh / KMH_PER_M_S,
-    )
 
 
 def _weakest_group(brief: Brief) -> Floats | None:

@@ -64,7 +64,7 @@ def _hottest(
     Heat of plates, wires, BMS and fuse counts as if it arose in the cells, where the plates' does: they have 3 to 7 %
     of the cells' resistance in the demo.
     """
-    ride, warmth, vehicle = context.ride, context.warmth, context.ride.vehicle
+    ride, warmth = context.ride, context.warmth
     told_k = float(warmth.temp_c[-1]) - context.air_c
     temps = np.linspace(context.air_c, context.air_c + told_k / MEAN_PART, HEAT_STEPS + 1)
     inside = context.air_c + MEAN_PART * (temps - context.air_c)
@@ -80,7 +80,7 @@ def _hottest(
         np.stack([warmth.lasting_ohm(float(z), inside).T for z in soc], axis=1).copy(),
         np.stack([at_soc(ride.cells.ocv_v, float(z)) for z in soc], axis=1), seconds,
         (ride.constant_w, ride.per_mass_w_kg, ride.weight),
-        (1.0 / vehicle.drivetrain_efficiency, vehicle.regen_efficiency, vehicle.accessory_w),
+        ride.vehicle.drivetrain.numbers,
     ))  # fmt: skip
 
 

@@ -14,7 +14,8 @@ from optimizer.base.arrays import Floats
 from optimizer.base.files import write_bytes
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import load_brief
-from optimizer.ride.load.roadload import Vehicle, air_density
+from optimizer.ride.load.drivetrain import Drivetrain
+from optimizer.ride.load.roadload import Vehicle, vehicle_of
 from optimizer.ride.load.trace import KMH_PER_M_S
 from optimizer.road.joining import Path as Way
 from optimizer.road.joining import join
@@ -25,7 +26,7 @@ from optimizer.road.shorten import Shortened, longest_climb, power_w, shorten
 # A ride longer than this is shortened without being asked to, to the length below [s], [km].
 LONG_S, SHORT_KM = 36_000.0, 30.0
 # Power is drawn and classes are made for this vehicle where no brief gives another: an invented loaded kick-scooter.
-STAND_IN = Vehicle(cda_m2=0.7, crr=0.013, drivetrain_efficiency=0.8)
+STAND_IN = Vehicle(cda_m2=0.7, crr=0.013, drivetrain=Drivetrain(0.8))
 STAND_IN_KG = 120.0
 
 Say = Callable[[str], None]
@@ -220,9 +221,7 @@ def _vehicle_of(brief: Path | None) -> tuple[Vehicle, float, str]:
     given, plan = read.vehicle, read.ride
     if given is None:
         raise BadInput([Problem("missing-key", str(brief), "", "vehicle", "", "is needed to estimate power")])
-    density = float(air_density(given.altitude_m, temp_c=plan.temp_c if plan else 20.0))
-    vehicle = Vehicle(given.cda_m2, given.crr, given.drivetrain_efficiency, given.regen_efficiency, given.accessory_w,
-                      given.rotating_factor, density)  # fmt: skip
+    vehicle = vehicle_of(given, temp_c=plan.temp_c if plan else 20.0)
     return vehicle, given.mass_kg + given.rider_kg + given.payload_kg, f"estimated for {read.title}, without its pack"
 
 

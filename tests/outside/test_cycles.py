@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from optimizer.ride.load.drivetrain import Drivetrain
 from optimizer.ride.load.roadload import Vehicle, ride_steps
 from optimizer.ride.load.trace import trace_from_arrays
 from optimizer.road.reading import read_log
@@ -57,7 +58,7 @@ def test_energy_of_wltc_low_as_the_regulation_counts_it():
     mean, gain = 0.5 * (v[1:] + v[:-1]), np.diff(v)
     force = crr * mass * 9.80665 * (mean > 0) + 0.5 * density * cda * mean**2 + 1.03 * mass * gain
     energy_j = float(np.sum((force * mean)[force > 0]))
-    vehicle = Vehicle(cda, crr, 1.0, rotating_factor=1.03, density_kg_m3=density)
+    vehicle = Vehicle(cda, crr, Drivetrain(1.0), rotating_factor=1.03, density_kg_m3=density)
     power = ride_steps(trace_from_arrays(time, speed_kmh=speed), vehicle=vehicle).battery_power_w(mass)
     assert float(power.clip(0.0).sum()) == pytest.approx(energy_j, rel=2e-3)
 

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from optimizer.ride.load.drivetrain import Drivetrain
 from optimizer.ride.load.roadload import (
     Vehicle,
     air_density,
@@ -34,8 +35,8 @@ def test_cycling_power_of_martin_1998():
     ) * speed  # fmt: skip
     bearings = speed * (91 + 8.7 * speed) * 1e-3  # the paper's own term, not part of the model
     assert [drag, rolling, grade, kinetic] == pytest.approx([158.80, 23.63, 22.15, 2.30], abs=0.05)
-    bicycle = Vehicle(area, 0.0032, drivetrain_efficiency=0.976)
-    total = bicycle.battery_power_w(np.array(drag + rolling + grade + kinetic + bearings))
+    bicycle = Vehicle(area, 0.0032, drivetrain=Drivetrain(0.976))
+    total = bicycle.drivetrain.battery_w(np.array(drag + rolling + grade + kinetic + bearings))
     assert total == pytest.approx(213.3, abs=0.5)
     assert across == pytest.approx(1.47, abs=0.005)
 
@@ -83,7 +84,7 @@ def test_scooter_acceleration_of_larminie_and_lowry():
 def test_constant_speed_by_hand():
     # Closed form: 100 kg, 25 km/h, crr 0.012, CdA 0.6, 1.225 kg/m³: rolling 81.72 W, drag 123.08 W; at
     # efficiency 0.80 the battery gives 256.0 W = 10.24 Wh/km; 5 % grade adds 340.08 W.
-    car = Vehicle(cda_m2=0.6, crr=0.012, drivetrain_efficiency=0.8)
+    car = Vehicle(cda_m2=0.6, crr=0.012, drivetrain=Drivetrain(0.8))
     level = ride_steps(steady_cruise(25.0), vehicle=car)
     assert 100.0 * level.per_mass_w_kg[0] == pytest.approx(81.72, abs=0.005)
     assert level.constant_w[0] == pytest.approx(123.08, abs=0.005)

@@ -6,6 +6,7 @@ import numpy as np
 
 from optimizer.ride.bins import CompressedRide, compress
 from optimizer.ride.kernels.cells import CellArrays
+from optimizer.ride.load.drivetrain import Drivetrain
 from optimizer.ride.load.roadload import RideSteps, Vehicle, ride_steps
 from optimizer.ride.load.trace import Trace, trace_from_arrays
 from optimizer.ride.range import PackBlock
@@ -42,7 +43,7 @@ def cells(count: int = 12, *, seed: int = 1) -> CellArrays:
 
 
 VEHICLE = Vehicle(
-    cda_m2=0.6, crr=0.012, drivetrain_efficiency=0.8, regen_efficiency=0.5, accessory_w=8.0,
+    cda_m2=0.6, crr=0.012, drivetrain=Drivetrain(0.8, 0.5, 8.0),
     rotating_factor=1.05, density_kg_m3=1.2,
 )  # fmt: skip
 

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 
 from optimizer.ride.bins import compress, falls_with_mass, filter_lap
+from optimizer.ride.load.drivetrain import Drivetrain
 from optimizer.ride.load.roadload import Vehicle, ride_steps
 from optimizer.ride.load.trace import trace_from_arrays
 from optimizer.ride.range import PackBlock, mean_power_w, range_block
@@ -88,7 +89,7 @@ def fast_downhill(samples):
         [0, 10, 410, 420, 421, 1820, 1830], speed_kmh=[6, 60, 60, 6, 6, 6, 6],
         grade_pct=100 * np.array([0.0, -down, -down, 0, up, up, 0]),
     )  # fmt: skip
-    car = Vehicle(cda_m2=0.5, crr=0.0, drivetrain_efficiency=1.0, regen_efficiency=1.0, rotating_factor=1.0)
+    car = Vehicle(cda_m2=0.5, crr=0.0, drivetrain=Drivetrain(1.0, 1.0), rotating_factor=1.0)
     return compress(ride_steps(lap, vehicle=car), cells=samples.cells(), mass_min_kg=80.0, mass_max_kg=120.0)
 
 

@@ -1,12 +1,13 @@
 import numpy as np
 import pytest
 
+from optimizer.ride.load.drivetrain import Drivetrain
 from optimizer.ride.load.headroom import Motor, motor_current_a, speed_headroom_kmh, top_speed_kmh
 from optimizer.ride.load.roadload import Vehicle
 from optimizer.ride.load.trace import trace_from_arrays
 
-FREE = Vehicle(cda_m2=0.0, crr=0.0, drivetrain_efficiency=0.8)
-CAR = Vehicle(cda_m2=0.6, crr=0.012, drivetrain_efficiency=0.8, accessory_w=10.0)
+FREE = Vehicle(cda_m2=0.0, crr=0.0, drivetrain=Drivetrain(0.8))
+CAR = Vehicle(cda_m2=0.6, crr=0.012, drivetrain=Drivetrain(0.8, accessory_w=10.0))
 # 12 rpm/V on 254 mm (a 10 inch wheel): 36 V without load turn 432 rpm, 20.69 km/h.
 MOTOR = Motor(speed_constant_rpm_per_v=12.0, resistance_ohm=0.15, wheel_diameter_mm=254.0)
 
@@ -25,7 +26,7 @@ def test_motor_power_balances():
 
 def test_rolling_load_has_a_closed_form():
     # A force that does not depend on speed: v = r·k·(u − (R_motor + R_pack)·F·r·k).
-    hard = Vehicle(cda_m2=0.0, crr=0.03, drivetrain_efficiency=0.8)
+    hard = Vehicle(cda_m2=0.0, crr=0.03, drivetrain=Drivetrain(0.8))
     gear = MOTOR.speed_per_volt_m_s
     current = 0.03 * 120.0 * 9.80665 * gear
     expected = 3.6 * gear * (48.0 - 0.25 * current)

@@ -10,6 +10,7 @@ import pytest
 
 from optimizer.ride.bins import compress
 from optimizer.ride.kernels.course import LEVELS, course_of, due_at, place_of, runs_of
+from optimizer.ride.load.drivetrain import Drivetrain
 from optimizer.ride.load.roadload import RideSteps, ride_steps
 from optimizer.ride.load.trace import trace_from_arrays
 from optimizer.ride.range import STOP_NAMES, PackBlock, range_block
@@ -21,7 +22,7 @@ def over_a_hill(samples, *, km, grade, regen=0.0):
     half_s = 3600.0 * km / 20.0
     trace = trace_from_arrays([0.0, half_s, half_s + 1e-3, 2 * half_s], speed_kmh=np.full(4, 20.0),
                               grade_pct=100.0 * np.array([grade, grade, -grade, -grade]))  # fmt: skip
-    steps = ride_steps(trace, vehicle=dataclasses.replace(samples.VEHICLE, regen_efficiency=regen))
+    steps = ride_steps(trace, vehicle=dataclasses.replace(samples.VEHICLE, drivetrain=Drivetrain(0.8, regen, 8.0)))
     return steps, compress(steps, cells=samples.cells(), mass_min_kg=110.0, mass_max_kg=150.0)
 
 
@@ -49,7 +50,7 @@ def test_the_reserve_is_reached_on_the_hill(samples):
 def test_what_can_be_rolled_is_rolled(samples):
     """A pack that is empty at the top, but for a hair, rolls down 5 km without asking the battery for anything."""
     steps, ride = over_a_hill(samples, km=5.0, grade=0.05)
-    steps = dataclasses.replace(steps, vehicle=dataclasses.replace(steps.vehicle, accessory_w=0.0))
+    steps = dataclasses.replace(steps, vehicle=dataclasses.replace(steps.vehicle, drivetrain=Drivetrain(0.8, 0.5)))
     ride = compress(steps, cells=samples.cells(), mass_min_kg=110.0, mass_max_kg=150.0)
     base = {"cell": 2, "series": 14, "total_mass_kg": 125.0}
     found = [
@@ -121,7 +122,7 @@ def plain_course(samples, power):
     """Steps of a second and a metre, of given powers at every mass."""
     n = len(power)
     steps = RideSteps(np.array(power), np.zeros(n), np.ones(n), np.ones(n),
-                      dataclasses.replace(samples.VEHICLE, drivetrain_efficiency=1.0, accessory_w=0.0))  # fmt: skip
+                      dataclasses.replace(samples.VEHICLE, drivetrain=Drivetrain(1.0, 0.5)))  # fmt: skip
     return course_of(steps, parts=np.ones(n, dtype=np.int64), mass_min_kg=100.0, mass_max_kg=120.0)
 
 
@@ -138,7 +139,7 @@ def test_places_of_a_plain_lap(samples):
 
 def test_places_of_a_lap_that_gives_back(samples):
     """Up with 400, down with −200 at the battery: at the top twice a lap's charge is drawn, which comes again later."""
-    vehicle = dataclasses.replace(samples.VEHICLE, drivetrain_efficiency=1.0, accessory_w=0.0, regen_efficiency=1.0)
+    vehicle = dataclasses.replace(samples.VEHICLE, drivetrain=Drivetrain(1.0, 1.0))
     steps = RideSteps(np.array([400.0, -200.0]), np.zeros(2), np.ones(2), np.ones(2), vehicle)
     course = course_of(steps, parts=np.ones(2, dtype=np.int64), mass_min_kg=100.0, mass_max_kg=120.0)
     for level, place in ((0.5, 0.125), (2.0, 0.5), (2.5, 1.375), (3.0, 1.5), (4.0, 2.5)):

@@ -7,12 +7,13 @@ from hypothesis import strategies as st
 
 from optimizer.ride.bins import compress
 from optimizer.ride.kernels.cell import deliverable
+from optimizer.ride.load.drivetrain import Drivetrain
 from optimizer.ride.load.roadload import Vehicle, ride_steps
 from optimizer.ride.load.trace import steady_cruise
 from optimizer.ride.range import STOP_NAMES, PackBlock, range_block
 from optimizer.ride.simulate import simulate
 
-CAR = Vehicle(cda_m2=0.6, crr=0.012, drivetrain_efficiency=0.8)
+CAR = Vehicle(cda_m2=0.6, crr=0.012, drivetrain=Drivetrain(0.8))
 
 
 def plain(samples, *, low_v=3.6, high_v=3.6, ohm=0.03, v_min=2.5, activation_k=0.0, lag_s=0.0):

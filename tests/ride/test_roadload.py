@@ -1,6 +1,8 @@
+import numba
 import numpy as np
 import pytest
 
+from optimizer.ride.load.drivetrain import Drivetrain, battery_w
 from optimizer.ride.load.roadload import (
     GRAVITY_M_S2,
     Vehicle,
@@ -14,7 +16,7 @@ from optimizer.ride.load.roadload import (
 )
 from optimizer.ride.load.trace import trace_from_arrays
 
-CAR = Vehicle(cda_m2=0.6, crr=0.012, drivetrain_efficiency=0.8, regen_efficiency=0.5, accessory_w=7.0)
+CAR = Vehicle(cda_m2=0.6, crr=0.012, drivetrain=Drivetrain(0.8, 0.5, 7.0))
 
 
 def test_wheel_power_is_affine_in_mass_and_equals_the_sum_of_forces():
@@ -35,16 +37,16 @@ def test_wheel_power_is_affine_in_mass_and_equals_the_sum_of_forces():
 
 
 def test_battery_power_pays_losses_both_ways():
-    drive = Vehicle(0.5, 0.01, drivetrain_efficiency=0.8, regen_efficiency=0.6, accessory_w=10.0)
+    drive = Drivetrain(0.8, regen_efficiency=0.6, accessory_w=10.0)
     wheel = np.array([800.0, 0.0, -400.0])
-    assert drive.battery_power_w(wheel) == pytest.approx([1010.0, 10.0, -230.0])
+    assert drive.battery_w(wheel) == pytest.approx([1010.0, 10.0, -230.0])
     step = 1e-3 * np.array([1.0, -1.0, 1.0])
-    assert drive.gain(wheel + step) == pytest.approx((drive.battery_power_w(wheel + step) - 10.0) / (wheel + step))
+    assert drive.gain(wheel + step) == pytest.approx((drive.battery_w(wheel + step) - 10.0) / (wheel + step))
     assert drive.gain(wheel, back=2.0) == pytest.approx([1.25, 1.2, 1.2])
 
 
 def test_kinetic_energy_of_a_start_and_a_stop_cancels_without_losses():
-    free = Vehicle(cda_m2=0.0, crr=0.0, drivetrain_efficiency=1.0, regen_efficiency=1.0)
+    free = Vehicle(cda_m2=0.0, crr=0.0, drivetrain=Drivetrain(1.0, 1.0))
     steps = ride_steps(trace_from_arrays([0, 5, 30, 33], speed_kmh=[0, 25, 25, 0]), vehicle=free)
     assert steps.battery_power_w(100.0) @ steps.duration_s == pytest.approx(0.0, abs=1e-9)
     # One way: ½·1.05·m·v².
@@ -64,10 +66,6 @@ def test_slope_splits_weight_between_normal_and_pull():
     ("change", "text"),
     [
         ({"cda_m2": -0.1}, "cda_m2 must be >= 0, found -0.1"),
-        ({"drivetrain_efficiency": 0.0}, "drivetrain_efficiency must be in"),
-        ({"drivetrain_efficiency": 1.2}, "drivetrain_efficiency must be in"),
-        ({"regen_efficiency": 1.1}, "regen_efficiency must be in"),
-        ({"accessory_w": float("nan")}, "accessory_w must be >= 0, found nan"),
         ({"rotating_factor": 0.9}, "rotating_factor must be >= 1"),
         ({"density_kg_m3": 0.0}, "density_kg_m3 must be > 0"),
         ({"crr": -1.0}, "crr must be >= 0"),
@@ -75,7 +73,33 @@ def test_slope_splits_weight_between_normal_and_pull():
 )
 def test_vehicle_out_of_bounds_is_named(change, text):
     with pytest.raises(ValueError, match=text):
-        Vehicle(**({"cda_m2": 0.6, "crr": 0.012, "drivetrain_efficiency": 0.8} | change))
+        Vehicle(**({"cda_m2": 0.6, "crr": 0.012, "drivetrain": Drivetrain(0.8)} | change))
+
+
+@pytest.mark.parametrize(
+    ("change", "text"),
+    [
+        ({"efficiency": 0.0}, "efficiency must be in"),
+        ({"efficiency": 1.2}, "efficiency must be in"),
+        ({"regen_efficiency": 1.1}, "regen_efficiency must be in"),
+        ({"efficiency": 2.0, "accessory_w": float("nan")}, "in .*, found 2; accessory_w must be >= 0, found nan"),
+    ],
+)
+def test_drivetrain_out_of_bounds_is_named(change, text):
+    with pytest.raises(ValueError, match=text):
+        Drivetrain(**({"efficiency": 0.8} | change))
+
+
+def test_compiled_code_asks_the_same_rule_as_arrays():
+    """The rule of the kernels is the function that arrays go through, number by number and in one call."""
+
+    @numba.njit
+    def kernel(wheel, drive):
+        return np.array([battery_w(w, drive) for w in wheel])
+
+    drive, wheel = Drivetrain(0.8, 0.5, 7.0), np.array([-300.0, -1e-9, 0.0, 250.0])
+    assert np.array_equal(kernel(wheel, drive.numbers), drive.battery_w(wheel))
+    assert drive.battery_w(wheel) == pytest.approx([-143.0, 7.0, 7.0, 319.5])
 
 
 @pytest.mark.parametrize(("altitude", "temp"), [(12_000.0, None), (np.nan, None), (0.0, -300.0)])
@@ -92,12 +116,14 @@ def test_steps_are_cut_so_that_none_is_longer_than_asked():
 
 def test_values_at_the_ends_of_what_a_vehicle_may_have_are_taken():
     """Thin air at height, no drag, no losses: at the very bounds, and not beyond."""
-    edge = {"cda_m2": 0.0, "crr": 0.0, "drivetrain_efficiency": 1.0, "regen_efficiency": 1.0, "accessory_w": 0.0,
-            "rotating_factor": 1.0, "density_kg_m3": 0.4}  # fmt: skip
-    Vehicle(**edge)
-    Vehicle(**(edge | {"regen_efficiency": 0.0, "drivetrain_efficiency": 0.01}))
-    for name, value in (("cda_m2", -1e-9), ("crr", -1e-9), ("drivetrain_efficiency", 1.0001), ("accessory_w", -1e-9),
-                        ("drivetrain_efficiency", 0.0), ("regen_efficiency", 1.0001), ("regen_efficiency", -1e-9),
-                        ("rotating_factor", 0.999), ("density_kg_m3", 0.0)):  # fmt: skip
-        with pytest.raises(ValueError, match=name):
-            Vehicle(**(edge | {name: value}))
+    lossless = {"efficiency": 1.0, "regen_efficiency": 1.0, "accessory_w": 0.0}
+    edge = {"cda_m2": 0.0, "crr": 0.0, "drivetrain": Drivetrain(**lossless), "rotating_factor": 1.0,
+            "density_kg_m3": 0.4}  # fmt: skip
+    Vehicle(**edge), Drivetrain(0.01, 0.0)
+    beyond = ((Vehicle, edge, ("cda_m2", -1e-9), ("crr", -1e-9), ("rotating_factor", 0.999), ("density_kg_m3", 0.0)),
+              (Drivetrain, lossless, ("efficiency", 1.0001), ("efficiency", 0.0), ("accessory_w", -1e-9),
+               ("regen_efficiency", 1.0001), ("regen_efficiency", -1e-9)))  # fmt: skip
+    for make, good, *changes in beyond:
+        for name, value in changes:
+            with pytest.raises(ValueError, match=name):
+                make(**(good | {name: value}))

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from optimizer.ride.bins import compress
+from optimizer.ride.load.drivetrain import Drivetrain
 from optimizer.ride.load.roadload import ride_steps
 from optimizer.ride.range import STOP_NAMES, PackBlock, range_block
 from optimizer.ride.simulate import simulate, simulate_trace
@@ -132,7 +133,7 @@ def test_heating_follows_its_step_response(samples):
         one, ocv_v=np.full_like(one.ocv_v, 3.6), r0_ohm=np.full_like(one.r0_ohm, 0.03),
         r1_ohm=np.zeros_like(one.r0_ohm), r2_ohm=np.zeros_like(one.r0_ohm), activation_k=np.zeros(1),
     )  # fmt: skip
-    steps = ride_steps(steady_cruise(25.0), vehicle=Vehicle(0.6, 0.012, 0.8))
+    steps = ride_steps(steady_cruise(25.0), vehicle=Vehicle(0.6, 0.012, Drivetrain(0.8)))
     ride = compress(steps, cells=flat, mass_min_kg=90.0, mass_max_kg=110.0)
     packs = PackBlock(
         cell=0, series=10, parallel=2, total_mass_kg=100.0, air_temp_c=20.0, thermal_resistance_k_w=12.0,

@@ -5,6 +5,7 @@ import pytest
 from rides import Truth, drift
 
 from optimizer.base.problems import BadInput
+from optimizer.ride.load.drivetrain import Drivetrain
 from optimizer.ride.load.roadload import Vehicle
 from optimizer.road.joining import Path as Way
 from optimizer.road.log import RawLog
@@ -121,7 +122,7 @@ def test_smoother_has_the_window_and_the_noise_it_states():
 
 
 def test_a_short_ride_stands_for_a_long_one():
-    truth, vehicle = Truth(4, seconds=9000), Vehicle(0.7, 0.012, 0.8)
+    truth, vehicle = Truth(4, seconds=9000), Vehicle(0.7, 0.012, Drivetrain(0.8))
     ride = clean(RawLog("log", truth.time_s, {"speed_m_s": truth.speed_m_s, "altitude_m": truth.height_m}))
     short = shorten([ride], distance_km=8.0, vehicle=vehicle, mass_kg=120.0)
     way = 0.5 * (short.path.speed_m_s[1:] + short.path.speed_m_s[:-1]).sum() / 1000.0

@@ -14,8 +14,7 @@ import numpy as np
 from numba import njit
 
 from optimizer.base.arrays import Floats, Ints
-
-Row = tuple[float, ...]
+from optimizer.ride.load.drivetrain import Drive, battery_w
 
 # Columns of a pack in one cell's terms: share of the pack's power, resistance outside [ohm], total mass [kg], rise
 # [K/W], heat capacity [J/K].
@@ -35,11 +34,10 @@ def mean_square(power: Floats, weight: Floats, volts: float, ohm: float) -> floa
 
 
 @njit(cache=True, error_model="numpy", forceinline=True)
-def _power(bins: tuple[Floats, Floats, Floats], drive: Row, pack: Floats, power: Floats) -> None:
+def _power(bins: tuple[Floats, Floats, Floats], drive: Drive, pack: Floats, power: Floats) -> None:
     """Fill in one cell's power in each bin."""
     for k in range(len(power)):
-        wheel = bins[0][k] + bins[1][k] * pack[MASS]
-        power[k] = (max(wheel * drive[0], wheel * drive[1]) + drive[2]) * pack[SHARE]
+        power[k] = battery_w(bins[0][k] + bins[1][k] * pack[MASS], drive) * pack[SHARE]
 
 
 @njit(cache=True, error_model="numpy")
@@ -75,7 +73,7 @@ def _settled(
 @njit(cache=True, error_model="numpy")
 def hottest(
     cell: Ints, packs: Floats, start_c: float, air_c: float, temps: Floats, ohms: Floats, volts: Floats,
-    seconds: Floats, bins: tuple[Floats, Floats, Floats], drive: Row,
+    seconds: Floats, bins: tuple[Floats, Floats, Floats], drive: Drive,
 ) -> Floats:  # fmt: skip
     """Hottest cell after all steps of a ride.
 
@@ -95,8 +93,7 @@ def hottest(
         Infinite for a ride without end [s].
     bins : tuple of ndarray, shape (bins,)
         Wheel power [W], the same by mass [W/kg], share of the time [-].
-    drive : tuple of float
-        Battery's power over the wheel's when driving and when braking [-], and what comes on top [W].
+    drive : Drive
 
     Returns
     -------

@@ -94,6 +94,7 @@ from optimizer.ride.kernels.step import (
     margin_v,
     own_limits,
 )
+from optimizer.ride.load.drivetrain import Drive, battery_w
 
 Row = tuple[float, ...]
 
@@ -361,15 +362,13 @@ def _run_down(
 
 @njit(cache=True, error_model="numpy")
 def _load(
-    bins: tuple[Floats, Floats], critical: Floats, cell: int, candidate: Row, drive: Row, masses: Row,
+    bins: tuple[Floats, Floats], critical: Floats, cell: int, candidate: Row, drive: Drive, masses: Row,
     power: Floats, steps: Floats,
 ) -> None:  # fmt: skip
     """Fill in one cell's power in each bin, and at the critical steps with its filtered values."""
     share = 1.0 / candidate[CELLS]
-    gain, regen, accessory = share / drive[0], share * drive[1], share * drive[2]
     for k in range(len(power)):
-        wheel = bins[0][k] + bins[1][k] * candidate[MASS]
-        power[k] = max(wheel * gain, wheel * regen) + accessory
+        power[k] = battery_w(bins[0][k] + bins[1][k] * candidate[MASS], drive) * share
     along = (candidate[MASS] - masses[0]) / (masses[1] - masses[0]) if masses[1] > masses[0] else 0.0
     for s in range(critical.shape[1]):
         for f in range(LOADS):
@@ -380,7 +379,7 @@ def _load(
 @njit(cache=True, error_model="numpy")
 def run_block(
     cell: Ints, candidates: Floats, curves: Floats, table: Floats, critical: Floats, counts: Ints,
-    bins: tuple[Floats, Floats, Floats], drive: Row, masses: Row, soc: tuple[float, float, int],
+    bins: tuple[Floats, Floats, Floats], drive: Drive, masses: Row, soc: tuple[float, float, int],
     runs: Floats, places: Floats, lap_s: float,
 ) -> Floats:  # fmt: skip
     """Run every candidate down; one row of RESULT columns each, in one cell's terms."""

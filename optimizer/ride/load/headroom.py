@@ -144,7 +144,7 @@ def top_speed_kmh(
         current = motor_current_a(
             _steady_force_n(middle, mass_kg=mass, vehicle=vehicle, grade=slope), motor=motor
         )
-        left = volts - ohms * (current + vehicle.accessory_w / volts)
+        left = volts - ohms * (current + vehicle.drivetrain.accessory_w / volts)
         enough = left >= middle / motor.speed_per_volt_m_s + motor.resistance_ohm * current
         low, high = np.where(enough, middle, low), np.where(enough, high, middle)
     return np.asarray(low * KMH_PER_M_S)

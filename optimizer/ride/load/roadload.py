@@ -18,7 +18,9 @@ from optimizer.base.constants import (
     GRAVITY_M_S2,
     STANDARD_PRESSURE_PA,
 )
-from optimizer.ride.load.trace import Trace
+from optimizer.brief import VehicleSection
+from optimizer.ride.load.drivetrain import Drivetrain, refuse_unless
+from optimizer.ride.load.trace import KMH_PER_M_S, Trace
 
 Floats = NDArray[np.float64]
 Num = float | Floats
@@ -170,12 +172,7 @@ class Vehicle:
         Drag coefficient times frontal area, at least 0 [m²].
     crr : float
         Coefficient of rolling resistance, at least 0 [-].
-    drivetrain_efficiency : float
-        Battery to wheel, above 0, at most 1 [-].
-    regen_efficiency : float
-        Wheel to battery, 0…1 [-].
-    accessory_w : float
-        Always on, at least 0 [W].
+    drivetrain : Drivetrain
     rotating_factor : float
         At least 1 [-].
     density_kg_m3 : float
@@ -191,42 +188,31 @@ class Vehicle:
 
     cda_m2: float
     crr: float
-    drivetrain_efficiency: float
-    regen_efficiency: float = 0.0
-    accessory_w: float = 0.0
+    drivetrain: Drivetrain
     rotating_factor: float = 1.05
     density_kg_m3: float = 1.225
     headwind_m_s: float = 0.0
 
-    def battery_power_w(self, wheel_power_w: Floats) -> Floats:
-        """Power at the pack's terminals for powers at the wheel, below 0 when braking [W].
-
-        P = max(P_wheel / η, P_wheel · η_regen) + accessories: driving costs the drive's losses, braking gives back
-        η_regen of what the wheel takes in. As η_regen ≤ 1 ≤ 1/η, the larger one is the right one.
-        """
-        driven, returned = wheel_power_w / self.drivetrain_efficiency, wheel_power_w * self.regen_efficiency
-        return np.asarray(np.maximum(driven, returned) + self.accessory_w, dtype=np.float64)
-
-    def gain(self, wheel_power_w: Floats, *, back: float = 1.0) -> Floats:
-        """By how much battery power grows with power at the wheel [-]; what braking gives back counts `back` times."""
-        return np.where(wheel_power_w > 0, 1.0 / self.drivetrain_efficiency, back * self.regen_efficiency)
-
     def __post_init__(self) -> None:
-        # Written so that NaN fails too.
-        checks = (
+        refuse_unless(
             ("cda_m2 must be >= 0", self.cda_m2, self.cda_m2 >= 0),
             ("crr must be >= 0", self.crr, self.crr >= 0),
-            ("drivetrain_efficiency must be in (0, 1]", self.drivetrain_efficiency,
-             0 < self.drivetrain_efficiency <= 1),
-            ("regen_efficiency must be in [0, 1]", self.regen_efficiency, 0 <= self.regen_efficiency <= 1),
-            ("accessory_w must be >= 0", self.accessory_w, self.accessory_w >= 0),
             ("rotating_factor must be >= 1", self.rotating_factor, self.rotating_factor >= 1),
             ("density_kg_m3 must be > 0", self.density_kg_m3, self.density_kg_m3 > 0),
             ("headwind_m_s must be >= 0", self.headwind_m_s, self.headwind_m_s >= 0),
-        )  # fmt: skip
-        faults = [f"{text}, found {value:g}" for text, value, right in checks if not right]
-        if faults:
-            raise ValueError("; ".join(faults))
+        )
+
+
+def vehicle_of(given: VehicleSection, *, temp_c: float, headwind_kmh: float = 0.0) -> Vehicle:
+    """The road load's vehicle, in the air of the brief's altitude and of a temperature [°C]."""
+    return Vehicle(
+        cda_m2=given.cda_m2,
+        crr=given.crr,
+        drivetrain=Drivetrain(given.drivetrain_efficiency, given.regen_efficiency, given.accessory_w),
+        rotating_factor=given.rotating_factor,
+        density_kg_m3=float(air_density(given.altitude_m, temp_c=temp_c)),
+        headwind_m_s=headwind_kmh / KMH_PER_M_S,
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -242,7 +228,7 @@ class RideSteps:
     duration_s, distance_m : ndarray, shape (n,)
         Of each step [s], [m].
     vehicle : Vehicle
-        Its efficiencies and accessories turn wheel power into battery power.
+        Its drivetrain turns wheel power into battery power.
     """
 
     constant_w: Floats
@@ -253,7 +239,7 @@ class RideSteps:
 
     def battery_power_w(self, mass_kg: float | Floats) -> Floats:
         """Power at the pack's terminals in each step [W], shape (n,), at a total mass [kg]; (m, n) at (m, 1) masses."""
-        return self.vehicle.battery_power_w(self.constant_w + self.per_mass_w_kg * mass_kg)
+        return self.vehicle.drivetrain.battery_w(self.constant_w + self.per_mass_w_kg * mass_kg)
 
 
 def ride_steps(trace: Trace, *, vehicle: Vehicle) -> RideSteps:
