@@ -43,10 +43,10 @@ from optimizer.analysis.why import Answer
 from optimizer.analysis.why import why as why_not
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Brief, brief_of, load_brief
+from optimizer.brief.choice import Choice
 from optimizer.design.model import Design
 from optimizer.design.rescore import score_row
 from optimizer.design.runs import read_run
-from optimizer.design.subspace import Asked
 from optimizer.design.tolerances import Tolerances, tolerances
 from optimizer.design.unfold import unfold
 from optimizer.fit.placement.survey import survey
@@ -60,7 +60,7 @@ from optimizer.search.space.space import Space
 from optimizer.workflows.report import report as report_run
 
 __all__ = [
-    "Answer", "Asked", "BadInput", "Brief", "Design", "DesignsCompared", "Outcome", "Problem", "RunsCompared", "Space",
+    "Answer", "BadInput", "Brief", "Choice", "Design", "DesignsCompared", "Outcome", "Problem", "RunsCompared", "Space",
     "Step", "Tolerances", "check", "compare", "fit", "front", "load", "load_brief", "report", "score", "search",
     "shortlist", "tolerances", "unfold", "vary", "why",
 ]  # fmt: skip
@@ -247,14 +247,14 @@ def why(space: Space, frame: pd.DataFrame | None = None, **asked: Any) -> Answer
     space : Space
     frame : DataFrame, optional
         A front to hold it against.
-    asked : fields of Asked
+    asked : fields of Choice
         cell, series, parallel, split, strip, …; what is left out is searched exactly.
 
     Returns
     -------
     Answer
     """
-    return why_not(space, Asked(**asked), front=frame)
+    return why_not(space, Choice(**asked), front=frame)
 
 
 def vary(space: Space, *, changes: Sequence[Step] | None = None) -> pd.DataFrame:

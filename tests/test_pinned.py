@@ -19,7 +19,7 @@ from optimizer.design.pinned import pinned_packs
 from optimizer.design.protection import broken, turned_off
 from optimizer.design.rescore import design_record, scored
 from optimizer.design.select import choose
-from optimizer.design.subspace import Asked, restricted_space
+from optimizer.design.subspace import restricted_space
 from optimizer.design.unfold import unfold
 from optimizer.review.sheets.drawings import draw
 from optimizer.search.running.run import search
@@ -152,7 +152,7 @@ def test_parts_that_a_pin_leaves_open_keep_the_rules_and_are_the_shortlists_firs
     (said,), worse = broken(pack.space, chosen), max(others, key=len)
     assert "does not protect the plates" in said and len(worse) == 2 and "the power wire" in worse[0]
     assert not turned_off(pack.space)
-    asked = Asked(**space.brief.pins["pinned"].model_dump(exclude={"name"}))
+    asked = space.brief.pins["pinned"].choice
     assert not len(search(restricted_space(space.inputs, asked, constraints=False), workers=1).found)
     part = restricted_space(space.inputs, asked, constraints=False, spared=["plates"])
     rows = scored(search(part, workers=1).found, space=part)

@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from optimizer import api
 from optimizer.analysis.steps import Step, steps, stretched
-from optimizer.analysis.vary import FIGURES, RoomierSpace, changed_space, places, vary
+from optimizer.analysis.vary import FIGURES, Roomier, changed_space, places, vary
 from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import BadInput
 from optimizer.brief import BoxCompartment, PrismCompartment, load_brief
@@ -20,6 +20,7 @@ from optimizer.review.sheets.tornado import order_by_effect
 from optimizer.review.terminal.vary import sentences, vary_text
 from optimizer.search.running.run import search
 from optimizer.search.space.setup import make_space
+from optimizer.search.space.space import Space
 from optimizer.workflows.vary import read_varied
 
 TABLES = {"cells", "strips", "wires", "bms", "fuses"}
@@ -180,13 +181,13 @@ def test_a_larger_room_never_holds_less_than_before(space):
     longer = stretched(space.brief.compartment[0], axis="x", change_mm=2)
     brief = space.brief.model_copy(update={"compartment": (longer,)})
 
-    class Blind(RoomierSpace):
+    class Blind(Space):
         def _find_layouts(self, room, size, stand):
             return []
 
     new = changed_space(space, brief)
-    assert isinstance(new, RoomierSpace)
-    blind = Blind(new.inputs, new.context, before=space, changed=0, shifts_mm=new.shifts_mm)
+    assert isinstance(new.offer, Roomier)
+    blind = Blind(new.inputs, new.context, offer=new.offer)
     assert places(blind) == places(space)
     for task in space.tasks():
         held = [fill.groups for fill in blind.room_fills(0, task)]

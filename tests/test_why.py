@@ -17,9 +17,9 @@ from optimizer.analysis.obstacles import remedies
 from optimizer.analysis.why import parse_shares, whole_space, why
 from optimizer.analysis.widening import account, widened
 from optimizer.base.problems import BadInput
+from optimizer.brief.choice import Choice
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
-from optimizer.design.subspace import Asked
 from optimizer.front.pareto import signed
 from optimizer.search.running.run import search
 
@@ -54,15 +54,15 @@ def only(answer):
 
 
 def test_voltage_window_by_how_many_volts(space):
-    reason = only(why(space, Asked(cell="amber-18650-e35", series=11)))
+    reason = only(why(space, Choice(cell="amber-18650-e35", series=11)))
     assert reason.rule == "voltage window"
     assert reason.short == pytest.approx(11 * 4.2 - 42.0)
-    under = only(why(space, Asked(cell="amber-18650-e35", series=9)))
+    under = only(why(space, Choice(cell="amber-18650-e35", series=9)))
     assert under.short == pytest.approx(25.0 - 9 * 2.5)
 
 
 def test_room_by_how_many_groups(space):
-    reason = only(why(space, Asked(parallel=9)))
+    reason = only(why(space, Choice(parallel=9)))
     held = max(sum(space.most_cells(k)) for k in range(len(space.sizes)))
     assert reason.rule == "does not fit"
     # A group needs nine of the places; chains may lose a few of them, never gain any.
@@ -70,18 +70,18 @@ def test_room_by_how_many_groups(space):
 
 
 def test_split_that_a_compartment_does_not_hold_names_it(space):
-    reason = only(why(space, Asked(cell="amber-21700-e50", parallel=4, split={"box": 10})))
+    reason = only(why(space, Choice(cell="amber-21700-e50", parallel=4, split={"box": 10})))
     assert reason.rule == "does not fit"
     assert "box" in reason.text
 
 
 def test_no_bms_and_stock(tmp_path):
     no_bms = limited(tmp_path)
-    answer = why(no_bms, Asked(cell="amber-18650-e35", series=10, parallel=2, bms="warden-14s-30a"))
+    answer = why(no_bms, Choice(cell="amber-18650-e35", series=10, parallel=2, bms="warden-14s-30a"))
     assert only(answer).rule == "no BMS or fuse"
     assert "10 NMC cells in series" in only(answer).text
     # 240 in stock (cells.csv); 10 × 24 built in and 5 % spare make 252.
-    scarce = why(no_bms, Asked(cell="cinder-21700-p42", series=10, parallel=24))
+    scarce = why(no_bms, Choice(cell="cinder-21700-p42", series=10, parallel=24))
     assert only(scarce).rule in ("does not fit", "stock")
 
 
@@ -90,7 +90,7 @@ def test_no_bms_and_stock(tmp_path):
     [({"range_km_min": 60.0}, "range_km", True), ({"cost_max": 60.0}, "cost", False)],
 )
 def test_a_limit_that_fails_says_by_how_much(tmp_path, front, limit, figure, most):
-    asked = Asked(cell="amber-18650-e35", parallel=3)
+    asked = Choice(cell="amber-18650-e35", parallel=3)
     reason = only(why(limited(tmp_path, **limit), asked))
     rows = front[(front["cell_id"] == asked.cell) & (front["parallel"] == 3)]
     (name, bound), = limit.items()
@@ -109,7 +109,7 @@ def test_limits_that_only_fail_together(tmp_path, front):
     cell = str(apart[0])
     rows = front[front["cell_id"] == cell]
     both = {"range_km_min": float(rows["range_km"].max()) - 0.5, "cost_max": float(rows["cost"].min()) + 0.5}
-    reason = only(why(limited(tmp_path, **both), Asked(cell=cell)))
+    reason = only(why(limited(tmp_path, **both), Choice(cell=cell)))
     assert reason.rule == "limits together"
     assert "range_km_min" in reason.text or "cost_max" in reason.text
 
@@ -158,7 +158,7 @@ def test_a_length_that_lets_a_pack_through_does_and_a_millimetre_less_does_not(t
 
 def test_rows_said_to_beat_a_pack_do(space, front):
     tried = (
-        why(space, Asked(series=10, parallel=parallel, axes={"box": axis}), front=front)
+        why(space, Choice(series=10, parallel=parallel, axes={"box": axis}), front=front)
         for parallel in (3, 4, 2) for axis in "xyz"
     )  # fmt: skip
     answer = next(answer for answer in tried if not answer.reasons and answer.beaten)
@@ -175,20 +175,20 @@ def test_rows_said_to_beat_a_pack_do(space, front):
 
 def test_a_pack_of_the_front_is_said_to_be_on_it(space, front):
     row = front.iloc[0]
-    asked = Asked(cell=row["cell_id"], series=int(row["series"]), parallel=int(row["parallel"]))
+    asked = Choice(cell=row["cell_id"], series=int(row["series"]), parallel=int(row["parallel"]))
     answer = why(space, asked, front=front)
     assert answer.on_front
     assert set(answer.on_front) <= set(front["design_id"])
 
 
 def test_what_vary_leaves_out_is_said_beside_the_answer(space):
-    answer = why(space, Asked(cell="heath-18650-p11", series=10, parallel=2))
+    answer = why(space, Choice(cell="heath-18650-p11", series=10, parallel=2))
     assert any("heath-18650-p11" in note.text for note in answer.notes)
 
 
 def test_unknown_names_are_told_with_the_nearest(space):
     with pytest.raises(BadInput, match="amber-18650-e35") as bad:
-        why(space, Asked(cell="amber-18650-e36"))
+        why(space, Choice(cell="amber-18650-e36"))
     assert [p.code for p in bad.value.problems] == ["unknown-part"]
     with pytest.raises(BadInput, match="bad-split"):
         parse_shares("box:x", rooms=["box"])

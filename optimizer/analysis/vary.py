@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -30,7 +30,7 @@ from optimizer.search.exact.exact import Branches, Engine
 from optimizer.search.running.run import spread
 from optimizer.search.space.fills import Fill, useful
 from optimizer.search.space.setup import make_space
-from optimizer.search.space.space import Space, Task
+from optimizer.search.space.space import Offer, Space, Task
 
 FIGURES = ("range_km", "peak_power_w", "pack_mass_kg", "cost")
 SIZE, PARALLEL = NAMES.index("size"), NAMES.index("parallel")
@@ -153,8 +153,8 @@ def _pack(row: Mapping[str, Any]) -> str:
 
 
 @dataclass(frozen=True, eq=False)
-class RoomierSpace(Space):
-    """A space with one compartment stretched: what fitted before still fits.
+class Roomier(Offer):
+    """One compartment is stretched: what fitted before still fits.
 
     Free placement tries for a time, and a larger room might come off worse by chance; so each fill of the room
     as it was stands beside those found anew, where it is proved to fit.
@@ -169,29 +169,29 @@ class RoomierSpace(Space):
         Shifts of a whole layout that may make it fit, tried in this order [mm].
     """
 
-    before: Space | None = None
-    changed: int = 0
-    shifts_mm: Floats = field(default_factory=lambda: np.zeros((1, 3)))
+    before: Space
+    changed: int
+    shifts_mm: Floats
 
-    def room_fills(self, room: int, task: Task) -> list[Fill]:
-        """As in Space; those of the room as it was among them."""
-        found = super().room_fills(room, task)
-        if self.before is None or room != self.changed:
+    def fills(self, space: Space, room: int, task: Task) -> list[Fill]:
+        """All that fit; of the stretched room those of the room as it was among them."""
+        found = space.found_fills(room, task)
+        if room != self.changed:
             return found
-        layouts = [(fill, self._shifted(fill.layout)) for fill in self.before.room_fills(room, task)]
+        layouts = [(fill, self._shifted(space, fill.layout)) for fill in self.before.room_fills(room, task)]
         return useful([*found, *(replace(fill, layout=moved) for fill, moved in layouts if moved is not None)])
 
-    def most_cells(self, size: int, stand: int = 0) -> list[int]:
-        """As in Space; a layout of the room as it was counts where it still fits."""
-        found = super().most_cells(size, stand)
-        if self.before is not None and self.before.most_cells(size)[self.changed] > found[self.changed]:
-            moved = [self._shifted(layout) for layout in self.before.layouts(self.changed, size)]
+    def most_cells(self, space: Space, size: int, stand: int) -> list[int]:
+        """As the layouts hold; a layout of the room as it was counts where it still fits."""
+        found = space.held_cells(size, stand)
+        if self.before.most_cells(size)[self.changed] > found[self.changed]:
+            moved = [self._shifted(space, layout) for layout in self.before.layouts(self.changed, size)]
             found[self.changed] = max(found[self.changed], *(layout.cells for layout in moved if layout is not None), 0)
         return found
 
-    def _shifted(self, layout: Layout) -> Layout | None:
+    def _shifted(self, space: Space, layout: Layout) -> Layout | None:
         """A layout of the room as it was where the stretched room has it, proved; None where it has not."""
-        room, rules = self.rooms[self.changed], clearance(self.brief, layout.size)
+        room, rules = space.rooms[self.changed], clearance(space.brief, layout.size)
         for shift in self.shifts_mm:
             moved = replace(layout, centres_mm=layout.centres_mm + shift)
             if prove(moved, room, rules).ok:
@@ -393,4 +393,4 @@ def _other_room(space: Space, inputs: Inputs) -> Space:
     if len(changed) > 1 or (grown < 0).any() or inputs.brief.fit.zones > 1 or plain.stands[0].placed:
         return plain
     shifts = np.array([np.zeros(3), grown])
-    return RoomierSpace(inputs, here, before=space, changed=changed[0], shifts_mm=shifts)
+    return replace(plain, offer=Roomier(space, changed[0], shifts))

@@ -14,9 +14,10 @@ from optimizer.analysis.obstacles import Reason, Remedy, obstacles, refusals, re
 from optimizer.base.arrays import Floats, Ints
 from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import BadInput, Problem
+from optimizer.brief.choice import Choice
 from optimizer.catalog import matching
 from optimizer.design.rescore import scored
-from optimizer.design.subspace import Asked, restricted_space
+from optimizer.design.subspace import restricted_space
 from optimizer.front.pareto import balanced, nondominated, normalise, signed, thin
 from optimizer.score.asked import PARTS
 from optimizer.search.exact.archive import Survivors
@@ -55,7 +56,7 @@ class Answer:
 
     Parameters
     ----------
-    asked : Asked
+    asked : Choice
     reasons : tuple of Reason
         Empty when at least one pack as asked meets every constraint.
     notes : tuple of Reason
@@ -70,7 +71,7 @@ class Answer:
         Where no pack as asked meets every constraint: changes of one limit that let one through.
     """
 
-    asked: Asked
+    asked: Choice
     reasons: tuple[Reason, ...]
     notes: tuple[Reason, ...]
     feasible: pd.DataFrame
@@ -96,7 +97,7 @@ def parse_shares(text: str | None, *, rooms: Sequence[str], axes: bool = False) 
     return dict(re.findall(pair, text))
 
 
-def why(space: Space, asked: Asked, *, front: pd.DataFrame | None = None) -> Answer:
+def why(space: Space, asked: Choice, *, front: pd.DataFrame | None = None) -> Answer:
     """What stands against the packs that are asked for; what is left open is searched exactly.
 
     A front of the brief is held beside them. BadInput when a part or compartment is not known.
@@ -138,15 +139,14 @@ def _few(found: Survivors, space: Space) -> Ints:
     return keep
 
 
-def _vary_notes(space: Space, asked: Asked) -> list[Reason]:
+def _vary_notes(space: Space, asked: Choice) -> list[Reason]:
     """Choices that [vary] does not offer: such packs were never in the run."""
     vary, found = space.brief.vary, []
     for name, table in PARTS.items():
         wanted, patterns = getattr(asked, name), getattr(vary, table)
         if wanted is not None and not matching([wanted], patterns)[0]:
             found.append(Reason(VARY, f"[vary] {table} = {list(patterns)} leaves out {wanted}"))
-    series = sum(asked.split.values()) if asked.split is not None else asked.series
-    for key, value in (("series", series), ("parallel", asked.parallel)):
+    for key, value in (("series", asked.groups), ("parallel", asked.parallel)):
         low, high = getattr(vary, key)
         if value is not None and not low <= value <= high:
             found.append(Reason(VARY, f"[vary] {key} = [{low}, {high}] leaves out {value}", float(value)))

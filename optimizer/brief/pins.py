@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 from pydantic import Discriminator, Field, Tag
 
+from optimizer.brief.choice import Choice
 from optimizer.brief.faults import show
 from optimizer.brief.kinds import Axis, CellCount, Layers, Name, Section, Text, Whole
 from optimizer.brief.situations import Complain
@@ -40,6 +41,11 @@ class Pin(Section):
     """Id of the BMS in the catalog; left out: open."""
     fuse: Name | None = None
     """Id of the fuse in the catalog; left out: open."""
+
+    @property
+    def choice(self) -> Choice:
+        """What it asks for."""
+        return Choice(**self.model_dump(exclude={"name"}))
 
 
 def _how_many(value: Any) -> str:

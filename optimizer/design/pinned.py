@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 
 from optimizer.base.problems import BadInput
+from optimizer.brief.choice import Choice
 from optimizer.design.rescore import scored
-from optimizer.design.subspace import Asked, restricted_space, with_brief
+from optimizer.design.subspace import restricted_space, with_brief
 from optimizer.front import store
 from optimizer.front.ranking import best_row
 from optimizer.score.inputs import BREAKS, PLATES, WIRES
@@ -50,7 +51,7 @@ def pinned_packs(space: Space) -> dict[str, Pinned | None]:
     """
     found = {}
     for name, pin in space.brief.pins.items():
-        found[name] = _find_pinned(space, Asked(**pin.model_dump(exclude={"name"})), name=name)
+        found[name] = _find_pinned(space, pin.choice, name=name)
     return found
 
 
@@ -102,7 +103,7 @@ class Pinned:
         return {str(name): value for name, value in self.frame.iloc[0].items()}
 
 
-def _find_pinned(space: Space, asked: Asked, *, name: str) -> Pinned | None:
+def _find_pinned(space: Space, asked: Choice, *, name: str) -> Pinned | None:
     """The pack that the shortlist would put first of those that leave open only what is not asked for.
 
     None where no such pack can be built.

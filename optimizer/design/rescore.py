@@ -21,7 +21,7 @@ from optimizer.design.metal_gaps import gap_records
 from optimizer.design.model import Design
 from optimizer.design.placed import placed_record, seat, zones_record
 from optimizer.design.protection import broken, turned_off
-from optimizer.design.select import CHOICES, Chosen, build_of, choose, design_block, harness_of, is_laid
+from optimizer.design.select import Chosen, build_of, choose, design_block, harness_of, is_laid
 from optimizer.design.solids import portable, solids_of, unpacked
 from optimizer.design.ties import tie_records
 from optimizer.design.unfold import unfold
@@ -77,7 +77,7 @@ def scored(found: Survivors, *, space: Space, constraints: Mapping[str, float | 
 
 
 def score_row(space: Space, row: Mapping[str, Any]) -> dict[str, Any]:
-    """A row of the space's brief, or at least its CHOICES, scored again from what it is made of, as a front holds it.
+    """A row of the space's brief, or at least the keys of Choices, scored again from its parts, as a front holds it.
 
     BadInput when catalogs or fit no longer know what the row names.
     """
@@ -151,9 +151,10 @@ def design_record(space: Space, row: Mapping[str, Any], *, design: Design | None
         "cellstow": __version__,
         "needs": NEEDS,
         "design_id": str(row["design_id"]),
-        "choices": {name: _plain(row[name]) for name in CHOICES},
+        "choices": {name: _plain(row[name]) for name in Choices.model_fields},
         "figures": {
-            name: _plain(value) for name, value in row.items() if name not in (*CHOICES, rows.PLACED, "design_id")
+            name: _plain(value) for name, value in row.items()
+            if name not in (*Choices.model_fields, rows.PLACED, "design_id")
         },
         "brief": portable(space.brief),
         "solids": solids_of(space.compartments),

@@ -30,8 +30,6 @@ from optimizer.search.space.space import Space, Task
 from optimizer.search.space.splits import laid_groups
 from optimizer.search.space.stands import BMS
 
-CHOICES = ("cell_id", "series", "parallel", "split", "layout", "strip", "strip_layers", "wire", "bms", "fuse")
-
 
 @dataclass(frozen=True, eq=False)
 class Chosen:
@@ -55,7 +53,7 @@ class Chosen:
 
 
 def choose(space: Space, row: Mapping[str, Any]) -> Chosen:
-    """Find what a row of the front, or at least its CHOICES, names in the catalogs and among the fills.
+    """Find in the catalogs and among the fills what a row of the front, or the keys of `design.file.Choices`, names.
 
     BadInput: code "unknown-part" for everything that the catalogs or the fit no longer know.
     """

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from optimizer.base.problems import BadInput
 from optimizer.brief import Constraints
-from optimizer.brief.kinds import Axis
+from optimizer.brief.choice import Choice
 from optimizer.cell.default import cell_models
 from optimizer.pack.joining import with_bolt_room
 from optimizer.score.asked import PARTS, asked_problems
@@ -18,55 +18,10 @@ from optimizer.score.context import build_context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Fill
 from optimizer.search.space.setup import make_space
-from optimizer.search.space.space import Space, Task
+from optimizer.search.space.space import Offer, Space, Task
 
 
-@dataclass(frozen=True)
-class Asked:
-    """Choices that are made; what is None stays open.
-
-    Parameters
-    ----------
-    cell, strip, wire, bms, fuse : str
-        Ids of the catalogs.
-    series, parallel, strip_layers : int
-    split : mapping of compartment to int
-        Groups in each; a compartment left out holds none.
-    groups_per_module : int
-        0 for a tray.
-    axes : mapping of compartment to "x", "y" or "z"
-        Along which the cells lie.
-    """
-
-    cell: str | None = None
-    series: int | None = None
-    parallel: int | None = None
-    split: Mapping[str, int] | None = None
-    strip: str | None = None
-    strip_layers: int | None = None
-    wire: str | None = None
-    bms: str | None = None
-    fuse: str | None = None
-    groups_per_module: int | None = None
-    axes: Mapping[str, Axis] | None = None
-
-    def text(self) -> str:
-        """In words, such as "20S4P of amber-21700-e50, deck:14 stem:6"."""
-        count = f"{self.series}S" * (self.series is not None) + f"{self.parallel}P" * (self.parallel is not None)
-        words = [" of ".join(part for part in (count or "any pack" * (self.cell is not None), self.cell) if part)]
-        if self.split is not None:
-            words.append(" ".join(f"{room}:{groups}" for room, groups in self.split.items()))
-        if self.strip_layers is not None:
-            words.append(f"{self.strip_layers} strip layer{'s' if self.strip_layers > 1 else ''}")
-        if self.groups_per_module is not None:
-            per = self.groups_per_module
-            words.append(f"modules of {per} group{'s' if per > 1 else ''}" if per else "trays")
-        words += [f"cells along {axis} in {room}" for room, axis in (self.axes or {}).items()]
-        words += [f"{name} {value}" for name in ("strip", "wire", "bms", "fuse") if (value := getattr(self, name))]
-        return ", ".join(word for word in words if word) or "any pack"
-
-
-def _restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True) -> Inputs:
+def _restricted_inputs(inputs: Inputs, asked: Choice, *, constraints: bool = True) -> Inputs:
     """Inputs that leave open only what is not asked for.
 
     A part that is asked for may be any of its catalog, whatever [vary] says.
@@ -78,7 +33,7 @@ def _restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True
     if problems:
         raise BadInput(problems)
     brief, vary, fit = inputs.brief, inputs.brief.vary, inputs.brief.fit
-    series = sum(asked.split.values()) if asked.split is not None else asked.series
+    series = asked.groups
     change: dict[str, Any] = {}
     if series is not None:
         change["series"] = (series, series)
@@ -111,8 +66,8 @@ def _restricted_inputs(inputs: Inputs, asked: Asked, *, constraints: bool = True
 
 
 @dataclass(frozen=True, eq=False)
-class SplitSpace(Space):
-    """A space whose groups are shared out over the compartments in one way only.
+class OneSplit(Offer):
+    """Groups are shared out over the compartments in one way only.
 
     Parameters
     ----------
@@ -120,14 +75,12 @@ class SplitSpace(Space):
         Groups in each compartment.
     """
 
-    shares: tuple[int, ...] = ()
+    shares: tuple[int, ...]
 
-    def _find_fills(self, task: Task) -> list[list[Fill]]:
-        offered = super()._find_fills(task)
-        return [
-            [_cut(fill, groups) for fill in each if fill.groups >= groups > 0]
-            for each, groups in zip(offered, self.shares, strict=True)
-        ]
+    def fills(self, space: Space, room: int, task: Task) -> list[Fill]:
+        """Those that hold as many groups, as if they held no more."""
+        groups = self.shares[room]
+        return [_cut(fill, groups) for fill in space.found_fills(room, task) if fill.groups >= groups > 0]
 
 
 def _cut(fill: Fill, groups: int) -> Fill:
@@ -135,14 +88,14 @@ def _cut(fill: Fill, groups: int) -> Fill:
     return replace(fill, metrics=fill.metrics[: groups + 1])
 
 
-def restricted_space(inputs: Inputs, asked: Asked, *, constraints: bool = True, spared: Collection[str] = ()) -> Space:
+def restricted_space(inputs: Inputs, asked: Choice, *, constraints: bool = True, spared: Collection[str] = ()) -> Space:
     """The space of inputs that leave open only what is not asked for.
 
     Parameters
     ----------
     inputs : Inputs
         Of the whole space.
-    asked : Asked
+    asked : Choice
     constraints : bool
         Keep the brief's.
     spared : collection of str
@@ -157,13 +110,7 @@ def restricted_space(inputs: Inputs, asked: Asked, *, constraints: bool = True, 
     space = make_space(replace(some, spared=frozenset(spared)))
     if asked.split is None:
         return space
-    shares = tuple(asked.split.get(room.name, 0) for room in space.rooms)
-    return SplitSpace(space.inputs, space.context, shares=shares)
-
-
-def is_open(asked: Asked) -> bool:
-    """Whether nothing at all is asked for."""
-    return all(getattr(asked, item.name) is None for item in fields(asked))
+    return replace(space, offer=OneSplit(tuple(asked.split.get(room.name, 0) for room in space.rooms)))
 
 
 def in_conditions(space: Space, **sections: Any) -> Space:

@@ -7,13 +7,14 @@ from typing import Any
 
 from optimizer.base.problems import Problem, nearest
 from optimizer.brief import Brief
+from optimizer.brief.choice import Choice
 from optimizer.brief.pins import split_names
 
 PARTS = {"cell": "cells", "strip": "strips", "wire": "wires", "bms": "bms", "fuse": "fuses"}
 
 
 def asked_problems(
-    brief: Brief, tables: Mapping[str, Any], asked: Any, *, left_out: Mapping[str, str], place: str = ""
+    brief: Brief, tables: Mapping[str, Any], asked: Choice, *, left_out: Mapping[str, str], place: str = ""
 ) -> list[Problem]:
     """What is asked for and known to no catalog, no compartment, or contradicts itself.
 
@@ -22,8 +23,7 @@ def asked_problems(
     brief : Brief
     tables : mapping of str to Catalog or None
         By the values of PARTS; None where a table can't be read.
-    asked : object
-        With the fields of a Pin; what is None stays open.
+    asked : Choice
     left_out : mapping of str to str
         Why cells are left out, by id.
     place : str
@@ -48,10 +48,10 @@ def asked_problems(
         value = getattr(asked, name)
         if value is not None and value < 1:
             tell("not-positive", name, value, "must be at least 1")
-    total = None if asked.split is None else sum(asked.split.values())
-    if total is not None and asked.series not in (None, total):
+    total, per = asked.groups, asked.groups_per_module
+    if asked.series not in (None, total):
         tell("split-sum", "split", total, f"must add up to the {asked.series} groups in series")
-    most, per = asked.series if asked.series is not None else total, asked.groups_per_module
+    most = asked.series if asked.series is not None else total
     if per is not None and most is not None and per > most:
         tell("module-over-series", "groups_per_module", per, f"must be at most the {most} groups in series; 0: a tray")
     return found
@@ -64,7 +64,7 @@ def pin_problems(brief: Brief, tables: Mapping[str, Any], *, left_out: Mapping[s
         problem
         for k, pin in enumerate(brief.pins.values(), start=1)
         for problem in asked_problems(
-            brief, tables, pin, left_out=left_out, place=f"pin[{pin.name or k}]." if several else "pin."
+            brief, tables, pin.choice, left_out=left_out, place=f"pin[{pin.name or k}]." if several else "pin."
         )
     ]
 

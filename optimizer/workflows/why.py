@@ -11,8 +11,8 @@ import pandas as pd
 
 from optimizer.analysis import widening
 from optimizer.analysis.why import Answer, parse_shares, whole_space, why
+from optimizer.brief.choice import Choice
 from optimizer.design.runs import is_run, read_run
-from optimizer.design.subspace import Asked, is_open
 from optimizer.review.terminal.why import space_text, why_text
 from optimizer.search.running.record import run_record
 from optimizer.search.running.run import search
@@ -84,21 +84,21 @@ def ask(
 ) -> OfPack | OfSpace:
     """Answer `why` for a run's folder or a brief, telling of what takes a while.
 
-    `given` are fields of Asked, None where open; split and axes are by compartment, in words; `brief` is that of the
+    `given` are fields of Choice, None where open; split and axes are by compartment, in words; `brief` is that of the
     run where it has moved. BadInput has every problem of brief and catalogs, or says which part is not known.
     """
     run = read_run(path, brief=brief) if is_run(path) or path.is_dir() else None
-    if run is not None and is_open(Asked(**given)) and split is None and axes is None:
+    if run is not None and Choice(**given).is_open and split is None and axes is None:
         return OfSpace(run.record)
     space = run.space if run is not None else load_space(path)
     rooms = [room.name for room in space.rooms]
     shares = parse_shares(split, rooms=rooms)
-    asked = Asked(
+    asked = Choice(
         **given,
         split=None if shares is None else {name: int(groups) for name, groups in shares.items()},
         axes=cast(Any, parse_shares(axes, rooms=rooms, axes=True)),
     )
-    if is_open(asked):
+    if asked.is_open:
         say("searching the whole space …")
         outcome = search(space, workers=1)
         told = {} if len(outcome.found) else widening.account(space, report=say)

@@ -86,7 +86,7 @@ def allowed(space, row):
     if broken(space, choose(space, row)):
         return False
     split = {name: int(count) for name, count in (part.rsplit(":", 1) for part in row["split"].split())}
-    asked = api.Asked(
+    asked = api.Choice(
         cell=row["cell_id"], series=int(row["series"]), parallel=int(row["parallel"]), split=split,
         strip=row["strip"], strip_layers=int(row["strip_layers"]), wire=row["wire"], bms=row["bms"], fuse=row["fuse"],
     )  # fmt: skip

@@ -31,7 +31,7 @@ from optimizer.search.exact.ideal import best_figures, cells_cost
 from optimizer.search.space import options as op
 from optimizer.search.space import parts
 from optimizer.search.space.setup import make_space
-from optimizer.search.space.space import Space, Task
+from optimizer.search.space.space import Offer, Space, Task
 
 # Number of each free dimension's value, from 0: names a box.
 Key = tuple[int, ...]
@@ -42,40 +42,46 @@ KEPT_SPACES = 8
 UNUSABLE = "a compartment can hold nothing"
 
 
+# Best BMS and fuse by (cell, S), the same for all boxes.
+Safety = dict[tuple[int, int], Floats]
+
+
 @dataclass(frozen=True, eq=False)
-class BoxSpace(Space):
-    """The space of one box, which places no cell that packs found before already beat.
+class Box(Offer):
+    """One box, which places no cell that packs found before already beat.
 
     Parameters
     ----------
     against : ndarray, shape (m, d), or None
         Objectives of packs found before; None places every cell.
     safety : dict
-        Best BMS and fuse by (cell, S), worked out once for all boxes.
+        Worked out once for all boxes.
     """
 
     against: Floats | None = None
-    safety: dict[tuple[int, int], Floats] = field(default_factory=dict, repr=False)
+    safety: Safety = field(default_factory=dict, repr=False)
     shared_chains: ClassVar[bool] = True
 
     @cached_property
     def _worth(self) -> dict[int, bool]:
         return {}
 
-    def worth_placing(self, size: int) -> bool:
+    def most_cells(self, space: Space, size: int, stand: int) -> list[int]:
+        """As the layouts hold; nothing for a size that is not worth placing."""
+        return space.held_cells(size, stand) if self.worth_placing(space, size) else [0 for _ in space.rooms]
+
+    def worth_placing(self, space: Space, size: int) -> bool:
         """Whether the optimistic count of cells of a size could be of use beside the packs found before."""
         if self.against is None:
             return True
         if size not in self._worth:
-            rules = clearance(self.brief, self.sizes[size])
-            hoped = [optimistic_cells(room, self.sizes[size], rules) for room in self.rooms]
-            parallel = range(self.brief.vary.parallel[0], self.brief.vary.parallel[1] + 1)
-            self._worth[size] = any(hopeful(self, Task(size, p), held=hoped, against=self.against) for p in parallel)
+            rules = clearance(space.brief, space.sizes[size])
+            hoped = [optimistic_cells(room, space.sizes[size], rules) for room in space.rooms]
+            parallel = range(space.brief.vary.parallel[0], space.brief.vary.parallel[1] + 1)
+            self._worth[size] = any(
+                hopeful(space, Task(size, p), held=hoped, against=self.against, safety=self.safety) for p in parallel
+            )
         return self._worth[size]
-
-    def most_cells(self, size: int, stand: int = 0) -> list[int]:
-        """As in Space; nothing for a size that is not worth placing."""
-        return super().most_cells(size, stand) if self.worth_placing(size) else [0 for _ in self.rooms]
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,8 +99,8 @@ class Boxes:
     brief: OpenBrief
     inputs: Inputs
     context: Context
-    _spaces: dict[Key, BoxSpace] = field(default_factory=dict, repr=False)
-    _safety: dict[tuple[int, int], Floats] = field(default_factory=dict, repr=False)
+    _spaces: dict[Key, Space] = field(default_factory=dict, repr=False)
+    safety: Safety = field(default_factory=dict, repr=False)
 
     @property
     def free(self) -> tuple[FreeDimension, ...]:
@@ -114,14 +120,14 @@ class Boxes:
         """The box nearest to dimensions by name [mm]."""
         return tuple(item.index(float(values_mm[item.name])) for item in self.free)
 
-    def space(self, key: Key, *, against: Floats | None = None) -> BoxSpace:
+    def space(self, key: Key, *, against: Floats | None = None) -> Space:
         """The space of one box.
 
         Parameters
         ----------
         key : tuple of int
         against : ndarray, shape (m, d), optional
-            Objectives of packs found before, see BoxSpace.
+            Objectives of packs found before, see Box.
 
         Raises
         ------
@@ -132,7 +138,7 @@ class Boxes:
             return self._spaces[key]
         fixed = replace(self.inputs, brief=self.brief.fixed(self.values_mm(key)))
         here = in_boxes_of(self.context, fixed.brief)
-        space = BoxSpace(fixed, here, against=against, safety=self._safety)
+        space = Space(fixed, here, offer=Box(against, self.safety))
         if against is None:
             while len(self._spaces) >= KEPT_SPACES:
                 self._spaces.pop(next(iter(self._spaces)))
@@ -266,8 +272,7 @@ def space_of_row(brief: OpenBrief, row: Mapping[str, Any]) -> Space:
     BadInput
         As `boxes_of_row`, and with every problem of the catalogs.
     """
-    space = make_space(read_inputs(brief.fixed(boxes_of_row(brief, row))))
-    return BoxSpace(space.inputs, space.context)
+    return replace(make_space(read_inputs(brief.fixed(boxes_of_row(brief, row)))), offer=Box())
 
 
 def optimistic_cells(room: Compartment, size: CellSize, rules: Clearance) -> int:
@@ -303,7 +308,9 @@ def optimistic_cells(room: Compartment, size: CellSize, rules: Clearance) -> int
     return most
 
 
-def hopeful(space: BoxSpace, task: Task, *, held: Sequence[int], against: Floats) -> bool:
+def hopeful(
+    space: Space, task: Task, *, held: Sequence[int], against: Floats, safety: Safety
+) -> bool:
     """Whether a pack of a task that nothing but its cells hinders could meet every constraint unbeaten.
 
     Parameters
@@ -314,6 +321,8 @@ def hopeful(space: BoxSpace, task: Task, *, held: Sequence[int], against: Floats
         Cells that each compartment holds at most.
     against : ndarray, shape (m, d)
         Objectives of packs found before.
+    safety : dict
+        Best BMS and fuse known so far; what is worked out is added.
 
     Returns
     -------
@@ -327,7 +336,7 @@ def hopeful(space: BoxSpace, task: Task, *, held: Sequence[int], against: Floats
         return False
     counts = [np.arange(low[cell], min(high[cell], most) + 1) for cell in members]
     cell, series = np.repeat(members, [len(c) for c in counts]).astype(np.int64), np.concatenate(counts)
-    block = _ideal(space, cell, series.astype(np.int64), task)
+    block = _ideal(space, cell, series.astype(np.int64), task, safety)
     objectives = space.brief.objectives.use
     limits = {k: v for k, v in space.brief.constraints if v is not None}
     needed = set(objectives) | {sided(name)[0] for name in limits}
@@ -340,13 +349,13 @@ def hopeful(space: BoxSpace, task: Task, *, held: Sequence[int], against: Floats
     return bool((~Dominators(against).beat(slackened(points))).any())
 
 
-def _ideal(space: BoxSpace, cell: Ints, series: Ints, task: Task) -> Block:
+def _ideal(space: Space, cell: Ints, series: Ints, task: Task, known: Safety) -> Block:
     """Packs that none of a task is better than: cells, insulation, the box, the least case, BMS and fuse."""
     number = series * task.parallel
     rules = space.brief.parts
     box_kg, box_cost = space.box
     case_kg = number * _least_case_mm3(space.sizes[task.size], clearance(space.brief)) * 1e-9 * rules.case_density_kg_m3
-    safety = np.array([_best_safety(space, int(k), int(s)) for k, s in zip(cell, series, strict=True)])
+    safety = np.array([_best_safety(space, int(k), int(s), known) for k, s in zip(cell, series, strict=True)])
     column = {name: safety[:, k] for name, k in op.INDEX.items()}
     return Block(
         cell=cell,
@@ -367,9 +376,8 @@ def _ideal(space: BoxSpace, cell: Ints, series: Ints, task: Task) -> Block:
     )  # fmt: skip
 
 
-def _best_safety(space: BoxSpace, cell: int, series: int) -> Floats:
-    """Best of each column over the BMS and fuses that may be used; costs endlessly where there is none."""
-    known = space.safety
+def _best_safety(space: Space, cell: int, series: int, known: Safety) -> Floats:
+    """Best of each column over the BMS and fuses that may be used; infinite cost if none exists."""
     if (cell, series) not in known:
         cells, row = space.inputs.cells, space.context.cells.row[cell]
         chemistry, full_v = str(cells.chemistry[row]), series * float(cells.voltage_max_v[row])

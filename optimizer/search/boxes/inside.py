@@ -7,11 +7,11 @@ import math
 import numpy as np
 
 from optimizer.base.arrays import Floats
-from optimizer.search.boxes.freedims import Boxes, BoxSpace, Key, hopeful
+from optimizer.search.boxes.freedims import Boxes, Key, Safety, hopeful
 from optimizer.search.exact import archive
 from optimizer.search.exact.exact import Engine
 from optimizer.search.exact.tally import Tally
-from optimizer.search.space.space import Task
+from optimizer.search.space.space import Space, Task
 
 
 def solve(
@@ -39,10 +39,10 @@ def solve(
     parts = [archive.nothing(rooms=len(space.rooms), objectives=known.shape[1])]
     tasks = space.tasks()
     if not complete and len(known):
-        tasks = [task for task in tasks if _worth(space, task, known)]
+        tasks = [task for task in tasks if _worth(space, task, known, boxes.safety)]
     for task in tasks:
         # What the tasks before have found may have beaten this one.
-        if complete or not len(engine.known) or _worth(space, task, engine.known):
+        if complete or not len(engine.known) or _worth(space, task, engine.known, boxes.safety):
             found, each = engine.run(task)
             engine.known = archive.merge_objectives(engine.known, found.objectives)
             parts.append(found)
@@ -52,8 +52,9 @@ def solve(
     return archive.Survivors(np.hstack([found.names, box]), found.numbers, found.objectives), tally
 
 
-def _worth(space: BoxSpace, task: Task, known: Floats) -> bool:
-    return hopeful(space, task, held=space.most_cells(task.size, task.stand), against=known)
+def _worth(space: Space, task: Task, known: Floats, safety: Safety) -> bool:
+    held = space.most_cells(task.size, task.stand)
+    return hopeful(space, task, held=held, against=known, safety=safety)
 
 
 def pack_shortfalls(tally: Tally, boxes: Boxes, *, empty: bool) -> dict[str, float]:

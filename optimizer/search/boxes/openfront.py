@@ -9,10 +9,6 @@ from optimizer.front.pareto import nondominated, signed, thin
 from optimizer.search.boxes.freedims import Boxes
 from optimizer.search.exact import archive, rows
 
-CHOICES = (
-    "cell_id", "series", "parallel", "cell_count", "split", "layout", "strip", "strip_layers", "wire", "bms", "fuse",
-)  # fmt: skip
-
 
 def front_of(found: archive.Survivors, *, boxes: Boxes) -> pd.DataFrame:
     """All packs found, re-scored and merged into one front.
@@ -49,9 +45,8 @@ def front_of(found: archive.Survivors, *, boxes: Boxes) -> pd.DataFrame:
     if not sum(map(len, frames)):
         return rows.table(*rows.rescored(kept.take(slice(0)), space=any_space), space=any_space)
     whole = pd.concat([frame for frame in frames if len(frame)], ignore_index=True)
-    placed = [rows.PLACED] if rows.PLACED in whole else []
-    choices = [*CHOICES, *placed, *(item.column for item in free)]
-    whole["design_id"] = rows.design_ids(whole[choices])
+    # All columns up to the box: what a design consists of.
+    whole["design_id"] = rows.design_ids(whole.iloc[:, 1:at])
     points = signed({name: whole[name].to_numpy() for name in objectives.use}, objectives=objectives.use)
     front = nondominated(points)
     whole, points = whole.iloc[front].reset_index(drop=True), points[front]

@@ -60,6 +60,21 @@ class Task:
     stand: int = 0
 
 
+class Offer:
+    """What compartments offer to a space: all that fits. A space of another kind has another offer."""
+
+    # Whether boxes that hold the same layout share its chain, see FillRules.
+    shared_chains: ClassVar[bool] = False
+
+    def fills(self, space: Space, room: int, task: Task) -> list[Fill]:
+        """Fills of one compartment for a task."""
+        return space.found_fills(room, task)
+
+    def most_cells(self, space: Space, size: int, stand: int) -> list[int]:
+        """Most cells of a size that each compartment holds."""
+        return space.held_cells(size, stand)
+
+
 @dataclass(frozen=True, eq=False)
 class Space:
     """A brief's design space, ready to be searched."""
@@ -67,8 +82,7 @@ class Space:
     inputs: Inputs
     context: Context
     _fills: dict[Task, list[list[Fill]]] = field(default_factory=dict, repr=False)
-    # Whether boxes that hold the same layout share its chain, see FillRules.
-    shared_chains: ClassVar[bool] = False
+    offer: Offer = field(default_factory=Offer)
 
     @property
     def brief(self) -> Brief:
@@ -297,11 +311,8 @@ class Space:
     def fills(self, task: Task) -> list[list[Fill]]:
         """Fills of every compartment for a task, from the cache when known."""
         if task not in self._fills:
-            self._fills[task] = self._find_fills(task)
+            self._fills[task] = [self.room_fills(k, task) for k in range(len(self.rooms))]
         return self._fills[task]
-
-    def _find_fills(self, task: Task) -> list[list[Fill]]:
-        return [self.room_fills(k, task) for k in range(len(self.rooms))]
 
     def fill_rules(self, size: int) -> FillRules:
         """What fills of a cell size depend on besides compartment and P."""
@@ -309,7 +320,7 @@ class Space:
         return FillRules(
             clearance=clearance(brief, cell), case=case_rules(brief, cell), ways=brief.fit.ways,
             groups_per_module=brief.fit.groups_per_module, made=ways_of(self.builds), lay=lay_rules(brief),
-            seconds=CHAIN_SECONDS, seed=fit_seed(brief), shared=self.shared_chains,
+            seconds=CHAIN_SECONDS, seed=fit_seed(brief), shared=self.offer.shared_chains,
             share_leads=brief.harness.share_balance_leads,
         )  # fmt: skip
 
@@ -318,7 +329,11 @@ class Space:
         return {}
 
     def room_fills(self, room: int, task: Task) -> list[Fill]:
-        """Fills of one compartment for a task, from the cache when known."""
+        """Fills of one compartment for a task, as they are offered."""
+        return self.offer.fills(self, room, task)
+
+    def found_fills(self, room: int, task: Task) -> list[Fill]:
+        """Fills of one compartment for a task, all that fit, from the cache when known."""
         if not self._rooms.is_open(task.stand, room):
             return []
         task = replace(task, stand=self._rooms.like(room, task.stand, wired=True))
@@ -355,7 +370,11 @@ class Space:
         return any(stand.placed or stand.cuts for stand in self.stands)
 
     def most_cells(self, size: int, stand: int = 0) -> list[int]:
-        """Most cells that each compartment holds, a bound for what to try in parallel."""
+        """Most cells that each compartment offers to hold, a bound for what to try in parallel."""
+        return self.offer.most_cells(self, size, stand)
+
+    def held_cells(self, size: int, stand: int) -> list[int]:
+        """Most cells that the layouts of each compartment hold."""
         return [
             max((layout.cells for layout in self.layouts(room, size, stand)), default=0)
             for room in range(len(self.rooms))
