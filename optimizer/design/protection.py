@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer.design.select import Chosen, plates_a, worst
+from optimizer.design.select import Chosen, metric, plates_of
 from optimizer.score.inputs import Inputs
 from optimizer.search.space import guard
 from optimizer.search.space.space import Space
@@ -48,7 +48,8 @@ def broken(space: Space, chosen: Chosen) -> list[str]:
         ("the connectors of the power wires, which bear", "them", np.inf if plug is None else plug.current_a,
          asked.plug_a[0]),
         ("the power wire, which bears", "the wire", float(wires.current_a[chosen.wire]), asked.wire_a[0, 0]),
-        ("the plates, which bear", "them", plates_a(chosen, build), asked.need_a[0, 0]),
+        ("the plates, which bear", "them", -float(plates_of(space, chosen).column("neg_continuous_a")[0]),
+         asked.need_a[0, 0]),
     )  # fmt: skip
     found = [
         f"The fuse of {fuse} does not protect {which} {bears:.4g} A and would need {need:.0f} A: a fault may burn "
@@ -56,7 +57,7 @@ def broken(space: Space, chosen: Chosen) -> list[str]:
         for which, what, bears, need in held
         if bears < need * (1.0 - 1e-9)
     ]
-    if worst(chosen, f"{build.way.name}:stack_under") > 0 and not asked.joints[0, 0]:
+    if metric(chosen, f"{build.way.name}:stack_under") > 0 and not asked.joints[0, 0]:
         found.append(
             f"The fuse of {fuse} does not protect the joints between layers, which lie off the cells: a fault may burn "
             "them before the fuse opens."

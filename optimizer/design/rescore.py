@@ -34,8 +34,9 @@ from optimizer.score.inputs import read_inputs
 from optimizer.score.score import margins
 from optimizer.search.exact import rows
 from optimizer.search.exact.archive import NUMBERS, Survivors
+from optimizer.search.space.contents import lead_wire
 from optimizer.search.space.fills import Fill, measured
-from optimizer.search.space.parts import bms_options, fuse_options, lead_wire
+from optimizer.search.space.parts import bms_options, fuse_options
 from optimizer.search.space.setup import make_space
 from optimizer.search.space.space import Space, Task
 

@@ -24,7 +24,7 @@ from optimizer.pack.joining import METHODS, collector_rule
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.score.score import Block
-from optimizer.search.space import parts
+from optimizer.search.space.contents import lead_wire
 from optimizer.search.space.space import Space
 
 __all__ = ["choose", "design_block", "stations_of", "unfold"]
@@ -42,7 +42,7 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
     names = {
         "cell": str(row["cell_id"]), "spare cell": str(row["cell_id"]), "strip": str(row["strip"]),
         "sheet": str(row["strip"]), "power wire": str(row["wire"]), "BMS": str(row["bms"]), "fuse": str(row["fuse"]),
-        "balance and sensor wire": str(inputs.wires.id[parts.lead_wire(inputs)]),
+        "balance and sensor wire": str(inputs.wires.id[lead_wire(inputs)]),
     }  # fmt: skip
 
     def part(table: Any, index: int) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from optimizer.pack.wiring.legs import group_cells
 from optimizer.pack.wiring.passages import STRAIGHT
 from optimizer.pack.wiring.table import Wired, WireKind, harness_table, wires_of
 from optimizer.pack.wiring.ways import Ways
-from optimizer.search.space.parts import lead_wire
+from optimizer.search.space.contents import lead_wire
 from optimizer.search.space.plate_metrics import taps_of
 
 if TYPE_CHECKING:

@@ -1,6 +1,7 @@
 """What a pack weighs and costs, line by line, and what cells cost with their spares and price breaks.
 
-Totals are sums of lines and nothing else, so that every total can be audited.
+Totals are sums of lines and nothing else, so that every total can be audited. A line is of one pack, in numbers, or of
+many at once, in arrays.
 """
 
 from __future__ import annotations
@@ -14,12 +15,14 @@ from numpy.typing import ArrayLike
 
 from optimizer.base.arrays import Floats, same_kind
 
+Num = float | Floats
+
 COLUMNS = ("item", "part", "quantity", "unit", "unit_price", "mass_g", "cost")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Line:
-    """One line of a pack's bill.
+    """One line of a pack's bill, or of the bills of n packs.
 
     Parameters
     ----------
@@ -27,17 +30,20 @@ class Line:
         What it is: "cell", "strip".
     unit : str
         Of the quantity: "pcs", "m", "kg".
-    quantity, mass_kg, unit_price, cost : float
+    quantity, mass_kg, unit_price, cost : float or ndarray
         What is bought; what of it ends in the pack [kg]; what one unit of the quantity costs [currency], and all of it,
         quantity · unit_price = cost.
+    ohm : float or ndarray
+        In the path of the pack's current [ohm].
     """
 
     item: str
     unit: str
-    quantity: float
-    mass_kg: float
-    unit_price: float
-    cost: float
+    quantity: Num
+    mass_kg: Num
+    unit_price: Num
+    cost: Num
+    ohm: Num = 0.0
 
 
 def with_spares(count: ArrayLike, *, spare_fraction: ArrayLike) -> Floats:
@@ -168,32 +174,36 @@ def cell_lines(
     return cells, Line("spare cell", "pcs", bought - count, 0.0, unit, cost * (1.0 - part))
 
 
-def priced(item: str, unit: str, quantity: float, *, mass_kg: float, price: float) -> Line:
+def priced(item: str, unit: str, quantity: Num, *, mass_kg: Num, price: Num, ohm: Num = 0.0) -> Line:
     """A line that costs quantity times price."""
-    return Line(item, unit, float(quantity), float(mass_kg), float(price), float(quantity) * float(price))
+    return Line(item, unit, quantity, mass_kg, price, quantity * price, ohm)
 
 
-def pieces_line(item: str, *, count: float, mass_g: float, price: float) -> Line:
-    """Things bought by the piece, such as connectors: mass [g] and price of one."""
-    return priced(item, "pcs", count, mass_kg=count * float(mass_g) * 1e-3, price=price)
+def pieces_line(item: str, *, count: Num, mass_g: Num, price: Num, mohm: Num = 0.0) -> Line:
+    """Things bought by the piece, such as connectors: mass [g], price and resistance [mohm] of one."""
+    return priced(item, "pcs", count, mass_kg=count * mass_g * 1e-3, price=price, ohm=count * mohm * 1e-3)
 
 
-def wire_line(item: str, *, length_mm: float, mass_g_per_m: float, price_per_m: float) -> Line:
-    """Wire by length [mm], mass and price per metre [g/m], [currency/m]."""
-    metres = float(length_mm) * 1e-3
-    return priced(item, "m", metres, mass_kg=metres * float(mass_g_per_m) * 1e-3, price=price_per_m)
+def wire_line(item: str, *, length_mm: Num, mass_g_per_m: Num, price_per_m: Num, ohm_per_km: Num = 0.0) -> Line:
+    """Wire by length [mm]: mass, price and resistance by length [g/m], [currency/m], [ohm/km]."""
+    metres = length_mm * 1e-3
+    return priced(
+        item, "m", metres, mass_kg=metres * mass_g_per_m * 1e-3, price=price_per_m, ohm=metres * ohm_per_km * 1e-3
+    )
 
 
-def totals(lines: Sequence[Line]) -> tuple[float, float]:
-    """Mass and cost of all lines [kg], [currency]."""
-    mass_kg, cost = 0.0, 0.0
+def totals(lines: Sequence[Line]) -> tuple[Num, Num, Num]:
+    """Mass, cost and resistance of all lines [kg], [currency], [ohm]."""
+    mass_kg: Num = 0.0
+    cost: Num = 0.0
+    ohm: Num = 0.0
     for line in lines:
-        mass_kg, cost = mass_kg + line.mass_kg, cost + line.cost
-    return mass_kg, cost
+        mass_kg, cost, ohm = mass_kg + line.mass_kg, cost + line.cost, ohm + line.ohm
+    return mass_kg, cost, ohm
 
 
 def bill_table(lines: Sequence[Line], *, parts: Mapping[str, str]) -> pd.DataFrame:
-    """The bill as a table; lines of nothing are left out.
+    """The bill of one pack as a table; lines of nothing are left out.
 
     Parameters
     ----------
@@ -207,7 +217,8 @@ def bill_table(lines: Sequence[Line], *, parts: Mapping[str, str]) -> pd.DataFra
         Columns COLUMNS; mass [g], unit price of one of the unit and cost [currency].
     """
     rows = [
-        (x.item, parts.get(x.item, ""), x.quantity, x.unit, x.unit_price, x.mass_kg * 1e3, x.cost)
+        (x.item, parts.get(x.item, ""), float(x.quantity), x.unit, float(x.unit_price), float(x.mass_kg) * 1e3,
+         float(x.cost))
         for x in lines if x.quantity
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=list(COLUMNS))

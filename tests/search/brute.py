@@ -9,8 +9,8 @@ import plain_protection as plain
 from optimizer.front.pareto import nondominated, signed
 from optimizer.score.score import Block, margins, score
 from optimizer.search.exact.ideal import cells_cost
+from optimizer.search.space import contents, parts, splits
 from optimizer.search.space import options as op
-from optimizer.search.space import parts, splits
 from optimizer.search.space.plating import plated
 
 
@@ -19,7 +19,7 @@ def every_split(space, task):
     shares = splits.Shares(
         space.rooms, fills=space.fills(task), rules=space.brief.harness,
         sensors=space.brief.parts.sensors, known=space.harnesses, links=space.links(task.stand),
-        board=space.board(task.stand), lead_mm2=float(space.wires_mm2[parts.lead_wire(space.inputs)]),
+        board=space.board(task.stand), lead_mm2=float(space.wires_mm2[contents.lead_wire(space.inputs)]),
     )  # fmt: skip
     low, high = space.brief.vary.series
     pieces = [shares.of(series, reduced=False) for series in range(low, high + 1)]

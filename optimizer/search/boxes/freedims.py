@@ -22,14 +22,16 @@ from optimizer.fit.region.geometry import clearance, compartments, room_margins
 from optimizer.fit.region.layout import END_STACK_MM, CellSize, Clearance
 from optimizer.front.dominance import Dominators
 from optimizer.front.pareto import signed
+from optimizer.pack.bill import totals
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs, load_inputs, read_inputs
 from optimizer.score.score import Block, margins
 from optimizer.score.warmth import in_boxes_of
 from optimizer.search.exact.archive import slackened
-from optimizer.search.exact.ideal import best_figures, cells_cost
+from optimizer.search.exact.ideal import best_figures, block_of
 from optimizer.search.space import options as op
 from optimizer.search.space import parts
+from optimizer.search.space.contents import Amounts, Num, entries
 from optimizer.search.space.setup import make_space
 from optimizer.search.space.space import Offer, Space, Task
 
@@ -351,29 +353,18 @@ def hopeful(
 
 def _ideal(space: Space, cell: Ints, series: Ints, task: Task, known: Safety) -> Block:
     """Packs that none of a task is better than: cells, insulation, the box, the least case, BMS and fuse."""
-    number = series * task.parallel
-    rules = space.brief.parts
-    box_kg, box_cost = space.box
-    case_kg = number * _least_case_mm3(space.sizes[task.size], clearance(space.brief)) * 1e-9 * rules.case_density_kg_m3
-    safety = np.array([_best_safety(space, int(k), int(s), known) for k, s in zip(cell, series, strict=True)])
-    column = {name: safety[:, k] for name, k in op.INDEX.items()}
-    return Block(
-        cell=cell,
-        series=series,
-        parallel=np.full(len(cell), task.parallel),
-        extra_ohm=column["resistance_ohm"],
-        parts_kg=number * rules.insulation_g_per_cell * 1e-3 + box_kg + case_kg + column["mass_kg"],
-        parts_cost=number * rules.insulation_price_per_cell
-        + box_cost + case_kg * rules.case_price_per_kg + column["cost"],
-        cells_cost=cells_cost(space, cell, number),
-        peak_cap_a=-column["neg_peak_a"],
-        continuous_cap_a=-column["neg_continuous_a"],
-        charge_cap_a=-column["neg_charge_a"],
-        ride_cap_a=-column["neg_ride_a"],
-        regen_cap_a=-column["neg_regen_a"],
-        spread_ohm=np.zeros(len(cell)),
-        hot_rise_k_per_w=np.full(len(cell), 1e-9),
-    )  # fmt: skip
+    number = (series * task.parallel).astype(np.float64)
+    case_mm3 = number * _least_case_mm3(space.sizes[task.size], clearance(space.brief))
+    least: dict[str, Num] = dict.fromkeys(("case_fasteners", "case_bodies", "tie_mm3", "band_mm"), 0.0)
+    amounts = Amounts(
+        cells=number, cases=0.0, leads=0.0, plugs=0.0, lead_mm=0.0, metric={**least, "case_mm3": case_mm3}
+    )
+    mass_kg, cost, _ = totals(entries(space, amounts))
+    values = np.array([_best_safety(space, int(k), int(s), known) for k, s in zip(cell, series, strict=True)])
+    values[:, op.INDEX["mass_kg"]] += mass_kg + space.box[0]
+    values[:, op.INDEX["cost"]] += cost + space.box[1]
+    values[:, op.INDEX["spread_ohm"]], values[:, op.INDEX["hot_rise_k_per_w"]] = 0.0, 1e-9
+    return block_of(space, cell, series, task.parallel, values)
 
 
 def _best_safety(space: Space, cell: int, series: int, known: Safety) -> Floats:

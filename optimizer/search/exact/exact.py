@@ -22,11 +22,11 @@ import numpy.typing as npt
 
 from optimizer.base.figures import sided
 from optimizer.front.pareto import dominated_by, nondominated, signed
-from optimizer.score.score import WORK_FIGURES, Block, margins, score
+from optimizer.score.score import Block, margins, score
 from optimizer.score.situations import stages_of
 from optimizer.search.exact import archive
 from optimizer.search.exact.branch import BUNCH, Branch, Ground, Safety
-from optimizer.search.exact.ideal import best_figures, cells_cost
+from optimizer.search.exact.ideal import best_figures, block_of
 from optimizer.search.exact.pending import GroupRows, Pending, joined, names_of, whole_of
 from optimizer.search.exact.tally import Tally
 from optimizer.search.space import options as op
@@ -396,24 +396,7 @@ class Engine:
 
     def _block(self, task: Task, cell: Ints, series: Ints, values: Floats) -> Block:
         """Options, or ideals of some, as the score reads them."""
-        column = {name: values[:, k] for name, k in op.INDEX.items()}
-        return Block(
-            cell=cell,
-            series=series,
-            parallel=np.full(len(cell), task.parallel),
-            extra_ohm=column["resistance_ohm"],
-            parts_kg=column["mass_kg"],
-            parts_cost=column["cost"],
-            cells_cost=cells_cost(self.space, cell, series * task.parallel),
-            peak_cap_a=-column["neg_peak_a"],
-            continuous_cap_a=-column["neg_continuous_a"],
-            charge_cap_a=-column["neg_charge_a"],
-            ride_cap_a=-column["neg_ride_a"],
-            regen_cap_a=-column["neg_regen_a"],
-            spread_ohm=column["spread_ohm"],
-            hot_rise_k_per_w=column["hot_rise_k_per_w"],
-            **{name: column[name] for name in WORK_FIGURES},
-        )
+        return block_of(self.space, cell, series, task.parallel, values)
 
 
 def _numbers(block: Block) -> Floats:

@@ -1,4 +1,4 @@
-"""What cells cost, and the figures that no pack under a bound is better in."""
+"""Options as the score reads them, what cells cost, and the figures that no pack under a bound is better in."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ import numpy.typing as npt
 from optimizer.base.figures import ANY, split_name
 from optimizer.pack.bill import best_purchase, with_spares
 from optimizer.score.context import Context
-from optimizer.score.score import Block, score
+from optimizer.score.score import WORK_FIGURES, Block, score
+from optimizer.search.space import options as op
 from optimizer.search.space.space import Space
 
 Floats = npt.NDArray[np.float64]
@@ -60,3 +61,34 @@ def cells_cost(space: Space, cell: Ints, number: Ints) -> Floats:
         stock=cells.stock[row],
     )
     return np.asarray(cost, dtype=float)
+
+
+def block_of(space: Space, cell: Ints, series: Ints, parallel: int, values: Floats) -> Block:
+    """Options, or ideals of some, as the score reads them.
+
+    Parameters
+    ----------
+    space : Space
+    cell, series : ndarray of int, shape (n,)
+        Row of the context's cells; groups.
+    parallel : int
+    values : ndarray, shape (n, len(options.COLUMNS))
+    """
+    column = {name: values[:, k] for name, k in op.INDEX.items()}
+    return Block(
+        cell=cell,
+        series=series,
+        parallel=np.full(len(cell), parallel),
+        extra_ohm=column["resistance_ohm"],
+        parts_kg=column["mass_kg"],
+        parts_cost=column["cost"],
+        cells_cost=cells_cost(space, cell, series * parallel),
+        peak_cap_a=-column["neg_peak_a"],
+        continuous_cap_a=-column["neg_continuous_a"],
+        charge_cap_a=-column["neg_charge_a"],
+        ride_cap_a=-column["neg_ride_a"],
+        regen_cap_a=-column["neg_regen_a"],
+        spread_ohm=column["spread_ohm"],
+        hot_rise_k_per_w=column["hot_rise_k_per_w"],
+        **{name: column[name] for name in WORK_FIGURES},
+    )

@@ -18,6 +18,7 @@ from numba import njit
 from optimizer.base.arrays import Floats, Ints
 from optimizer.front.dominance import unbeaten
 from optimizer.front.pareto import nondominated
+from optimizer.pack.bill import Line
 
 # How two parts of one option combine, column by column: resistances, masses, costs and lengths add up; of
 # current limits (kept negative, so that less is better) the tighter one holds; so does the worse factor.
@@ -67,6 +68,10 @@ class Options:
     def __len__(self) -> int:
         return len(self.values)
 
+    def take(self, rows: Ints | Sequence[int]) -> Options:
+        """Some of the rows."""
+        return Options(self.values[rows], self.picks[rows])
+
     def column(self, name: str) -> Floats:
         """One of COLUMNS, shape (n,)."""
         out: Floats = self.values[:, INDEX[name]]
@@ -85,6 +90,11 @@ def options(count: int, **columns: npt.ArrayLike) -> Options:
     for name, column in columns.items():
         values[:, INDEX[name]] = column
     return Options(values, np.arange(count, dtype=np.int64)[:, None])
+
+
+def of_line(line: Line, count: int, **columns: npt.ArrayLike) -> Options:
+    """As `options`, with resistance, mass and cost of a part."""
+    return options(count, resistance_ohm=line.ohm, mass_kg=line.mass_kg, cost=line.cost, **columns)
 
 
 def combine(left: Options, right: Options) -> Options:

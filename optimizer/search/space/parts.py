@@ -23,6 +23,7 @@ from optimizer.ride.load.profile import LEVELS, Profile
 from optimizer.score.inputs import Inputs
 from optimizer.search.space import guard
 from optimizer.search.space import options as op
+from optimizer.search.space.contents import board_of, fuse_of, wire_of
 from optimizer.search.space.options import Options
 
 Floats = npt.NDArray[np.float64]
@@ -192,18 +193,14 @@ def ways_of(found: list[Build]) -> tuple[Way, ...]:
 
 def wire_options(inputs: Inputs, *, profile: Profile) -> tuple[Options, Floats, Floats, Floats]:
     """Power wires with their connectors: current limits over time; resistance, mass and cost per millimetre of wire."""
-    rows, wires = inputs.wire_rows, inputs.wires
+    rows = inputs.wire_rows
     asked = inputs.brief.electrical
     assert asked is not None
     limit = _over_time(guard.wires_over_time(inputs, rows), seconds=asked.peak_seconds, profile=profile)
     plug = connector_limits(inputs.brief, profile=profile)
     choice = op.options(len(rows), **{name: np.maximum(amps, plug.get(name, -np.inf)) for name, amps in limit.items()})
-    return (
-        choice,
-        wires.resistance_ohm_per_km[rows] * 1e-6,
-        wires.mass_g_per_m[rows] * 1e-6,
-        wires.price_per_m[rows] * 1e-3,
-    )
+    one = wire_of(inputs, rows, 1.0)
+    return choice, np.asarray(one.ohm), np.asarray(one.mass_kg), np.asarray(one.cost)
 
 
 def _over_time(warm: Warming, *, seconds: float, profile: Profile) -> dict[str, Floats]:
@@ -221,15 +218,6 @@ def connector_limits(brief: Brief, *, profile: Profile) -> dict[str, float]:
         return {}
     found = _over_time(warm, seconds=asked.peak_seconds, profile=profile)
     return {name: float(amps[0]) for name, amps in found.items()}
-
-
-def lead_wire(inputs: Inputs) -> int:
-    """Row of the wire that balance leads and sensor wires are made of.
-
-    The thinnest of the catalog; of equal ones that whose insulation bears the most heat, then the first by id.
-    """
-    wires = inputs.wires
-    return int(np.lexsort((wires.id, -wires.insulation_temp_c, wires.area_mm2))[0])
 
 
 def bms_options(
@@ -252,11 +240,9 @@ def bms_options(
     path, holds = bms.path[rows], inputs.brief.protection.bms_holds
     past = bms.bypassed[rows]
     free = past | (not holds)
-    choice = op.options(
+    choice = op.of_line(
+        board_of(inputs, rows),
         len(rows),
-        resistance_ohm=np.where(past, 0.0, bms.resistance_mohm[rows] * 1e-3),
-        mass_kg=bms.mass_g[rows] * 1e-3,
-        cost=bms.price[rows],
         neg_peak_a=-np.where(free, np.inf, peak),
         neg_continuous_a=-np.where(free, np.inf, steady),
         neg_charge_a=-bms.current_charge_a[rows],
@@ -289,11 +275,9 @@ def fuse_options(inputs: Inputs, *, full_v: float, profile: Profile) -> tuple[Op
     assert asked is not None
     rows = inputs.fuse_rows[fuses.voltage_dc_v[inputs.fuse_rows] >= full_v - 1e-9]
     steady = continuous_current_a(fuses.current_a[rows], air_c=air)
-    choice = op.options(
+    choice = op.of_line(
+        fuse_of(inputs, rows),
         len(rows),
-        resistance_ohm=fuses.resistance_mohm[rows] * 1e-3,
-        mass_kg=fuses.mass_g[rows] * 1e-3,
-        cost=fuses.price[rows],
         neg_peak_a=-fuse_peak_a(inputs, rows, asked.peak_seconds),
         neg_continuous_a=-steady,
         neg_charge_a=-steady,

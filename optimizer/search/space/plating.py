@@ -11,10 +11,10 @@ import numpy.typing as npt
 from optimizer.base.arrays import Floats
 from optimizer.base.figures import sided
 from optimizer.brief import Brief, JoiningRules
-from optimizer.pack.case.outline import straps_per_body
+from optimizer.pack.bill import totals
 from optimizer.pack.conductors.chained import METRICS, WORK
-from optimizer.pack.joining import bolted_parts, tops
 from optimizer.search.space import options as op
+from optimizer.search.space.contents import Amounts, entries, joint_entries, metal_entries
 from optimizer.search.space.options import Options
 
 if TYPE_CHECKING:
@@ -54,10 +54,11 @@ def plated(
     which = np.arange(len(space.builds)) if which is None else which
     builds = [space.builds[k] for k in which]
     series = splits.split.sum(axis=1)[:, None]
-    fixed_kg, fixed_cost = _fixed(space, splits, series * task.parallel, metric)
-    bolts_kg, bolts_cost = _bolts(space, splits, series * task.parallel)
+    amounts = amounts_of(splits, metric, parallel=task.parallel)
+    fixed_kg, fixed_cost, plugs_ohm = totals(entries(space, amounts))
+    box_kg, box_cost = space.box
+    (bolts_kg, bolts_cost, _), (tops_kg, tops_cost, _) = map(totals, joint_entries(space, amounts))
     bolted, topped = space.bolted(task.size)[which], space.topped(task.size)[which]
-    top = tops(space.brief.joining, cells=series * task.parallel)
     weld_ohm = space.brief.parts.weld_mohm * 1e-3
     metrics = [{name: metric[f"{build.way.name}:{name}"] for name in METRICS} for build in builds]
     each = [stocked(one, build) for one, build in zip(metrics, builds, strict=True)]
@@ -69,9 +70,9 @@ def plated(
     peak, ride, joint_peak, joint_ride = space.overload(task.size)[:, which]
     joined = np.hstack([one["stack_under"] > 0 for one in metrics])
     columns = {
-        "resistance_ohm": by_build("ohm") + weld_ohm * metric["weld"] + _plugs(space, splits)[0],
-        "mass_kg": fixed_kg + by_build("kg") + bolted * bolts_kg + topped * top.pieces * top.mass_g * 1e-3,
-        "cost": fixed_cost + by_build("cost") + bolted * bolts_cost + topped * top.pieces * top.price,
+        "resistance_ohm": by_build("ohm") + weld_ohm * metric["weld"] + plugs_ohm,
+        "mass_kg": fixed_kg + box_kg + by_build("kg") + bolted * bolts_kg + topped * tops_kg,
+        "cost": fixed_cost + box_cost + by_build("cost") + bolted * bolts_cost + topped * tops_cost,
         "power_wire_mm": np.broadcast_to(splits.power_mm[:, None], limit_a.shape),
         "neg_peak_a": -np.minimum(limit_a * peak, np.where(joined, joint_peak, np.inf)),
         "neg_continuous_a": -limit_a,
@@ -92,6 +93,16 @@ def plated(
     return Options(flat.values[laid], picks[laid])
 
 
+def amounts_of(splits: Splits, metric: Mapping[str, Floats], *, parallel: int) -> Amounts:
+    """What the parts of some splits are counted by, each of shape (n, 1); one more connector than cases."""
+    cases = splits.modules[:, None].astype(np.float64)
+    return Amounts(
+        cells=splits.split.sum(axis=1)[:, None] * float(parallel), cases=cases,
+        leads=splits.taps[:, None].astype(np.float64), plugs=cases + 1.0, lead_mm=splits.lead_mm[:, None],
+        metric=metric,
+    )  # fmt: skip
+
+
 def has_joints(space: Space, fills: Sequence[Sequence[Fill]], splits: Splits) -> npt.NDArray[np.bool_]:
     """Whether conductors go from layer to layer, for each split in each build, shape (n, builds)."""
     names = next(fill.names for each in fills for fill in each)
@@ -103,8 +114,7 @@ def has_joints(space: Space, fills: Sequence[Sequence[Fill]], splits: Splits) ->
 def stocked(metric: dict[str, Floats], build: Build) -> dict[str, Floats]:
     """What the conductors come to in one stock.
 
-    R = ρ / t · squares; m = density · t · metal; limit = J · t / dense; sheets in n layers have 1 / n of the
-    resistance.
+    limit = J · t / dense; the rest by `contents.metal_entries`.
 
     Parameters
     ----------
@@ -117,17 +127,13 @@ def stocked(metric: dict[str, Floats], build: Build) -> dict[str, Floats]:
     dict of str to ndarray
         ohm, spread_ohm [ohm], kg [kg], cost [currency], limit_a [A].
     """
-    deep = build.stacked
-    kg = metric["metal_mm2"] * build.kg_per_mm2 * deep + metric["second_mm"] * build.second_kg_per_mm
-    bought = metric["bought_mm2"] * build.cost_per_mm2 * deep + metric["second_mm"] * build.second_cost_per_mm
+    kg, cost, ohm = totals(metal_entries(metric, build))
     return {
-        "ohm": np.where(
-            build.fits(metric["stack"], metric["stack_under"]), metric["squares"] * build.square_ohm / deep, np.inf
-        ),
-        "spread_ohm": metric["spread"] * build.square_ohm / deep,
-        "kg": kg,
-        "cost": bought + metric["cut_mm"] * build.cut_cost_per_mm * deep,
-        "limit_a": build.thickness_mm * deep * build.density_a_mm2 / np.maximum(metric["dense"], 1e-12),
+        "ohm": np.where(build.fits(metric["stack"], metric["stack_under"]), ohm, np.inf),
+        "spread_ohm": metric["spread"] * build.square_ohm / build.stacked,
+        "kg": np.asarray(kg),
+        "cost": np.asarray(cost),
+        "limit_a": build.thickness_mm * build.stacked * build.density_a_mm2 / np.maximum(metric["dense"], 1e-12),
     }
 
 
@@ -172,63 +178,3 @@ def work_of(
         + leads * rules.lead_min + np.asarray(modules) * rules.case_min
     )  # fmt: skip
     return out
-
-
-def _fixed(
-    space: Space, splits: Splits, cells: npt.NDArray[np.int64], metric: Mapping[str, Floats]
-) -> tuple[Floats, Floats]:
-    """Mass and cost of cases, ties, insulation, connectors, thin wires with their fuses, and box walls, (n, 1)."""
-    from optimizer.search.space.parts import lead_wire
-
-    rules, wires = space.brief.parts, space.inputs.wires
-    lead, (_, plugs_kg, plugs_cost) = lead_wire(space.inputs), _plugs(space, splits)
-    case_kg = metric["case_mm3"] * 1e-9 * rules.case_density_kg_m3
-    printed = space.brief.case
-    screws, straps = metric["case_fasteners"], metric["case_bodies"] * straps_per_body(printed.hold)
-    lead_m = splits.lead_mm[:, None] * 1e-3
-    modules = splits.modules[:, None]
-    fused = splits.taps[:, None] if space.brief.protection.balance_leads else np.zeros((len(splits), 1))
-    box_kg, box_cost = space.box
-    mass = (
-        case_kg
-        + (screws * printed.screw_g + straps * printed.strap_g) * 1e-3
-        + cells * rules.insulation_g_per_cell * 1e-3
-        + modules * rules.connector_g * 1e-3
-        + lead_m * wires.mass_g_per_m[lead] * 1e-3
-        + fused * rules.balance_fuse_g * 1e-3
-        + metric["tie_mm3"] * 1e-9 * rules.tie_density_kg_m3
-        + metric["band_mm"] * rules.band_g_per_m * 1e-6
-        + box_kg
-        + plugs_kg
-    )
-    cost = (
-        case_kg * rules.case_price_per_kg
-        + screws * printed.screw_price
-        + straps * printed.strap_price
-        + cells * rules.insulation_price_per_cell
-        + modules * rules.connector_price
-        + lead_m * wires.price_per_m[lead]
-        + fused * rules.balance_fuse_price
-        + metric["tie_mm3"] * 1e-9 * rules.tie_density_kg_m3 * rules.tie_price_per_kg
-        + metric["band_mm"] * 1e-3 * rules.band_price_per_m
-        + box_cost
-        + plugs_cost
-    )
-    return mass, cost
-
-
-def _bolts(space: Space, splits: Splits, cells: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
-    """Mass and cost of fasteners and lugs where cells are bolted, (n, 1) [kg]."""
-    leads, modules = splits.taps[:, None], splits.modules[:, None]
-    found = bolted_parts(space.brief.joining, cells=cells, leads=leads, modules=modules)
-    mass = np.sum([part.pieces * part.mass_g for part in found], axis=0)
-    return mass * 1e-3, np.sum([part.pieces * part.price for part in found], axis=0)
-
-
-def _plugs(space: Space, splits: Splits) -> tuple[Floats, Floats, Floats]:
-    """Resistance, mass and cost of the connectors of all power wires, one more than cases, (n, 1) [ohm], [kg]."""
-    plug = space.brief.power_connector
-    count = (splits.modules[:, None] + 1).astype(np.float64)
-    if plug is None:
-        return (np.zeros_like(count),) * 3
-    return count * plug.resistance_mohm * 1e-3, count * plug.mass_g * 1e-3, count * plug.price

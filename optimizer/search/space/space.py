@@ -16,14 +16,16 @@ from optimizer.fit.placement.bodies import Placed
 from optimizer.fit.placement.place import place
 from optimizer.fit.placement.survey import fit_seed
 from optimizer.fit.region.compartment import Compartment
-from optimizer.fit.region.geometry import box_walls, clearance, compartments, sizes_of
+from optimizer.fit.region.geometry import clearance, compartments, sizes_of
 from optimizer.fit.region.layout import CellSize, Layout
+from optimizer.pack.bill import totals
 from optimizer.pack.case.wanted import case_rules
 from optimizer.pack.joining import BOLT, Rule, method_for
 from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.pack.wiring.passages import Links, wires_mm2
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
+from optimizer.search.space.contents import entries_of_brief
 from optimizer.search.space.fills import Bodies, Fill, FillRules, fills
 from optimizer.search.space.guard import Guard, guard, overloads
 from optimizer.search.space.options import Options
@@ -161,9 +163,8 @@ class Space:
     @cached_property
     def box(self) -> tuple[float, float]:
         """Mass and cost of the walls that [box] bills, and of the brief's own parts [kg], [currency]."""
-        mass = sum(box_walls(self.brief, self.compartments).values())
-        cost = mass * (self.brief.box.price_per_kg if self.brief.box is not None else 0.0)
-        return mass + sum(p.mass_g for p in self.brief.part) * 1e-3, cost + sum(p.price for p in self.brief.part)
+        mass_kg, cost, _ = totals(entries_of_brief(self))
+        return float(mass_kg), float(cost)
 
     @cached_property
     def sizes(self) -> list[CellSize]:

@@ -351,11 +351,7 @@ class Shares:
             return None
         cases = np.broadcast_to([fill.groups_per_module if fill else 0 for fill in chosen], split.shape)
         bundles, split = self._bundles(split, cases, harness), split[rows]
-        metrics = np.zeros((len(rows), len(self.worst)))
-        for j, fill in enumerate(chosen):
-            if fill is not None:
-                here = fill.metrics[split[:, j]]
-                metrics = np.where(self.worst, np.maximum(metrics, here), metrics + here)
+        metrics = summed(chosen, split, worst=self.worst)
         return Splits(
             split=split,
             fill=np.tile(choice, (len(rows), 1)),
@@ -380,6 +376,16 @@ class Shares:
             split = all_splits([series] * len(self.rooms), series=(series, series))
             self.known[key] = split, self._harness_of(split, where)
         return self.known[key]
+
+
+def summed(chosen: Sequence[Fill | None], split: Ints, *, worst: npt.NDArray[np.bool_]) -> Floats:
+    """Metrics of the fills of m compartments, which hold split groups each, shape (n, m): their sums, or the worst."""
+    metrics = np.zeros((len(split), len(worst)))
+    for j, fill in enumerate(chosen):
+        if fill is not None:
+            here = fill.metrics[split[:, j]]
+            metrics = np.where(worst, np.maximum(metrics, here), metrics + here)
+    return metrics
 
 
 def kinds_of_case(split: Ints, chosen: Sequence[Fill | None]) -> Ints:

@@ -9,9 +9,9 @@ import numpy as np
 from optimizer.base.problems import BadInput, Problem, Stopped
 from optimizer.fit.placement.modules import MOST_LAYOUTS
 from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS
+from optimizer.search.space.contents import lead_wire
 from optimizer.search.space.counts import product_by_groups
 from optimizer.search.space.layingout import Told
-from optimizer.search.space.parts import lead_wire
 from optimizer.search.space.space import Space, Task
 from optimizer.search.space.splits import MOST_KEPT, Shares
 
