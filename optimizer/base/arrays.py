@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any, cast
+from collections.abc import Hashable
+from dataclasses import dataclass, field
+from typing import Any, Generic, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +12,15 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
+Value = TypeVar("Value")
+
+
+@dataclass(frozen=True)
+class Keyed(Generic[Value]):
+    """A value that lru_cache knows by its key alone: arrays have no hash."""
+
+    key: Hashable
+    value: Value = field(compare=False)
 
 
 def same_kind(values: Any) -> Floats:

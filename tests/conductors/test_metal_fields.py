@@ -171,7 +171,7 @@ def test_a_lead_at_three_places_of_an_end_leaves_a_sixth_to_every_section():
 def test_figures_are_the_same_whatever_was_solved_before(way):
     """Plates that differ by less than anybody mills: neither is told the other's figures, in either order."""
     def told(layouts):
-        solved.solved_before.clear(), chained.laid_before.clear()
+        solved.solved.cache_clear(), chained.laid.cache_clear()
         found = {}
         for name, layout in layouts.items():
             links = chain(layout, parallel=3, cell_gap_mm=GAPS.cell_gap_mm, seconds=0.05, groups=4)

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
-from optimizer.base.arrays import Floats, Ints
+from optimizer.base.arrays import Floats, Ints, Keyed
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.compartment import Compartment
-from optimizer.fit.region.layout import Clearance, Layout
+from optimizer.fit.region.layout import CellSize, Clearance, Layout
 from optimizer.pack.conductors.collector import with_collector
 from optimizer.pack.conductors.cut import FaceShares, cut_sheet, share_out
 from optimizer.pack.conductors.faces import Fault, face_name, faults_of, name_of
@@ -153,20 +154,15 @@ def _strengthened(sites: Sequence[Site], metals: Sequence[Metal | None]) -> list
     return out
 
 
-# Moved copies are laid and solved once, as they stand at home: what comes first makes no difference.
-laid_before: dict[bytes, Metal | str] = {}
-_MOST_KEPT = 50_000
-
-
 def _home(site: Site) -> Site:
     """A site with its first end at the origin, the same for all that are moved copies."""
     return replace(site, centre_mm=rounded(site.centre_mm - site.centre_mm[0]), out_mm=rounded(site.out_mm))
 
 
-def _key(home: Site, *more: object) -> bytes:
+def _key(home: Site) -> bytes:
     """Of a site at home."""
     parts = (home.centre_mm, home.positive, home.inside, home.across, home.out_mm)
-    return b"|".join([*(part.tobytes() for part in parts), repr((home.kind, *more)).encode()])
+    return b"|".join([*(part.tobytes() for part in parts), repr((home.kind,)).encode()])
 
 
 def _moved(metal: Metal, by: Floats) -> Metal:
@@ -174,23 +170,21 @@ def _moved(metal: Metal, by: Floats) -> Metal:
     return metal.mapped(lambda points: np.asarray(points + by))
 
 
+@lru_cache(maxsize=50_000)
+def laid(home: Keyed[Site], size: CellSize, width_mm: float, bar: bool, free_mm: float, taps: int) -> Metal | str:
+    """Strip over a site at home, or why there can be none: moved copies are laid once, whichever comes first."""
+    try:
+        return lay_strip(home.value, size, width_mm=width_mm, layers=2, free_mm=free_mm, taps=taps, bar=bar)
+    except CannotLay as no:
+        return str(no)
+
+
 def _strips(layout: Layout, way: Way, gaps: Clearance, rules: LayRules) -> Callable[[Site], Metal]:
     free = free_width_mm(layout, gaps)
 
     def make(site: Site) -> Metal:
         home = _home(site)
-        key = _key(home, way.form, way.width_mm, layout.size, free, rules.taps)
-        if key not in laid_before:
-            if len(laid_before) > _MOST_KEPT:
-                laid_before.clear()
-            try:
-                laid_before[key] = lay_strip(
-                    home, layout.size, width_mm=way.width_mm, layers=2, free_mm=free, taps=rules.taps,
-                    bar=way.form == BUSBAR,
-                )
-            except CannotLay as no:
-                laid_before[key] = str(no)
-        found = laid_before[key]
+        found = laid(Keyed(_key(home), home), layout.size, way.width_mm, way.form == BUSBAR, free, rules.taps)
         if isinstance(found, str):
             raise CannotLay(found)
         # Laid with two layers where the pack current flows, so that one laying tells of any number.

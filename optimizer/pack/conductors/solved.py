@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import shapely
 
-from optimizer.base.arrays import Flags, Floats
+from optimizer.base.arrays import Flags, Floats, Keyed
 from optimizer.pack.conductors.collector import joined
 from optimizer.pack.conductors.field import STEP_MM, WELD_MM, Field, solve_field
 from optimizer.pack.conductors.pieces import Metal, Piece
@@ -175,8 +176,6 @@ def figures_of(metal: Metal, positive: Flags) -> Figures:
 
 # Digits behind the point of a millimetre to which moved copies are equal.
 _DIGITS = 6
-solved_before: dict[bytes, Figures] = {}
-_MOST_KEPT = 50_000
 
 
 def rounded(values: Floats) -> Floats:
@@ -201,11 +200,13 @@ def figures(metal: Metal, positive: Flags) -> Figures:
     sizes = [(p.layers, p.width_mm, p.length_mm, p.conduct, len(p.windows_mm), len(p.slots_mm)) for p in home.drawn]
     bar = () if home.bar is None else (home.bar.lead, home.bar.dense, home.bar.joints_mm.tobytes())
     key = b"|".join([*(part.tobytes() for part in parts), positive.tobytes(), repr((sizes, bar)).encode()])
-    if key not in solved_before:
-        if len(solved_before) > _MOST_KEPT:
-            solved_before.clear()
-        solved_before[key] = figures_of(home, positive)
-    return solved_before[key]
+    return solved(Keyed(key, (home, positive)))
+
+
+@lru_cache(maxsize=50_000)
+def solved(plate: Keyed[tuple[Metal, Flags]]) -> Figures:
+    """Figures of a plate at home, known by its shape."""
+    return figures_of(*plate.value)
 
 
 def worst_density(field: Field, potential: Floats, sections: tuple[Floats, ...]) -> float:

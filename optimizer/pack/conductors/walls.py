@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from optimizer.base.arrays import Keyed
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import Layout
 from optimizer.fit.region.section import free_section
@@ -41,10 +43,6 @@ class MetalPrism:
         return float(np.hypot(along, shapely.distance(self.shape, other.shape)))
 
 
-_FREE: dict[tuple[object, ...], shapely.Geometry] = {}
-_MOST_KEPT = 5_000
-
-
 def free_mm(room: Compartment, *, axis: int, low_mm: float, high_mm: float, gap_mm: float) -> shapely.Geometry:
     """Where metal over a stretch along an axis keeps its gap from every wall and keep-out, prepared.
 
@@ -57,15 +55,15 @@ def free_mm(room: Compartment, *, axis: int, low_mm: float, high_mm: float, gap_
     gap_mm : float
         [mm]
     """
-    key = (room.shape_key, axis, round(low_mm, 3), round(high_mm, 3), gap_mm)
-    if key not in _FREE:
-        if len(_FREE) > _MOST_KEPT:
-            _FREE.clear()
-        section = free_section(room, axis=axis, low_mm=low_mm - gap_mm, high_mm=high_mm + gap_mm)
-        shape = section.buffer(HAIR_MM - gap_mm)
-        shapely.prepare(shape)
-        _FREE[key] = shape
-    return _FREE[key]
+    return _free(Keyed(room.shape_key, room), axis, round(low_mm, 6), round(high_mm, 6), gap_mm)
+
+
+@lru_cache(maxsize=5_000)
+def _free(room: Keyed[Compartment], axis: int, low_mm: float, high_mm: float, gap_mm: float) -> shapely.Geometry:
+    section = free_section(room.value, axis=axis, low_mm=low_mm - gap_mm, high_mm=high_mm + gap_mm)
+    shape = section.buffer(HAIR_MM - gap_mm)
+    shapely.prepare(shape)
+    return shape
 
 
 def keeps_off(body: MetalPrism, room: Compartment, *, axis: int, gap_mm: float) -> bool:
