@@ -60,6 +60,7 @@ def entries(space: Space, amounts: Amounts) -> list[Line]:
     """Parts of every pack, whatever conductors, BMS and fuse it has; those of no amount among them."""
     brief, metric = space.brief, amounts.metric
     rules, printed, plug = brief.parts, brief.case, brief.power_connector
+    wires, lead = space.inputs.wires, lead_wire(space.inputs)
     case_kg = metric["case_mm3"] * 1e-9 * rules.case_density_kg_m3
     ties_kg, band_m = metric["tie_mm3"] * 1e-9 * rules.tie_density_kg_m3, metric["band_mm"] * 1e-3
     fused = amounts.leads if brief.protection.balance_leads else amounts.leads * 0.0
@@ -71,7 +72,11 @@ def entries(space: Space, amounts: Amounts) -> list[Line]:
         pieces_line(
             "insulation", count=amounts.cells, mass_g=rules.insulation_g_per_cell, price=rules.insulation_price_per_cell
         ),
-        wire_of(space.inputs, lead_wire(space.inputs), amounts.lead_mm, item="balance and sensor wire"),
+        # No current of the pack flows through it: a line without resistance.
+        wire_line(
+            "balance and sensor wire", length_mm=amounts.lead_mm, mass_g_per_m=wires.mass_g_per_m[lead],
+            price_per_m=wires.price_per_m[lead],
+        ),
         priced("case", "kg", case_kg, mass_kg=case_kg, price=rules.case_price_per_kg),
         pieces_line(
             "cover screw with insert", count=metric["case_fasteners"], mass_g=printed.screw_g,
@@ -137,11 +142,11 @@ def metal_entries(metric: Mapping[str, Num], build: Build) -> list[Line]:
     return found
 
 
-def wire_of(inputs: Inputs, row: int | Ints, length_mm: Num, *, item: str = "power wire") -> Line:
-    """Wire of one row of the catalog, or of several, in a length [mm]."""
+def wire_of(inputs: Inputs, row: int | Ints, length_mm: Num) -> Line:
+    """Power wire of one row of the catalog, or of several, in a length [mm]."""
     wires = inputs.wires
     return wire_line(
-        item, length_mm=length_mm, mass_g_per_m=wires.mass_g_per_m[row], price_per_m=wires.price_per_m[row],
+        "power wire", length_mm=length_mm, mass_g_per_m=wires.mass_g_per_m[row], price_per_m=wires.price_per_m[row],
         ohm_per_km=wires.resistance_ohm_per_km[row],
     )
 
