@@ -11,6 +11,7 @@ import numpy as np
 from numba.extending import register_jitable
 
 from optimizer.base.arrays import Floats
+from optimizer.brief import VehicleSection
 
 # Efficiency when driving and when braking [-], and what always runs [W]: a drivetrain as compiled code takes it.
 Drive = tuple[float, float, float]
@@ -48,6 +49,11 @@ class Drivetrain:
     efficiency: float
     regen_efficiency: float = 0.0
     accessory_w: float = 0.0
+
+    @classmethod
+    def of(cls, given: VehicleSection) -> Drivetrain:
+        """That of a brief's vehicle."""
+        return cls(given.drivetrain_efficiency, given.regen_efficiency, given.accessory_w)
 
     @property
     def numbers(self) -> Drive:

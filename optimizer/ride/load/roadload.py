@@ -208,7 +208,7 @@ def vehicle_of(given: VehicleSection, *, temp_c: float, headwind_kmh: float = 0.
     return Vehicle(
         cda_m2=given.cda_m2,
         crr=given.crr,
-        drivetrain=Drivetrain(given.drivetrain_efficiency, given.regen_efficiency, given.accessory_w),
+        drivetrain=Drivetrain.of(given),
         rotating_factor=given.rotating_factor,
         density_kg_m3=float(air_density(given.altitude_m, temp_c=temp_c)),
         headwind_m_s=headwind_kmh / KMH_PER_M_S,
