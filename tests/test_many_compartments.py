@@ -8,7 +8,8 @@ from optimizer.brief import load_brief
 from optimizer.catalog import read_cells
 from optimizer.fit.placement.survey import survey
 from optimizer.pack.wiring.harness import MOST_COMPARTMENTS, SENSORS_OF_MANY, TRIED_COMPARTMENTS
-from optimizer.score.inputs import load_inputs, room_count_problems
+from optimizer.score.between import room_count_problems
+from optimizer.score.inputs import load_inputs
 
 
 def with_rooms(folder, count):

@@ -23,11 +23,9 @@ from optimizer.brief.schema import (
     HarnessRules,
     Objectives,
     PartsSection,
-    RidePlan,
     SearchRules,
     SpreadSection,
     Vary,
-    VehicleSection,
 )
 from optimizer.brief.situations import Situation, Use, box_air_c, brief_in
 from optimizer.brief.spaces import (
@@ -42,6 +40,7 @@ from optimizer.brief.spaces import (
     SolidCompartment,
     SolidKeepOut,
 )
+from optimizer.brief.vehicle import RidePlan, VehicleSection
 
 __all__ = [
     "Ageing",

@@ -22,7 +22,8 @@ from optimizer.brief.faults import Loc, key_lines, line_of, schema_problems, sho
 from optimizer.brief.profile import with_profiles
 from optimizer.brief.ranges import FreeDimension, Ranges, find_ranges, place_in_words, with_ranges
 from optimizer.brief.rules import RuleChecks, file_problems
-from optimizer.brief.schema import Brief, RidePlan
+from optimizer.brief.schema import Brief
+from optimizer.brief.vehicle import RidePlan
 from optimizer.catalog.tables import cap, file_sha256, read_bounded
 
 # A brief with twenty boxes of five hundred points each is a tenth of this.
