@@ -1,4 +1,4 @@
-"""Why no conductors can be laid over the groups of any pack asked for: the first place in the way."""
+"""Why no conductors can be laid for the packs that were asked about: the first place where they collide."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a millimetre of a compartment, and a step of a limit, is worth: the best of each figure, exactly, again."""
+"""What one millimetre of a compartment or one step of a limit is worth: the exact search is repeated for each."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""By how many millimetres one length of one compartment must grow until a pack is feasible, by search."""
+"""How many millimetres one dimension of one compartment must grow until a pack is feasible."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A Dask cluster as a pool of workers: whoever deploys it, by SSH, SLURM or Kubernetes, and with no disk shared."""
+"""A Dask cluster as a pool of workers. It may be deployed by SSH, SLURM or Kubernetes, and needs no shared disk."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""The process around a command: its streams, the signals that end it, and what its end is called.
+"""The process around a command: its streams, the signals that end it, and its exit codes.
 
-Progress that nobody can read any more, as after a closed pipe or terminal, is no reason to lose a search: the
-streams drop what can't be written. That results could not be printed is said, and shows in the exit code.
+A closed pipe or terminal does not end a search: streams drop what can't be written. If results could not be printed,
+a message says so and the exit code shows it.
 """
 
 from __future__ import annotations

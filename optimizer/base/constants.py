@@ -1,4 +1,4 @@
-"""Constants of nature and of standards, each once; materials stand in materials.py."""
+"""Constants of nature and of standards, each defined once. Materials are in materials.py."""
 
 from __future__ import annotations
 

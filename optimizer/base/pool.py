@@ -1,4 +1,4 @@
-"""What runs a job: an executor whose workers hold one value; here the one that is this process."""
+"""Executors that run jobs on one shared value. The one that is defined here is this process itself."""
 
 from __future__ import annotations
 

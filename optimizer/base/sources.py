@@ -1,4 +1,4 @@
-"""Which of the program's sources a result depends on, read from their own import statements."""
+"""Which source files of the program a result depends on, read from their import statements."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""From the bench: measured cells sorted into groups that are as equal as can be."""
+"""Measured cells from the bench, sorted into groups that are as equal as possible."""

@@ -1,4 +1,4 @@
-"""What no sharing out of cells over groups can beat: least spread of group sums, by arguments that are proofs."""
+"""Lower bounds on the spread of group sums, each with its proof."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which series groups run coolest: cells as nodes that give heat to their neighbours and to the walls around them."""
+"""Which series groups run coolest. Cells are nodes that give heat to their neighbours and to the walls."""
 
 from __future__ import annotations
 

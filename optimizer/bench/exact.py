@@ -1,4 +1,4 @@
-"""Groups of least spread, proven: every way to share cells out, with bounds that cut most of them off."""
+"""Groups with the least spread, proven by branch and bound."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Cells as a builder measured them: the table, and the rules by which some are not built in."""
+"""A table of measured cells, and the rules by which some of them are not built in."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A choice of what a pack is made of, as a whole or in part: what pins, the command line and the library ask about."""
+"""A choice of what a pack is made of, complete or in part. Pins, the command line and the library ask about it."""
 
 from __future__ import annotations
 

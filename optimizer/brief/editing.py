@@ -1,4 +1,4 @@
-"""A brief's text with values of one table changed: comments, order and everything else stay as they are."""
+"""Change values of one table in a brief's text. Comments, order and everything else stay as they are."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is wrong with a brief, in words: schema faults turned into problems, with their lines."""
+"""Faults of a brief in words: errors of the schema become problems with line numbers."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is plausible for each number of a brief: beyond it, the unit is likely another one."""
+"""Plausible range of each number in a brief. A value outside of it probably has another unit."""
 
 from __future__ import annotations
 

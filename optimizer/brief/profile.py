@@ -1,4 +1,4 @@
-"""Profiles from DXF files in the place of `profile_mm`: one closed outline, with the file's units."""
+"""A compartment's profile read from a DXF file: one closed outline, scaled by the file's units."""
 
 from __future__ import annotations
 

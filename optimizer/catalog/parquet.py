@@ -1,4 +1,4 @@
-"""Parquet files as cells of text: plain columns only, and never more than fits."""
+"""Parquet files read as text cells. Only plain columns are allowed, and the size is checked before unpacking."""
 
 from __future__ import annotations
 

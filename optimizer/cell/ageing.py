@@ -1,4 +1,4 @@
-"""The same cell after years."""
+"""A cell's model after years of use: less capacity, more resistance."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A cell charged at constant current, then at constant voltage, and the most power that it gives for some seconds."""
+"""Charging at constant current and then at constant voltage, and the most power a cell gives for some seconds."""
 
 from __future__ import annotations
 

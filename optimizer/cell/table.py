@@ -1,4 +1,4 @@
-"""A table of numbers read whole: every faulty field named with its row."""
+"""Read a table of numbers. Every faulty field is reported with its row."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The band that a vehicle's uncertain resistances leave of designs' ranges."""
+"""The range of designs as a band, from the standard errors of the vehicle's resistances."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A design.json as somebody's claim: its shape, and whether its chain is one that its positions allow."""
+"""The file design.json: its schema, and whether its chain of groups agrees with its positions."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Pinned packs: those that exist or are fancied, scored beside the front."""
+"""Pinned packs, existing or planned, scored beside the front."""
 
 from __future__ import annotations
 

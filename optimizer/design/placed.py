@@ -1,4 +1,4 @@
-"""Parts of a design where they lie: written into design.json, and read from there as a claim that is proved."""
+"""Where the parts of a design lie: written into design.json, and proved again when read from there."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a row of the front names, found again: catalog rows, fills, harness, bill, and the block to score."""
+"""Resolve a row of the front: its catalog rows, fills, harness, bill, and the block to score."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Bodies of compartments and keep-outs inside a design.json, so that it stands by itself."""
+"""Solids of compartments and keep-outs stored inside design.json, so that the file is complete."""
 
 from __future__ import annotations
 

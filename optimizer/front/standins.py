@@ -1,4 +1,4 @@
-"""Few rows of a large front that stand for all of it, so that a page of it stays usable."""
+"""A few rows of a large front that represent all of it, so that its page stays usable."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A log as it was read: stamps and columns in SI units, nothing mended yet."""
+"""A log as it was read: time stamps and columns in SI units, not corrected yet."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A log of any kind, known by its content."""
+"""Read a log of any kind. Its content tells which kind it is."""
 
 from __future__ import annotations
 

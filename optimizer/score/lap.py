@@ -1,4 +1,4 @@
-"""What a lap asks whatever ends it: currents, the hottest cell, speed under load."""
+"""What one lap asks of a pack: currents, temperature of the hottest cell, speed under load."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Cells that a brief leaves out: not made for its situations' temperatures, or of unknown fade where it asks."""
+"""Cells that a brief leaves out: outside of their temperature window, or without the fade model that it asks for."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What years leave of the range of finished rows: its band, and the years until it is under the brief's limit."""
+"""Range of finished rows after years of use: its band, and the years until it falls below the brief's limit."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the fit speaks in: the size of a cell, the gaps it needs, and a layout of cells in a compartment."""
+"""Types of the fit: the size of a cell, its clearances, and a layout of cells in a compartment."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Being asked to end: a search ends where nothing is half done, not wherever the signal happens to find it."""
+"""Requests to stop. A search stops between two pieces of work, not at the moment the signal arrives."""
 
 from __future__ import annotations
 

@@ -1,6 +1,7 @@
-"""Compiled kernels made ready before a search: each once, spread over the workers, instead of by each of them.
+"""Compile kernels before a search: each kernel once, spread over the workers.
 
-Numba keeps what it compiled beside the program, or in NUMBA_CACHE_DIR, by processor and file time: it can't be shipped.
+Numba keeps compiled code beside the program or in NUMBA_CACHE_DIR. It depends on the processor and on file times, so it
+can't be shipped.
 """
 
 from __future__ import annotations
