@@ -198,7 +198,7 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
     metal = metal_entries({name: metric[f"{build.way.name}:{name}"] for name in METRICS}, build)
     bolts, welded = joint_entries(space, amounts)
     at = space.builds.index(build)
-    insulation, *others = entries(space, amounts)
+    insulation, *others, lead_fuses = entries(space, amounts)
     return [
         *_cell_lines(space, chosen),
         insulation,
@@ -207,6 +207,7 @@ def bill_lines(space: Space, chosen: Chosen, block: HarnessBlock) -> list[bill.L
         *others,
         *(bolts if space.bolted(size)[at] else []),
         *(welded if space.topped(size)[at] else []),
+        lead_fuses,
         board_of(inputs, chosen.bms),
         fuse_of(inputs, chosen.fuse),
         *entries_of_brief(space),
