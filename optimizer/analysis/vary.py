@@ -85,7 +85,6 @@ class Worth:
     ----------
     base : Best
         Of the brief as it stands.
-    steps : tuple of Step
     best : tuple of Best or None
         After each step; None where the compartment would no longer be one.
     figures : tuple of str

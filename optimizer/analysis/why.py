@@ -56,7 +56,6 @@ class Answer:
 
     Parameters
     ----------
-    asked : Choice
     reasons : tuple of Reason
         Empty when at least one pack as asked meets every constraint.
     notes : tuple of Reason

@@ -76,7 +76,6 @@ def account(
 
     Parameters
     ----------
-    space : Space
     seconds : float
         What its search took [s]; lengths, which are looked at where packs fail by room or by the brief's constraints,
         may take as long, or LOOK_S.

@@ -26,7 +26,6 @@ class ClusterPool(Pool):
 
     Parameters
     ----------
-    shared : any
     address : str
         tcp://HOST:PORT, or the scheduler's file.
 

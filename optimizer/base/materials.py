@@ -13,7 +13,6 @@ class Material:
 
     Parameters
     ----------
-    name : str
     resistivity_ohm_m : float
         [ohm m]
     temperature_coefficient_per_k : float

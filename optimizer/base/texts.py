@@ -77,7 +77,6 @@ def clipped(text: str, width: int) -> str:
 
     Parameters
     ----------
-    text : str
     width : int
         At least 1.
     """

@@ -154,13 +154,7 @@ def processors() -> int:
 
 
 class LocalPool(Pool):
-    """Processes of this machine, by loky: they start without importing the caller's main module again.
-
-    Parameters
-    ----------
-    shared : any
-    count : int
-    """
+    """Processes of this machine, by loky: they start without importing the caller's main module again."""
 
     chances = MOST_POOLS
 

@@ -94,14 +94,12 @@ def anneal(
     capacity : ndarray of int, shape (n,)
     conductance : ndarray, shape (n,)
         [S]
-    groups : int
     window : (float, float)
         Where every group's capacity should lie.
     slack : float
         By how much the window is wider than it must be: how finely sums are led into it.
     start : ndarray of int, shape (n,)
         Group of each cell to begin with.
-    seed : int
     tries : int
         Exchanges to try in each of the two stages.
 

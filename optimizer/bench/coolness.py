@@ -26,7 +26,6 @@ def group_rises(centres_mm: Floats, *, reach_mm: float, group: Ints, groups: int
         Centres nearer than this are neighbours [mm].
     group : ndarray of int, shape (n,)
         From 0.
-    groups : int
 
     Returns
     -------

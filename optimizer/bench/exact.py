@@ -238,7 +238,6 @@ def share_all(
     capacity : ndarray of int, shape (groups · size,)
     conductance : ndarray, shape (groups · size,)
         [S]
-    groups : int
     bound : int
         Known from below.
     known : int or None
@@ -300,7 +299,6 @@ def share_exactly(
         n ≥ groups · size.
     conductance : ndarray, shape (n,)
         [S]
-    groups, size : int
     known : int or None
         Spread of a sharing out that is known; better ones are looked for.
     nodes : int

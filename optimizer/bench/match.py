@@ -31,19 +31,16 @@ class Matched:
 
     Parameters
     ----------
-    cells : Measured
     groups : ndarray of int, shape (S, P)
         Places of the cells in the table.
     capacity_ah, resistance_mohm : ndarray, shape (n,)
         Of every cell, gaps filled.
-    rejected : tuple of Rejected
     spares : tuple of int
         Places of sound cells that are not built in.
     bound_ah : float
         Least spread of capacity that cells built in can have, or any choice of them where `of_all` says so [Ah].
     exact, of_all : bool
         Whether the spread is proven least; whether over every choice of spares.
-    notes : tuple of str
     """
 
     cells: Measured
@@ -85,10 +82,8 @@ def match(cells: Measured, *, series: int, parallel: int, seed: int = 1) -> Matc
 
     Parameters
     ----------
-    cells : Measured
     series, parallel : int
         Groups, cells in each.
-    seed : int
 
     Raises
     ------
@@ -167,8 +162,6 @@ def share(capacity: Ints, conductance: Floats, *, groups: int, size: int, seed: 
         n ≥ groups · size, in whole units.
     conductance : ndarray, shape (n,)
         [S]
-    groups, size : int
-    seed : int
     """
     seats = groups * size
     if size == 1:

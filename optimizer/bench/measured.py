@@ -43,10 +43,8 @@ class Measured:
 
     Parameters
     ----------
-    file : str
     id : ndarray of str, shape (n,)
     values : dict of column to ndarray, shape (n,)
-    sha256 : str
     """
 
     file: str

@@ -16,7 +16,6 @@ class Choice:
     ----------
     cell, strip, wire, bms, fuse : str
         Ids of the catalogs.
-    series, parallel, strip_layers : int
     split : mapping of compartment to int
         Groups in each; a compartment left out holds none.
     groups_per_module : int

@@ -13,7 +13,6 @@ def with_values(text: str, table: str, values: Mapping[str, str]) -> str:
 
     Parameters
     ----------
-    text : str
     table : str
         Name of a table that has a header of its own, such as "vehicle".
     values : mapping of key to TOML text

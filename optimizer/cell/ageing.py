@@ -12,7 +12,6 @@ def aged(model: CellModel, *, capacity_fraction: float = 1.0, resistance_factor:
 
     Parameters
     ----------
-    model : CellModel
     capacity_fraction : float
         What is left of the capacity, above 0 [-].
     resistance_factor : float

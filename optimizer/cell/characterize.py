@@ -38,8 +38,6 @@ class CharacterizeRequest:
 
     Parameters
     ----------
-    curves : Path
-    pulses : Path, optional
     currents_a, powers_w : sequence of float
         Constant loads from full, above 0 [A], [W].
     profiles : sequence of Path
@@ -176,8 +174,6 @@ def extrapolates(model: CellModel, run: LoadRun, *, cutoff_v: float, lowest_v: f
 
     Parameters
     ----------
-    model : CellModel
-    run : LoadRun
     cutoff_v, lowest_v : float
         Where the run stops, and the least voltage of the curves [V].
     """

@@ -55,7 +55,6 @@ def charge(
 
     Parameters
     ----------
-    model : CellModel
     current_a : float
         Above 0 [A].
     start_soc : float
@@ -99,7 +98,6 @@ def peak_power_w(
 
     Parameters
     ----------
-    model : CellModel
     soc : float
         At the start [-].
     seconds : float

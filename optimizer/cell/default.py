@@ -113,7 +113,6 @@ def default_model(
         [V]
     current_continuous_a : float
         Rated; beyond it the model extrapolates [A].
-    name : str
 
     Returns
     -------
@@ -179,7 +178,6 @@ def cell_models(cells: Cells, rows: NDArray[np.int64], *, ageing: Ageing) -> lis
 
     Parameters
     ----------
-    cells : Cells
     rows : ndarray of int, shape (n,)
         Rows of the catalog.
     ageing : Ageing

@@ -292,7 +292,6 @@ def days_until(models: Sequence[Published], duty: Duty, *, capacity: float = 0.8
 
     Parameters
     ----------
-    models : sequence of Published
     duty : Duty
         n duties.
     capacity : float

@@ -77,7 +77,6 @@ def factors(laws: Laws, temp_c: ArrayLike) -> Floats:
 
     Parameters
     ----------
-    laws : Laws
     temp_c : float or ndarray
         Cell temperature, above -273.15 [degC].
 

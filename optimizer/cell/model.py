@@ -236,7 +236,6 @@ def surface_lag(
 
     Parameters
     ----------
-    model : CellModel
     current_a : float or ndarray
         Discharge positive [A].
     seconds : float or ndarray
@@ -290,7 +289,6 @@ def voltage(
 
     Parameters
     ----------
-    model : CellModel
     soc : float or ndarray
         Mean state of charge at the moment asked for [-].
     current_a : float or ndarray
@@ -365,7 +363,6 @@ def pulse_resistance_ohm(
 
     Parameters
     ----------
-    model : CellModel
     seconds : float
         Length of the pulse [s].
     current_a : float, optional

@@ -245,7 +245,6 @@ def run_constant(
 
     Parameters
     ----------
-    model : CellModel
     current_a, power_w : float, optional
         Exactly one of them, above 0 [A], [W].
     start_soc : float
@@ -329,7 +328,6 @@ def run_profile(
 
     Parameters
     ----------
-    model : CellModel
     time_s, power_w : ndarray, shape (m,)
         Discharge positive, linear between rows; the last row is the end of a lap.
     start_soc : float

@@ -55,8 +55,6 @@ def from_stored(
 
     Parameters
     ----------
-    record : CellModelFile
-    chemistry, name : str
     capacity_ah, dcir_ohm : float
         Of the row, above 0: a measured cell differs from the one that was fitted [Ah], [ohm].
     voltage_min_v, voltage_max_v : float

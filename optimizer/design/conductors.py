@@ -34,7 +34,6 @@ class Stock:
 
     Parameters
     ----------
-    way, material : str
     thickness_mm, density_kg_m3, square_ohm : float
         Of one layer [mm], [kg/m³], [ohm].
     stacked : int
@@ -104,11 +103,8 @@ def conductor_records(space: Space, chosen: Chosen, stations: Sequence[Station],
 
     Parameters
     ----------
-    space : Space
-    chosen : Chosen
     stations : sequence of Station
         In the order of the chain.
-    build : Build
 
     Returns
     -------

@@ -29,7 +29,6 @@ class Station:
 
     Parameters
     ----------
-    compartment : Compartment
     layout : Layout
         All positions the layout offers, used or not.
     chain : Chain
@@ -92,7 +91,6 @@ class Design:
         The candidate's row of the front: design_id, cell_id, series, parallel, objectives, margins and so on.
     title, currency : str
         From the brief.
-    clearance : Clearance
     stations : tuple of Station
         In the order in which the pack's chain runs through the compartments.
     cell, strip, wire, bms, fuse : mapping

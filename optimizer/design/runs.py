@@ -31,7 +31,6 @@ class Run:
 
     Parameters
     ----------
-    folder : Path
     front : DataFrame
         Empty when nothing was feasible.
     record : mapping

@@ -46,7 +46,6 @@ class Setting:
         Device and setting.
     current_a, cell_v, pack_v, seconds, temp_c : float or None
         [A], [V], [V], [s], [°C]
-    note : str
     """
 
     where: str

@@ -95,7 +95,6 @@ def restricted_space(inputs: Inputs, asked: Choice, *, constraints: bool = True,
     ----------
     inputs : Inputs
         Of the whole space.
-    asked : Choice
     constraints : bool
         Keep the brief's.
     spared : collection of str
@@ -118,7 +117,6 @@ def in_conditions(space: Space, **sections: Any) -> Space:
 
     Parameters
     ----------
-    space : Space
     **sections : brief section
         "vehicle", "ride" or "situation" of the brief; a ride with a trace is the brief's own.
     """
@@ -149,8 +147,6 @@ def with_brief(
 
     Parameters
     ----------
-    space : Space
-    constraints : Constraints, optional
     objectives : sequence of str, optional
         Kept in full: no resolution.
     rules_off : sequence of str

@@ -31,7 +31,6 @@ def stand_ins(
     ----------
     front : DataFrame
         Mutually non-dominated rows with a column design_id.
-    objectives : sequence of str
     keep : sequence of str
         design_ids that stay whatever they stand for.
     most : int

@@ -207,7 +207,6 @@ def bill_table(lines: Sequence[Line], *, parts: Mapping[str, str]) -> pd.DataFra
 
     Parameters
     ----------
-    lines : sequence of Line
     parts : mapping of str to str
         Catalog id by item, where the item has one.
 

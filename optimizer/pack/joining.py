@@ -33,8 +33,6 @@ class Rule:
 
     Parameters
     ----------
-    method : str
-    material : str
     steel_mm, stud_mm : float
         To the nickel-plated steel of a round cell, and to the stud or tab of a block; 0: not at all [mm].
     top : bool
@@ -102,12 +100,10 @@ def method_for(strips: Strips, row: int, *, block: bool, rules: JoiningRules) ->
 
     Parameters
     ----------
-    strips : Strips
     row : int
         Of the table.
     block : bool
         Whether the cells are blocks with studs or tabs, and not round ones of steel.
-    rules : JoiningRules
 
     Returns
     -------
@@ -177,7 +173,6 @@ def bolted_parts(
 
     Parameters
     ----------
-    rules : JoiningRules
     cells, leads, modules : int or ndarray
         Cells, balance leads and cases of the pack [-].
     """

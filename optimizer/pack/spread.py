@@ -157,7 +157,6 @@ def draw_factors(
 
     Parameters
     ----------
-    spread : Spread
     series, parallel : int or ndarray, shape (n,)
         [-]
     draws : int
@@ -229,7 +228,6 @@ def monte_carlo(
     score : callable
         Takes Factors of shape (d, n); gives objectives and margins by name, each of that shape. A margin
         of at least 0 holds.
-    spread : Spread
     series, parallel : int or ndarray, shape (n,)
         Of the designs [-].
     draws, seed : int

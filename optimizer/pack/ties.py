@@ -85,10 +85,8 @@ def tied(layout: Layout, used: Ints, *, cell_gap_mm: float) -> list[Tied]:
 
     Parameters
     ----------
-    layout : Layout
     used : ndarray of int
         Rows of the layout.
-    cell_gap_mm : float
     """
     size = layout.size
     if not size.tie_mm:

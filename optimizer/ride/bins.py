@@ -42,14 +42,12 @@ class CompressedRide:
     ----------
     constant_w, per_mass_w_kg, weight : ndarray, shape (k,)
         Wheel power a [W], b [W/kg], and share of the lap's time [-], summing to 1.
-    vehicle : Vehicle
     distance_m, duration_s : float
         Of the lap [m], [s].
     mass_min_kg, mass_max_kg : float
         Total masses it holds for [kg].
     error : float
         Largest relative change of the lap's charge that the merging causes, at 20 % sag at peak power [-].
-    cells : CellArrays
     table : ndarray, shape (n_cells, FIELDS)
         Numbers per cell with the shares of this ride filled in.
     critical : ndarray, shape (n_cells, k, LOADS, 2)
@@ -98,8 +96,6 @@ def compress(
 
     Parameters
     ----------
-    steps : RideSteps
-    cells : CellArrays
     mass_min_kg, mass_max_kg : float
         Least and largest total mass that will be asked for, 0 < least ≤ largest [kg].
     tolerance : float
@@ -306,7 +302,6 @@ def drawn_all_the_way(steps: RideSteps, *, mass_min_kg: float, mass_max_kg: floa
 
     Parameters
     ----------
-    steps : RideSteps
     mass_min_kg, mass_max_kg : float
         Total masses for which it must hold [kg].
 

@@ -188,7 +188,6 @@ def range_block(
     ----------
     packs : PackBlock
         n candidates.
-    ride : CompressedRide
     start_soc, reserve_soc : float
         0 ≤ reserve < start ≤ 1 [-].
     intervals : int
@@ -248,7 +247,6 @@ def mean_power_w(ride: CompressedRide, *, mass_kg: Floats) -> Floats:
 
     Parameters
     ----------
-    ride : CompressedRide
     mass_kg : ndarray, shape (n,)
         [kg]
 

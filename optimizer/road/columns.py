@@ -197,7 +197,6 @@ def recognise(headers: Sequence[str], *, named: Mapping[str, str] | None = None)
 
     Parameters
     ----------
-    headers : sequence of str
     named : mapping of quantity with unit to header, optional
         What the user says, such as {"speed_kmh": "Spd"}; see `quantity_of`. It goes before what names tell.
 

@@ -34,7 +34,6 @@ class Form:
 
     Parameters
     ----------
-    encoding, delimiter, decimal : str
     skip : int
         Lines above the first row.
     headers : tuple of str
@@ -56,7 +55,6 @@ def read_csv_log(path: Path, *, named: Mapping[str, str] | None = None, progress
 
     Parameters
     ----------
-    path : Path
     named : mapping of quantity with unit to header, optional
         Columns that the user names, see `columns.quantity_of`.
     progress : callable
@@ -321,10 +319,6 @@ def _are_units(fields: Sequence[str]) -> bool:
 
 def named_columns(texts: Sequence[str]) -> dict[str, str]:
     """What the user says of columns, "speed_kmh=Spd", as a mapping.
-
-    Parameters
-    ----------
-    texts : sequence of str
 
     Returns
     -------

@@ -27,7 +27,6 @@ def read_fit_log(path: Path, *, progress: Progress = silent) -> RawLog:
 
     Parameters
     ----------
-    path : Path
     progress : callable
         Told the share that is read.
 

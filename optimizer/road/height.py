@@ -35,7 +35,6 @@ class HeightProfile:
         All rises of the log's own heights added up [m].
     window_m : float
         Window of the smoothing; 0 where there is no height [m].
-    changes : tuple of str
     """
 
     height_m: Floats
@@ -52,7 +51,6 @@ def profile(
 
     Parameters
     ----------
-    line : Timeline
     speed_m_s : ndarray, shape (n,)
         [m/s]
     source : {"auto", "barometer", "satellite"}

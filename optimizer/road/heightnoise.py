@@ -108,7 +108,6 @@ def innovations(
         Rows with a reading; the others bring nothing.
     lost : ndarray of bool, shape (n - 1,)
         Steps over which nothing is known of the height.
-    noise : Noise
     level_m : float
         Standard deviation of the level before the first reading and after a lost step [m].
 
@@ -181,7 +180,6 @@ def covariance_over(stretches: list[Stretch], noise: Noise, *, draws: int = 120,
         About the best parameters.
     noise : Noise
         The likeliest.
-    draws : int
     width : float
         Standard deviation of the logarithms drawn [-].
 
@@ -209,11 +207,6 @@ def likeliest_noise(stretches: list[Stretch], *, start: Noise) -> Noise:
 
     −2 log L = Σ log S + min Σ e² + log det XᵀX, with e and X freed of the noise; what is usual of such noise is
     added as a log-normal prior.
-
-    Parameters
-    ----------
-    stretches : list of Stretch
-    start : Noise
     """
 
     def cost(logs: Floats) -> float:

@@ -48,10 +48,5 @@ def joined(pieces: Sequence[Path]) -> Path:
 
 
 def join(rides: Sequence[Ride]) -> Path:
-    """All rides, each as often as its weight says.
-
-    Parameters
-    ----------
-    rides : sequence of Ride
-    """
+    """All rides, each as often as its weight says."""
     return joined([Path(ride.speed_m_s, ride.grade) for ride in rides for _ in range(ride.weight)])

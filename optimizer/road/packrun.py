@@ -26,7 +26,6 @@ class PackModel:
 
     Parameters
     ----------
-    series, parallel : int
     ocv_v, r0_ohm, r1_ohm, r2_ohm : ndarray, shape (k,)
         Of a cell, over SoC 0…1, at the air's temperature [V], [ohm].
     capacity_ah, tau1_s, tau2_s : float
@@ -110,11 +109,8 @@ def drive(pack: PackModel, load: Floats, *, health: Health, by_power: bool = Fal
 
     Parameters
     ----------
-    pack : PackModel
     load : ndarray, shape (n,)
         Current, or power with by_power, one a second, discharge positive [A], [W].
-    health : Health
-    by_power : bool
     """
     out = _drive(
         np.ascontiguousarray(load), by_power, pack.ocv_v, pack.r0_ohm, pack.r1_ohm, pack.r2_ohm,
@@ -149,7 +145,6 @@ def explain(pack: PackModel, current_a: Floats, voltage_v: Floats) -> Explained:
 
     Parameters
     ----------
-    pack : PackModel
     current_a, voltage_v : ndarray, shape (n,)
         [A], [V]; voltage NaN in holes.
     """
@@ -219,7 +214,6 @@ def ratio_error(top: Floats, bottom: Floats, *, blocks: int = 20) -> tuple[float
     Parameters
     ----------
     top, bottom : ndarray, shape (n,)
-    blocks : int
 
     Returns
     -------

@@ -46,7 +46,6 @@ class Ride:
         [m/s], [-], [m]
     columns : mapping of name to ndarray, shape (n,)
         The log's other columns, as they are: NaN in holes.
-    before, after : Sums
     changes : tuple of str
         What was changed, and by how much.
     weight : int
@@ -76,7 +75,6 @@ def clean(log: RawLog, *, height: str = "auto", window_m: float | None = None, p
 
     Parameters
     ----------
-    log : RawLog
     height : {"auto", "barometer", "satellite"}
         Where its heights come from.
     window_m : float or None

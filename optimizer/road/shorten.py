@@ -33,7 +33,6 @@ class Shortened:
 
     Parameters
     ----------
-    path : Path
     power_error : float
         Mean distance between the two distributions of power (Wasserstein), over the mean of |power| [-].
     consumption_error : float
@@ -91,7 +90,6 @@ def shorten(rides: Sequence[Ride], *, distance_km: float, vehicle: Vehicle, mass
         Weighted as they say.
     distance_km : float
         Wanted [km].
-    vehicle : Vehicle
     mass_kg : float
         In all [kg].
 

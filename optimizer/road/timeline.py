@@ -59,7 +59,6 @@ def timeline(log: RawLog, *, pause_s: float = PAUSE_S) -> Timeline:
 
     Parameters
     ----------
-    log : RawLog
     pause_s : float
         Gaps of this length or more are cut out [s].
 

@@ -42,7 +42,6 @@ def read_xml_log(path: Path, *, progress: Progress = silent) -> RawLog:
 
     Parameters
     ----------
-    path : Path
     progress : callable
         Told the share that is read.
 

@@ -20,10 +20,8 @@ def asked_problems(
 
     Parameters
     ----------
-    brief : Brief
     tables : mapping of str to Catalog or None
         By the values of PARTS; None where a table can't be read.
-    asked : Choice
     left_out : mapping of str to str
         Why cells are left out, by id.
     place : str

@@ -24,7 +24,6 @@ def usable(
 
     Parameters
     ----------
-    brief : Brief
     cells : Cells or None
     rows : ndarray of int
         Those that [vary] allows.

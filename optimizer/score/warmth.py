@@ -108,8 +108,6 @@ def warmth_of(
 
     Parameters
     ----------
-    brief : Brief
-    models : sequence of CellModel
     ride : CompressedRide
         With the cells at the air's temperature.
     steps : RideSteps
@@ -198,7 +196,6 @@ def courses(context: Context, cell: Ints, number: Ints) -> WarmCourse:
 
     Parameters
     ----------
-    context : Context
     cell, number : ndarray of int, shape (n,)
     """
     warmth, arrays, table = context.warmth, context.ride.cells, context.cells
@@ -256,7 +253,6 @@ def warmed(context: Context, cell: Ints, number: Ints) -> tuple[CompressedRide, 
 
     Parameters
     ----------
-    context : Context
     cell, number : ndarray of int, shape (n,)
 
     Returns

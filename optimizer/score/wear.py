@@ -28,7 +28,6 @@ class Wear:
 
     Parameters
     ----------
-    use : Use
     ride : CompressedRide
         Under the brief's own conditions.
     vehicle_mass_kg : float

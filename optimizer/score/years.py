@@ -26,7 +26,6 @@ def years_figures(block: Block, *, context: Context, figures: Scores, least_km: 
     ----------
     block : Block
         n candidates.
-    context : Context
     figures : dict of str to ndarray
         Of the block; pack_mass_kg is read.
     least_km : float or None

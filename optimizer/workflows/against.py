@@ -37,7 +37,6 @@ class OneLog:
 
     Parameters
     ----------
-    name : str
     rows : tuple of (str, str, float, float)
         Figure, unit, predicted, logged; NaN where there is none.
     factors : mapping of name to (float, float or None)
@@ -46,7 +45,6 @@ class OneLog:
         As predicted from the road on.
     voltage_v, power_w : ndarray, shape (n,)
         As logged.
-    changes : tuple of str
     left_v : float
         What the factors leave of the voltage, root mean square [V].
     """

@@ -30,8 +30,6 @@ class CalibrateRequest:
 
     Parameters
     ----------
-    brief : Path
-    logs : sequence of Path
     named : mapping
         Columns as the user names them.
     fit : sequence of str

@@ -38,9 +38,6 @@ class Result:
         Empty when no candidate meets every constraint; then nothing was written but run.json.
     run : dict
         Content of run.json.
-    interrupted : bool
-    objectives : tuple of str
-    currency : str
     """
 
     folder: Path

@@ -30,14 +30,12 @@ class MatchRequest:
 
     Parameters
     ----------
-    measured : Path
     series, parallel : int or None
     design : str or None
         RUN:DESIGN.
     brief : Path or None
         Of the run, where it lies elsewhere.
     out : Path or None
-    force : bool
     """
 
     measured: Path
@@ -65,8 +63,6 @@ class MatchedPack:
         Of the matched pack, and the 10th and 90th percentile of random ones [km].
     cell : str
         Catalog id; "" where no design was given.
-    folder : Path
-    files : tuple of str
     """
 
     matched: Matched

@@ -38,10 +38,8 @@ def run_open_job(brief: OpenBrief, *, folder: Path, how: How, report: Report | N
     ----------
     brief : OpenBrief
         With at least one free dimension.
-    folder : Path
     how : How
         The front is the same for any number of workers.
-    report : Report, optional
 
     Raises
     ------

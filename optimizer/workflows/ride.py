@@ -38,7 +38,6 @@ class RideRequest:
 
     Parameters
     ----------
-    logs : sequence of Path
     out : Path or None
         CSV to write; None writes nothing.
     named : mapping
@@ -47,7 +46,6 @@ class RideRequest:
         Times each log is ridden; empty: once each.
     each : bool
         Every log becomes a trace of its own.
-    height : str
     window_m : float or None
     pause_s : float
         Stands of this length or more are cut out [s].
@@ -56,7 +54,6 @@ class RideRequest:
         Whose vehicle the power is estimated for.
     picture : Path or None
         Left out: beside the trace.
-    force : bool
     """
 
     logs: Sequence[Path]

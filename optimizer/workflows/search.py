@@ -37,13 +37,6 @@ TASK_S = 2.0
 def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report | None = None) -> Result:
     """Search a brief and write front.parquet, front.csv and run.json into a folder.
 
-    Parameters
-    ----------
-    brief : Path
-    folder : Path
-    how : How, optional
-    report : Report, optional
-
     Raises
     ------
     BadInput
@@ -170,11 +163,8 @@ class Watch:
 
     Parameters
     ----------
-    space : Space
-    folder : Path
     key : str
         See checkpoint.run_key.
-    how : How
     report : Report or None
     """
 

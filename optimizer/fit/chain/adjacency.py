@@ -50,7 +50,6 @@ def neighbours(layout: Layout, *, cell_gap_mm: float) -> Neighbours:
 
     Parameters
     ----------
-    layout : Layout
     cell_gap_mm : float
         Free distance between neighbouring cells across their axis [mm], at least 0.
 

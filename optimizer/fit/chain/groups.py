@@ -75,7 +75,6 @@ def chain(
 
     Parameters
     ----------
-    layout : Layout
     parallel : int
         Cells per group, at least 1 [-].
     cell_gap_mm : float

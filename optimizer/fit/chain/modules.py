@@ -41,7 +41,6 @@ def solve_parts(
 
     Parameters
     ----------
-    layout : Layout
     near : Neighbours
         Of the whole layout.
     parallel, groups : int
@@ -52,7 +51,6 @@ def solve_parts(
         Cells at which the chain may start and end as asked; used when there is one module.
     seconds : float
         Nominal search effort in all [s].
-    seed : int
 
     Returns
     -------

@@ -26,7 +26,6 @@ def repeating(layout: Layout, *, parallel: int, cell_gap_mm: float) -> list[tupl
 
     Parameters
     ----------
-    layout : Layout
     parallel : int
         P, at least 1 [-].
     cell_gap_mm : float
@@ -66,7 +65,6 @@ def banded(along_mm: Floats, across_mm: Floats, *, parallel: int) -> Ints:
     ----------
     along_mm, across_mm : ndarray, shape (n,)
         Places of the cells along their rows and across them [mm].
-    parallel : int
     """
     rows = [np.flatnonzero(np.abs(across_mm - at) < SAME_MM) for at in _levels(across_mm)]
     rows = [row[np.argsort(along_mm[row], kind="stable")] for row in rows]

@@ -109,7 +109,6 @@ def search(
 
     Parameters
     ----------
-    region : ChainRegion
     parallel, groups : int
         Cells per group, most groups wanted.
     regular : bool
@@ -118,7 +117,6 @@ def search(
         Cells at which the chain may start and end as asked.
     seconds : float
         Nominal search effort [s].
-    seed : int
 
     Returns
     -------

@@ -86,7 +86,6 @@ def clusters(values: Floats, *, gap: float) -> Ints:
     Parameters
     ----------
     values : ndarray, shape (n,)
-    gap : float
 
     Returns
     -------
@@ -135,8 +134,6 @@ def sweep_orders(region: ChainRegion, *, parallel: int, regular: bool) -> Iterat
 
     Parameters
     ----------
-    region : ChainRegion
-    parallel : int
     regular : bool
         Whether cells stand in rows.
 

@@ -32,7 +32,6 @@ class Body:
 
     Parameters
     ----------
-    name : str
     size_mm : (float, float, float)
         Length, width and height as it lies on its back [mm].
     up : tuple of int
@@ -68,10 +67,8 @@ class Placed:
 
     Parameters
     ----------
-    name, compartment : str
     corner_mm, extents_mm : (float, float, float)
         Low corner and size along x, y, z [mm].
-    plug_axis : int
     plug_high : bool
         Axis and end of the face with its connectors.
     gap_mm, free_mm : float

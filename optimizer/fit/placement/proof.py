@@ -37,7 +37,6 @@ class Proof:
 
     Parameters
     ----------
-    ok : bool
     least_gap_cell_mm, least_gap_wall_mm, least_gap_keep_out_mm : float
         Least distance from the surface of a cell to that of its neighbour, to a wall, and to a keep-out
         [mm]; infinite where there is nothing to keep away from.

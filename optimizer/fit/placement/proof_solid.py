@@ -27,14 +27,12 @@ def gaps_to_surface(
 
     Parameters
     ----------
-    solid : Solid
     centres_mm, half_mm : ndarray, shape (n, 3)
         Middles and half sizes of the cells [mm].
     axis : ndarray of int, shape (n,)
         Axis of each cell.
     along_mm : ndarray, shape (n,)
         By how much the slab reaches past each end of a cell [mm].
-    round_cells : bool
 
     Returns
     -------

@@ -27,8 +27,6 @@ class Finding:
 
     Parameters
     ----------
-    compartment : Compartment
-    size : CellSize
     cell_ids : tuple of str
         All cells of the catalog with this size.
     layout : Layout or None

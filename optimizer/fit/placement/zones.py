@@ -134,8 +134,6 @@ def cuts(
     ----------
     room : Compartment
         With parts in it as keep-outs.
-    size : CellSize
-    rules : Clearance
     zones : int
         At most so many, 2 or 3.
 

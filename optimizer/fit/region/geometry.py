@@ -99,8 +99,6 @@ def height_over_mm(cells: Cells, row: int, *, lug_mm: float) -> float:
 
     Parameters
     ----------
-    cells : Cells
-    row : int
     lug_mm : float
         Of a ring lug between metal and washer [mm].
     """

@@ -77,7 +77,6 @@ class Layout:
     ----------
     compartment : str
         Name of the compartment; coordinates are its own (the corner of a box is the origin).
-    size : CellSize
     way : "tray", "modules"
         One holder for all cells of a layer, or identical small cases.
     placement : str

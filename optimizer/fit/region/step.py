@@ -21,7 +21,6 @@ def read_step(path: Path, *, deflection_mm: float) -> tuple[NDArray[np.float64],
 
     Parameters
     ----------
-    path : Path
     deflection_mm : float
         How far a triangle may lie off a curved face [mm].
 

@@ -139,7 +139,6 @@ def print_hours(volume_mm3: float, *, height_mm: float, rules: CaseRules) -> flo
     ----------
     volume_mm3, height_mm : float
         Of the part on the bed [mm³], [mm].
-    rules : CaseRules
 
     Returns
     -------
@@ -311,7 +310,6 @@ def pieces(boxes: Floats, rules: CaseRules, *, balanced: bool = False) -> Ints |
     ----------
     boxes : ndarray, shape (g, 4)
         Lowest and highest corner of the cells of each group: x0, y0, x1, y1 [mm].
-    rules : CaseRules
     balanced : bool
         Share the groups out evenly over the same number of pieces.
 

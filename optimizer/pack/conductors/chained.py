@@ -33,10 +33,7 @@ class ChainMetal:
 
     Parameters
     ----------
-    way : Way
-    sites : tuple of Site
     metals : tuple of Metal or None
-    faults : tuple of Fault
     joints : tuple of Joint
         From layer to layer, in the order of the chain.
     """
@@ -83,12 +80,8 @@ def chain_metal(
 
     Parameters
     ----------
-    layout : Layout
     chain : Chain
         With at least one group.
-    way : Way
-    gaps : Clearance
-    rules : LayRules
     sites : sequence of Site, optional
         Of the chain, when known.
     before : int
@@ -242,7 +235,6 @@ def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
 
     Parameters
     ----------
-    made : ChainMetal
     groups, parallel : int
         Of the chain.
 

@@ -56,7 +56,6 @@ def end_shapes(centre_mm: Floats, extent_mm: Floats, *, round_cells: bool, grow_
     ----------
     centre_mm, extent_mm : ndarray, shape (n, 2)
         [mm]
-    round_cells : bool
     grow_mm : float
         [mm]
 
@@ -81,7 +80,6 @@ def share_out(centre_mm: Floats, extent_mm: Floats, *, round_cells: bool, gap_mm
     ----------
     centre_mm, extent_mm : ndarray, shape (n, 2)
         Of all cells of a layer of a case [mm].
-    round_cells : bool
     gap_mm : float
         Between plates, and between a plate and a foreign can [mm].
     """
@@ -106,8 +104,6 @@ def cut_sheet(
 
     Parameters
     ----------
-    site : Site
-    layout : Layout
     parts : FaceShares
         Of the site's layer and case.
     rows : ndarray of int, shape (m,)

@@ -48,7 +48,6 @@ def name_of(site: Site, *, before: int = 0) -> str:
 
     Parameters
     ----------
-    site : Site
     before : int
         Groups of the pack before the chain.
     """
@@ -77,7 +76,6 @@ def faults_of(
 
     Parameters
     ----------
-    layout : Layout
     sites : sequence of Site
         Of the chain.
     metals : sequence of Metal or None

@@ -51,7 +51,6 @@ class Joint:
         Of the metal; of the way that the current takes [mm].
     slot_mm : ndarray, shape (3,)
         Middle of the slot [mm].
-    folds : int
     """
 
     exit: Site
@@ -102,12 +101,10 @@ def joints_of_chain(
 
     Parameters
     ----------
-    layout : Layout
     sites, metals
         Of the chain.
     width_mm : float
         Of the joints' metal [mm].
-    around : Around
     """
     entry = {site.node: k for k, site in enumerate(sites) if site.kind == ENTRY}
     joints: list[Joint] = []

@@ -40,8 +40,6 @@ def lay_strip(
 
     Parameters
     ----------
-    site : Site
-    size : CellSize
     width_mm : float
         Of the stock [mm].
     layers : int

@@ -22,7 +22,6 @@ class Piece:
     ----------
     outline_mm : ndarray, shape (k, 2)
         Closed outline in the plane of the face [mm].
-    layers : int
     width_mm, length_mm : float
         As cut; of a sheet those of the rectangle it is cut from [mm].
     welds : ndarray of int
@@ -111,7 +110,6 @@ class Metal:
         Middle of the welds of each cell [mm].
     tap_mm : ndarray, shape (t, 2)
         Where leads are joined; none between groups [mm].
-    pieces : tuple of Piece
     sections : tuple of ndarray, shape (2, 2)
         Cuts through the metal at which its mean density is taken, from edge to edge [mm].
     bar : Collector, optional

@@ -122,7 +122,6 @@ def chain_sites(layout: Layout, chain: Chain, *, cell_gap_mm: float) -> list[Sit
 
     Parameters
     ----------
-    layout : Layout
     chain : Chain
         With at least one group.
     cell_gap_mm : float

@@ -76,7 +76,6 @@ def shares(impedance_ohm: Floats, positive: Flags, taps: int, *, cell_ohm: float
         Of the plate's joints, welds before taps [ohm].
     positive : ndarray of bool
         Of the welds.
-    taps : int
     cell_ohm : float
         Above 0 [ohm].
 
@@ -151,7 +150,6 @@ def figures_of(metal: Metal, positive: Flags) -> Figures:
 
     Parameters
     ----------
-    metal : Metal
     positive : ndarray of bool, shape (m,)
         Which of the site's ends are positive.
     """
@@ -216,7 +214,6 @@ def worst_density(field: Field, potential: Floats, sections: tuple[Floats, ...])
 
     Parameters
     ----------
-    field : Field
     potential : ndarray, shape (n,)
         Of each node [squares].
     sections : tuple of ndarray, shape (2, 2)

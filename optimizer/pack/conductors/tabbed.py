@@ -37,7 +37,6 @@ def with_tabs(metal: Metal, site: Site, *, width_mm: float, conduct: float) -> M
     ----------
     metal : Metal
         Of one piece of sheet.
-    site : Site
     width_mm : float
         Of the tabs [mm].
     conduct : float

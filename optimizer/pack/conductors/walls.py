@@ -48,8 +48,6 @@ def free_mm(room: Compartment, *, axis: int, low_mm: float, high_mm: float, gap_
 
     Parameters
     ----------
-    room : Compartment
-    axis : int
     low_mm, high_mm : float
         [mm]
     gap_mm : float
@@ -80,8 +78,6 @@ def wall_faults(
 
     Parameters
     ----------
-    layout : Layout
-    room : Compartment
     sites, metals
         Of the chain.
     gap_mm : float

@@ -187,7 +187,6 @@ def free_strip(
 
     Parameters
     ----------
-    material : str
     rated_a, density_a_mm2 : float
         Of the table [A], [A/mm²].
     resistivity_ohm_m : float
@@ -236,7 +235,6 @@ def strip(
 
     Parameters
     ----------
-    material : str
     section_mm2 : float
         Of one layer [mm²].
     density_a_mm2 : float

@@ -26,10 +26,8 @@ def most_wire_mm2(
         Groups in each compartment, and in a full case, 0 for a tray.
     block : HarnessBlock
         Of these splits.
-    links : Links
     lead_mm2 : float
         Square of the outer diameter of balance and sensor wire [mm²].
-    sensors : int
     shared : bool
         Whether cases share the lead where they meet.
 

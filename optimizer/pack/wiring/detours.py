@@ -23,7 +23,6 @@ class Detours:
 
     Parameters
     ----------
-    ways : Ways
     target_mm : ndarray, shape (3,)
         [mm]
     """

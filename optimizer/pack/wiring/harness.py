@@ -180,7 +180,6 @@ def harness_block(
     ----------
     split : ndarray of int, shape (n, m)
         Groups in each compartment, at least one in all.
-    places : Places
     per_module : ndarray of int, shape (n, m), optional
         Groups per module of each split, where they differ from split to split; only with more than
         TRIED_COMPARTMENTS compartments. Those of `places` when left out.

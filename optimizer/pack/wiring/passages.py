@@ -43,7 +43,6 @@ class Passage:
 
     Parameters
     ----------
-    name : str
     rooms : (int, int)
         Numbers of the compartments.
     mouths_mm : ((float, float, float), (float, float, float))
@@ -77,7 +76,6 @@ def passage_problems(brief: Brief, wires: Wires | None, rows: NDArray[np.int64])
 
     Parameters
     ----------
-    brief : Brief
     wires : Wires or None
     rows : ndarray of int
         Wires that may carry the pack's current.
@@ -206,8 +204,6 @@ def links_of(
 
     Parameters
     ----------
-    rooms : sequence of Compartment
-    passages : sequence of Passage, optional
     board : (int, point), optional
         As for `_hubs_of`.
     parts : sequence of sequence of (ndarray, ndarray), optional
@@ -274,8 +270,6 @@ def covers(passage: Passage, rooms: Sequence[Compartment], room: int, box: Box) 
 
     Parameters
     ----------
-    passage : Passage
-    rooms : sequence of Compartment
     room : int
         Number of the part's compartment.
     box : (ndarray, ndarray)

@@ -53,7 +53,6 @@ class WireKind:
 
     Parameters
     ----------
-    id : str
     area_mm2, resistance_ohm_per_km, mass_g_per_m, price_per_m : float
         [mm²], [ohm/km], [g/m], [currency/m]
     """
@@ -84,9 +83,6 @@ class Wired:
 
     Parameters
     ----------
-    room : Compartment
-    taps : Taps
-    way : BoxWays
     groups, per_module : int
         In use, and in a full case, 0 for a tray.
     hub_mm : ndarray, shape (3,)
@@ -156,7 +152,6 @@ def wires_of(
     ----------
     wired : sequence of Wired or None, length m
         Compartments; None without cells.
-    links : Links
     reach_mm : sequence of float, length m
         Length of a sensor's wire up to the hub of each [mm].
     order : sequence of int, length m
@@ -192,7 +187,6 @@ def harness_table(wires: Sequence[Wire], *, power: WireKind, lead: WireKind, sla
 
     Parameters
     ----------
-    wires : sequence of Wire
     power, lead : WireKind
         Wire of the pack current; wire of balance leads and sensors.
     slack_mm : float

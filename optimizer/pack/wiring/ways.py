@@ -125,7 +125,6 @@ class Ways:
     ----------
     room : Compartment
         Its keep-outs are for cells alone: wires may run there.
-    layout : Layout
     targets_mm : ndarray, shape (t, 3)
         Ends of wires besides taps: a wall beside one of them is tried, too [mm].
     bodies_mm : sequence of (ndarray, ndarray), optional

@@ -25,7 +25,6 @@ class Plan:
 
     Parameters
     ----------
-    seats : BoreSeats
     group : ndarray of int, shape (n,)
         Number that is marked beside each cell's sign, -1 for a seat without a cell.
     plus_high : ndarray of bool, shape (n,)
@@ -54,8 +53,6 @@ def bosses(plan: Plan, rules: CaseRules, *, within: shapely.Geometry) -> Floats:
 
     Parameters
     ----------
-    plan : Plan
-    rules : CaseRules
     within : shapely geometry
         The piece, less its laps.
 
@@ -96,8 +93,6 @@ def slots(plan: Plan, rules: CaseRules, *, keep: Floats, cuts: shapely.Geometry)
 
     Parameters
     ----------
-    plan : Plan
-    rules : CaseRules
     keep : ndarray, shape (n, 2)
         Bosses, which slots stay clear of [mm].
     cuts : shapely geometry
@@ -157,13 +152,10 @@ def marks(plan: Plan, rules: CaseRules, *, high: bool, mirrored: bool, name: str
 
     Parameters
     ----------
-    plan : Plan
-    rules : CaseRules
     high : bool
         The cover at the axis's positive side.
     mirrored : bool
         Whether the first axis runs to the left for who looks at this face.
-    name : str
     holes : ndarray, shape (n, 2)
         Screws, which the name stays clear of [mm].
 

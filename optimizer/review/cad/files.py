@@ -90,8 +90,6 @@ def write_cases(folder: Path, design: Design, *, parts: Sequence[PrintedPart] | 
 
     Parameters
     ----------
-    folder : Path
-    design : Design
     parts : sequence of PrintedPart, optional
         Those of the design, when they are known.
 

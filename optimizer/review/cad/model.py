@@ -85,7 +85,6 @@ def things(design: Design, parts: Sequence[PrintedPart]) -> Iterator[Thing]:
 
     Parameters
     ----------
-    design : Design
     parts : sequence of PrintedPart
         Its printed parts.
 
@@ -185,12 +184,7 @@ def box_walls(room: Compartment) -> Any:
 
 
 def glb_bytes(found: Sequence[Thing]) -> bytes:
-    """Things as binary glTF 2.0: a node of its own name for each, shapes shared, metres, the vehicle's axes.
-
-    Parameters
-    ----------
-    found : sequence of Thing
-    """
+    """Things as binary glTF 2.0: a node of its own name for each, shapes shared, metres, the vehicle's axes."""
     trimesh = _trimesh()
     scene = trimesh.Scene(metadata={"units": "m", "axes": "of the vehicle"})
     known: dict[int, str] = {}

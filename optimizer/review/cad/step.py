@@ -52,11 +52,6 @@ SEWN_MM = 1e-3
 def write_step(path: Path, found: Sequence[Thing]) -> None:
     """Write things as a STEP assembly in millimetres, in the vehicle's axes; things that are alike share a shape.
 
-    Parameters
-    ----------
-    path : Path
-    found : sequence of Thing
-
     Raises
     ------
     ValueError

@@ -30,10 +30,6 @@ NEAR_MM = 0.02
 def wire_things(design: Design) -> Iterator[Thing]:
     """Each wire of the harness along its way, in the vehicle's axes.
 
-    Parameters
-    ----------
-    design : Design
-
     Yields
     ------
     Thing
@@ -51,7 +47,6 @@ def lifted(design: Design, corners_mm: Floats, radius_mm: float) -> Floats:
 
     Parameters
     ----------
-    design : Design
     corners_mm : ndarray, shape (k, 3)
         In the vehicle's axes [mm].
     radius_mm : float

@@ -22,7 +22,6 @@ def ride_png(
         [km], [km/h], [m]
     power_w : ndarray, shape (n - 1,)
         [W]
-    title : str
     power_of : str
         For which vehicle the power was estimated.
     raw_km, raw_height_m : ndarray, optional

@@ -13,7 +13,6 @@ class WorkStep:
 
     Parameters
     ----------
-    title : str
     checks : tuple of str
         Things to do and tick off, in order.
     table : (headers, rows) or None

@@ -241,12 +241,10 @@ def case_outline(
 
     Parameters
     ----------
-    station : Station
     axis : int
         The cell axis.
     layer : int
         From 0.
-    clearance : Clearance
 
     Returns
     -------

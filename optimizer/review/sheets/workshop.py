@@ -58,7 +58,6 @@ def write_design(
     ----------
     folder : Path
         Made when missing; files of these names are replaced, others left alone.
-    design : Design
     cases : bool or None
         Whether to write the printed cases and pack.glb; None goes on without cases where one does not come out.
     step : bool

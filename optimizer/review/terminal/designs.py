@@ -57,13 +57,10 @@ def shortlist_text(
     ----------
     frame : DataFrame
         With tolerance columns.
-    designs : sequence of Design
     pinned : mapping of str to Design or None
         The brief's own packs by name; None for one that cannot be built.
     front : DataFrame
         The whole of it.
-    objectives : sequence of str
-    currency : str
     folder : Path
         Of the run.
     verdict : str

@@ -40,7 +40,6 @@ def text_table(
 
     Parameters
     ----------
-    headers : sequence of str
     rows : sequence of sequences of str
         As long as the headers.
     left : int

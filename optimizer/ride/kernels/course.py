@@ -68,7 +68,6 @@ def course_of(
 
     Parameters
     ----------
-    steps : RideSteps
     parts : ndarray of int
         Fine steps in each step.
     mass_min_kg, mass_max_kg : float
@@ -130,7 +129,6 @@ def runs_of(loads: Floats, *, steps: Ints, course: LapCourse) -> Floats:
     loads : ndarray, shape (n, at least 4)
         Of all fine steps.
     steps : ndarray of int, shape (k,)
-    course : LapCourse
 
     Returns
     -------

@@ -142,8 +142,6 @@ def critical_steps(
 
     Parameters
     ----------
-    steps : RideSteps
-    cells : CellArrays
     mass_min_kg, mass_max_kg : float
         Total masses at which the loads are told [kg].
 
@@ -182,8 +180,6 @@ def loads_at(
 
     Parameters
     ----------
-    steps : RideSteps
-    cells : CellArrays
     at : ndarray of int, shape (n_cells, k)
         Fine steps of each cell; -1 for none.
     mass_min_kg, mass_max_kg : float

@@ -93,7 +93,6 @@ def hottest(
         Infinite for a ride without end [s].
     bins : tuple of ndarray, shape (bins,)
         Wheel power [W], the same by mass [W/kg], share of the time [-].
-    drive : Drive
 
     Returns
     -------

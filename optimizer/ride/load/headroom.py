@@ -71,7 +71,6 @@ def motor_current_a(force_n: ArrayLike, *, motor: Motor) -> Floats:
     ----------
     force_n : array_like
         [N]
-    motor : Motor
 
     Returns
     -------
@@ -117,7 +116,6 @@ def top_speed_kmh(
         Cells, with their slow part for a load that lasts, plates, wires, BMS, fuse, at least 0 [ohm].
     mass_kg : array_like
         Total mass, above 0 [kg].
-    motor : Motor
     vehicle : Vehicle
         Its drag, rolling and accessories count; its drivetrain efficiency does not, as the voltage pays for
         the winding itself.

@@ -79,7 +79,6 @@ def profile(steps: RideSteps, *, masses_kg: tuple[float, ...]) -> Profile:
 
     Parameters
     ----------
-    steps : RideSteps
     masses_kg : tuple of float
         [kg]
     """

@@ -172,7 +172,6 @@ class Vehicle:
         Drag coefficient times frontal area, at least 0 [m²].
     crr : float
         Coefficient of rolling resistance, at least 0 [-].
-    drivetrain : Drivetrain
     rotating_factor : float
         At least 1 [-].
     density_kg_m3 : float

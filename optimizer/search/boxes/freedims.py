@@ -92,10 +92,8 @@ class Boxes:
 
     Parameters
     ----------
-    brief : OpenBrief
     inputs : Inputs
         Catalogs and ride, read once; they don't depend on the box.
-    context : Context
     """
 
     brief: OpenBrief
@@ -186,7 +184,6 @@ class Boxes:
             Values of each dimension.
         most : int
             Boxes at most; the smallest and the largest box always stay.
-        seed : int
         """
         while levels > 2 and levels ** len(self.free) > most:
             levels -= 1
@@ -251,7 +248,6 @@ def boxes_of_row(brief: OpenBrief, row: Mapping[str, Any]) -> dict[str, float]:
 
     Parameters
     ----------
-    brief : OpenBrief
     row : mapping
         With a column dim_… for each free dimension.
 
@@ -287,8 +283,6 @@ def optimistic_cells(room: Compartment, size: CellSize, rules: Clearance) -> int
     ----------
     room : Compartment
         Stands in by its bounding box, keep-outs left out.
-    size : CellSize
-    rules : Clearance
 
     Notes
     -----
@@ -317,8 +311,6 @@ def hopeful(
 
     Parameters
     ----------
-    space : Space
-    task : Task
     held : sequence of int
         Cells that each compartment holds at most.
     against : ndarray, shape (m, d)

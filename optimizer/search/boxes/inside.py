@@ -21,7 +21,6 @@ def solve(
 
     Parameters
     ----------
-    boxes : Boxes
     key : tuple of int
     known : ndarray, shape (m, d)
         Objectives, less is better.
@@ -62,8 +61,6 @@ def pack_shortfalls(tally: Tally, boxes: Boxes, *, empty: bool) -> dict[str, flo
 
     Parameters
     ----------
-    tally : Tally
-    boxes : Boxes
     empty : bool
         Whether the box was solved and nothing came of it.
 

@@ -17,7 +17,6 @@ def front_of(found: archive.Survivors, *, boxes: Boxes) -> pd.DataFrame:
     ----------
     found : Survivors
         Names end with the box.
-    boxes : Boxes
 
     Returns
     -------

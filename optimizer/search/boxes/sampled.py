@@ -106,9 +106,6 @@ class Explorer:
 
     Parameters
     ----------
-    boxes : Boxes
-    rules : SearchRules
-    seed : int
     study : optuna.Study, optional
         Shared with other processes, or left by an earlier search; one in memory when left out.
     workers : Workers, optional

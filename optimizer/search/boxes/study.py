@@ -51,12 +51,9 @@ def new_study(
 
     Parameters
     ----------
-    objectives : int
-    rules : SearchRules
     seed : int
         Processes that share a storage should not share it.
     storage : optuna storage, optional
-    name : str, optional
     """
     import optuna
 

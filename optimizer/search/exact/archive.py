@@ -95,7 +95,6 @@ def some(found: Survivors, *, most: int | None) -> Survivors:
 
     Parameters
     ----------
-    found : Survivors
     most : int, optional
         At least the number of objectives; all when left out.
     """
@@ -113,7 +112,6 @@ def standing_for(points: Floats, *, most: int) -> Floats:
     ----------
     points : ndarray, shape (n, d)
         Mutually non-dominated, less is better.
-    most : int
     """
     step = np.ptp(points, axis=0) / (2.0 * most) if len(points) else np.zeros(points.shape[1])
     kept = points
@@ -146,7 +144,6 @@ def beaten(bounds: Floats, *, front: Dominators) -> npt.NDArray[np.bool_]:
     ----------
     bounds : ndarray, shape (n, d)
         No candidate of the branch is better than this in any objective.
-    front : Dominators
 
     Returns
     -------

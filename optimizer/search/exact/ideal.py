@@ -29,7 +29,6 @@ def best_figures(block: Block, *, context: Context, figures: frozenset[str]) -> 
     ----------
     block : Block
         n ideal packs.
-    context : Context
     figures : frozenset of str
         Those that are needed.
     """
@@ -46,7 +45,6 @@ def cells_cost(space: Space, cell: Ints, number: Ints) -> Floats:
 
     Parameters
     ----------
-    space : Space
     cell : ndarray of int, shape (n,)
         Row of the context's cells.
     number : ndarray of int, shape (n,)
@@ -68,10 +66,8 @@ def block_of(space: Space, cell: Ints, series: Ints, parallel: int, values: Floa
 
     Parameters
     ----------
-    space : Space
     cell, series : ndarray of int, shape (n,)
         Row of the context's cells; groups.
-    parallel : int
     values : ndarray, shape (n, len(options.COLUMNS))
     """
     column = {name: values[:, k] for name, k in op.INDEX.items()}

@@ -56,8 +56,6 @@ def rescored(
 
     Parameters
     ----------
-    found : Survivors
-    space : Space
     workers : Workers, optional
         That share this space; without, the work is done here.
     stop : callable
@@ -222,10 +220,8 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
 
     Parameters
     ----------
-    found : Survivors
     figures : dict of str to ndarray
         From `rescored`.
-    space : Space
 
     Returns
     -------

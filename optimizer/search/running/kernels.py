@@ -30,8 +30,6 @@ def make_ready(space: Space, workers: Workers, *, report: Told | None = None) ->
     ----------
     space : Space
         Shared with the workers.
-    workers : Workers
-    report : Told, optional
     """
     if compiled():
         return

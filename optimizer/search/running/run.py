@@ -52,12 +52,10 @@ class Outcome:
     ----------
     parts : list of Survivors
         Found in parts that are still to be merged.
-    tally : Tally
     done, tasks : int
         Slices worked through, and slices in all: equal when the front is complete.
     resumed : int
         Those of them that were done before.
-    seconds : float
     interrupted : bool
         By the user.
     stopped : str

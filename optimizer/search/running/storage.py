@@ -129,7 +129,6 @@ def unreachable(url: str, wrong: BaseException) -> BadInput:
 
     Parameters
     ----------
-    url : str
     wrong : BaseException
         What the driver raised.
     """

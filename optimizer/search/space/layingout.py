@@ -35,10 +35,8 @@ def lay_out(
 
     Parameters
     ----------
-    space : Space
     workers : Workers, optional
         That share this space; without, the work is done here.
-    report : Told, optional
     until : float, optional
         By time.monotonic() [s].
 

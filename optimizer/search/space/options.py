@@ -120,7 +120,6 @@ def reduce(choice: Options, *, equal_mass: bool = False, also: npt.NDArray[np.ge
 
     Parameters
     ----------
-    choice : Options
     equal_mass : bool
         Let an option be beaten by one of the same mass only: for rides on which mass may help.
     also : ndarray, shape (n, k), optional

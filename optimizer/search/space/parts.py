@@ -163,7 +163,6 @@ def most_layers(thickness_mm: float, *, joint_mm: float, gaps: Clearance, over_m
     ----------
     thickness_mm, joint_mm : float
         Of a layer, of a joint with all its layers [mm].
-    gaps : Clearance
     over_mm : float
         Of what lies on the layers besides: tabs, a collector [mm].
 

@@ -27,12 +27,8 @@ def plate_metrics(
 
     Parameters
     ----------
-    layout : Layout
     chain : Chain
         With at least one group.
-    gaps : Clearance
-    made : sequence of Way
-    rules : LayRules
     room : Compartment, optional
         Whose walls the metal keeps off.
 
@@ -78,8 +74,6 @@ def taps_of(layout: Layout, chain: Chain, power_mm: Floats) -> Taps:
 
     Parameters
     ----------
-    layout : Layout
-    chain : Chain
     power_mm : ndarray, shape (G, 2, 3)
         From `power_ends` [mm].
     """

@@ -36,8 +36,6 @@ def plated(
 
     Parameters
     ----------
-    space : Space
-    task : Task
     fills : sequence of sequences of Fill
         By compartment.
     splits : Splits, n rows
@@ -120,7 +118,6 @@ def stocked(metric: dict[str, Floats], build: Build) -> dict[str, Floats]:
     ----------
     metric : dict of str to ndarray
         METRICS of the build's way.
-    build : Build
 
     Returns
     -------
@@ -159,8 +156,6 @@ def work_of(
     ----------
     metric : mapping of str to ndarray
         WORK of the build's way.
-    build : Build
-    rules : JoiningRules
     series, modules : int or ndarray
         Groups and cases [-].
 

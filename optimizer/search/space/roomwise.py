@@ -115,7 +115,6 @@ def filled(
 
     Parameters
     ----------
-    offered : sequence of Offer
     series : int
         Groups in all.
     worst : ndarray of bool, shape (d,)

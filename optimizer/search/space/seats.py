@@ -35,11 +35,8 @@ class Seats:
 
     Parameters
     ----------
-    brief : Brief
     rooms : sequence of Compartment
         Without parts.
-    cells : Cells
-    bms : Bms
     fixed : sequence of Stand, optional
         Stands that are known, such as a design's own.
     """

@@ -23,7 +23,6 @@ class Slice:
 
     Parameters
     ----------
-    task : Task
     series, cells : (int, int)
         First and last number of groups in series, and row of the context's cells.
     """

@@ -104,7 +104,6 @@ def stands(
 
     Parameters
     ----------
-    brief : Brief
     rooms : sequence of Compartment
         Without parts.
     boards_mm : sequence of (length, width, height)

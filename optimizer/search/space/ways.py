@@ -78,7 +78,6 @@ def check(space: Space, *, report: Told | None = None, until: float | None = Non
     ----------
     space : Space
         With its layouts.
-    report : Told, optional
     until : float, optional
         By time.monotonic() [s].
 
