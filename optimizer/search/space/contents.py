@@ -127,7 +127,8 @@ def metal_entries(metric: Mapping[str, Num], build: Build) -> list[Line]:
     ohm, kg = metric["squares"] * build.square_ohm / deep, metric["metal_mm2"] * build.kg_per_mm2 * deep
     if build.way.cut:
         found = [
-            priced("sheet", "m²", metric["bought_mm2"] * deep * 1e-6, mass_kg=kg, price=build.cost_per_mm2 * 1e6, ohm=ohm),
+            priced("sheet", "m²", metric["bought_mm2"] * deep * 1e-6, mass_kg=kg, price=build.cost_per_mm2 * 1e6,
+                   ohm=ohm),
             wire_line("cutting", length_mm=metric["cut_mm"] * deep, mass_g_per_m=0.0,
                       price_per_m=build.cut_cost_per_mm * 1e3),
         ]  # fmt: skip
