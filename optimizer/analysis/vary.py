@@ -30,7 +30,7 @@ from optimizer.search.exact.exact import Branches, Engine
 from optimizer.search.running.run import spread
 from optimizer.search.space.fills import Fill, useful
 from optimizer.search.space.setup import make_space
-from optimizer.search.space.space import Offer, Space, Task
+from optimizer.search.space.space import Offering, Space, Task
 
 FIGURES = ("range_km", "peak_power_w", "pack_mass_kg", "cost")
 SIZE, PARALLEL = NAMES.index("size"), NAMES.index("parallel")
@@ -152,7 +152,7 @@ def _pack(row: Mapping[str, Any]) -> str:
 
 
 @dataclass(frozen=True, eq=False)
-class Roomier(Offer):
+class Roomier(Offering):
     """One compartment is stretched: what fitted before still fits.
 
     Free placement tries for a time, and a larger room might come off worse by chance; so each fill of the room

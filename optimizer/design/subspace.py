@@ -18,7 +18,7 @@ from optimizer.score.context import build_context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Fill
 from optimizer.search.space.setup import make_space
-from optimizer.search.space.space import Offer, Space, Task
+from optimizer.search.space.space import Offering, Space, Task
 
 
 def _restricted_inputs(inputs: Inputs, asked: Choice, *, constraints: bool = True) -> Inputs:
@@ -66,7 +66,7 @@ def _restricted_inputs(inputs: Inputs, asked: Choice, *, constraints: bool = Tru
 
 
 @dataclass(frozen=True, eq=False)
-class OneSplit(Offer):
+class OneSplit(Offering):
     """Groups are shared out over the compartments in one way only.
 
     Parameters

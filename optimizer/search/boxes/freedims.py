@@ -33,7 +33,7 @@ from optimizer.search.space import options as op
 from optimizer.search.space import parts
 from optimizer.search.space.contents import Amounts, Num, entries
 from optimizer.search.space.setup import make_space
-from optimizer.search.space.space import Offer, Space, Task
+from optimizer.search.space.space import Offering, Space, Task
 
 # Number of each free dimension's value, from 0: names a box.
 Key = tuple[int, ...]
@@ -49,7 +49,7 @@ Safety = dict[tuple[int, int], Floats]
 
 
 @dataclass(frozen=True, eq=False)
-class Box(Offer):
+class OneBox(Offering):
     """One box, which places no cell that packs found before already beat.
 
     Parameters
@@ -127,7 +127,7 @@ class Boxes:
         ----------
         key : tuple of int
         against : ndarray, shape (m, d), optional
-            Objectives of packs found before, see Box.
+            Objectives of packs found before, see OneBox.
 
         Raises
         ------
@@ -138,7 +138,7 @@ class Boxes:
             return self._spaces[key]
         fixed = replace(self.inputs, brief=self.brief.fixed(self.values_mm(key)))
         here = in_boxes_of(self.context, fixed.brief)
-        space = Space(fixed, here, offer=Box(against, self.safety))
+        space = Space(fixed, here, offer=OneBox(against, self.safety))
         if against is None:
             while len(self._spaces) >= KEPT_SPACES:
                 self._spaces.pop(next(iter(self._spaces)))
@@ -270,7 +270,7 @@ def space_of_row(brief: OpenBrief, row: Mapping[str, Any]) -> Space:
     BadInput
         As `boxes_of_row`, and with every problem of the catalogs.
     """
-    return replace(make_space(read_inputs(brief.fixed(boxes_of_row(brief, row)))), offer=Box())
+    return replace(make_space(read_inputs(brief.fixed(boxes_of_row(brief, row)))), offer=OneBox())
 
 
 def optimistic_cells(room: Compartment, size: CellSize, rules: Clearance) -> int:

@@ -62,7 +62,7 @@ class Task:
     stand: int = 0
 
 
-class Offer:
+class Offering:
     """What compartments offer to a space: all that fits. A space of another kind has another offer."""
 
     # Whether boxes that hold the same layout share its chain, see FillRules.
@@ -84,7 +84,7 @@ class Space:
     inputs: Inputs
     context: Context
     _fills: dict[Task, list[list[Fill]]] = field(default_factory=dict, repr=False)
-    offer: Offer = field(default_factory=Offer)
+    offer: Offering = field(default_factory=Offering)
 
     @property
     def brief(self) -> Brief:
