@@ -112,10 +112,6 @@ def compare(one: str, other: str) -> RunsCompared | DesignsCompared:
     one, other : str
         Both RUN, or both RUN:DESIGN.
 
-    Returns
-    -------
-    RunsCompared or DesignsCompared
-
     Raises
     ------
     BadInput

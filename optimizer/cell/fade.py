@@ -274,10 +274,6 @@ def fade(models: Sequence[Published], duty: Duty, *, days: npt.ArrayLike) -> Fad
         n duties.
     days : array_like, shape (n,) or one number
         [d]
-
-    Returns
-    -------
-    Fade
     """
     time = np.broadcast_to(np.asarray(days, dtype=float), np.shape(duty.cycles_per_day))
     left = np.array([np.clip(1.0 - model.loss(duty, time), LEAST_CAPACITY, 1.0) for model in models])

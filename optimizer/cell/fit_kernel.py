@@ -86,10 +86,6 @@ def curve_misses(
         Of the first voltage: [V], and part of its distance from that of the slow curve [-].
     noise_v : float
         [V]
-
-    Returns
-    -------
-    ndarray
     """
     curves, count = len(amps), len(charge_ah)
     out = np.zeros(count - first[1] + 2 * (curves - 1))

@@ -199,10 +199,6 @@ def heated(base: Floats, laws: Floats, temp_c: float, heat: Heat | None) -> tupl
         Of the air [degC].
     heat : Heat, optional
         The cell stays at temp_c if left out.
-
-    Returns
-    -------
-    tuple of ndarray
     """
     if heat is None:
         return numbers_at(base, laws, temp_c), np.array([np.inf, 0.0, temp_c + CELSIUS_K])

@@ -16,7 +16,6 @@ class Second:
 
     Parameters
     ----------
-    material : str
     thickness_mm, width_mm : float
         [mm]
     density_a_mm2 : float

@@ -60,10 +60,6 @@ def read_csv_log(path: Path, *, named: Mapping[str, str] | None = None, progress
     progress : callable
         Told the share that is read.
 
-    Returns
-    -------
-    RawLog
-
     Raises
     ------
     BadInput
@@ -319,10 +315,6 @@ def _are_units(fields: Sequence[str]) -> bool:
 
 def named_columns(texts: Sequence[str]) -> dict[str, str]:
     """What the user says of columns, "speed_kmh=Spd", as a mapping.
-
-    Returns
-    -------
-    dict of quantity with unit to header
 
     Raises
     ------

@@ -27,10 +27,8 @@ def with_collector(
 
     Parameters
     ----------
-    metal : Metal
     site : Site
         An end.
-    size : CellSize
     width_mm : float
         Of the bar [mm].
     conduct, dense : float
@@ -91,7 +89,6 @@ def joined(plate: Field, bar: Field, *, welds: int, lead: int, conduct: float) -
         Of welds, then joints of the bar.
     bar : Field
         Of the joints, at conductance 1.
-    welds : int
     lead : int
         Joint at which the current leaves.
     conduct : float

@@ -156,10 +156,6 @@ def grid_lines(outlines: Sequence[Floats], joints_mm: Floats, *, step_mm: float)
     joints_mm : ndarray, shape (m, 2)
     step_mm : float
         Most distance of two lines [mm].
-
-    Returns
-    -------
-    tuple of ndarray
     """
     found = []
     corners = np.concatenate([np.asarray(o, float) for o in outlines])

@@ -112,7 +112,6 @@ class Metal:
         Where leads are joined; none between groups [mm].
     sections : tuple of ndarray, shape (2, 2)
         Cuts through the metal at which its mean density is taken, from edge to edge [mm].
-    bar : Collector, optional
     """
 
     weld_mm: Floats

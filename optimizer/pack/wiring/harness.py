@@ -194,10 +194,6 @@ def harness_block(
     power_g_per_m, lead_g_per_m : float
         Mass of power wire, and of balance and sensor wire, by which harnesses are compared [g/m].
 
-    Returns
-    -------
-    HarnessBlock
-
     Raises
     ------
     ValueError

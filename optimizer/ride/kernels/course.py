@@ -109,10 +109,6 @@ def in_sectors(loads: Floats, *, kept: Ints, never_eases: NDArray[np.bool_]) -> 
     kept : ndarray of int
         Steps that are kept anyway.
     never_eases : ndarray of bool, shape (n,)
-
-    Returns
-    -------
-    ndarray of int
     """
     four = np.maximum(loads[:, :4], 0.0)
     hard = (four / np.maximum(four.max(axis=0), 1e-12)).sum(axis=1)
