@@ -8,7 +8,7 @@ import pytest
 
 from optimizer.review.sheets import charts, drawings
 from optimizer.review.sheets import style as look
-from optimizer.review.sheets.drawings import arrange, choose_sheet, panels_of
+from optimizer.review.sheets.arranging import PAGE_MM, arrange, box_of, choose_sheet, panels_of
 
 
 def artists(figure, kind):
@@ -52,12 +52,24 @@ def test_everything_asked_for_is_on_the_sheet(sheet):
     assert "made by cellstow; check before use" in joined
 
 
+def test_parts_for_pages_show_the_same_at_their_width(design, sheet):
+    figures, scale = drawings.draw_for_pages(design)
+    assert scale == "1:6"
+    named = {word for word in words(sheet) if word not in ("mm", "50", "100") and "scale" not in word}
+    shown = {word for figure in figures for word in words(figure)}
+    assert {word for word in named if word[:1] == "P" or word.isdigit() or word.endswith(" mm")} <= shown
+    for figure in figures:
+        width, height = figure.get_size_inches() * 25.4
+        assert width == pytest.approx(PAGE_MM) and height < 262
+        assert min(text.get_fontsize() for text in figure.axes[0].texts) >= 6.0
+
+
 def test_panels_do_not_overlap(design):
     scale, _, width, _ = choose_sheet(design, [0, 1])
     placed, _, height = arrange(design, [0, 1], scale=scale, sheet_mm=width)
     boxes = []
     for item in placed:
-        x0, y0, x1, y1 = drawings._box_of(design, item.panel)
+        x0, y0, x1, y1 = box_of(design, item.panel)
         boxes.append((item.x, item.y - (y1 - y0) * scale, item.x + (x1 - x0) * scale, item.y))
     for k, a in enumerate(boxes):
         assert a[0] >= 0

@@ -68,7 +68,7 @@ def test_every_link_inside_finds_its_place(outline):
 
 
 def test_pictures_have_words(outline):
-    assert len(outline.labels) == 3  # layout, vehicle, ride
+    assert len(outline.labels) == 6  # layout, vehicle, ride; on paper two parts of the layout, and the ride
     assert all(label and len(label) > 20 for label in outline.labels)
 
 

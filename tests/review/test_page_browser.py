@@ -4,6 +4,7 @@ Needs Chromium (Debian package chromium) and the Python package playwright; no b
 """
 
 import json
+import re
 import shutil
 import subprocess
 import tarfile
@@ -245,7 +246,7 @@ def test_a_drawing_is_made_larger_and_printed_whole(page):
     assert figure.locator("svg").bounding_box()["width"] > 1.5 * before
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "not the page scrolls"
     page.emulate_media(media="print")
-    assert figure.locator("svg").bounding_box()["width"] <= page.evaluate("window.innerWidth")
+    assert not figure.is_visible() and page.locator("figure.paper svg").first.bounding_box()["width"] < 711
     page.emulate_media(media="screen")
     button.press("Enter")
     assert figure.locator("svg").bounding_box()["width"] == before
@@ -310,6 +311,30 @@ def sheets(page, folder):
     content = (folder / "r.pdf").read_bytes()
     assert content.startswith(b"%PDF")
     return content.count(b"/Type /Page\n") + content.count(b"/Type /Page ") + content.count(b"/Type /Page/")
+
+
+POPPLER = shutil.which("pdftohtml")
+
+
+@pytest.mark.skipif(POPPLER is None, reason="no pdftohtml on this machine (Debian package poppler-utils)")
+def test_no_text_on_paper_is_smaller_than_six_points(browser, design, make, tmp_path):
+    """Drawings and charts included, whose words are text in the PDF; poppler counts sizes in thirds of a point."""
+    path = tmp_path / "review.html"
+    speeds = pd.DataFrame({"speed_kmh": [10.0, 20.0, 30.0], str(design.row["design_id"]): [90.0, 60.0, 30.0]})
+    units = {"cost": "EUR"}
+    write_page(path, front=make.make_front(), run=make.make_run(), designs=[design], units=units, speeds=speeds)
+    page = browser.new_page()
+    page.goto(path.as_uri())
+    page.wait_for_function("document.documentElement.dataset.ready === 'yes'")
+    assert sheets(page, tmp_path) <= 4
+    page.close()
+    found = subprocess.run([POPPLER, "-xml", "-zoom", "3", "-i", "-stdout", str(tmp_path / "r.pdf")],
+                           capture_output=True, text=True, check=True).stdout  # fmt: skip
+    sizes = {int(size) for size in re.findall(r'<fontspec id="\d+" size="(\d+)"', found)}
+    assert min(sizes) >= 18, sorted(sizes)
+    words = re.sub("<[^>]+>", "", found)
+    for one in ("groups and chain", "P14+", "420 mm", "controller", "hottest cell, this ride", "cruising speed"):
+        assert one in words, one
 
 
 def test_paper_stays_short_with_figures_in_two_situations(browser, design, make, tmp_path):

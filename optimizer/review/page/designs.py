@@ -53,7 +53,8 @@ def design_section(design: Design, *, markup: type[Markup], currency: str) -> di
         for s in build_steps(design)
     ]
     told, general = cautions(design), {*design.general_cautions, *GENERAL.values()}
-    ride = charts.ride_plot(design) if len(design.ride) > 1 else None
+    pages, scale = drawings.draw_for_pages(design)
+    rides = [charts.ride_plot(design, across=across) for across in (False, True)] if len(design.ride) > 1 else []
     return {
         "id": str(row["design_id"]),
         "anchor": quote(str(row["design_id"]), safe=""),
@@ -62,9 +63,13 @@ def design_section(design: Design, *, markup: type[Markup], currency: str) -> di
         "facts": _facts(row, currency),
         "cautions": [text for text in told if text not in general],
         "general": [text for text in told if text in general],
-        # The drawing is ours and holds no text of the user but as outlines; everything else is escaped.
+        # Drawings are ours: text of the user is outlines in them, or escaped by whoever writes them.
         "drawing": markup(look.inline_svg(drawings.draw(design), alt=alt)),
+        "pages": [
+            markup(look.inline_svg(page, alt=alt, paper=f"{row['design_id']} {k}")) for k, page in enumerate(pages)
+        ],
         "drawing_text": "To scale; print layout.svg at 100 % for the scale in its title block.",
+        "pages_text": f"Printed at 100 %: {scale}. Larger: layout.svg, whose scale stands in its title block.",
         "solid": _solid(design) if design.rooms else None,
         "vehicle": markup(look.inline_svg(draw_vehicle(design), alt=f"{boxes} in the vehicle, isometric"))
         if design.rooms else None,
@@ -74,8 +79,11 @@ def design_section(design: Design, *, markup: type[Markup], currency: str) -> di
         "bill": grids.bill(design.bill, currency=currency),
         "wiring": grids.of_frame(design.harness.drop(columns=list(WAYS)), currency=currency),
         "plates": grids.of_frame(design.plates, currency=currency),
-        "ride": markup(look.inline_svg(ride, alt=ride_words(design))) if ride is not None else None,
-        "ride_text": ride_words(design) if ride is not None else "",
+        "rides": [
+            markup(look.inline_svg(ride, alt=ride_words(design), paper=paper))
+            for ride, paper in zip(rides, ("", f"{row['design_id']} ride"), strict=False)
+        ],
+        "ride_text": ride_words(design) if rides else "",
         "steps": steps,
     }
 

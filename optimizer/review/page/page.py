@@ -171,15 +171,19 @@ def _plain(value: Any) -> Any:
 
 def _speed_chart(
     speeds: pd.DataFrame | None, front: pd.DataFrame, run: Mapping[str, Any], markup: type[Markup]
-) -> Markup | None:
-    """Range against cruising speed of the designs that are shown in full."""
+) -> list[Markup]:
+    """Range against cruising speed of the designs that are shown in full, on the screen and on paper."""
     if speeds is None:
-        return None
+        return []
     called = pack_names(front)
     names = {str(name): called.get(str(name), "yours") for name in speeds.columns[1:]}
     legal = ((run.get("brief") or {}).get("ride") or {}).get("legal_kmh") or ()
     alt = f"Range against cruising speed, 0 where a pack does not reach the speed: {', '.join(names.values())}"
-    return markup(look.inline_svg(charts.speed_plot(speeds, names=names, legal_kmh=legal), alt=alt))
+    sizes = {"": (180.0, 85.0), "speeds": (188.0, 55.0)}
+    plots = {
+        paper: charts.speed_plot(speeds, names=names, legal_kmh=legal, size_mm=size) for paper, size in sizes.items()
+    }
+    return [markup(look.inline_svg(plot, alt=alt, paper=paper)) for paper, plot in plots.items()]
 
 
 def _overview(front: pd.DataFrame, run: Mapping[str, Any], currency: str) -> list[dict[str, str]]:

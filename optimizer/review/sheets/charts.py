@@ -21,8 +21,10 @@ if TYPE_CHECKING:
 MARKS = ("o", "s", "^", "D", "v", "P", "h", "X")
 
 
-def ride_plot(design: Design) -> Figure:
+def ride_plot(design: Design, *, across: bool = False) -> Figure:
     """Voltage, state of charge and cell temperature over the ride's time, one above the other.
+
+    across: side by side, which takes less of a printed page.
 
     ValueError where the design carries no ride of at least two rows.
     """
@@ -36,27 +38,30 @@ def ride_plot(design: Design) -> Figure:
         ("temp_c", 1.0, "hottest cell, this ride [°C]", look.SERIES[1]),
     )
     with look.own_look():
-        figure, first = look.chart(width_mm=180.0, height_mm=105.0)
+        figure, first = look.chart(width_mm=188.0 if across else 180.0, height_mm=48.0 if across else 105.0)
         first.remove()
-        grid = figure.subplots(3, 1, sharex=True)
+        grid = figure.subplots(*((1, 3) if across else (3, 1)), sharex=True)
         for axes, (column, factor, label, colour) in zip(grid, rows, strict=True):
             axes.plot(minutes, ride[column].to_numpy(dtype=float) * factor, color=colour, linewidth=1.0)
-            axes.set_ylabel(label)
+            (axes.set_title if across else axes.set_ylabel)(label, fontsize=7.0)
             axes.margins(x=0.0)
         grid[1].set_ylim(0.0, 105.0)
         lowest = float(design.cell["voltage_min_v"]) * int(design.row["series"])
         grid[0].axhline(lowest, color=look.PLUS, linewidth=0.8, linestyle=(0, (4, 2)))
         grid[0].annotate("empty", (minutes[-1], lowest), xytext=(-3, 2), textcoords="offset points",
                          ha="right", fontsize=6, color=look.PLUS)  # fmt: skip
-        _distance_axis(grid[0], minutes, ride["distance_km"].to_numpy(dtype=float))
-        grid[2].set_xlabel("time [min]")
+        if not across:
+            _distance_axis(grid[0], minutes, ride["distance_km"].to_numpy(dtype=float))
+        for axes in grid if across else grid[2:]:
+            axes.set_xlabel("time [min]")
     return figure
 
 
-def speed_plot(ranges: pd.DataFrame, *, names: Mapping[str, str], legal_kmh: Sequence[float] = ()) -> Figure:
+def speed_plot(ranges: pd.DataFrame, *, names: Mapping[str, str], legal_kmh: Sequence[float] = (),
+               size_mm: tuple[float, float] = (180.0, 85.0)) -> Figure:  # fmt: skip
     """Range [km] by design_id against the cruising speed, a line for each design, and legal speeds [km/h]."""
     with look.own_look():
-        figure, axes = look.chart(width_mm=180.0, height_mm=85.0)
+        figure, axes = look.chart(width_mm=size_mm[0], height_mm=size_mm[1])
         speed = ranges["speed_kmh"].to_numpy(dtype=float)
         for place, name in enumerate(names):
             line = look.SERIES[place % len(look.SERIES)]

@@ -1,13 +1,13 @@
 """To-scale drawings of a design: every compartment end-on, both faces with their plates, and the side.
 
 Sheets are as wide as A3 upright, A3 across or A2 across, whichever leaves least paper empty, and as high as
-they need to be; every length on them is the real one times the scale written in the title block.
+they need to be; every length on them is the real one times the scale written in the title block. The same goes on
+parts of A4 pages at a smaller scale, with lettering as large.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +20,20 @@ from optimizer.review.colours import TINTS
 from optimizer.review.sheets import primitives as strokes
 from optimizer.review.sheets import style as look
 from optimizer.review.sheets import views
-from optimizer.review.sheets.legend import EDGE_MM, foot_height, legend, title_block
+from optimizer.review.sheets.arranging import (
+    PAGE,
+    PAGE_MM,
+    SHEET,
+    Panel,
+    Room,
+    Row,
+    box_of,
+    choose_sheet,
+    page_tiles,
+    rows_of,
+    stacked,
+)
+from optimizer.review.sheets.legend import foot_height, legend, title_block
 from optimizer.review.sheets.views import View
 
 if TYPE_CHECKING:
@@ -31,160 +44,8 @@ if TYPE_CHECKING:
 
 Put = Callable[[shapely.Geometry], shapely.Geometry]
 
-SHEETS_MM = (297.0, 420.0, 594.0)
-# Scales of ISO 5455, largest first; below 1:2 numbers get small, so only wide boxes get it.
-SCALES = ((1.0, "1:1"), (0.5, "1:2"), (0.2, "1:5"), (0.1, "1:10"))
-ROOM = {"left": 13.0, "right": 7.0, "below": 11.0, "above": 11.0}
-CAPTION_MM = 47.0
-HEADING_MM = 11.0
 ARROW = "-|>,head_width=0.16,head_length=0.32"
-TALLEST_AT_FULL_MM = 297.0
 WELD_MM = 3.0
-
-
-@dataclass(frozen=True)
-class Panel:
-    """One picture: "chain" (groups, way of the current), "face" (cell ends, plates) or "side" of a station.
-    """
-
-    station: int
-    kind: str
-    view: View
-    layer: int
-    caption: str
-
-
-@dataclass(frozen=True)
-class PlacedPanel:
-    """A panel with its place: where the lower left of its outline lies on the sheet [mm of paper]."""
-
-    panel: Panel
-    x: float
-    y: float
-
-
-def panels_of(design: Design, *, station: int) -> list[Panel]:
-    """Pictures that a compartment, counted from 0, needs: per layer chain and both faces, one look from the side."""
-    it = design.stations[station]
-    axis = it.layout.axis
-    natural = views.NATURAL_SIDE[axis]
-    layers = [int(k) for k in np.unique(views.levels(it)[it.used])]
-    found = []
-    for number, layer in enumerate(layers, start=1):
-        which = f"layer {number} of {len(layers)}, " if len(layers) > 1 else ""
-        for kind, side in (("chain", natural), ("face", natural), ("face", -natural)):
-            view = View(axis, side)
-            what = "groups and chain" if kind == "chain" else f"plates on the {view.name[-2:]} face"
-            turn = ", mirrored" if view.mirrored else ""
-            found.append(Panel(station, kind, view, layer, f"{what}\n{which}{view.name}{turn}"))
-    side_axis = _side_axis(it)
-    view = View(side_axis, views.NATURAL_SIDE[side_axis])
-    found.append(Panel(station, "side", view, -1, f"cells in the box\n{view.name}"))
-    return found
-
-
-def _side_axis(station: Station) -> int:
-    """Axis across the cells along which one looks: the one that shows the profile, or most of the box."""
-    extrude = station.compartment.extrude
-    square = shapely.box(*Polygon(station.compartment.profile_mm).bounds)
-    tapered = square.area - Polygon(station.compartment.profile_mm).area > 1e-6 * square.area
-    if tapered and extrude != station.layout.axis:
-        return extrude
-    reach = station.compartment.extent_mm
-    return min(cross_axes(station.layout.axis), key=lambda a: reach[a][1] - reach[a][0])
-
-
-def _box_of(design: Design, panel: Panel) -> tuple[float, float, float, float]:
-    station = design.stations[panel.station]
-    shape = views.silhouette(station.compartment, view=panel.view)
-    x0, y0, x1, y1 = shape.bounds
-    return float(x0), float(y0), float(x1), float(y1)
-
-
-def arrange(
-    design: Design, stations: Sequence[int], *, scale: float, sheet_mm: float
-) -> tuple[list[PlacedPanel], dict[int, float], float]:
-    """Place the panels in rows, compartment after compartment.
-
-    Parameters
-    ----------
-    design : Design
-    stations : sequence of int
-    scale : float
-        Paper length over real length [-].
-    sheet_mm : float
-        Width of the sheet [mm].
-
-    Returns
-    -------
-    placed : list of PlacedPanel
-        With y counted downwards from the top of the sheet.
-    headings : dict of station to distance from the top [mm]
-    height_mm : float
-        What all rows need.
-
-    Raises
-    ------
-    ValueError
-        If a panel is wider than the sheet at this scale.
-    """
-    placed: list[PlacedPanel] = []
-    headings: dict[int, float] = {}
-    top = EDGE_MM
-    for station in stations:
-        headings[station] = top
-        top += HEADING_MM
-        x, row_height = EDGE_MM, 0.0
-        for panel in panels_of(design, station=station):
-            x0, y0, x1, y1 = _box_of(design, panel)
-            width = max((x1 - x0) * scale, CAPTION_MM) + ROOM["left"] + ROOM["right"]
-            height = (y1 - y0) * scale + ROOM["below"] + ROOM["above"]
-            if width > sheet_mm - 2 * EDGE_MM:
-                raise ValueError(f"a panel of {width:.0f} mm does not fit the sheet at scale {scale:g}")
-            if x + width > sheet_mm - EDGE_MM:
-                x, top, row_height = EDGE_MM, top + row_height, 0.0
-            placed.append(PlacedPanel(panel, x + ROOM["left"], top + ROOM["above"] + (y1 - y0) * scale))
-            x, row_height = x + width, max(row_height, height)
-        top += row_height
-    return placed, headings, top
-
-
-def choose_sheet(design: Design, stations: Sequence[int]) -> tuple[float, str, float, float]:
-    """Largest scale of ISO 5455 at which the panels fit, on the sheet that leaves least paper empty.
-
-    Full size only where everything stays on one A3.
-
-    Parameters
-    ----------
-    design : Design
-    stations : sequence of int
-
-    Returns
-    -------
-    scale : float
-        Paper length over real length [-].
-    name : str
-        Such as "1:2".
-    width_mm, height_mm : float
-        Sheet [mm].
-
-    Raises
-    ------
-    ValueError
-        If even the smallest scale is too large.
-    """
-    for scale, name in SCALES:
-        found = []
-        for width in SHEETS_MM:
-            try:
-                height = arrange(design, stations, scale=scale, sheet_mm=width)[2] + foot_height(width)
-            except ValueError:
-                continue
-            if scale < 1.0 or height <= TALLEST_AT_FULL_MM:
-                found.append((width * height, width, height))
-        if found:
-            return scale, name, *min(found)[1:]
-    raise ValueError(f"no scale down to {SCALES[-1][1]} brings the compartments onto a sheet")
 
 
 def draw(design: Design, *, stations: Sequence[int] | None = None) -> Figure:
@@ -206,40 +67,79 @@ def draw(design: Design, *, stations: Sequence[int] | None = None) -> Figure:
     ValueError
         If there is nothing to draw, or a compartment is too large for every scale.
     """
-    if stations is None:
-        stations = [k for k, it in enumerate(design.stations) if it.groups > 0]
+    stations = _filled(design) if stations is None else stations
     if not stations:
         raise ValueError("the design has no compartment with cells to draw")
     scale, name, width, height = choose_sheet(design, stations)
-    placed, headings, _ = arrange(design, stations, scale=scale, sheet_mm=width)
+    rows = rows_of(design, stations, scale=scale, sheet_mm=width)
+    figure, axes = _drawn(design, rows, scale=scale, size_mm=(width, height), room=SHEET)
     with look.own_look():
-        figure, axes = look.sheet(width_mm=width, height_mm=height)
-        for station, top in headings.items():
-            _heading(axes, design, station, y=height - top, right=width - EDGE_MM)
-        for item in placed:
-            _panel(axes, design, item.panel, x=item.x, y=height - item.y, scale=scale)
-        ties = any(station.layout.size.tie_mm for station in design.stations if station.groups)
-        legend(axes, scale=scale, sheet_mm=width, ties=ties)
+        legend(axes, scale=scale, sheet_mm=width, ties=_tied(design))
         title_block(axes, design, scale_name=name, sheet_mm=width)
     return figure
 
 
-def _heading(axes: Axes, design: Design, station: int, *, y: float, right: float) -> None:
+def draw_for_pages(design: Design) -> tuple[list[Figure], str]:
+    """The same in parts for A4 pages, each with what the marks mean, and their scale, such as "1:2.5".
+
+    Raises
+    ------
+    ValueError
+        As `draw`.
+    """
+    stations = _filled(design)
+    if not stations:
+        raise ValueError("the design has no compartment with cells to draw")
+    scale, name, tiles = page_tiles(design, stations)
+    figures = []
+    for rows in tiles:
+        height = stacked(design, rows, scale=scale, room=PAGE)[2] + foot_height(PAGE_MM)
+        figure, axes = _drawn(design, rows, scale=scale, size_mm=(PAGE_MM, height), room=PAGE)
+        with look.own_look():
+            legend(axes, scale=scale, sheet_mm=PAGE_MM, ties=_tied(design))
+        figures.append(figure)
+    return figures, name
+
+
+def _filled(design: Design) -> list[int]:
+    return [k for k, it in enumerate(design.stations) if it.groups > 0]
+
+
+def _tied(design: Design) -> bool:
+    return any(station.layout.size.tie_mm for station in design.stations if station.groups)
+
+
+def _drawn(
+    design: Design, rows: Sequence[Row], *, scale: float, size_mm: tuple[float, float], room: Room
+) -> tuple[Figure, Axes]:
+    """A sheet with its panels, its foot still empty."""
+    width, height = size_mm
+    placed, headings, _ = stacked(design, rows, scale=scale, room=room)
+    with look.own_look():
+        figure, axes = look.sheet(width_mm=width, height_mm=height)
+        for station, top in headings.items():
+            _heading(axes, design, station, y=height - top, ends=(room.edge, width - room.edge))
+        for item in placed:
+            _panel(axes, design, item.panel, x=item.x, y=height - item.y, scale=scale)
+    return figure, axes
+
+
+def _heading(axes: Axes, design: Design, station: int, *, y: float, ends: tuple[float, float]) -> None:
     it = design.stations[station]
     groups = f"groups {it.first_group + 1} to {it.first_group + it.groups}"
     over = int(it.layout.cells - it.used.sum())
     spare = "" if not over else f"; {over} position{'s' if over > 1 else ''} left over"
-    axes.plot([EDGE_MM, right], [y - 1.5, y - 1.5], color=look.INK, linewidth=0.9)
+    axes.plot(ends, [y - 1.5, y - 1.5], color=look.INK, linewidth=0.9)
     style = {"ha": "left", "va": "top"}
-    strokes.text(axes, (EDGE_MM, y - 3.0), it.compartment.name, fontsize=11, fontweight="bold", **style)
+    strokes.text(axes, (ends[0], y - 3.0), it.compartment.name, fontsize=11, fontweight="bold", **style)
     words = f"{groups}, {int(it.used.sum())} cells{spare}; {it.layout.name}"
-    strokes.text(axes, (right, y - 3.4), words, fontsize=7.5, color=look.SOFT, ha="right", va="top")
+    strokes.text(axes, (ends[1], y - 3.4), words, fontsize=7.5, color=look.SOFT, ha="right", va="top")
 
 
 def _panel(axes: Axes, design: Design, panel: Panel, *, x: float, y: float, scale: float) -> None:
     """Draw one panel with the lower left of its outline at x, y."""
     station = design.stations[panel.station]
-    x0, y0, x1, y1 = _box_of(design, panel)
+    x0, y0, x1, y1 = box_of(design, panel)
 
     def put(shape: shapely.Geometry) -> shapely.Geometry:
         return shapely.transform(shape, lambda p: (p - np.array([x0, y0])) * scale + np.array([x, y]))

@@ -18,47 +18,47 @@ if TYPE_CHECKING:
 EDGE_MM = 12.0
 TITLE_MM = (152.0, 21.0)
 NARROW_MM = 400.0
+# A sheet that is narrower is a part of a page.
+PAPER_MM = 200.0
 
 
 def foot_height(sheet_mm: float) -> float:
-    """Room that the foot takes: on a narrow sheet the title block stands below the legend [mm]."""
+    """Room that the foot takes: on a narrow sheet the title block stands below the legend, a page has none [mm]."""
+    if sheet_mm < PAPER_MM:
+        return 17.0
     return EDGE_MM + TITLE_MM[1] + (28.0 if sheet_mm < NARROW_MM else 6.0)
 
 
 def legend(axes: Axes, *, scale: float, sheet_mm: float, ties: bool = False) -> None:
     """What each mark means, and a scale bar, at the lower left of the sheet; `ties` tells of tie plates in cases."""
-    y, x = EDGE_MM + (28.0 if sheet_mm < NARROW_MM else 5.0), EDGE_MM + 6.0
-    disc = shapely.Point(0, 0).buffer(4.0, quad_segs=16)
+    y, x, close = EDGE_MM + (28.0 if sheet_mm < NARROW_MM else 5.0), EDGE_MM + 6.0, 1.0
+    if sheet_mm < PAPER_MM:
+        y, x, close = 5.5, 8.0, 0.81
+    spots = [x + close * shift for shift in (0.0, 21.0, 42.0, 63.0, 84.0, 105.5, 128.0, 152.0, 176.0)]
+    disc = shapely.Point(0, y + 6.5).buffer(4.0, quad_segs=16)
 
-    def at(shift: float) -> shapely.Geometry:
-        return shapely.transform(disc, lambda p: p + np.array([x + shift, y + 6.5]))
+    def at(spot: float) -> shapely.Geometry:
+        return shapely.transform(disc, lambda p: p + np.array([spot, 0.0]))
 
-    strokes.cell_end(axes, at(0), positive=True, round_cell=True)
-    strokes.cell_end(axes, at(21), positive=False, round_cell=True)
-    strokes.cell(axes, at(42), round_cell=True, **strokes.EMPTY)
-    strokes.fill(
-        axes,
-        shapely.box(x + 59, y + 3, x + 67, y + 10),
-        facecolor=look.BLOCKED,
-        edgecolor=look.SOFT,
-        hatch="////",
-    )
-    strokes.fill(axes, shapely.box(x + 80, y + 3, x + 88, y + 10), facecolor="#e7eeec", edgecolor=look.CASE)
+    strokes.cell_end(axes, at(spots[0]), positive=True, round_cell=True)
+    strokes.cell_end(axes, at(spots[1]), positive=False, round_cell=True)
+    strokes.cell(axes, at(spots[2]), round_cell=True, **strokes.EMPTY)
+    blocked, case = (shapely.box(spot - 4, y + 3, spot + 4, y + 10) for spot in spots[3:5])
+    strokes.fill(axes, blocked, facecolor=look.BLOCKED, edgecolor=look.SOFT, hatch="////")
+    strokes.fill(axes, case, facecolor="#e7eeec", edgecolor=look.CASE)
     if ties:
-        strokes.fill(axes, shapely.box(x + 81, y + 8.2, x + 87, y + 9.2), facecolor=look.SOFT, edgecolor=look.INK)
-    strokes.strips(axes, [((x + 100, y + 8.2), (x + 111, y + 8.2))], width=2.6, strong=True)
-    strokes.strips(axes, [((x + 100, y + 4.4), (x + 111, y + 4.4))], width=2.6, strong=False)
-    strokes.pill(axes, (x + 128, y + 6.5), "7")
-    strokes.pill(axes, (x + 149, y + 6.5), "P7", dark=False)
-    case = "case, with\ntie plate" if ties else "case"
-    words = ("positive end", "negative end", "empty seat", "keep-out", case, "strip: series,\nwithin group")
-    places = (0.0, 21.0, 42.0, 63.0, 84.0, 105.5)
-    style: dict[str, Any] = {"fontsize": 5.6, "va": "top", "linespacing": 1.25}
-    for word, shift in zip(words, places, strict=True):
-        strokes.text(axes, (x + shift, y + 0.2), word, **style)
-    strokes.text(axes, (x + 128, y + 0.2), "series group,\n1 at pack −", **style)
-    strokes.text(axes, (x + 149, y + 0.2), "plate: + of group 7\nto − of group 8", **style)
-    strokes.scale_bar(axes, (x + 172, y + 4.0), scale=scale)
+        plate = shapely.box(spots[4] - 3, y + 8.2, spots[4] + 3, y + 9.2)
+        strokes.fill(axes, plate, facecolor=look.SOFT, edgecolor=look.INK)
+    for level, strong in ((y + 8.2, True), (y + 4.4, False)):
+        strokes.strips(axes, [((spots[5] - 5.5, level), (spots[5] + 5.5, level))], width=2.6, strong=strong)
+    strokes.pill(axes, (spots[6], y + 6.5), "7")
+    strokes.pill(axes, (spots[7], y + 6.5), "P7", dark=False)
+    words = ("positive end", "negative end", "empty seat", "keep-out", "case, with\ntie plate" if ties else "case",
+             "strip: series,\nwithin group", "series group,\n1 at pack −",
+             "plate: + of group 7\nto − of group 8")  # fmt: skip
+    for word, spot in zip(words, spots, strict=False):
+        strokes.text(axes, (spot, y + 0.2), word, fontsize=5.6, va="top", linespacing=1.25)
+    strokes.scale_bar(axes, (spots[8], y + 4.0), scale=scale, most_mm=24.0 if close < 1.0 else 60.0)
 
 
 def title_block(axes: Axes, design: Design, *, scale_name: str, sheet_mm: float) -> None:

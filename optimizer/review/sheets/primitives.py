@@ -66,8 +66,9 @@ def cell(axes: Axes, shape: Polygon, *, round_cell: bool, **style: Any) -> None:
 
 
 def text(axes: Axes, place: Point, words: str, **style: Any) -> None:
-    """Put words on the sheet; formulas are off, so that a "$" in a name stays a "$"."""
+    """Put words on the sheet, never smaller than look.LEAST_PT; formulas are off: a "$" in a name stays a "$"."""
     given: dict[str, Any] = {"ha": "center", "va": "center", "parse_math": False} | style
+    given["fontsize"] = max(given.get("fontsize", look.LEAST_PT), look.LEAST_PT)
     axes.text(place[0], place[1], words, **given)
 
 
@@ -178,12 +179,13 @@ def dimension(axes: Axes, start: Point, end: Point, *, away: float, length_mm: f
     text(axes, tuple(middle), f"{length_mm:.4g} mm", fontsize=6.2, rotation=upright, bbox=ground, zorder=4)
 
 
-def scale_bar(axes: Axes, place: Point, *, scale: float) -> None:
+def scale_bar(axes: Axes, place: Point, *, scale: float, most_mm: float) -> None:
     """A bar of 50 mm (100 mm where the drawing is small) of the real thing, in five fields, from its left end on.
 
-    Scale is paper length over real length.
+    Scale is paper length over real length; what would be longer than `most_mm` on paper is a bar of 20 mm.
     """
     real = 50.0 if scale >= 0.4 else 100.0
+    real = real if real * scale <= most_mm else 20.0
     step = real / 5 * scale
     for k in range(5):
         ground = look.INK if k % 2 == 0 else look.PAPER

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 MM_PER_INCH = 25.4
+# What is smaller on paper is not read with ease [pt].
+LEAST_PT = 6.0
 
 PAPER = "#fbf9f3"
 INK = "#1f2e38"
@@ -91,11 +93,17 @@ def chart(*, width_mm: float = 180.0, height_mm: float = 110.0) -> tuple[Figure,
     return figure, figure.add_subplot()
 
 
-def to_bytes(figure: Figure, *, kind: str, dpi: int = 150) -> bytes:
-    """The picture as a file's content, the same every time for the same figure; dpi: pixels per inch of a PNG."""
+def to_bytes(figure: Figure, *, kind: str, dpi: int = 150, paper: str = "") -> bytes:
+    """The picture as a file's content, the same every time for the same figure.
+
+    dpi: pixels per inch of a PNG; paper: a name by which words of an SVG are text, not outlines, and its elements have
+    names of their own, since of two with one name a browser draws by the first alone, even where that is hidden.
+    """
     metadata: dict[str, Any] = {"Date": None, "Creator": "cellstow"} if kind == "svg" else {"Software": "cellstow"}
     buffer = io.BytesIO()
     with own_look():
+        if paper:
+            mpl.rcParams.update({"svg.fonttype": "none", "svg.hashsalt": f"cellstow {paper}"})
         figure.savefig(buffer, format=kind, dpi=dpi, metadata=metadata)
     return _shortened(buffer.getvalue()) if kind == "svg" else buffer.getvalue()
 
@@ -109,11 +117,13 @@ def _shortened(svg: bytes) -> bytes:
     return re.sub(rb' d="[^"]*"', lambda path: re.sub(rb"-?\d+\.\d{3,}", short, path.group()), svg)
 
 
-def inline_svg(figure: Figure, *, alt: str) -> str:
-    """The picture as an <svg> element for a page, with a text for those who cannot see it."""
+def inline_svg(figure: Figure, *, alt: str, paper: str = "") -> str:
+    """The picture as an <svg> element for a page, with a text for those who cannot see it; paper: see `to_bytes`."""
     from html import escape
 
-    text = to_bytes(figure, kind="svg").decode("utf-8")
+    text = to_bytes(figure, kind="svg", paper=paper).decode("utf-8")
+    if paper:
+        text = text.replace(PAPER, "#ffffff")  # a printer's paper has its own colour
     text = text[text.index("<svg") :]
     return text.replace("<svg ", f'<svg role="img" aria-label="{escape(alt, quote=True)}" ', 1)
 

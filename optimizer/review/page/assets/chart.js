@@ -43,7 +43,7 @@ const Chart = (() => {
     const context = canvas.getContext("2d");
     context.setTransform(ratio, 0, 0, ratio, 0, 0);
     context.clearRect(0, 0, width, height);
-    context.font = "13px system-ui, 'Liberation Sans', 'DejaVu Sans', sans-serif";
+    context.font = "14px system-ui, 'Liberation Sans', 'DejaVu Sans', sans-serif";
     return [context, width];
   };
 
