@@ -24,7 +24,7 @@ import click
     default=0.0,
     show_default=True,
     metavar="KG",
-    help="Pack that was on board and that the brief's masses don't hold.",
+    help="Pack, and whatever else was on board that the brief's masses don't hold.",
 )
 @click.option(
     "--column",
@@ -46,6 +46,8 @@ def command(
     picture: Path | None, as_json: bool, quiet: bool,
 ) -> None:  # fmt: skip
     """Fit drag area, rolling resistance and accessories of BRIEF's vehicle to LOGS, with standard errors.
+
+    A power that is logged up to a second later or earlier than the speed, as means over a second are, is found, too.
 
     Logs have speed, and voltage and current (or power) where they should tell more than coast-downs do; heights help
     much. Masses are the brief's. Efficiency keeps the brief's value unless asked for with --fit.

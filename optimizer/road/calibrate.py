@@ -29,6 +29,8 @@ class Parameter:
         A change that matters; also the step of derivatives times 100.
     told_share, told : float
         It is told by the data when its standard error is under this share of its value, or under this amount.
+    guess : float
+        Standard error of the brief's value where that is kept since the logs can't tell it, besides GUESS_SHARE.
     """
 
     name: str
@@ -38,6 +40,7 @@ class Parameter:
     scale: float
     told_share: float = 0.0
     told: float = 0.0
+    guess: float = 0.0
 
 
 PARAMETERS = {
@@ -49,9 +52,10 @@ PARAMETERS = {
         Parameter("accessory_w", "W", 0.0, 500.0, 5.0, told_share=0.5, told=2.0),
         Parameter("mass_kg", "kg", 5.0, 10_000.0, 5.0, told_share=0.08),
         Parameter("headwind_m_s", "m/s", -15.0, 15.0, 1.0, told=1.0),
+        Parameter("power_lag_s", "s", -1.5, 1.5, 0.5, told=0.35, guess=0.3),
     )
 }
-ALWAYS = ("cda_m2", "crr", "accessory_w")
+ALWAYS = ("cda_m2", "crr", "accessory_w", "power_lag_s")
 # Residuals beyond this many standard deviations pull less than in proportion.
 ROBUST = 3.0
 ROUNDS = 3
@@ -125,6 +129,8 @@ def calibrate(rides: Sequence[Ride], *, road: Road, fit: Sequence[str] = ()) -> 
         name: "not asked for (--fit)" for name in PARAMETERS if name not in ALWAYS and name not in fit
     }
     road, rest = _accessories(rides, road, kept)
+    if all(power_of(ride) is None for ride in rides):
+        kept["power_lag_s"] = "no current in the logs"
     free = [name for name in PARAMETERS if name not in kept and name != "accessory_w"]
     untold: list[str] = []
     while True:
@@ -224,8 +230,11 @@ def _by_guesses(
     told, guessed = table[:, : len(free)], table[:, len(free) :]
     shift = np.linalg.pinv(told) @ guessed
     share = [GUESS_SHARE if name in untold else METER_SHARE for name in guesses]
-    width = (
-        np.array([part * abs(float(getattr(road, name))) for part, name in zip(share, guesses, strict=True)]) + 1e-12
+    width = np.array(
+        [
+            part * abs(float(getattr(road, name))) + (PARAMETERS[name].guess if name in untold else 0.0) + 1e-12
+            for part, name in zip(share, guesses, strict=True)
+        ]
     )
     return np.asarray((shift * width) @ (shift * width).T, dtype=np.float64)
 

@@ -50,6 +50,8 @@ class Road:
     headwind_m_s : float
         [m/s]
     rotating_factor, density_kg_m3 : float
+    power_lag_s : float
+        Power is logged so much later than speed is [s]: half a second for a mean over the second before.
     """
 
     cda_m2: float
@@ -60,6 +62,7 @@ class Road:
     headwind_m_s: float
     rotating_factor: float
     density_kg_m3: float
+    power_lag_s: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +114,9 @@ def energy_height_m(track: Track, road: Road) -> Floats:
     ends = [_drag(v, road) for v in (first, 0.5 * (first + last), last)]
     # Simpson's rule: exact for a speed that changes linearly.
     drag_j = (ends[0] + 4.0 * ends[1] + ends[2]) / 6.0
-    given_j = 0.5 * (track.power_w[1:] + track.power_w[:-1]) - road.accessory_w
+    # The integral over a step that is taken a little later: to first order, exact for means over a second.
+    late_j = road.power_lag_s * np.diff(track.power_w)
+    given_j = 0.5 * (track.power_w[1:] + track.power_w[:-1]) + late_j - road.accessory_w
     driven_j = np.where(track.coasting, 0.0, road.drivetrain_efficiency * given_j)
     weight_n = road.mass_kg * GRAVITY_M_S2
     work_m = (driven_j - drag_j) / weight_n - road.crr * track.flatness * track.way_m

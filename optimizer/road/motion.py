@@ -13,6 +13,7 @@ from optimizer.base.arrays import Floats
 from optimizer.road.log import refuse
 from optimizer.road.smooth import (
     NORMAL_MEDIAN,
+    THIRD_DIFFERENCE,
     robust_whittaker,
     slope_noise,
     white_noise,
@@ -288,17 +289,20 @@ def _from_positions(line: Timeline) -> Motion:
     weights[at] = 1.0
     series = []
     noises = []
+    # Readings every few seconds differ by what the vehicle does between them, too.
+    step_s = float(np.median(np.diff(at)))
+    moved = ACCELERATION_M_S2**2 * step_s**3 / THIRD_DIFFERENCE if step_s > 1.0 else 0.0
     for values in (east, north):
         grid = np.full(n, np.nan)
         grid[at] = values
         series.append(grid)
-        noises.append(white_noise(grid))
-    noise = max(float(np.sqrt(np.mean(np.square(noises)))), 0.3)
+        noises.append(max(white_noise(values if step_s > 1.0 else grid) ** 2 - moved, 0.0))
+    noise = max(float(np.sqrt(np.mean(noises))), 0.3)
     smoothing = (noise / ACCELERATION_M_S2) ** 2
-    window = window_of_smoothing(smoothing, spacing=1.0)
+    window = window_of_smoothing(step_s * smoothing, spacing=1.0)
     paths = [robust_whittaker(np.nan_to_num(g), weights=weights, smoothing=smoothing, noise=noise) for g in series]
     velocity = np.hypot(np.gradient(paths[0]), np.gradient(paths[1]))
-    spread = slope_noise(noise, window=window, spacing=1.0)
+    spread = slope_noise(noise, window=window, spacing=step_s)
     # Noise across the way only ever lengthens it: E|v|² = v² + σ².
     speed = np.sqrt(np.maximum(velocity**2 - spread**2, 0.0))
     speed = np.minimum(speed, FASTEST_M_S)

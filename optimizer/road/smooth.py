@@ -11,7 +11,8 @@ from scipy.linalg import solveh_banded
 
 from optimizer.base.arrays import Floats
 
-# Variance of the third difference of white noise over that of the noise: 1 + 9 + 9 + 1.
+# Variance of the third difference of white noise over that of the noise: 1 + 9 + 9 + 1. That of a value whose speed is
+# a random walk of steps a in a second is a²·h³, h seconds apart (its second differences: 2/3·a²·h³, 1/6 of it shared).
 THIRD_DIFFERENCE = 20.0
 # Median of |z| of a standard normal value.
 NORMAL_MEDIAN = 0.674490

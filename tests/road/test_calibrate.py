@@ -60,6 +60,18 @@ def test_efficiency_is_found_when_it_is_asked_for_and_kept_else():
     assert kept.values["drivetrain_efficiency"].se is None and "drivetrain_efficiency" in kept.kept
 
 
+def test_power_that_is_logged_late_is_found_and_does_no_harm():
+    """Means over the second before, as meters give them, come half a second late; left alone, that is many per cent."""
+    log = drive(1, noise=0.0, memory_m=0.0)
+    amps = log.columns["current_a"]
+    before = np.concatenate([[amps[0]], 0.5 * (amps[1:] + amps[:-1])])
+    late = RawLog("log", log.time_s, {**log.columns, "current_a": before})
+    found = fitted(late).values
+    assert found["power_lag_s"].value == pytest.approx(0.5, abs=0.1)
+    assert found["cda_m2"].value == pytest.approx(TRUE["cda_m2"], rel=0.05)
+    assert found["crr"].value == pytest.approx(TRUE["crr"], rel=0.05)
+
+
 def test_headwind_is_found_from_rides_of_many_speeds():
     logs = [drive(seed, wind=2.0, noise=0.1) for seed in (1, 2)]
     found = fitted(*logs, fit=("headwind_m_s",)).values["headwind_m_s"]

@@ -24,6 +24,15 @@ def log_of(truth, rng, *, position=3.0, height=2.0, memory=2.0, keep=None):
     return RawLog("log", truth.time_s[at] + 1.7776e9, columns)
 
 
+@pytest.mark.parametrize("step_s", [5, 10])
+def test_noisy_positions_every_few_seconds_make_no_way_longer(step_s):
+    for seed in range(4):
+        truth = Truth(seed)
+        keep = np.arange(0, len(truth.time_s), step_s)
+        ride = clean(log_of(truth, np.random.default_rng(40 + seed), keep=keep))
+        assert ride.after.distance_km == pytest.approx(truth.way_m[keep[-1]] / 1000.0, rel=0.01)
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_distance_climb_and_stops_of_noisy_positions(seed):
     truth = Truth(seed)
