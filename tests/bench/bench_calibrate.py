@@ -1,7 +1,8 @@
 """How often a calibration holds the truth within two standard errors, and how its errors compare with its scatter.
 
-`python -m tests.bench.bench_calibrate [SEEDS] [SETTING…]`: rides are driven forward in time (tests/road/forward.py),
-logged with noise, cleaned, and fitted from a wrong first guess.
+`python -m tests.bench.bench_calibrate [SEEDS] [SETTING…]`: rides are driven forward in time (tests/road/forward.py, and
+tests/road/spectral.py, on whose rides nothing was settled), logged with noise, cleaned, and fitted from a wrong first
+guess.
 """
 
 import sys
@@ -12,6 +13,7 @@ import numpy as np
 
 sys.path.insert(0, "tests/road")
 
+import spectral
 from forward import VEHICLES, Meters, logged
 
 from optimizer.road.calibrate import calibrate
@@ -37,24 +39,55 @@ SETTINGS = {
     "standing, regeneration": ("standing", Meters(), {"fast_m_s": 12.0}, 1),
     "standing, an hour": ("standing", Meters(drift_s=120.0), {"fast_m_s": 12.0, "seconds": 3600}, 1),
 }
+#: Of spectral.py: name → vehicle, what its log is made with.
+SPECTRAL = {
+    "moped, 2 m and drift of 300 s": ("moped", {}),
+    "moped, drift of 60 s": ("moped", {"memory_s": 60.0}),
+    "moped, drift of 3 m over 900 s": ("moped", {"drift": 3.0, "memory_s": 900.0}),
+    "moped, walk of 0.05 m": ("moped", {"drift": 0.0, "walk": 0.05}),
+    "moped, walk of 0.15 m": ("moped", {"drift": 0.0, "walk": 0.15}),
+    "moped, barometer that walks": ("moped", {"white": 0.3, "drift": 0.0, "walk": 0.03}),
+    "moped, white noise alone": ("moped", {"drift": 0.0}),
+    "moped, meter off by 1 % in each log": ("moped", {"gain": 0.01, "current": 0.0}),
+    "moped, speed from positions": ("moped", {"positions": True}),
+    "moped, speed within 0.2 m/s": ("moped", {"speed": 0.2}),
+    "moped, gusts of 1 m/s": ("moped", {"gust": 1.0}),
+    "light bike": ("bike", {}),
+    "kick, regeneration": ("kick", {}),
+    "trike, power in steps": ("trike", {"steps": True}),
+    "moped, power as means of a second": ("moped", {"mean": True}),
+    "moped, grades of 4 %": ("moped", {"grade": 0.04}),
+    "moped, few stops": ("moped", {"stops": 3000.0, "coasts": 0.02}),
+    "moped, an hour": ("moped", {"seconds": 3600}),
+    "moped, 15 min": ("moped", {"seconds": 900}),
+}
+
+
+def made(name, seed):
+    """Logs of one fit, what is known of the vehicle, and what is to be found."""
+    if name in SPECTRAL:
+        kind, other = SPECTRAL[name]
+        time_s, columns, it = spectral.log(seed + 1000 * (1 + list(SPECTRAL).index(name)), kind, **other)
+        known = (it["eff"], it["mass"], it["lam"], it["rho"])
+        return [RawLog("log", time_s, columns)], known, (it["cda"], it["crr"])
+    kind, meters, other, logs = SETTINGS[name]
+    it, found = VEHICLES[kind], []
+    for k in range(logs):
+        log = logged(1000 * k + seed, it, meters, **other)
+        columns = {n: each for n, each in log.items() if n not in ("time_s", "speed_kmh")}
+        if "speed_kmh" in log:
+            columns["speed_m_s"] = log["speed_kmh"] / 3.6
+        found.append(RawLog("log", log["time_s"], columns))
+    return found, (it.efficiency, it.mass_kg, it.rotating, it.density), (it.cda_m2, it.crr)
 
 
 def one(job):
     """Values and standard errors of one fit."""
     name, seed = job
-    kind, meters, other, logs = SETTINGS[name]
-    vehicle = VEHICLES[kind]
-    rides = []
-    for k in range(logs):
-        found = logged(1000 * k + seed, vehicle, meters, **other)
-        columns = {n: each for n, each in found.items() if n not in ("time_s", "speed_kmh")}
-        if "speed_kmh" in found:
-            columns["speed_m_s"] = found["speed_kmh"] / 3.6
-        rides.append(clean(RawLog("log", found["time_s"], columns)))
-    road = Road(1.25 * vehicle.cda_m2, 1.3 * vehicle.crr, vehicle.efficiency, 5.0, vehicle.mass_kg, 0.0,
-                vehicle.rotating, vehicle.density)  # fmt: skip
-    done = calibrate(rides, road=road)
-    return [(done.values[p].value, done.values[p].se) for p in ("cda_m2", "crr")]
+    logs, (efficiency, mass_kg, rotating, density), truth = made(name, seed)
+    road = Road(1.25 * truth[0], 1.3 * truth[1], efficiency, 5.0, mass_kg, 0.0, rotating, density)
+    done = calibrate([clean(log) for log in logs], road=road)
+    return [(done.values[p].value, done.values[p].se, true) for p, true in zip(("cda_m2", "crr"), truth, strict=True)]
 
 
 def main(seeds, names):
@@ -64,10 +97,9 @@ def main(seeds, names):
         with ProcessPoolExecutor(2) as pool:
             found = list(pool.map(one, [(name, seed) for seed in range(seeds)]))
         parts = []
-        for k, (parameter, truth) in enumerate(
-            (("cda_m2", VEHICLES[SETTINGS[name][0]].cda_m2), ("crr", VEHICLES[SETTINGS[name][0]].crr))
-        ):
-            told = np.array([each[k] for each in found if each[k][1] is not None], dtype=float).reshape(-1, 2)
+        for k, parameter in enumerate(("cda_m2", "crr")):
+            told = np.array([each[k][:2] for each in found if each[k][1] is not None], dtype=float).reshape(-1, 2)
+            truth = found[0][k][2]
             if len(told) < 3:
                 parts.append(f"{parameter} told {len(told)}")
                 continue
@@ -83,5 +115,6 @@ def main(seeds, names):
 
 if __name__ == "__main__":
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 40
-    picked = [n for n in SETTINGS if any(word in n for word in sys.argv[2:])] if len(sys.argv) > 2 else list(SETTINGS)
+    every = [*SETTINGS, *SPECTRAL]
+    picked = [name for name in every if any(word in name for word in sys.argv[2:])] if len(sys.argv) > 2 else every
     main(count, picked)
