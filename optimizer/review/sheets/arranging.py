@@ -110,7 +110,7 @@ def box_of(design: Design, panel: Panel) -> tuple[float, float, float, float]:
 
 
 @dataclass(frozen=True)
-class Row:
+class PanelRow:
     """Panels side by side: each with the left of its outline; `height` is what the row takes [mm of paper]."""
 
     station: int
@@ -120,7 +120,7 @@ class Row:
 
 def rows_of(
     design: Design, stations: Sequence[int], *, scale: float, sheet_mm: float, room: Room = SHEET
-) -> list[Row]:
+) -> list[PanelRow]:
     """The panels in rows, compartment after compartment.
 
     Parameters
@@ -138,7 +138,7 @@ def rows_of(
     ValueError
         If a panel is wider than the sheet at this scale.
     """
-    rows: list[Row] = []
+    rows: list[PanelRow] = []
     for station in stations:
         held: list[tuple[Panel, float]] = []
         x, row_height = room.edge, 0.0
@@ -149,16 +149,16 @@ def rows_of(
             if width > sheet_mm - 2 * room.edge:
                 raise ValueError(f"a panel of {width:.0f} mm does not fit the sheet at scale {scale:g}")
             if x + width > sheet_mm - room.edge + 1e-6:
-                rows.append(Row(station, tuple(held), row_height))
+                rows.append(PanelRow(station, tuple(held), row_height))
                 x, held, row_height = room.edge, [], 0.0
             held.append((panel, x + room.left))
             x, row_height = x + width, max(row_height, height)
-        rows.append(Row(station, tuple(held), row_height))
+        rows.append(PanelRow(station, tuple(held), row_height))
     return rows
 
 
 def stacked(
-    design: Design, rows: Sequence[Row], *, scale: float, room: Room = SHEET
+    design: Design, rows: Sequence[PanelRow], *, scale: float, room: Room = SHEET
 ) -> tuple[list[PlacedPanel], dict[int, float], float]:
     """Rows under each other, a heading over the first of each compartment.
 
@@ -229,7 +229,7 @@ def choose_sheet(design: Design, stations: Sequence[int]) -> tuple[float, str, f
     raise ValueError(f"no scale down to {SCALES[-1][1]} brings the compartments onto a sheet")
 
 
-def page_tiles(design: Design, stations: Sequence[int]) -> tuple[float, str, list[list[Row]]]:
+def page_tiles(design: Design, stations: Sequence[int]) -> tuple[float, str, list[list[PanelRow]]]:
     """Rows for the pages of a design, at the largest scale of PAGE_SCALES at which they fit.
 
     They stand under its figures and under its tables, or, if that asks for less than PAGE_LEAST, under its figures and
@@ -239,7 +239,7 @@ def page_tiles(design: Design, stations: Sequence[int]) -> tuple[float, str, lis
     -------
     scale : float
     name : str
-    tiles : list of list of Row
+    tiles : list of list of PanelRow
 
     Raises
     ------
@@ -260,9 +260,9 @@ def page_tiles(design: Design, stations: Sequence[int]) -> tuple[float, str, lis
     raise ValueError(f"no scale down to 1:{PAGE_SCALES[-1]:g} brings the compartments onto a page")
 
 
-def _tiled(rows: Sequence[Row], heights_mm: Sequence[float]) -> list[list[Row]] | None:
+def _tiled(rows: Sequence[PanelRow], heights_mm: Sequence[float]) -> list[list[PanelRow]] | None:
     """Rows put onto pages with so much room, the last one with a foot; None where they don't fit."""
-    tiles: list[list[Row]] = [[]]
+    tiles: list[list[PanelRow]] = [[]]
     used = foot_height(PAGE_MM)
     for row in rows:
         head = HEADING_MM if not tiles[-1] or tiles[-1][-1].station != row.station else 0.0

@@ -25,8 +25,8 @@ from optimizer.review.sheets.arranging import (
     PAGE_MM,
     SHEET,
     Panel,
+    PanelRow,
     Room,
-    Row,
     box_of,
     choose_sheet,
     page_tiles,
@@ -110,7 +110,7 @@ def _tied(design: Design) -> bool:
 
 
 def _drawn(
-    design: Design, rows: Sequence[Row], *, scale: float, size_mm: tuple[float, float], room: Room
+    design: Design, rows: Sequence[PanelRow], *, scale: float, size_mm: tuple[float, float], room: Room
 ) -> tuple[Figure, Axes]:
     """A sheet with its panels, its foot still empty."""
     width, height = size_mm
