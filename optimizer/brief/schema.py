@@ -225,6 +225,9 @@ class HarnessRules(Section):
     """Whether one balance lead serves two modules where they meet; false: each has its own."""
     slack_mm: NotNegative = 50.0
     """Length added to each wire [mm]."""
+    wires_have_room: Flag = False
+    """Whether every wire must have a clear way at its full thickness, where board or passages have a place; false: the
+    build sheet says which have none."""
 
 
 class MeasuredGroups(Section):

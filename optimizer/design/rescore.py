@@ -356,8 +356,10 @@ def _lay(path: Path, space: Space, file: DesignFile) -> None:
             problems.append(Problem("bad-layout", str(path), room.name, "layout", "", text))
         else:
             x, y, z = space.links(0).hubs_mm[place].tolist()
-            bodies = space.bodies(0, place)
-            fill = measured(layout, chain, room=room, rules=rules, hub_mm=(x, y, z), bodies_mm=bodies)
+            fill = measured(
+                layout, chain, room=room, rules=rules, hub_mm=(x, y, z), bodies_mm=space.bodies(0, place),
+                ports_mm=space.ports(0, place),
+            )  # fmt: skip
             found[place] += [fill] if fill is not None else []
     if problems:
         raise BadInput(problems)

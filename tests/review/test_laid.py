@@ -15,9 +15,10 @@ from optimizer import api
 from optimizer.catalog import builtin_catalogs
 from optimizer.fit.region.compartment import box
 from optimizer.pack.wiring.clear import Clear, Net, Upright
+from optimizer.pack.wiring.reach import LUG_MM
 from optimizer.pack.wiring.wire import outer_diameter_mm
 from optimizer.review.cad.bodies import case_parts
-from optimizer.review.cad.laid import LUG_MM, UNPLACED, all_things, laid_wires, room_words
+from optimizer.review.cad.laid import UNPLACED, all_things, laid_wires, room_words
 from optimizer.review.cad.model import glb_bytes
 from optimizer.review.sheets.buildsheet import build_markdown
 

@@ -20,7 +20,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 
-from optimizer.base.arrays import Floats, Ints
+from optimizer.base.arrays import Flags, Floats, Ints
 from optimizer.fit.placement.proof_solid import inside as within
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.section import cross_axes
@@ -31,8 +31,8 @@ STEP_MM, LOOK_MM = 3.0, 0.5
 #: By how much a wire may be pressed on its way, by rounding [mm].
 PRESSED_MM = 0.005
 
-#: How far around a place lines of the grid are looked for, and how many of them [mm].
-NEAR_MM, NEAR = 8.0, 24
+#: How far around a place lines of the grid are looked for [mm], and how many of them; so many of a rough grid.
+NEAR_MM, NEAR, ROUGH_NEAR = 8.0, 24, 6
 
 #: The longest side of triangles by whose corners a solid's surface is known, and how far one may be off it [mm].
 SAMPLE_MM, SAMPLE_ERROR_MM = 2.0, 1.2
@@ -126,15 +126,15 @@ class Clear:
         solid = self.room.solid
         return cKDTree(subdivide_to_size(solid.vertices_mm, solid.faces, SAMPLE_MM, max_iter=12)[0])
 
-    def lines(self, radius_mm: float, more_mm: Floats) -> list[Floats]:
-        """Lines of a grid along x, y and z for wires of a radius, through some points besides."""
+    def lines(self, radius_mm: float, more_mm: Floats, *, step_mm: float = STEP_MM) -> list[Floats]:
+        """Lines of a grid along x, y and z for wires of a radius, through some points, step_mm apart at most."""
         found = []
         for k, (low, high) in enumerate(self.room.extent_mm):
             at = [low + radius_mm, high - radius_mm, *more_mm[:, k].tolist()]
             for first, last in (one.reach_mm(k) for one in self.uprights):
                 at += [first - radius_mm, last + radius_mm]
             inner = [x for x in at if low + radius_mm - 1e-6 <= x <= high - radius_mm + 1e-6]
-            found.append(_filled(np.unique(np.round(inner, 4))))
+            found.append(_filled(np.unique(np.round(inner, 4)), step_mm))
         return found
 
 
@@ -157,9 +157,9 @@ def _spread(values: Floats, axis: int) -> Floats:
     return np.expand_dims(values, tuple(k for k in range(3) if k != axis))
 
 
-def _filled(at: Floats) -> Floats:
-    """Lines with others between them wherever they are farther apart than STEP_MM."""
-    between = [np.linspace(a, b, int(np.ceil((b - a) / STEP_MM)), endpoint=False) for a, b in pairwise(at.tolist())]
+def _filled(at: Floats, step_mm: float) -> Floats:
+    """Lines with others between them wherever they are farther apart than a step."""
+    between = [np.linspace(a, b, int(np.ceil((b - a) / step_mm)), endpoint=False) for a, b in pairwise(at.tolist())]
     return np.concatenate([*between, at[-1:]])
 
 
@@ -173,11 +173,14 @@ class Net:
         [mm]
     goals_mm : ndarray, shape (g, 3)
         Where a way may end, each clear itself.
+    step_mm : float
+        The most between lines of the grid; more than STEP_MM in a convex compartment alone [mm].
     """
 
-    def __init__(self, clear: Clear, radius_mm: float, goals_mm: Floats) -> None:
+    def __init__(self, clear: Clear, radius_mm: float, goals_mm: Floats, *, step_mm: float = STEP_MM) -> None:
         self.clear, self.radius, self.goals = clear, radius_mm, np.asarray(goals_mm, dtype=float).reshape(-1, 3)
-        lines = clear.lines(radius_mm, self.goals)
+        self.near_mm, self.near = (step_mm, ROUGH_NEAR) if step_mm > STEP_MM else (NEAR_MM, NEAR)
+        lines = clear.lines(radius_mm, self.goals, step_mm=step_mm)
         self.empty = not len(self.goals) or not all(map(len, lines))
         if self.empty:
             return
@@ -189,6 +192,9 @@ class Net:
         self.tree = cKDTree(self.points)
         count = len(self.points)
         one, two = _neighbours(number)
+        if step_mm > STEP_MM:
+            free = self._free(one, two)
+            one, two = one[free], two[free]
         seen: dict[int, float] = {}
         for goal in self.goals:
             for k in self._near(goal):
@@ -203,9 +209,33 @@ class Net:
         """Places of the grid near one, that a wire reaches straight."""
         if not len(self.points):
             return []
-        far, found = self.tree.query(place, k=min(NEAR, len(self.points)), distance_upper_bound=NEAR_MM)
+        far, found = self.tree.query(place, k=min(self.near, len(self.points)), distance_upper_bound=self.near_mm)
         near = np.atleast_1d(found)[np.isfinite(np.atleast_1d(far))]
         return [int(k) for k in near if self.sees(place, self.points[k])]
+
+    def _free(self, one: Ints, two: Ints) -> Flags:
+        """Which edges of a rough grid are clear, shape (e,): those within bounds of what stands there are looked at.
+
+        Lines lie beside all bounds, so that nothing stands across an edge that lies outside of them.
+        """
+        a, b = self.points[one], self.points[two]
+        low, high = np.minimum(a, b), np.maximum(a, b)
+        doubt = np.zeros(len(one), dtype=bool)
+        for each in self.clear.uprights:
+            first, last = np.array([each.reach_mm(k) for k in range(3)]).T
+            doubt |= ((low < last + self.radius - PRESSED_MM) & (high > first - self.radius + PRESSED_MM)).all(axis=1)
+        at = np.flatnonzero(doubt)
+        count = (np.linalg.norm(b[at] - a[at], axis=1) / LOOK_MM).astype(int) + 2
+        owner = np.repeat(at, count)
+        part = np.concatenate([np.linspace(0.0, 1.0, n) for n in count]) if len(at) else np.zeros(0)
+        points = a[owner] + part[:, None] * (b[owner] - a[owner])
+        free = np.ones(len(one), dtype=bool)
+        free[owner[self.clear.mm(points) < self.radius - PRESSED_MM]] = False
+        return free
+
+    def meets(self, start_mm: Floats) -> bool:
+        """Whether a clear way leads from a place to a goal."""
+        return not self.empty and any(np.isfinite(self.far[k]) for k in self._near(start_mm))
 
     def sees(self, one: Floats, two: Floats) -> bool:
         """Whether a wire may run straight from one place to another."""

@@ -7,8 +7,7 @@ potential, which is not drawn; wires of a bundle share a way.
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Hashable, Iterator, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby, pairwise
 from typing import TYPE_CHECKING, Any
@@ -21,33 +20,21 @@ from optimizer.design.ties import stacks_of
 from optimizer.fit.placement.zones import MOST_ZONES, zone_name
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import to_vehicle
-from optimizer.pack.case import volume as case
-from optimizer.pack.wiring.clear import PRESSED_MM, Clear, Net, Upright
+from optimizer.pack.wiring.clear import Clear, Upright
 from optimizer.pack.wiring.passages import STRAIGHT, from_vehicle
+from optimizer.pack.wiring.reach import NoRoomError, Reach, block, cases_standing
 from optimizer.pack.wiring.table import corners_of
 from optimizer.pack.wiring.ways import outside_mm
 from optimizer.pack.wiring.wire import outer_diameter_mm
-from optimizer.review.cad.bodies import plan_of
 from optimizer.review.cad.metal import plan_shapes
 from optimizer.review.cad.model import Thing, things
-from optimizer.review.cad.solids import Heights, joined
+from optimizer.review.cad.solids import joined
 from optimizer.review.cad.wires import tube
 from optimizer.search.space.stands import BMS
 
 if TYPE_CHECKING:
-    from optimizer.design.model import Design, Station
+    from optimizer.design.model import Design
     from optimizer.review.cad.bodies import PrintedPart
-
-#: How far the outside of a case may be from a tap: what a tab, a bare end or a ring lug bridges [mm]
-#: (common practice, no published source).
-LUG_MM = 30.0
-
-#: Between a wire and the face of its connectors, and how far off connectors or a mouth a place for it is sought [mm].
-HAIR_MM, PORT_MM = 0.01, 20.0
-
-#: Thicknesses of wires by which free room is told [mm], and how many places for a wire's end are tried.
-WIDTHS_MM = [k / 10.0 for k in range(1, 101)]
-TRIED = 6
 
 #: Why a wire is not drawn that ends at a board of which the brief only says in which compartment it is.
 UNPLACED = 'the brief gives the board no place ([[part]] with kind = "BMS")'
@@ -86,7 +73,7 @@ def laid_wires(design: Design) -> list[Laid]:
     """Every wire of a design's harness, in its order; none where the compartments are not known."""
     if not design.rooms:
         return []
-    rooms = {room.name: _Room(_clear(design, room)) for room in design.rooms}
+    rooms = {room.name: Reach(_clear(design, room)) for room in design.rooms}
     placed = any(BMS in part.name for part in design.placed)
     found = []
     for number, wire in enumerate(design.harness.to_dict("records"), start=1):
@@ -98,7 +85,7 @@ def laid_wires(design: Design) -> list[Laid]:
             way = np.concatenate([ends[:1], *legs, ends[1:]])
             run = float(np.linalg.norm(np.diff(way, axis=0), axis=1).sum())
             found.append(Laid(name, radius, tuple(legs), short_mm=max(run - float(wire["length_mm"]), 0.0)))
-        except _NoRoomError as fault:
+        except NoRoomError as fault:
             found.append(Laid(name, radius, fault=str(fault) if placed else UNPLACED))
     return found
 
@@ -132,27 +119,20 @@ def room_words(wires: Sequence[Laid]) -> tuple[str, ...]:
     )
 
 
-class _NoRoomError(Exception):
-    """A wire has no clear way; the words say where."""
-
-
 def _clear(design: Design, room: Compartment) -> Clear:
     """What wires keep clear of in a compartment: its cases, folded strips, tie plates and parts."""
     names = {zone_name(room.name, k) for k in range(MOST_ZONES)}
     found: list[Upright] = []
     for station in design.stations:
         if station.compartment.name in names:
-            found += _cases(design, station)
+            chain = np.where(station.used, station.chain.group, -1)
+            found += cases_standing(station.compartment, station.layout, chain, design.case) if station.groups else ()
             axis = station.layout.axis
             mine = [one for one in design.conductors if one["compartment"] == station.compartment.name]
             found += [_folded(record, axis) for record in mine if record["way"] == "fold"]
-            found += [_block(*plate) for stack in stacks_of(station, design.clearance) for plate in stack.plates]
-    found += [_block(part.corner_mm, part.high_mm) for part in design.placed if part.compartment == room.name]
+            found += [block(*plate) for stack in stacks_of(station, design.clearance) for plate in stack.plates]
+    found += [block(part.corner_mm, part.high_mm) for part in design.placed if part.compartment == room.name]
     return Clear(replace(room, keep_outs=()), tuple(found))
-
-
-def _block(low: Sequence[float] | Floats, high: Sequence[float] | Floats) -> Upright:
-    return Upright(2, shapely.box(low[0], low[1], high[0], high[1]), float(low[2]), float(high[2]))
 
 
 def _folded(record: Mapping[str, Any], axis: int) -> Upright:
@@ -163,79 +143,10 @@ def _folded(record: Mapping[str, Any], axis: int) -> Upright:
     return Upright(axis, shape, float(heights.min() - thick), float(heights.max() + thick))
 
 
-def _cases(design: Design, station: Station) -> Iterator[Upright]:
-    """The outsides of a compartment's cases, feet and all."""
-    layout, rules = station.layout, design.case
-    if not station.groups:
-        return
-    chain = np.where(station.used, station.chain.group, -1)
-    for one in case.cases_of(layout, chain):
-        middle = float(layout.centres_mm[one.index[0], layout.axis])
-        z = Heights.of(middle, float(layout.extents_mm[one.index[0], layout.axis]), rules)
-        outer = plan_of(design, station, one, z, rules).outer
-        yield Upright(layout.axis, outer.buffer(rules.foot_mm if layout.way != "modules" else 0.0), z.low, z.high)
-
-
-class _Room:
-    """A compartment with the nets of ways that were asked for."""
-
-    def __init__(self, clear: Clear) -> None:
-        self.clear = clear
-        self._nets: dict[tuple[float, bytes], Net] = {}
-
-    def net(self, radius: float, end: Floats) -> Net:
-        """Ways to a port."""
-        key = radius, np.round(end, 3).tobytes()
-        if key not in self._nets:
-            self._nets[key] = Net(self.clear, radius, self.ports(end, radius))
-        return self._nets[key]
-
-    def ports(self, at: Floats, radius: float) -> Floats:
-        """Places from which a wire runs straight into connectors or a mouth, shape (n, 3) [mm]."""
-        return self._first(self._port_trials(at, radius), radius)
-
-    def over(self, tap: Floats, radius: float) -> Floats:
-        """Places outside of its case at which a wire begins, shape (n, 3) [mm]: over its tap, and beside it."""
-        return self._first(self._tap_trials(tap, radius), radius)
-
-    def widest_mm(self, at: Floats, *, tap: bool) -> float:
-        """Thickness of the thickest wire that has room to begin at a tap, or at connectors or a mouth [mm]."""
-        def narrow(width: float) -> bool:
-            trials = self._tap_trials(at, width / 2.0) if tap else self._port_trials(at, width / 2.0)
-            return not len(self._first(trials, width / 2.0))
-
-        # A thicker wire has room nowhere that a thinner one has none.
-        return ([0.0, *WIDTHS_MM])[bisect_left(WIDTHS_MM, True, key=narrow)]
-
-    def _port_trials(self, at: Floats, radius: float) -> Floats:
-        offs = np.arange(0.0, PORT_MM, 0.5)
-        trials = [at + sign * np.eye(3)[axis] * (radius + HAIR_MM + off)
-                  for off in offs for axis in range(3) for sign in (-1.0, 1.0)]  # fmt: skip
-        return np.array([at, *trials])
-
-    def _tap_trials(self, tap: Floats, radius: float) -> Floats:
-        """Over each face of the case that the tap is in, then beside it, by the distance."""
-        off = radius + HAIR_MM
-        low, high = np.array(self.clear.room.extent_mm).T
-        over, beside = [], []
-        for one in self.clear.uprights:
-            if not one.low_mm <= tap[one.axis] <= one.high_mm or not one.shape.contains(shapely.Point(tap[one.across])):
-                continue
-            along = np.arange(3) == one.axis
-            over += [np.where(along, height, tap) for height in (one.low_mm - off, one.high_mm + off)]
-            flat = np.where(along, np.clip(tap, low + off, np.maximum(high - off, low + off)), tap)
-            ways = [sign * np.eye(3)[k] for k in one.across for sign in (-1.0, 1.0)]
-            beside += [flat + far * way for far in np.arange(radius, LUG_MM, 0.5) for way in ways]
-        return np.array([point for point in over if np.abs(point - tap).max() <= LUG_MM] + beside).reshape(-1, 3)
-
-    def _first(self, trials: Floats, radius: float) -> Floats:
-        return trials[self.clear.mm(trials) >= radius - PRESSED_MM][:TRIED]
-
-
-def _way(design: Design, rooms: Mapping[str, _Room], wire: Mapping[Hashable, Any], radius: float) -> list[Floats]:
+def _way(design: Design, rooms: Mapping[str, Reach], wire: Mapping[Hashable, Any], radius: float) -> list[Floats]:
     """Corners of a wire's clear way in each compartment that it passes, in the vehicle."""
     if wire["through"] == STRAIGHT:
-        raise _NoRoomError("the brief has no passage from box to box")
+        raise NoRoomError("the brief has no passage from box to box")
     corners = corners_of(str(wire["way_mm"]))
     by_name = {room.name: room for room in design.rooms}
     homes = [min(by_name.values(), key=lambda room: outside_mm(room, from_vehicle(room, at))).name for at in corners]
@@ -246,25 +157,10 @@ def _way(design: Design, rooms: Mapping[str, _Room], wire: Mapping[Hashable, Any
         room, ends = by_name[name], corners[[numbers[0], numbers[-1]]]
         start, end = from_vehicle(room, ends)
         taps = k == 0, k == len(runs) - 1 and not plugs
-        way = _leg(rooms[name], start, end, radius, taps, f"in {name}")
+        way = rooms[name].leg(start, end, radius, taps, f"in {name}")
         mouths = ([start] if k else [], [end] if k < len(runs) - 1 else [])
         found.append(to_vehicle(room, np.array([*mouths[0], *way, *mouths[1]])))
     return found
-
-
-def _leg(here: _Room, start: Floats, end: Floats, radius: float, taps: tuple[bool, bool], where: str) -> Floats:
-    """Corners of a clear way between two ends in one compartment, each a tap or a port."""
-    first = here.over(start, radius) if taps[0] else here.ports(start, radius)
-    net = Net(here.clear, radius, here.over(end, radius)) if taps[1] else here.net(radius, end)
-    for at, tap, there in ((start, taps[0], first), (end, taps[1], net.goals)):
-        if not len(there):
-            widest = here.widest_mm(at, tap=tap)
-            what = "its tap" if tap else "its connectors or a passage"
-            raise _NoRoomError(f"{2 * radius:.1f} mm thick, {widest:.1f} mm are free beside {what} {where}")
-    ways = [way for way in map(net.way, first) if way is not None]
-    if not ways:
-        raise _NoRoomError(f"{2 * radius:.1f} mm thick, no way as wide as that {where}")
-    return min(ways, key=lambda each: float(np.linalg.norm(np.diff(each, axis=0), axis=1).sum()))
 
 
 def all_things(design: Design, parts: Sequence[PrintedPart], wires: Sequence[Laid]) -> list[Thing]:

@@ -43,8 +43,9 @@ class Built:
         Splits with strips, and wires, current limits cut off at what is of use.
     room_mm2 : ndarray
         Of each split of the branch, see Splits.wire_mm2.
-    refused, tight : int
-        Pairs of both that the fuse does not protect, and those whose wires do not fit through a passage.
+    refused, tight, cramped : int
+        Pairs of both that the fuse does not protect; those whose wires do not fit through a passage or have no room;
+        and of these those that have no room.
     """
 
     ground: Ground
@@ -54,6 +55,7 @@ class Built:
     room_mm2: Floats
     refused: int
     tight: int = 0
+    cramped: int = 0
     known: dict[tuple[float, ...], Options] = field(default_factory=dict)
 
     @property
@@ -173,8 +175,9 @@ class Branch:
             ohm, mass, cost = (each[bears] for each in per_mm)
             refused = len(made) * len(wire) - len(left) * len(wires)
             room = self.splits.wire_mm2
-            tight = (ground.wire_mm2[wires.picks[:, 0]] > room[left.picks[:, 0]][:, None]).sum()
-            self.known[key] = Built(ground, left, wires, (ohm, mass, cost), room, refused, int(tight))
+            thick, roomy = ground.wire_mm2[wires.picks[:, 0]], ground.shares.roomy_mm2(self.splits.metrics)
+            tight, cramped = (int((thick > each[left.picks[:, 0]][:, None]).sum()) for each in (room, roomy))
+            self.known[key] = Built(ground, left, wires, (ohm, mass, cost), room, refused, tight, cramped)
         return self.known[key]
 
     def names(self, cell: Ints, picks: Ints, safety: Safety, row: int) -> Ints:

@@ -145,7 +145,8 @@ class Engine:
             for row in range(len(safety.choice)):
                 item = Pending(branch, safety, row, cells, none)
                 if item.built.empty:
-                    tally.prune(rules.BUNDLES if item.built.tight else rules.PROTECTS, len(cells) * branch.raw)
+                    reason = (item.built.cramped and rules.CRAMPED) or (item.built.tight and rules.BUNDLES)
+                    tally.prune(reason or rules.PROTECTS, len(cells) * branch.raw)
                     continue
                 items.append(item)
                 values.append(np.tile(op.joined(item.part[None], item.built.ideal), (len(cells), 1)))
@@ -277,7 +278,8 @@ class Engine:
             batch.append(replace(item, cells=item.cells[alive], bound=item.bound[alive]))
             refused = item.built.refused + item.built.tight
             tally.prune(rules.PROTECTS, int(alive.sum()) * item.built.refused)
-            tally.prune(rules.BUNDLES, int(alive.sum()) * item.built.tight)
+            tally.prune(rules.CRAMPED, int(alive.sum()) * item.built.cramped)
+            tally.prune(rules.BUNDLES, int(alive.sum()) * (item.built.tight - item.built.cramped))
             tally.prune(OTHERS_BEAT, int(alive.sum()) * (each - refused - len(batch[-1].choice)))
             size += int(alive.sum()) * -(-len(batch[-1].choice) // LEVELS[0])
             if size > BATCH:

@@ -24,9 +24,10 @@ from optimizer.pack.case.volume import CaseVolume, case_volume
 from optimizer.pack.conductors.making import LayRules, Way
 from optimizer.pack.thermal import heat, neighbours
 from optimizer.pack.ties import METRICS as TIES
-from optimizer.pack.ties import tie_metrics
+from optimizer.pack.ties import tie_metrics, tied
 from optimizer.pack.wiring.legs import legs_of
-from optimizer.pack.wiring.ways import Ways
+from optimizer.pack.wiring.reach import ROUGH_MM, Reach, block, cases_standing, clear_of, roomy_mm
+from optimizer.pack.wiring.ways import Ways, is_convex
 from optimizer.search.space.plate_metrics import plate_metrics, power_ends, taps_of
 
 Point = tuple[float, float, float]
@@ -34,6 +35,9 @@ Bodies = tuple[tuple[Point, Point], ...]
 
 #: Metrics of a fill that are lengths of wires up to its hub, power wires and balance leads [mm].
 LEGS = ("power_legs_mm", "lead_legs_mm")
+
+#: By how much the thickest power wire with room, see roomy_mm, is thinner than any wire may be [mm]; a metric.
+CRAMPED, ANY_WIRE_MM = "cramped_mm", 100.0
 
 # Rise over the air at which the heat network is made linear [K]: free convection carries off more per kelvin
 # the hotter the box, so figures above this rise are on the safe side.
@@ -97,6 +101,8 @@ class FillRules:
         boxes which hold the same layout share them.
     share_leads : bool
         Whether one balance lead serves two cases where they meet.
+    wires_mm : tuple of float
+        Outer diameters of the wires that must have room, see roomy_mm; empty: none is asked for [mm].
     """
 
     clearance: Clearance
@@ -109,11 +115,12 @@ class FillRules:
     seed: int
     shared: bool = False
     share_leads: bool = False
+    wires_mm: tuple[float, ...] = ()
 
 
 def fills(
     room: Compartment, *, size: CellSize, parallel: int, trays: Sequence[Layout], rules: FillRules, hub_mm: Point,
-    bodies_mm: Bodies = (),
+    bodies_mm: Bodies = (), ports_mm: Sequence[Point] = (),
 ) -> list[Fill]:  # fmt: skip
     """The fills of a compartment that are worth having, most groups first; kept on disk once found.
 
@@ -130,6 +137,9 @@ def fills(
         Where wires of the compartment are gathered, in its own axes [mm].
     bodies_mm : sequence of (point, point)
         Low and high corners of the parts that wires go round [mm].
+    ports_mm : sequence of (float, float, float)
+        Connectors of a board that has a place, and mouths of passages: only where there are some is room for wires
+        looked at [mm].
 
     Returns
     -------
@@ -143,13 +153,13 @@ def fills(
         if "modules" in rules.ways:
             layouts += _modules(room, size, parallel, rules)
         made = [
-            _fill(layout, room, size, parallel, rules, hub_mm, bodies_mm)
+            _fill(layout, room, size, parallel, rules, hub_mm, bodies_mm, ports_mm)
             for layout in layouts if layout.cells >= parallel
         ]  # fmt: skip
         made += [
             measured(
                 replace(layout, name=f"{layout.name}, {bands}"), links, room=room, rules=rules, hub_mm=hub_mm,
-                bodies_mm=bodies_mm,
+                bodies_mm=bodies_mm, ports_mm=ports_mm,
             )
             for layout in layouts
             for bands, links in repeating(layout, parallel=parallel, cell_gap_mm=rules.clearance.cell_gap_mm)
@@ -159,6 +169,7 @@ def fills(
 
     parts = {
         "room": room.shape_key, "size": size, "parallel": parallel, "rules": rules, "hub": hub_mm, "bodies": bodies_mm,
+        "ports": list(ports_mm) if rules.wires_mm else [],
         "trays": pack_layouts(list(trays)),
     }  # fmt: skip
     arrays = cached("fills", parts, compute)
@@ -175,7 +186,7 @@ def _modules(room: Compartment, size: CellSize, parallel: int, rules: FillRules)
 
 def _fill(
     layout: Layout, room: Compartment, size: CellSize, parallel: int, rules: FillRules, hub_mm: Point,
-    bodies_mm: Bodies,
+    bodies_mm: Bodies, ports_mm: Sequence[Point],
 ) -> Fill | None:  # fmt: skip
     """A layout with its chain and metrics; None where no chain of whole groups exists, or a case isn't filled by its.
 
@@ -190,7 +201,7 @@ def _fill(
     short = layout.way == "modules" and links.groups * parallel < layout.cells
     if not links.groups or short:
         return None
-    return measured(layout, links, room=room, rules=rules, hub_mm=hub_mm, bodies_mm=bodies_mm)
+    return measured(layout, links, room=room, rules=rules, hub_mm=hub_mm, bodies_mm=bodies_mm, ports_mm=ports_mm)
 
 
 def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
@@ -212,8 +223,9 @@ def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
 
 
 def measured(
-    layout: Layout, links: Chain, *, room: Compartment, rules: FillRules, hub_mm: Point, bodies_mm: Bodies = ()
-) -> Fill | None:
+    layout: Layout, links: Chain, *, room: Compartment, rules: FillRules, hub_mm: Point, bodies_mm: Bodies = (),
+    ports_mm: Sequence[Point] = (),
+) -> Fill | None:  # fmt: skip
     """A layout with a chain that is known, and all that its groups bring along.
 
     Parameters
@@ -223,7 +235,7 @@ def measured(
         With at least one group.
     room : Compartment
     rules : FillRules
-    hub_mm, bodies_mm
+    hub_mm, bodies_mm, ports_mm
         See `fills`.
 
     Returns
@@ -246,9 +258,8 @@ def measured(
     hub = np.array(hub_mm)
     bodies = [(np.array(low), np.array(high)) for low, high in bodies_mm]
     way = Ways(room, layout, targets_mm=hub[None], bodies_mm=bodies)
-    legs = legs_of(
-        taps_of(layout, links, power_mm), way.lengths, hub, per_module=per_module, shared=rules.share_leads
-    )  # fmt: skip
+    taps = taps_of(layout, links, power_mm)
+    legs = legs_of(taps, way.lengths, hub, per_module=per_module, shared=rules.share_leads)
     ties = tie_metrics(layout, links.group, links.groups, cell_gap_mm=rules.clearance.cell_gap_mm)
     metrics = np.column_stack([plates, cases.volume_mm3, cases.fasteners, cases.bodies, rise, legs, ties])
     # A case that the print bed does not take is no case: the layout ends before the group that needs it.
@@ -260,7 +271,28 @@ def measured(
     metrics = np.vstack([np.zeros(metrics.shape[1]), metrics[:held]])
     names += ("case_mm3", "case_fasteners", "case_bodies", "hot_rise_k_per_w", *LEGS, *TIES)
     how += ("add", "add", "add", "worst", *("add",) * len((*LEGS, *TIES)))
+    if rules.wires_mm:
+        cramped = np.zeros(held + 1)
+        if ports_mm:
+            reach = _reach(room, layout, links, rules, bodies)
+            ports = [np.array(at) for at in ports_mm if at != hub_mm]
+            cramped[1:] = ANY_WIRE_MM - roomy_mm(
+                reach, taps, way.lengths, hub, ports_mm=ports, wires_mm=rules.wires_mm, per_module=per_module,
+                shared=rules.share_leads,
+            )[:held]  # fmt: skip
+        metrics, names, how = np.column_stack([metrics, cramped]), (*names, CRAMPED), (*how, "worst")
     return Fill(layout, links, names, how, metrics, per_module, power_mm)
+
+
+def _reach(
+    room: Compartment, layout: Layout, links: Chain, rules: FillRules, bodies: Sequence[tuple[Floats, Floats]]
+) -> Reach:
+    """Ways round the cases of all groups, their tie plates and parts."""
+    stacks = tied(layout, np.flatnonzero(links.group >= 0), cell_gap_mm=rules.clearance.cell_gap_mm)
+    standing = [*cases_standing(room, layout, links.group, rules.case)]
+    standing += [block(*plate) for stack in stacks for plate in stack.plates]
+    rough = {"step_mm": ROUGH_MM} if is_convex(room) else {}
+    return Reach(clear_of(room, standing, bodies), **rough)
 
 
 def _heat(

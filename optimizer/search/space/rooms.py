@@ -14,9 +14,9 @@ from optimizer.fit.placement.bodies import with_parts
 from optimizer.fit.placement.zones import zone_bodies, zone_name, zone_room
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import clearance
-from optimizer.pack.wiring.passages import Links, links_of, passages_of
+from optimizer.pack.wiring.passages import Links, from_vehicle, links_of, passages_of
 from optimizer.pack.wiring.plane import Box
-from optimizer.search.space.fills import Bodies
+from optimizer.search.space.fills import Bodies, Point
 from optimizer.search.space.stands import Stand
 
 
@@ -99,6 +99,15 @@ class Rooms:
             for k, zone in enumerate(here.cut(room.name)) if k != own
         )  # fmt: skip
         return (*here.bodies_mm(room.name), *chain.from_iterable(blocks))
+
+    def ports(self, stand: int, room: int) -> tuple[Point, ...]:
+        """Connectors of a board in the compartment of a room, and mouths of passages, in its axes [mm]."""
+        links, home, board = self.links(stand), self.homes[room], self.board(stand)
+        found = [links.hubs_mm[room]] if board is not None and self.homes[board] == home else []
+        for passage in passages_of(self.brief, self.compartments):
+            sides = zip(passage.rooms, passage.mouths_mm, strict=True)
+            found += [from_vehicle(self.compartments[home], at) for k, at in sides if k == home]
+        return tuple((float(x), float(y), float(z)) for x, y, z in found)
 
     def board(self, stand: int) -> int | None:
         """Room of the board, the first of its compartment; None where it takes no room."""

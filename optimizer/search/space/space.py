@@ -26,10 +26,10 @@ from optimizer.pack.wiring.passages import Links, wires_mm2
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.contents import entries_of_brief
-from optimizer.search.space.fills import Bodies, Fill, FillRules, fills
+from optimizer.search.space.fills import Bodies, Fill, FillRules, Point, fills
 from optimizer.search.space.guard import Guard, guard, overloads
 from optimizer.search.space.options import Options
-from optimizer.search.space.parts import Build, builds, fuse_options, lay_rules, ways_of
+from optimizer.search.space.parts import Build, builds, fuse_options, lay_rules, lead_wire, ways_of
 from optimizer.search.space.rooms import Rooms
 from optimizer.search.space.seats import Seats
 from optimizer.search.space.stands import Stand
@@ -51,6 +51,7 @@ CHAIN_SECONDS = 0.05
 VOLTAGE, ROOM, NO_PART, STOCK = "voltage window", "does not fit", "no BMS or fuse", "stock"
 BREAKS, PROTECTS = "fuse cannot break the fault current", "fuse does not protect wire or plates"
 JOINING, CONDUCTORS, BUNDLES = "cannot be joined", "conductors", "wires do not pass"
+CRAMPED = "wires have no room"
 
 
 @dataclass(frozen=True)
@@ -138,6 +139,10 @@ class Space:
         """Catalog rows of the boards that may be chosen and lie as the task's stand has it."""
         rows = self.inputs.bms_rows
         return rows[np.isin(rows, self._seats.classes(self.sizes[task.size], task.parallel).get(task.stand, ()))]
+
+    def ports(self, stand: int, room: int) -> tuple[Point, ...]:
+        """Where wires leave a room: connectors of a board that has a place there, mouths of passages."""
+        return self._rooms.ports(stand, room)
 
     def board(self, stand: int) -> int | None:
         """Room of the board, the first of its compartment; None where it takes no room."""
@@ -322,8 +327,16 @@ class Space:
             clearance=clearance(brief, cell), case=case_rules(brief, cell), ways=brief.fit.ways,
             groups_per_module=brief.fit.groups_per_module, made=ways_of(self.builds), lay=lay_rules(brief),
             seconds=CHAIN_SECONDS, seed=fit_seed(brief), shared=self.offer.shared_chains,
-            share_leads=brief.harness.share_balance_leads,
+            share_leads=brief.harness.share_balance_leads, wires_mm=self._roomy_wires_mm,
         )  # fmt: skip
+
+    @cached_property
+    def _roomy_wires_mm(self) -> tuple[float, ...]:
+        """Outer diameters of wires that must have room: of leads, then of power wires, thinnest first [mm]."""
+        if not self.brief.harness.wires_have_room:
+            return ()
+        lead, *power = np.sqrt(self.wires_mm2[[lead_wire(self.inputs), *self.inputs.wire_rows]]).tolist()
+        return (lead, *sorted(set(power)))
 
     @cached_property
     def _room_fills(self) -> dict[tuple[int, Task], list[Fill]]:
@@ -348,6 +361,7 @@ class Space:
                 rules=self.fill_rules(task.size),
                 hub_mm=(x, y, z),
                 bodies_mm=self.bodies(task.stand, room),
+                ports_mm=self.ports(task.stand, room),
             )
         return self._room_fills[room, task]
 

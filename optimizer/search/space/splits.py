@@ -22,7 +22,7 @@ from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS, HarnessBlock, Plac
 from optimizer.pack.wiring.passages import Links, links_of
 from optimizer.search.space import roomwise
 from optimizer.search.space.counts import ways_by_groups
-from optimizer.search.space.fills import LEGS, Fill
+from optimizer.search.space.fills import ANY_WIRE_MM, CRAMPED, LEGS, Fill
 from optimizer.search.space.hubs import board_room, places
 
 if TYPE_CHECKING:
@@ -60,7 +60,8 @@ class Splits:
     power_mm, lead_mm : ndarray, shape (n,)
         Length of power wire, and of balance leads and sensor wires together [mm].
     wire_mm2 : ndarray, shape (n,)
-        Largest square of a power wire's outer diameter that fits through all passages in use [mm²].
+        Largest square of a power wire's outer diameter that fits through all passages in use, and has room where
+        that is asked for [mm²].
     modules, taps, crossing : ndarray of int, shape (n,)
         Cases in use, balance leads, and conductors that run between compartments.
     """
@@ -162,6 +163,7 @@ class Shares:
         self.useful = [_useful_at(each) for each in fills]
         names = next((fill.names for each in fills for fill in each), ())
         self.legs = [names.index(name) if name in names else -1 for name in LEGS]
+        self.cramped = names.index(CRAMPED) if CRAMPED in names else -1
         self.most_kept, self.board, self.lead_mm2 = most_kept, board, lead_mm2
         self._links = links
         self._kept: dict[int, int] = {}
@@ -236,7 +238,7 @@ class Shares:
     @property
     def _spent(self) -> list[int]:
         """Columns of the metrics that are in the lengths of wires."""
-        return [at for at in self.legs if at >= 0]
+        return [at for at in (*self.legs, self.cramped) if at >= 0]
 
     def _count(self, series: int, kept: int) -> None:
         """Take note of how many splits are kept; too many end the search."""
@@ -293,7 +295,9 @@ class Shares:
             metrics=rows.metrics,
             power_mm=harness.power_length_mm[back] + self._legs(rows.metrics, 0),
             lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[back] + self._legs(rows.metrics, 1),
-            wire_mm2=self._bundles(rows.split[first], rows.case[first], harness)[back],
+            wire_mm2=np.minimum(
+                self._bundles(rows.split[first], rows.case[first], harness)[back], self.roomy_mm2(rows.metrics)
+            ),
             modules=harness.modules[back],
             taps=harness.balance_leads[back],
             crossing=harness.crossing_conductors[back],
@@ -303,6 +307,12 @@ class Shares:
         """Length of wires up to the hubs, shape (n,): of power wires (0), or of balance leads (1)."""
         at = self.legs[kind]
         return metrics[:, at] if at >= 0 else np.zeros(len(metrics))
+
+    def roomy_mm2(self, metrics: Floats) -> Floats:
+        """Largest square of a power wire's outer diameter with room in all compartments in use, shape (n,) [mm²]."""
+        if self.cramped < 0:
+            return np.full(len(metrics), np.inf)
+        return np.asarray((ANY_WIRE_MM - metrics[:, self.cramped]) ** 2 * (1.0 + 1e-9))
 
     def _bundles(self, split: Ints, per_module: Ints, harness: HarnessBlock) -> Floats:
         """Largest square of a power wire's outer diameter, see Splits, shape (n,)."""
@@ -358,7 +368,7 @@ class Shares:
             metrics=metrics,
             power_mm=harness.power_length_mm[rows] + self._legs(metrics, 0),
             lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[rows] + self._legs(metrics, 1),
-            wire_mm2=bundles[rows],
+            wire_mm2=np.minimum(bundles[rows], self.roomy_mm2(metrics)),
             modules=harness.modules[rows],
             taps=harness.balance_leads[rows],
             crossing=harness.crossing_conductors[rows],
