@@ -226,8 +226,7 @@ class HarnessRules(Section):
     slack_mm: NotNegative = 50.0
     """Length added to each wire [mm]."""
     wires_have_room: Flag = False
-    """Whether every wire must have a clear way at its full thickness, where board or passages have a place; false: the
-    build sheet says which have none."""
+    """Whether every wire must have a clear way at its full thickness, where board or passages have a place."""
 
 
 class MeasuredGroups(Section):
