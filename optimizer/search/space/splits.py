@@ -60,8 +60,7 @@ class Splits:
     power_mm, lead_mm : ndarray, shape (n,)
         Length of power wire, and of balance leads and sensor wires together [mm].
     wire_mm2 : ndarray, shape (n,)
-        Largest square of a power wire's outer diameter that fits through all passages in use, and has room where
-        that is asked for [mm²].
+        Largest square of a power wire's outer diameter that fits through all passages in use and has room [mm²].
     modules, taps, crossing : ndarray of int, shape (n,)
         Cases in use, balance leads, and conductors that run between compartments.
     """
@@ -289,15 +288,14 @@ class Shares:
     def _with_harness(self, rows: roomwise.WayRows, where: Places) -> Splits:
         _, first, back = np.unique(rows.same, return_index=True, return_inverse=True)
         harness = self._harness_of(rows.split[first], where, rows.case[first])
+        bundles = self._bundles(rows.split[first], rows.case[first], harness)
         return Splits(
             split=rows.split,
             fill=rows.fill,
             metrics=rows.metrics,
             power_mm=harness.power_length_mm[back] + self._legs(rows.metrics, 0),
             lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[back] + self._legs(rows.metrics, 1),
-            wire_mm2=np.minimum(
-                self._bundles(rows.split[first], rows.case[first], harness)[back], self.roomy_mm2(rows.metrics)
-            ),
+            wire_mm2=np.minimum(bundles[back], self.roomy_mm2(rows.metrics)),
             modules=harness.modules[back],
             taps=harness.balance_leads[back],
             crossing=harness.crossing_conductors[back],
@@ -310,9 +308,8 @@ class Shares:
 
     def roomy_mm2(self, metrics: Floats) -> Floats:
         """Largest square of a power wire's outer diameter with room in all compartments in use, shape (n,) [mm²]."""
-        if self.cramped < 0:
-            return np.full(len(metrics), np.inf)
-        return np.asarray((ANY_WIRE_MM - metrics[:, self.cramped]) ** 2 * (1.0 + 1e-9))
+        free = ANY_WIRE_MM - metrics[:, self.cramped] if self.cramped >= 0 else np.full(len(metrics), np.inf)
+        return np.asarray(free**2 * (1.0 + 1e-9))
 
     def _bundles(self, split: Ints, per_module: Ints, harness: HarnessBlock) -> Floats:
         """Largest square of a power wire's outer diameter, see Splits, shape (n,)."""
