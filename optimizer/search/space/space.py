@@ -25,11 +25,11 @@ from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.pack.wiring.passages import Links, wires_mm2
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
-from optimizer.search.space.contents import entries_of_brief
+from optimizer.search.space.contents import entries_of_brief, lead_wire
 from optimizer.search.space.fills import Bodies, Fill, FillRules, Point, fills
 from optimizer.search.space.guard import Guard, guard, overloads
 from optimizer.search.space.options import Options
-from optimizer.search.space.parts import Build, builds, fuse_options, lay_rules, lead_wire, ways_of
+from optimizer.search.space.parts import Build, builds, fuse_options, lay_rules, ways_of
 from optimizer.search.space.rooms import Rooms
 from optimizer.search.space.seats import Seats
 from optimizer.search.space.stands import Stand
