@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     from optimizer.score.score import Block
 
 
-# The mean cell's rise over the hottest one's in a compartment's network: 0.97 to 0.995 in trays of 15 to 600 cells
+# The mean cell's rise over the hottest one's in a compartment's network: 0.77 to 0.94 in trays of 15 to 600 cells
 # (tests/search/test_warmth.py). Heat follows the mean cell's resistance.
-MEAN_PART = 0.95
+MEAN_PART = 0.75
 # Steps of temperature between which the hottest cell's is sought, up to where laws are told.
 HEAT_STEPS = 24
 

@@ -14,11 +14,12 @@ from collections.abc import Callable
 import numpy as np
 import scipy
 
-from optimizer.fit.region.layout import CellSize, Layout
+from optimizer.fit.region.compartment import Compartment
+from optimizer.fit.region.layout import CellSize, Clearance, Layout
 from optimizer.pack import limits
 from optimizer.pack.case import volume as case
 from optimizer.pack.case.outline import CaseRules
-from optimizer.pack.thermal import heat, neighbours
+from optimizer.pack.thermal.packed import hot_rises
 from optimizer.pack.wiring.harness import Places, harness_block
 
 SEED = 1
@@ -86,19 +87,14 @@ def bench_layout(groups: int = 30) -> None:
     assert np.isclose(tray(first).volume_mm3[-1], tray(group).volume_mm3[9])
     report("case by groups", best_seconds(lambda: tray(group)), best_seconds(lambda: tray(first)), groups)
 
-    counted = neighbours.contents_by_groups(
-        centres, group=group, axis=2, layer=zeros, module=zeros, reach_mm=25.0
-    )
-    net = heat.build(
-        counted, diameter_mm=18.5, length_mm=65.2, cell_gap_mm=0.8, end_mm=2.5, case_gap_mm=1.0, case_area_m2=0.08,
-        box=heat.Box(420.0, 118.0, 78.0),
+    size = CellSize("cylinder", length_mm=65.2, diameter_mm=18.5)
+    tray_of_all = Layout(
+        "box", size, "tray", "square", 2, centres + np.array([15.0, 15.0, 36.0]),
+        np.tile([18.5, 18.5, 65.2], (120, 1)), zeros, zeros, "",
     )  # fmt: skip
-    count = best_seconds(lambda: neighbours.contents_by_groups(
-        centres, group=group, axis=2, layer=zeros, module=zeros, reach_mm=25.0
-    ))  # fmt: skip
-    limit = best_seconds(lambda: heat.cell_heat_at_limit(net, limit_c=60.0, air_c=25.0))
-    print(f"{'neighbours, 30 prefixes':28s} {count * 1e3:12.2f} ms")
-    print(f"{'heat at limit, 30 networks':28s} {limit * 1e3:12.2f} ms")
+    room = Compartment("box", ((0.0, 0.0), (420.0, 0.0), (420.0, 130.0), (0.0, 130.0)), 2, 78.0)
+    rises = best_seconds(lambda: hot_rises(tray_of_all, group, room=room, gaps=Clearance(), case=CaseRules()))
+    print(f"{'hottest cell, 30 prefixes':28s} {rises * 1e3:12.2f} ms")
 
 
 if __name__ == "__main__":

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
-from scipy.integrate import quad
 
 from optimizer.pack.thermal import convection, heat
 
@@ -21,24 +19,6 @@ def test_radiation_coefficient(emissivity: float, printed: float) -> None:
     # Closed form, Stefan–Boltzmann: 45 °C surface, 25 °C room.
     got = convection.radiation_coefficient(emissivity, surface_c=45.0, ambient_c=25.0)
     assert got == pytest.approx(printed, abs=0.0006)
-
-
-def test_gap_between_cells_against_quadrature_and_shape_factor() -> None:
-    # Closed form against its integral; Incropera table 4.1, two cylinders in an infinite medium, is above it.
-    d, s, length, k = 18.5, 19.3, 65.2, 0.25
-    across, _ = quad(lambda y: 1.0 / (s - np.sqrt(d * d - 4.0 * y * y)), -d / 2, d / 2)
-    got = convection.cell_to_cell(d, gap_mm=s - d, length_mm=length, conductivity_w_per_m_k=k)
-    assert got == pytest.approx(k * length * 1e-3 * across, rel=1e-7)
-    infinite = 2.0 * np.pi / np.arccosh((4 * s * s - 2 * d * d) / (2 * d * d))
-    assert 0.7 * infinite < across < infinite
-
-
-def test_cell_to_wall_against_quadrature() -> None:
-    # Second implementation: the integral across the gap to a plane.
-    r, gap, length = 9.25, 0.2, 65.2
-    across, _ = quad(lambda y: 1.0 / (gap + r - np.sqrt(r * r - y * y)), -r, r, limit=200)
-    got = convection.cell_to_wall(2 * r, gap_mm=gap, length_mm=length, conductivity_w_per_m_k=0.0267)
-    assert got == pytest.approx(0.0267 * length * 1e-3 * across, rel=1e-6)
 
 
 def test_coefficient_of_a_small_closed_box_is_in_the_handbook_range() -> None:

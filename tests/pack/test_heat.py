@@ -1,17 +1,16 @@
-"""Heat network: closed forms against linear algebra, counts on lattices."""
+"""Heat network: cells against linear algebra, walls and ends on lattices."""
 
 from __future__ import annotations
-
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.optimize import brentq
 
 from optimizer.pack.thermal import convection, heat
-from optimizer.pack.thermal.neighbours import Contents, contents_by_groups
+from optimizer.pack.thermal.neighbours import Facing, facing
 
 PITCH = 19.3
+BOX = heat.Box(length_mm=300.0, width_mm=120.0, height_mm=80.0)
 
 
 def lattice(columns: int, rows: int, *, staggered: bool = False) -> np.ndarray:
@@ -21,102 +20,82 @@ def lattice(columns: int, rows: int, *, staggered: bool = False) -> np.ndarray:
     return np.column_stack([x.ravel(), y.ravel()]).astype(float)
 
 
-def counts_of(points: np.ndarray, layers: int = 1) -> Contents:
-    """Counts of a tray with one group of all cells, as numbers."""
-    stacked = np.vstack([np.column_stack([points, np.full(len(points), 70.0 * k)]) for k in range(layers)])
+def met(points: np.ndarray, layers: int = 1) -> Facing:
+    """Who faces whom in a tray."""
     layer = np.repeat(np.arange(layers), len(points))
-    flat = np.zeros_like(layer)
-    counted = contents_by_groups(stacked, group=flat, axis=2, layer=layer, module=flat, reach_mm=1.3 * PITCH)
-    return Contents(*(float(values[0]) for values in vars(counted).values()))
-
-
-def network(contained: Contents) -> heat.Network:
-    return heat.build(
-        contained, diameter_mm=18.5, length_mm=65.2, cell_gap_mm=0.8, end_mm=2.5, case_gap_mm=1.0, case_area_m2=0.08,
-        box=heat.Box(length_mm=300.0, width_mm=120.0, height_mm=80.0),
+    return facing(
+        np.tile(points, (layers, 1)), 70.0 * layer, layer, pitch_mm=PITCH, reach_mm=1.4 * PITCH, apart_mm=1.3 * PITCH,
+        length_mm=65.2,
     )  # fmt: skip
 
 
-def steady(net: heat.Network, cell_w: float, air_c: float) -> np.ndarray:
-    """Second implementation: temperatures of inner and outer cells, case and box by the conductance matrix."""
-    io, ic, oc, cb = (float(v) for v in (net.inner_outer, net.inner_case, net.outer_case, net.case_box))
-    rows = np.array(
-        ([io + ic, -io, -ic, 0], [-io, io + oc, -oc, 0], [-ic, -oc, ic + oc + cb, -cb], [0, 0, -cb, cb])
-    )
-    q = np.array([cell_w * net.inner, cell_w * net.outer, 0.0, 0.0])
-    away = lambda rise: rise * float(heat.box_conductance(net.box, rise_k=rise, air_c=air_c)) - q.sum()  # noqa: E731
-    rise = brentq(away, 1e-6, 1000.0, xtol=1e-12)
-    return air_c + np.linalg.solve(rows + np.diag([0.0, 0.0, 0.0, q.sum() / rise]), q)
+def walls(points: np.ndarray, layers: int = 1) -> np.ndarray:
+    return met(points, layers).sides(np.ones(len(points) * layers, dtype=bool))
 
 
 def test_sides_to_the_case_on_square_and_staggered_lattices() -> None:
-    """0 in the middle, 1 at a straight edge, 2 at a square corner; a cell alone has 4, each of two 3."""
-    square = counts_of(lattice(4, 3))
-    assert (square.inner_walls, square.outer_walls) == (0.0, pytest.approx(4 * 2 + 6))
+    """0 in the middle, 1 at a straight edge, 2 at a square corner and in a row, 3 at its ends; 4 for a cell alone."""
+    square = walls(lattice(4, 3))
+    assert square.sum(axis=1).reshape(4, 3).tolist() == [[2, 1, 2], [1, 0, 1], [1, 0, 1], [2, 1, 2]]
+    # Low and high end of the first axis, then of the second.
+    assert square[0].tolist() == [1, 0, 1, 0] and square[-1].tolist() == [0, 1, 0, 1]
+    assert walls(lattice(3, 1)).sum(axis=1).tolist() == [3, 2, 3]
     angles = np.radians(np.arange(0, 360, 60))
-    flower = counts_of(np.vstack([np.zeros((1, 2)), PITCH * np.column_stack([np.cos(angles), np.sin(angles)])]))
+    flower = walls(np.vstack([np.zeros((1, 2)), PITCH * np.column_stack([np.cos(angles), np.sin(angles)])]))
     # Each petal sees none over 240°.
-    assert (flower.inner, flower.inner_walls, flower.outer_walls) == (1.0, 0.0, pytest.approx(6 * (240 / 90 - 1)))
-    assert counts_of(np.zeros((1, 2))).outer_walls == 4.0
-    assert counts_of(np.array([[0.0, 0.0], [PITCH, 0.0]])).outer_walls == pytest.approx(6.0)
-    assert counts_of(np.zeros((1, 2)), layers=2).outer_walls == 8.0
+    assert flower.sum(axis=1) == pytest.approx([0.0] + [240 / 90 - 1] * 6)
+    assert walls(np.zeros((1, 2))).tolist() == [[1.0] * 4]
+    # A vacancy in the middle is a pocket, no wall.
+    hole = np.ones(25, dtype=bool)
+    hole[12] = False
+    assert met(lattice(5, 5)).sides(hole)[[6, 8, 16, 18]].sum() == 0.0
 
 
-def test_contents_of_two_layers() -> None:
-    got = counts_of(lattice(4, 3), layers=2)
-    assert (got.inner, got.outer, got.inner_outer) == (4, 20, 2 * 6)
-    assert (got.inner_ends, got.outer_ends, got.outer_walls) == (4, 20, 2 * (4 * 2 + 6))
-    assert counts_of(lattice(4, 3)).inner_ends == 4  # two cells, both ends free
+def test_ends_of_two_layers_and_of_groups_that_are_not_there() -> None:
+    both = met(lattice(4, 3), layers=2)
+    used = np.ones(24, dtype=bool)
+    assert both.ends(used).tolist() == [[True, False]] * 12 + [[False, True]] * 12
+    used[12:] = False
+    assert both.ends(used)[:12].all() and np.array_equal(both.sides(used)[:12], walls(lattice(4, 3)))
 
 
-def test_groups_are_counted_as_they_fill() -> None:
-    points = np.column_stack([lattice(4, 3), np.zeros(12)])
-    group = np.repeat(np.arange(4), 3)
-    zeros = np.zeros(12, int)
-    grown = contents_by_groups(points, group=group, axis=2, layer=zeros, module=zeros, reach_mm=25.0)
-    assert grown.inner.tolist() == [0, 0, 1, 2]
-    assert (grown.inner + grown.outer).tolist() == [3, 6, 9, 12]
-    full = counts_of(lattice(4, 3))
-    assert [v[-1] for v in vars(grown).values()] == list(vars(full).values())
+def test_cells_of_two_modules_face_each_other() -> None:
+    """A side before another case is no wall: heat crosses two walls and the air between."""
+    points = np.vstack([lattice(3, 3), lattice(3, 3) + np.array([3 * PITCH + 3.0, 0.0])])
+    found = facing(points, np.zeros(18), np.repeat([0, 1], 9), pitch_mm=PITCH, reach_mm=1.4 * PITCH,
+                   apart_mm=1.15 * PITCH + 3.7, length_mm=65.2)  # fmt: skip
+    assert (~found.alike & found.once).sum() == 3
+    assert found.sides(np.ones(18, dtype=bool)).sum(axis=1)[6:12].tolist() == [1, 0, 1, 1, 0, 1]
 
 
-def test_heat_at_the_limit_against_linear_algebra() -> None:
-    for columns, rows in ((6, 5), (4, 2)):
-        net = network(counts_of(lattice(columns, rows)))
-        watts = float(heat.cell_heat_at_limit(net, limit_c=60.0, air_c=25.0))
-        temps = steady(net, watts, 25.0) if net.inner else None
-        rises = heat.rises_over_box(net, inner_w=watts * net.inner, outer_w=watts * net.outer)
-        if temps is not None:
-            assert temps[:2].max() == pytest.approx(60.0, abs=1e-6) and temps[0] > temps[1] > temps[2] > temps[3] > 25.0
-            assert rises == pytest.approx(temps[:3] - temps[3], rel=1e-6)
-        else:
-            assert rises[0] == rises[1] > rises[2]
-        assert heat.cell_heat_at_limit(net, limit_c=20.0, air_c=25.0) == 0.0
+@pytest.mark.parametrize("shape", [(6, 5), (4, 2), (1, 1), (12, 7)])
+def test_cells_over_the_box_against_linear_algebra(shape) -> None:
+    rng = np.random.default_rng(shape)
+    found = met(lattice(*shape))
+    pairs = np.stack([found.own, found.other], axis=1)[found.once]
+    between, out = rng.uniform(0.01, 0.2, len(pairs)), rng.uniform(0.001, 0.05, shape[0] * shape[1])
+    matrix = np.diag(out)
+    for (a, b), g in zip(pairs, between, strict=True):
+        matrix[[a, b, a, b], [a, b, b, a]] += [g, g, -g, -g]
+    got = heat.over_box(pairs, between, out)
+    assert got == pytest.approx(np.linalg.solve(matrix, np.ones(len(out))), rel=1e-9)
+    # More ways out, and more between cells, leave the hottest no hotter.
+    assert heat.over_box(pairs, between, 1.1 * out).max() < got.max()
+    assert heat.over_box(pairs, 1.1 * between, out).max() <= got.max() * (1 + 1e-12)
 
 
-def test_arrays_equal_a_loop_of_numbers() -> None:
-    each = [network(counts_of(lattice(c, r))) for c, r in ((6, 5), (4, 2), (8, 3))]
-    names = [name for name in vars(each[0]) if name != "box"]
-    together = heat.Network(
-        **{name: np.stack([np.asarray(getattr(net, name)) for net in each]) for name in names}, box=each[0].box
-    )
-    limits = heat.cell_heat_at_limit(together, limit_c=60.0, air_c=20.0)
-    for k, net in enumerate(each):
-        assert limits[k] == pytest.approx(heat.cell_heat_at_limit(net, limit_c=60.0, air_c=20.0), rel=1e-9)
-
-
-def test_more_ways_out_are_cooler() -> None:
-    net = network(counts_of(lattice(6, 5)))
-    base = heat.cell_heat_at_limit(net, limit_c=60.0, air_c=25.0)
-    for name in ("inner_outer", "inner_case", "outer_case", "case_box"):
-        better = replace(net, **{name: 1.5 * getattr(net, name)})
-        assert heat.cell_heat_at_limit(better, limit_c=60.0, air_c=25.0) > base
+def test_heat_at_the_limit() -> None:
+    """The box by a root finder, cells over it by their rise; arrays are loops of numbers; nothing in the heat."""
+    over, cells = np.array([80.0, 5.0, 300.0]), np.array([10, 40, 3])
+    got = heat.cell_heat_at_limit(over, cells=cells, box=BOX, limit_c=60.0, air_c=25.0)
+    for k, watt in enumerate(got):
+        away = lambda rise, q=watt * cells[k]: rise * float(heat.box_conductance(BOX, rise_k=rise, air_c=25.0)) - q  # noqa: E731
+        assert brentq(away, 1e-6, 1000.0) + over[k] * watt == pytest.approx(35.0, rel=1e-6)
+        one = heat.cell_heat_at_limit(float(over[k]), cells=int(cells[k]), box=BOX, limit_c=60.0, air_c=25.0)
+        assert watt == pytest.approx(one, rel=1e-9)
+    assert heat.cell_heat_at_limit(80.0, cells=10, box=BOX, limit_c=20.0, air_c=25.0) == 0.0
 
 
 def test_misuse_is_refused() -> None:
     with pytest.raises(ValueError, match="gap_mm must be positive"):
         convection.gap_coefficient(0.0, height_m=0.1, emissivity=0.1)
-    with pytest.raises(ValueError, match="gap_mm must be positive"):
-        convection.cell_to_cell(18.0, gap_mm=0.0, length_mm=65.0, conductivity_w_per_m_k=0.2)
-    with pytest.raises(ValueError, match="no group is used"):
-        contents_by_groups(np.zeros((0, 3)), group=[], axis=0, layer=[], module=[], reach_mm=20.0)

@@ -1,12 +1,14 @@
 """Rise of the hottest cell of a compartment.
 
-From the docstrings of optimizer.pack.thermal.neighbours, heat, convection and search.space.fills.
+From the docstrings of optimizer.pack.thermal.neighbours, webs, heat, convection and packed.
 """
 
 import math
 from itertools import pairwise
 
-AIR_K = 0.0267
+import numpy
+
+AIR_K, PRINT_K = 0.0267, 0.25
 SIGMA = 5.670374419e-8
 RISE_K, AIR_C = 20.0, 25.0
 
@@ -16,57 +18,105 @@ def lateral(layout):
 
 
 
-def walls_of(layout, used, reach_mm):
-    """Free sides of each used cell (widest angle without a neighbour over 90° less 1), and pairs of neighbours."""
+def walls_of(layout, used, reach_mm, apart_mm):
+    """Walls at low and high end of both axes across for each used cell, and pairs of neighbours: i, j, mm, in one case.
+
+    Each angle without a neighbour counts angle/90° - 1 walls, none under a half.
+    """
     u, v = lateral(layout)
-    free, pairs = {}, []
+    walls, pairs = {}, []
     for i in used:
         angles = []
         for j in used:
-            if i == j or layout.layer[i] != layout.layer[j] or layout.module[i] != layout.module[j]:
+            along = layout.centres_mm[j][layout.axis] - layout.centres_mm[i][layout.axis]
+            if i == j or abs(along) >= 0.5 * layout.size.length_mm:
                 continue
             du = layout.centres_mm[j][u] - layout.centres_mm[i][u]
             dv = layout.centres_mm[j][v] - layout.centres_mm[i][v]
-            if math.hypot(du, dv) <= reach_mm:
+            alike = layout.layer[i] == layout.layer[j] and layout.module[i] == layout.module[j]
+            mm = math.hypot(du, dv)
+            if mm <= (reach_mm if alike else apart_mm):
                 angles.append(math.atan2(dv, du))
                 if i < j:
-                    pairs.append((i, j))
-        angles.sort()
-        gaps = [b - a for a, b in pairwise(angles)]
-        if angles:
-            free[i] = max(max(*gaps, angles[0] + 2 * math.pi - angles[-1]) / (math.pi / 2) - 1.0, 0.0) if gaps else 3.0
-        else:
-            free[i] = 4.0
-    return free, pairs
+                    pairs.append((i, j, mm, alike))
+        walls[i] = _facing_walls(sorted(angles))
+    return walls, pairs
 
 
-def hot_rise(layout, chain, groups, room, gaps, case_area_mm2):
+def _facing_walls(angles):
+    if not angles:
+        return [1.0] * 4
+    out = [0.0] * 4
+    for first, then in pairwise([*angles, angles[0] + 2 * math.pi]):
+        count = (then - first) / (math.pi / 2) - 1.0
+        if count < 0.5:
+            continue
+        middle = 0.5 * (first + then)
+        off = [abs(math.remainder(math.radians(side) - middle, 2 * math.pi)) for side in (180, 0, 270, 90)]
+        within = max((then - first) / 2 - math.pi / 2, min(off)) + 1e-9
+        chosen = [k for k in range(4) if off[k] <= within]
+        for k in chosen:
+            out[k] += count / len(chosen)
+    return out
+
+
+def hot_rise(layout, chain, groups, room, gaps, case):
     """Rise of the hottest cell over the air per watt in every cell, where it is 20 K above air of 25 °C [K/W]."""
     used = [i for i in range(layout.cells) if 0 <= chain.group[i] < groups]
     u, v = lateral(layout)
-    pitch = max(max(e[u], e[v]) for e in layout.extents_mm) + gaps.cell_gap_mm
-    free, pairs = walls_of(layout, used, 1.40 * pitch)
-    inner = [i for i in used if free[i] < 0.5]
-    outer = [i for i in used if free[i] >= 0.5]
-    mixed = sum((free[i] < 0.5) != (free[j] < 0.5) for i, j in pairs)
-    modules = max(layout.module) > 0
-    bottom, top = min(layout.layer[i] for i in used), max(layout.layer[i] for i in used)
-
-    def ends(cells):
-        return sum(2 if modules else int(layout.layer[i] == bottom) + int(layout.layer[i] == top) for i in cells)
-
     size = layout.size
-    d = 2.0 * (size.width_mm + size.thickness_mm) / math.pi if size.shape == "block" else size.diameter_mm
-    between = _cylinders(d, max(gaps.cell_gap_mm, 0.1), size.length_mm, 0.25)
-    # A flat wall is the plane of symmetry of two cylinders twice as far apart; 0.2 mm of air is left to it.
-    side = 2.0 * _cylinders(d, 0.4, size.length_mm, AIR_K)
-    end = AIR_K / (max(gaps.end_mm, 0.1) * 1e-3) * math.pi / 4 * (d * 1e-3) ** 2
+    block = size.shape == "block"
+    d = 2.0 * (size.width_mm + size.thickness_mm) / math.pi if block else size.diameter_mm
+    area = size.width_mm * size.thickness_mm if block else math.pi / 4 * d * d
+    pitch = max(max(e[u], e[v]) for e in layout.extents_mm) + gaps.cell_gap_mm
+    apart_mm = 1.15 * pitch + 2.0 * gaps.case_mm + gaps.module_gap_mm
+    walls, pairs = walls_of(layout, used, 1.40 * pitch, apart_mm)
     box = [high - low for low, high in room.extent_mm]
-    across = _gap(max(gaps.wall_mm, 0.1), box[2] * 1e-3)
-    inner_outer = mixed * between
-    inner_case = ends(inner) * end + sum(free[i] for i in inner) * side
-    outer_case = ends(outer) * end + sum(free[i] for i in outer) * side
-    over = _over_box(len(inner), len(outer), inner_outer, inner_case, outer_case, across * case_area_mm2 * 1e-6)
+    place = {i: k for k, i in enumerate(used)}
+    matrix = [[0.0] * len(used) for _ in used]
+    for i, j, mm, alike in pairs:
+        if alike:
+            ways = between(d, size.length_mm, gaps.cell_gap_mm if block else max(mm - d, 0.0), case)
+        else:
+            free = gaps.module_gap_mm if block else mm - d - 2.0 * (case.case_mm + case.tie_mm)
+            ways = beside(d, size.length_mm, case, max(free, gaps.module_gap_mm, 0.1) * 1e-3 / AIR_K, 2)
+        _join(matrix, place[i], place[j], ways)
+
+    def to_wall(i, axis, high, take_mm):
+        """Coefficient of the air from a case to the box at one end of an axis."""
+        low_mm, high_mm = room.extent_mm[axis]
+        at, half = layout.centres_mm[i][axis], layout.extents_mm[i][axis] / 2 + take_mm
+        free = high_mm - at - half if high else at - half - low_mm
+        return _gap(max(free, gaps.wall_mm, 0.1), box[2] * 1e-3)
+
+    cover = max(gaps.end_mm - case.over_mm - 1.5, 0.0)
+    layers = max(gaps.end_mm - cover, 0.1) * 1e-3 / AIR_K + cover * 1e-3 / PRINT_K
+
+    def aside(i, j):
+        return math.dist([layout.centres_mm[i][k] for k in (u, v)], [layout.centres_mm[j][k] for k in (u, v)])
+
+    def along(i, j):
+        return layout.centres_mm[j][layout.axis] - layout.centres_mm[i][layout.axis]
+
+    near = 0.75 * pitch
+    stacked = [(i, j) for i in used for j in used if i < j and abs(along(i, j)) >= 0.5 * size.length_mm]
+    for i, j in stacked:
+        if aside(i, j) <= 0.25 * pitch and abs(along(i, j)) < 1.5 * size.length_mm:
+            free = max(abs(along(i, j)) - size.length_mm - 2.0 * gaps.end_mm, 0.0)
+            _join(matrix, place[i], place[j], area * 1e-6 / (2.0 * layers + free * 1e-3 / AIR_K))
+    for i in used:
+        out = 0.0
+        for k in range(4):
+            if walls[i][k]:
+                air = to_wall(i, (u, v)[k // 2], k % 2, case.tie_mm + case.case_mm)
+                out += walls[i][k] * beside(d, size.length_mm, case, 1.0 / air, 1)
+        for high in (False, True):
+            way = 1 if high else -1
+            before = [j for j in used if aside(i, j) <= near and along(i, j) * way >= size.length_mm / 2]
+            if not before:
+                out += area * 1e-6 / (layers + 1.0 / to_wall(i, layout.axis, high, gaps.end_mm))
+        matrix[place[i]][place[i]] += max(out, 1e-6)
+    over = max(numpy.linalg.solve(matrix, [1.0] * len(used)))
     # Rise of the box at which box and cell together are 20 K over the air.
     low, high = 0.0, RISE_K
     for _ in range(60):
@@ -74,6 +124,58 @@ def hot_rise(layout, chain, groups, room, gaps, case_area_mm2):
         heat = rise * _box_w_per_k(box, rise) / len(used)
         low, high = (low, rise) if rise + heat * over > RISE_K else (rise, high)
     return RISE_K * len(used) / (low * _box_w_per_k(box, low))
+
+
+def _join(matrix, a, b, w_k):
+    matrix[a][a] += w_k
+    matrix[b][b] += w_k
+    matrix[a][b] -= w_k
+    matrix[b][a] -= w_k
+
+
+def _heights(d):
+    """Heights over the line of centres and their widths, 96 even in the angle [mm]."""
+    edges = [math.sin(k * math.pi / 192) * d / 2 for k in range(97)]
+    return [((low + high) / 2, high - low) for low, high in pairwise(edges)]
+
+
+def _reach(radius, y):
+    return math.sqrt(radius * radius - y * y)
+
+
+def _has_rings(case):
+    return case.cell_gap_mm - case.bore_clearance_mm >= case.nozzle_mm - 1e-9 and not case.tie_mm
+
+
+def between(d, length, gap, case):
+    """From a cell through play, print and air to its neighbour, straight across [W/K]."""
+    r, half, total = d / 2, (d + gap) / 2, 0.0
+    play, ring = case.bore_clearance_mm / 2, case.bore_clearance_mm / 2 + case.rib_mm
+    for y, wide in _heights(d):
+        bore, printed = min(_reach(r + play, y), half), 0.0
+        if _has_rings(case):
+            printed = min(_reach(r + ring, y), half) - bore
+            if gap > 2 * ring - 0.4 and y <= case.rib_mm:
+                printed = half - bore
+        air = half - _reach(r, y) - printed
+        total += wide / (2 * (air / AIR_K + printed / PRINT_K))
+    return 2 * length * 1e-3 * total
+
+
+def beside(d, length, case, outside, times):
+    """From a cell through the wall beside it, so many times, and what is behind [m² K/W]: [W/K]."""
+    r, total = d / 2, 0.0
+    play, face = case.bore_clearance_mm / 2, d / 2 + case.tie_mm + case.case_mm
+    for y, wide in _heights(d):
+        cell, bore, ring = (_reach(r + more, y) for more in (0.0, play, play + case.rib_mm))
+        if not _has_rings(case):
+            printed = case.case_mm
+            air = max(face - cell - printed, play)
+        else:
+            printed = face - bore if ring >= r else ring - bore + case.case_mm
+            air = face - cell - printed
+        total += wide / (times * 1e-3 * (air / AIR_K + printed / PRINT_K) + outside)
+    return 2 * length * 1e-6 * total
 
 
 def walls_of_boxes(rooms, wall_mm, air_c):
@@ -86,12 +188,6 @@ def walls_of_boxes(rooms, wall_mm, air_c):
         conductance += outside * gap / (outside + gap)
         capacity += area * 0.002 * 2700.0 * 900.0
     return conductance, capacity
-
-
-def _cylinders(d, gap, length, k):
-    s = d + gap
-    shape = 2 * s / math.sqrt(s * s - d * d) * math.atan(math.sqrt((s + d) / (s - d))) - math.pi / 2
-    return k * length * 1e-3 * shape
 
 
 def _radiation(emissivity, one_c, two_c):
@@ -110,17 +206,3 @@ def _box_w_per_k(box, rise, air_c=AIR_C):
     sides, top, across = 2 * (length + width) * height, length * width, (length + width) / 2
     free = 1.42 * (rise / height) ** 0.25 * sides + (1.32 + 0.59) * (rise / across) ** 0.25 * top
     return free + _radiation(0.9, air_c + rise, air_c) * (sides + 2 * top)
-
-
-def _over_box(inner, outer, inner_outer, inner_case, outer_case, case_box):
-    """Rise of the hottest node over the box for one watt in every cell."""
-    case = (inner + outer) / case_box
-    if not inner:
-        return case + outer / outer_case
-    if not outer:
-        return case + inner / inner_case
-    # inner = io (a − b) + ic a; outer = io (b − a) + oc b.
-    det = inner_outer * inner_case + inner_outer * outer_case + inner_case * outer_case
-    a = ((inner_outer + outer_case) * inner + inner_outer * outer) / det
-    b = (inner_outer * inner + (inner_outer + inner_case) * outer) / det
-    return case + max(a, b)

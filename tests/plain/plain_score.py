@@ -200,15 +200,14 @@ class Plain:
         return found | {"welds": 2.0 * groups / pack.parallel}
 
     def case(self, fill, groups, stand):
-        """Printed volume and surface: geometry of the fit's, among the parts of a stand."""
+        """Printed volume: geometry of the fit's, among the parts of a stand."""
         if id(fill) not in self._cases:
             layout, rules = fill.layout, case_rules(self.brief, fill.layout.size)
             room = next(r for r in self.space.rooms_of(stand) if r.name == layout.compartment)
             free = room_for(room, axis=layout.axis, rules=rules)
             self._cases[id(fill)] = fill, case_volume(layout, group=fill.chain.group, rules=rules, free=free)
         made = self._cases[id(fill)][1]
-        held = tuple(float(x[groups - 1]) for x in (made.volume_mm3, made.fasteners, made.bodies))
-        return held, float(made.surface_mm2[groups - 1])
+        return tuple(float(x[groups - 1]) for x in (made.volume_mm3, made.fasteners, made.bodies))
 
     # What the pack is made of
 
@@ -264,7 +263,7 @@ class Plain:
             around = {"limit_c": self.brief.protection.strip_limit_c, "air_c": box_air(self.brief)}
             out["joint_a"], _, out["joint_stages"] = joint_stages(t.strips, pack.strip, pack.layers, **around)
         out["rise"] = max(
-            hot_rise(fill.layout, fill.chain, groups, room, gaps, self.case(fill, groups, pack.stand)[1])
+            hot_rise(fill.layout, fill.chain, groups, room, gaps, case_rules(self.brief, fill.layout.size))
             for fill, groups, room in used
         )
         return out
@@ -298,7 +297,7 @@ class Plain:
         """Mass and cost of all but the cells."""
         t, rules, count = self.inputs, self.brief.parts, pack.series * pack.parallel
         lead = min(range(len(t.wires.id)), key=lambda k: (t.wires.area_mm2[k], -t.wires.insulation_temp_c[k]))
-        cases = [self.case(fill, groups, pack.stand)[0] for fill, groups, _ in used]
+        cases = [self.case(fill, groups, pack.stand) for fill, groups, _ in used]
         volume, screws, bodies = map(sum, zip(*cases, strict=True))
         printed = self.brief.case
         straps = 2 * bodies if printed.hold == "straps" else 0

@@ -61,8 +61,6 @@ class CaseVolume:
     ----------
     volume_mm3 : ndarray
         Bodies and covers together [mm³].
-    surface_mm2 : ndarray
-        Outer surface, through which heat leaves [mm²].
     fasteners : ndarray
         Screws, each with its insert; 0 where covers snap on.
     bodies : ndarray
@@ -72,7 +70,6 @@ class CaseVolume:
     """
 
     volume_mm3: Floats
-    surface_mm2: Floats
     fasteners: Floats
     bodies: Floats
     printable: NDArray[np.bool_]
@@ -155,7 +152,7 @@ def case_volume(layout: Any, *, group: ArrayLike, rules: CaseRules, free: Any = 
     if place.size == 0 or place.max() < 0:
         raise ValueError("no group is used")
     count = int(place.max()) + 1
-    totals, faces, printable = np.zeros((4, count)), np.zeros(count), np.ones(count, dtype=bool)
+    totals, printable = np.zeros((3, count)), np.ones(count, dtype=bool)
     alike: dict[bytes, tuple[Floats, bool]] = {}
     for case in cases_of(layout, place):
         seats = seats_of(layout, case.index)
@@ -165,29 +162,26 @@ def case_volume(layout: Any, *, group: ArrayLike, rules: CaseRules, free: Any = 
                 alike[key] = _module(seats, case.group, rules)
             column, fine = alike[key]
             first = int(place[(layout.module == case.module) & (place >= 0)].min())
-            totals[:, first:] += column[:4, None]
+            totals[:, first:] += column[:, None]
             printable[first:] &= fine
             continue
         middle = float(layout.centres_mm[case.index[0], layout.axis])
         reach = seats.length_mm / 2.0 + rules.end_mm
         where = None if free is None else free(middle - reach, middle + reach)
         rows, fine_rows = _tray(seats, case.group, count, rules, where)
-        totals += rows[:4]
-        faces = np.maximum(faces, rows[4])
+        totals += rows
         printable &= fine_rows
-    volume, side, fasteners, bodies = totals
-    return CaseVolume(volume, side + 2.0 * faces, fasteners, bodies, printable)
+    return CaseVolume(totals[0], totals[1], totals[2], printable)
 
 
 def _module(seats: BoreSeats, group: Ints, rules: CaseRules) -> tuple[Floats, bool]:
-    """Volume, surface, fasteners and pieces of one module, and whether it lies on the bed."""
+    """Volume, fasteners and pieces of one module, and whether it lies on the bed."""
     outer, inner = module_outline(seats, rules)
     area = _web_area(seats, np.array([inner]), np.array([len(seats.centres)]), rules)
     cut = pieces(_boxes(seats, np.maximum(group, 0)), rules)
     number = 1 if cut is None else int(cut.max()) + 1
     row = _one(outer, inner, float(area[0]), seats, group, number, rules, modular=True)
-    row[3] = 0.0
-    row[1] += 2.0 * outer.area
+    row[2] = 0.0
     return row, cut is not None and _low_enough(seats, rules)
 
 
@@ -196,12 +190,12 @@ def _low_enough(seats: BoreSeats, rules: CaseRules) -> bool:
 
 
 def _tray(seats: BoreSeats, group: Ints, groups: int, rules: CaseRules, free: Any) -> tuple[Floats, NDArray[np.bool_]]:
-    """Volume, side, fasteners, pieces and face of one layer for the first 1 … groups groups, shape (5, groups)."""
+    """Volume, fasteners and pieces of one layer for the first 1 … groups groups, shape (3, groups)."""
     held = np.searchsorted(group, np.arange(groups), side="right")
     counts, which = np.unique(held, return_inverse=True)
     outer, inner = tray_outlines(seats, counts[counts > 0].tolist(), rules, free=free)
     area = _web_area(seats, inner, counts[counts > 0], rules)
-    rows = np.zeros((len(counts), 5))
+    rows = np.zeros((len(counts), 3))
     fine = np.ones(len(counts), dtype=bool)
     boxes = _boxes(seats, group)
     ranks = np.unique(group, return_inverse=True)[1].ravel()
@@ -244,7 +238,7 @@ def _one(
     outer: Any, inner: Any, web_mm2: float, seats: BoreSeats, group: Ints, number: int, rules: CaseRules,
     *, modular: bool = False,
 ) -> Floats:  # fmt: skip
-    """Volume, side surface, fasteners, pieces, face of one case."""
+    """Volume, fasteners, pieces of one case."""
     face, wall = float(outer.area), float(outer.area - inner.area)
     section = wall
     if rules.webbed:
@@ -264,8 +258,7 @@ def _one(
     if rules.cover_mm > 0:
         volume += 2.0 * (face * rules.cover_mm + cover_more - draw)
     screws = 2.0 * held if rules.lid == "screws" else 0.0
-    height = seats.length_mm + 2.0 * rules.end_mm
-    return np.array([volume, around * height, screws, number, face])
+    return np.array([volume, screws, number])
 
 
 def _details(

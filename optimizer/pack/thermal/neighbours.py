@@ -1,149 +1,130 @@
-"""Which cells stand inside a layout and which at its edge: what the heat network is built from."""
+"""Which cells of a layout face each other, which the walls: what the heat network is built from."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from optimizer.base.arrays import Floats, Ints
 
+Flags = NDArray[np.bool_]
+
+#: Angles of the four sides of a compartment across the cells: low and high end of one axis, then of the other.
+SIDES = np.radians([180.0, 0.0, 270.0, 90.0])
+#: A cell's end is covered by another that lies before it within this part of the pitch.
+BEFORE = 0.75
+#: They stand end to end where their axes are no further apart than this part of the pitch.
+STRAIGHT = 0.25
+#: Part of a wall from which on it counts: smaller angles open into pockets between cells.
+LEAST_WALL = 0.5
+
 
 @dataclass(frozen=True, eq=False)
-class Contents:
-    """Counts of cells and of the ways by which heat passes between them and out; shape (n,) each.
+class Facing:
+    """Who faces whom in a layout of n cells.
 
     Parameters
     ----------
-    inner, outer : ndarray
-        Cells with neighbours all around, cells with a side to the case.
-    inner_outer : ndarray
-        Pairs of an inner and an outer neighbour.
-    inner_walls, outer_walls : ndarray
-        Sides that face the case: 1 at a straight edge, 2 at a square corner, 4 for a cell alone; fractions
-        arise where the free angle lies between.
-    inner_ends, outer_ends : ndarray
-        Cell ends under a cover of the stack of layers.
+    own, other : ndarray of int, shape (m,)
+        Neighbours side by side, sorted by own and then by angle; each pair twice.
+    angle : ndarray, shape (m,)
+        Of the way from own to other, −π to π.
+    mm : ndarray, shape (m,)
+        Between their centres.
+    alike : ndarray of bool, shape (m,)
+        Whether both are in one case.
+    under, over : ndarray of int, shape (k,)
+        Cells one before the other along their axis.
+    straight : ndarray of bool, shape (k,)
+        Whether they stand end to end.
     """
-
-    inner: Floats
-    outer: Floats
-    inner_outer: Floats
-    inner_walls: Floats
-    outer_walls: Floats
-    inner_ends: Floats
-    outer_ends: Floats
-
-
-@dataclass(frozen=True, eq=False)
-class _Rays:
-    """From each cell to each neighbour, sorted by cell and then by angle; each pair twice."""
 
     own: Ints
     other: Ints
     angle: Floats
-
-    @classmethod
-    def around(cls, points: Floats, label: Ints, reach_mm: float) -> _Rays:
-        # Labels become a third axis, further apart than any neighbour.
-        apart = np.column_stack([points, label * (10.0 * reach_mm)])
-        pairs = cKDTree(apart).query_pairs(reach_mm, output_type="ndarray").reshape(-1, 2)
-        own = np.concatenate([pairs[:, 0], pairs[:, 1]])
-        other = np.concatenate([pairs[:, 1], pairs[:, 0]])
-        step = points[other] - points[own]
-        angle = np.arctan2(step[:, 1], step[:, 0])
-        order = np.lexsort([angle, own])
-        return cls(own[order], other[order], angle[order])
-
-    def among(self, used: NDArray[np.bool_]) -> _Rays:
-        """The rays between used cells."""
-        keep = used[self.own] & used[self.other]
-        return _Rays(self.own[keep], self.other[keep], self.angle[keep])
+    mm: Floats
+    alike: Flags
+    under: Ints
+    over: Ints
+    straight: Flags
 
     @property
-    def pairs(self) -> Ints:
-        """Each pair once, shape (m, 2)."""
-        once = self.own < self.other
-        return np.stack([self.own[once], self.other[once]], axis=1)
+    def once(self) -> Flags:
+        """The first of both entries of each pair, shape (m,)."""
+        return np.asarray(self.own < self.other)
 
-    def walls(self, cells: int) -> Floats:
-        """Sides of each cell with no neighbour before them.
+    @property
+    def stacked(self) -> Ints:
+        """Pairs that stand end to end, shape (j, 2)."""
+        return np.stack([self.under, self.over], axis=1)[self.straight]
 
-        From the widest angle without a neighbour: walls = angle/90° − 1, not under 0. So none in the middle of a
-        lattice, 1 at a straight edge of square and staggered rows alike, 2 at a square corner; 4 for a cell alone.
+    def sides(self, used: Flags) -> Floats:
+        """How many walls of the compartment each cell has on each of SIDES, none in between: shape (n, 4).
+
+        Each angle without a used neighbour counts angle/90° − 1 walls, as nothing under LEAST_WALL: 1 at a straight
+        edge of square and staggered rows alike, 2 at a square corner, 4 for a cell alone. They are spread evenly over
+        those of SIDES that lie in the angle, a right angle from its ends, or are the nearest to its middle.
         """
-        walls = np.full(cells, 4.0)
-        if len(self.own) == 0:
+        walls = np.ones((len(used), len(SIDES)))
+        keep = used[self.own] & used[self.other]
+        own, angle = self.own[keep], self.angle[keep]
+        if not len(own):
             return walls
-        first = np.flatnonzero(np.r_[True, self.own[1:] != self.own[:-1]])
-        last = np.r_[first[1:], len(self.own)] - 1
-        following = np.r_[self.angle[1:], 0.0]
-        following[last] = self.angle[first] + 2.0 * np.pi
-        widest = np.maximum.reduceat(following - self.angle, first)
-        walls[self.own[first]] = np.maximum(widest / (np.pi / 2.0) - 1.0, 0.0)
+        first = np.flatnonzero(np.r_[True, own[1:] != own[:-1]])
+        last = np.r_[first[1:], len(own)] - 1
+        following = np.r_[angle[1:], 0.0]
+        following[last] = angle[first] + 2.0 * np.pi
+        gap = following - angle
+        count = gap / (np.pi / 2.0) - 1.0
+        open_ = count >= LEAST_WALL
+        own_open, gap, middle = own[open_], gap[open_, None], (angle + gap / 2.0)[open_, None]
+        off = np.abs((SIDES - middle + np.pi) % (2.0 * np.pi) - np.pi)
+        within = off <= np.maximum(gap / 2.0 - np.pi / 2.0, off.min(axis=1, keepdims=True)) + 1e-9
+        walls[own] = 0.0
+        np.add.at(walls, own_open, within * (count[open_] / within.sum(axis=1))[:, None])
         return walls
 
-
-def _count(rays: _Rays, used: NDArray[np.bool_], layers: Ints, modules: Ints) -> tuple[float, ...]:
-    """The fields of Contents for the used cells."""
-    between = rays.among(used)
-    walls = between.walls(len(used))
-    inner, outer = used & (walls < 0.5), used & (walls >= 0.5)
-    ends = _free_ends(layers, modules, used)
-    # Each pair stands twice among the rays, once from its inner cell.
-    mixed = inner[between.own] & outer[between.other]
-    return (
-        inner.sum(), outer.sum(), mixed.sum(), walls[inner].sum(), walls[outer].sum(), ends[inner].sum(),
-        ends[outer].sum(),
-    )  # fmt: skip
+    def ends(self, used: Flags) -> Flags:
+        """Whether each cell's low and high end have no used cell before them, shape (n, 2)."""
+        free = np.ones((len(used), 2), dtype=bool)
+        both = used[self.under] & used[self.over]
+        free[self.over[both], 0] = free[self.under[both], 1] = False
+        return free
 
 
-def _free_ends(layers: Ints, modules: Ints, used: NDArray[np.bool_]) -> Floats:
-    """Ends of each cell that face a cover: in a tray those of the outermost used layers, in a module both."""
-    if modules.max() > 0:
-        return np.full(len(layers), 2.0)
-    bottom, top = layers[used].min(), layers[used].max()
-    return np.asarray((layers == bottom).astype(float) + (layers == top))
-
-
-def contents_by_groups(
-    centres_mm: Floats, *, group: ArrayLike, axis: int, layer: ArrayLike, module: ArrayLike, reach_mm: float
-) -> Contents:
-    """Counts for the first 1, 2, … G groups of a compartment, filled in chain order.
+def facing(
+    across_mm: Floats, along_mm: Floats, case: Ints, *, pitch_mm: float, reach_mm: float, apart_mm: float,
+    length_mm: float,
+) -> Facing:  # fmt: skip
+    """Who faces whom among cells.
 
     Parameters
     ----------
-    centres_mm : ndarray, shape (n, 3)
-        [mm]
-    group : ndarray of int, shape (n,)
-        Place of the cell's group in the chain, from 0; −1 for a cell left out.
-    axis : int
-        Axis along which the cells lie.
-    layer, module : ndarray of int, shape (n,)
-        As in a layout.
-    reach_mm : float
-        Largest distance between centres of neighbours [mm].
-
-    Returns
-    -------
-    Contents
-        Arrays of shape (G,); entry k counts groups 0 … k.
-
-    Raises
-    ------
-    ValueError
-        If no group is used.
+    across_mm, along_mm : ndarray, shape (n, 2) and (n,)
+        Centres across the axis of the cells and along it [mm].
+    case : ndarray of int, shape (n,)
+        Which case each is in: layer of a tray, module.
+    pitch_mm, reach_mm, apart_mm, length_mm : float
+        Least distance of centres in a case; the largest of neighbours in one, and of those in two; of the cells [mm].
     """
-    points, place = np.asarray(centres_mm, float), np.asarray(group, int)
-    layers, modules = np.asarray(layer, int), np.asarray(module, int)
-    if place.size == 0 or place.max() < 0:
-        raise ValueError("no group is used")
-    across = np.delete(points, axis, axis=1)
-    rays = _Rays.around(across, layers + modules * (int(layers.max()) + 1), reach_mm)
-    rows = []
-    for last in range(int(place.max()) + 1):
-        used = (place >= 0) & (place <= last)
-        rows.append(_count(rays, used, layers, modules) if used.any() else (0.0,) * 7)
-    return Contents(*np.array(rows, dtype=float).T)
+    pairs = cKDTree(across_mm).query_pairs(max(reach_mm, apart_mm), output_type="ndarray").reshape(-1, 2)
+    apart = along_mm[pairs[:, 1]] - along_mm[pairs[:, 0]]
+    mm = np.linalg.norm(across_mm[pairs[:, 1]] - across_mm[pairs[:, 0]], axis=1)
+    alike = case[pairs[:, 0]] == case[pairs[:, 1]]
+    beside = (np.abs(apart) < 0.5 * length_mm) & (mm <= np.where(alike, reach_mm, apart_mm))
+    before = (np.abs(apart) >= 0.5 * length_mm) & (mm <= BEFORE * pitch_mm)
+    low = np.where(apart > 0, pairs[:, 0], pairs[:, 1])[before]
+    high = np.where(apart > 0, pairs[:, 1], pairs[:, 0])[before]
+    straight = (mm <= STRAIGHT * pitch_mm)[before] & (np.abs(apart) < 1.5 * length_mm)[before]
+    pairs, mm, alike = pairs[beside], mm[beside], alike[beside]
+    own, other = np.r_[pairs[:, 0], pairs[:, 1]], np.r_[pairs[:, 1], pairs[:, 0]]
+    step = across_mm[other] - across_mm[own]
+    angle = np.arctan2(step[:, 1], step[:, 0])
+    order = np.lexsort([angle, own])
+    return Facing(
+        own[order], other[order], angle[order], np.r_[mm, mm][order], np.r_[alike, alike][order], low, high,
+        straight,
+    )  # fmt: skip

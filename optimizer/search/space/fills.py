@@ -10,7 +10,6 @@ import numpy as np
 
 from optimizer.base.arrays import Floats
 from optimizer.base.cache import Arrays, cached
-from optimizer.fit.chain.adjacency import REACH, lateral_axes
 from optimizer.fit.chain.groups import Chain, chain
 from optimizer.fit.chain.repeating import repeating
 from optimizer.fit.placement.modules import kind_of, module_layouts
@@ -20,9 +19,9 @@ from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import CellSize, Clearance, Layout
 from optimizer.pack.case.outline import CaseRules
 from optimizer.pack.case.room import room_for
-from optimizer.pack.case.volume import CaseVolume, case_volume
+from optimizer.pack.case.volume import case_volume
 from optimizer.pack.conductors.making import LayRules, Way
-from optimizer.pack.thermal import heat, neighbours
+from optimizer.pack.thermal.packed import hot_rises
 from optimizer.pack.ties import METRICS as TIES
 from optimizer.pack.ties import tie_metrics, tied
 from optimizer.pack.wiring.legs import legs_of
@@ -38,11 +37,6 @@ LEGS = ("power_legs_mm", "lead_legs_mm")
 
 #: By how much the thickest power wire with room, see roomy_mm, is thinner than any wire may be [mm]; a metric.
 CRAMPED, ANY_WIRE_MM = "cramped_mm", 100.0
-
-# Rise over the air at which the heat network is made linear [K]: free convection carries off more per kelvin
-# the hotter the box, so figures above this rise are on the safe side.
-LINEAR_AT_K = 20.0
-AIR_C = 25.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -244,13 +238,13 @@ def measured(
         None where the print bed does not take the case of the first group, or parts leave its wires, or cells its
         tie plates, no room.
     """
-    size, parallel = layout.size, links.parallel
+    parallel = links.parallel
     names, how, plates = plate_metrics(
         layout, links, gaps=rules.clearance, made=rules.made, rules=rules.lay, room=room
     )
     room_free = room_for(room, axis=layout.axis, rules=rules.case)
     cases = case_volume(layout, group=links.group, rules=rules.case, free=room_free)
-    rise = _heat(layout, links, room, size, rules, cases)
+    rise = hot_rises(layout, links.group, room=room, gaps=rules.clearance, case=rules.case)
     power_mm = power_ends(layout, links, gaps=rules.clearance, taps=rules.lay.taps)
     per_module = 0
     if layout.way == "modules":
@@ -293,42 +287,6 @@ def _reach(
     standing += [block(*plate) for stack in stacks for plate in stack.plates]
     rough = {"step_mm": ROUGH_MM} if is_convex(room) else {}
     return Reach(clear_of(room, standing, bodies), **rough)
-
-
-def _heat(
-    layout: Layout, links: Chain, room: Compartment, size: CellSize, rules: FillRules, cases: CaseVolume
-) -> Floats:
-    """Rise of the hottest cell [K/W] for the first 1 … G groups."""
-    gaps = rules.clearance
-    across = list(lateral_axes(layout.axis))
-    pitch = float(layout.extents_mm[:, across].max()) + gaps.cell_gap_mm
-    counts = neighbours.contents_by_groups(
-        layout.centres_mm, group=links.group, axis=layout.axis, layer=layout.layer, module=layout.module,
-        reach_mm=REACH * pitch,
-    )  # fmt: skip
-    girth = 2.0 * (size.width_mm + size.thickness_mm) / np.pi if size.shape == "block" else size.diameter_mm
-    length, width, height = _outside_mm(room)
-    network = heat.build(
-        counts, diameter_mm=girth, length_mm=size.length_mm,
-        cell_gap_mm=max(gaps.cell_gap_mm, 0.1), end_mm=max(gaps.end_mm, 0.1),
-        case_gap_mm=max(gaps.wall_mm, 0.1), case_area_m2=cases.surface_mm2 * 1e-6, box=heat.Box(length, width, height),
-    )  # fmt: skip
-    watt = heat.cell_heat_at_limit(network, limit_c=AIR_C + LINEAR_AT_K, air_c=AIR_C)
-    return LINEAR_AT_K / np.asarray(watt, dtype=float)
-
-
-def _outside_mm(room: Compartment) -> tuple[float, float, float]:
-    """Length, width and height of a box with as much wall to the outside as a compartment, or a zone of it [mm].
-
-    What a zone shares with others is no wall: so much is taken off its length.
-    """
-    length, width, height = (high - low for low, high in room.span_mm)
-    sides = {0: width * height, 1: length * height, 2: length * width}
-    inner = sum(
-        sides[axis] * ((low > first) + (high < last))
-        for axis, ((low, high), (first, last)) in enumerate(zip(room.span_mm, room.extent_mm, strict=True))
-    )
-    return max(length - inner / (2.0 * (width + height)), 1.0), width, height
 
 
 def useful(found: Sequence[Fill]) -> list[Fill]:

@@ -1,0 +1,148 @@
+"""Rise of the hottest cell of a compartment, for its first 1, 2, … groups, from where the cells stand."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import reverse_cuthill_mckee
+
+from optimizer.base.arrays import Floats, Ints
+from optimizer.fit.chain.adjacency import REACH, lateral_axes
+from optimizer.fit.region.compartment import Compartment
+from optimizer.fit.region.layout import Clearance, Layout
+from optimizer.pack.case.outline import CaseRules
+from optimizer.pack.thermal import heat
+from optimizer.pack.thermal.convection import gap_coefficient
+from optimizer.pack.thermal.neighbours import Facing, Flags, facing
+from optimizer.pack.thermal.webs import Webs
+
+# Rise over the air at which the heat network is made linear [K]: free convection carries off more per kelvin
+# the hotter the box, so figures above this rise are on the safe side.
+LINEAR_AT_K = 20.0
+AIR_C = 25.0
+# Cells of two cases face each other up to so many pitches, what stands between them besides.
+APART = 1.15
+
+
+def hot_rises(layout: Layout, group: Ints, *, room: Compartment, gaps: Clearance, case: CaseRules) -> Floats:
+    """Rise of the hottest cell over the air, one watt in every cell.
+
+    Parameters
+    ----------
+    layout : Layout
+    group : ndarray of int, shape (n,)
+        Place of each cell's group in the chain, from 0; −1 for a cell left out.
+    room : Compartment
+    gaps : Clearance
+    case : CaseRules
+
+    Returns
+    -------
+    ndarray, shape (G,)
+        Entry k for groups 0 … k [K/W], where the hottest cell is LINEAR_AT_K above air of AIR_C.
+    """
+    over, cells = hottest_over_box(layout, group, room=room, gaps=gaps, case=case)
+    box = heat.Box(*outside_mm(room))
+    watt = heat.cell_heat_at_limit(over, cells=cells, box=box, limit_c=AIR_C + LINEAR_AT_K, air_c=AIR_C)
+    return LINEAR_AT_K / np.asarray(watt, dtype=float)
+
+
+def hottest_over_box(
+    layout: Layout, group: Ints, *, room: Compartment, gaps: Clearance, case: CaseRules
+) -> tuple[Floats, Ints]:
+    """Rise of the hottest cell over the box [K/W], and the cells, of the first 1 … G groups; see `hot_rises`."""
+    group = np.asarray(group, dtype=np.int64)
+    web, met = _webs(layout, case), _facing(layout, gaps)
+    between = _between(layout, met, web, gaps)
+    sides, ends = _ways_out(layout, room, web)
+    pairs = np.concatenate([np.stack([met.own, met.other], axis=1)[met.once], met.stacked])
+    order = _order(pairs, layout.cells)
+    rank = np.argsort(order)
+    last = int(group.max())
+    over, cells = np.empty(last + 1), np.empty(last + 1, dtype=np.int64)
+    for k in range(last + 1):
+        used = (group >= 0) & (group <= k)
+        out = (met.sides(used) * sides).sum(axis=1) + (met.ends(used) * ends).sum(axis=1)
+        place = np.cumsum(used[order]) - 1
+        held = used[pairs].all(axis=1)
+        rise = heat.over_box(place[rank[pairs[held]]], between[held], out[order][used[order]])
+        over[k], cells[k] = rise.max(), used.sum()
+    return over, cells
+
+
+def _webs(layout: Layout, case: CaseRules) -> Webs:
+    """A cell of the layout in its case; a block as a cylinder of its girth."""
+    size = layout.size
+    girth = 2.0 * (size.width_mm + size.thickness_mm) / np.pi if size.shape == "block" else size.diameter_mm
+    return Webs(girth, size.length_mm, case)
+
+
+def _facing(layout: Layout, gaps: Clearance) -> Facing:
+    across = list(lateral_axes(layout.axis))
+    pitch = float(layout.extents_mm[:, across].max()) + gaps.cell_gap_mm
+    return facing(
+        layout.centres_mm[:, across], layout.centres_mm[:, layout.axis],
+        layout.layer + layout.module * (int(layout.layer.max()) + 1), pitch_mm=pitch, reach_mm=REACH * pitch,
+        apart_mm=APART * pitch + 2.0 * gaps.case_mm + gaps.module_gap_mm, length_mm=layout.size.length_mm,
+    )  # fmt: skip
+
+
+def _between(layout: Layout, met: Facing, web: Webs, gaps: Clearance) -> Floats:
+    """Conductance of each pair, side by side and then end to end [W/K]; blocks stand at their gap or their modules'."""
+    mm, alike = met.mm[met.once], met.alike[met.once]
+    free, apart = mm - web.diameter_mm, mm - web.diameter_mm - 2.0 * (web.case.case_mm + web.case.tie_mm)
+    if layout.size.shape == "block":
+        free, apart = np.full_like(mm, gaps.cell_gap_mm), np.full_like(mm, gaps.module_gap_mm)
+    least = max(gaps.module_gap_mm, 0.1)
+    beside = np.where(alike, web.between_w_k(np.maximum(free, 0.0)), web.across_w_k(np.maximum(apart, least)))
+    along = layout.centres_mm[:, layout.axis]
+    air = np.diff(along[met.stacked], axis=1)[:, 0] - layout.size.length_mm - 2.0 * web.case.end_mm
+    return np.concatenate([beside, web.stacked_w_k(np.maximum(air, 0.0), area_mm2=_end_mm2(layout))])
+
+
+def _end_mm2(layout: Layout) -> float:
+    size = layout.size
+    return np.pi / 4.0 * size.diameter_mm**2 if size.shape == "cylinder" else size.width_mm * size.thickness_mm
+
+
+def _ways_out(layout: Layout, room: Compartment, web: Webs) -> tuple[Floats, Floats]:
+    """From each cell to the compartment's wall at each of SIDES and before both ends, shape (n, 4), (n, 2) [W/K].
+
+    The air is as wide as from the case to the box around the compartment; where a zone ends there is no wall.
+    """
+    case = web.case
+    height_m = outside_mm(room)[2] * 1e-3
+
+    def ways(axis: int, take_mm: float) -> tuple[Floats, Flags]:
+        low, high = room.span_mm[axis]
+        half = layout.extents_mm[:, axis] / 2.0 + take_mm
+        free = np.stack([layout.centres_mm[:, axis] - half - low, high - layout.centres_mm[:, axis] - half], axis=1)
+        walled = np.isclose(room.span_mm[axis], room.extent_mm[axis])
+        air = np.maximum(free, max(case.wall_mm, 0.1))
+        return gap_coefficient(air, height_m=height_m, emissivity=heat.GAP_EMISSIVITY), walled
+
+    found = [ways(axis, case.tie_mm + case.case_mm) for axis in lateral_axes(layout.axis)]
+    sides = np.concatenate([web.side_w_k(air) * walled for air, walled in found], axis=1)
+    air, walled = ways(layout.axis, case.end_mm)
+    return sides, web.end_w_k(air, area_mm2=_end_mm2(layout)) * walled
+
+
+def _order(pairs: Ints, cells: int) -> Ints:
+    """Cells so that neighbours have near numbers."""
+    ends = np.concatenate([pairs, pairs[:, ::-1]]).T
+    graph = coo_matrix((np.ones(ends.shape[1]), (ends[0], ends[1])), shape=(cells, cells)).tocsr()
+    return np.asarray(reverse_cuthill_mckee(graph, symmetric_mode=True), dtype=np.int64)
+
+
+def outside_mm(room: Compartment) -> tuple[float, float, float]:
+    """Length, width and height of a box with as much wall to the outside as a compartment, or a zone of it [mm].
+
+    What a zone shares with others is no wall: so much is taken off its length.
+    """
+    length, width, height = (high - low for low, high in room.span_mm)
+    sides = {0: width * height, 1: length * height, 2: length * width}
+    inner = sum(
+        sides[axis] * ((low > first) + (high < last))
+        for axis, ((low, high), (first, last)) in enumerate(zip(room.span_mm, room.extent_mm, strict=True))
+    )
+    return max(length - inner / (2.0 * (width + height)), 1.0), width, height
