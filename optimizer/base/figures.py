@@ -245,6 +245,12 @@ FIGURES: dict[str, Figure] = _Figures({
             meaning="time for a full charge, at room temperature",
         ),
         Figure(
+            name="hot_cell_charge_c", unit="degC", label="hottest cell, charge", decimals=1, part="charge",
+            more_is_better=False, limit=(25, 110), step=(1e-4, 50), views="fs",
+            meaning="temperature that the hottest cell reaches in a charge from the reserve at 25 degC, by the "
+            "strongest charger that its cells bear, its current kept to the end",
+        ),
+        Figure(
             name="regen_limit_a", unit="A", label="most regeneration", decimals=1, part="powers", more_is_better=True,
             limit=(0.1, 5000), step=(1e-4, 500), views="tfs",
             meaning="most that braking may return: as asked, or what cells in the cold, BMS, fuse and wires bear",

@@ -249,7 +249,7 @@ def require_for_search(brief: Brief) -> list[Problem]:
     ]
     needed = ["strips", "wires", "bms", "fuses"]
     asked = {split_name(name)[0] for name in brief.figures_asked()}
-    if "charge_min" in asked:
+    if asked & {"charge_min", "hot_cell_charge_c"}:
         needed.append("chargers")
     for key in needed:
         if getattr(brief.catalog, key) is None:

@@ -95,5 +95,6 @@ def read_chargers(path: Path) -> Chargers:
     parsed = read_columns(path, CHARGER_COLUMNS)
     power = parsed.numbers("voltage_v") * parsed.numbers("current_a")
     check_ratio(parsed, "mass_g", power / parsed.numbers("mass_g"), low=0.01, high=10, unit="W/g")
+    check_order(parsed, "taper_a", "current_a", code="current-order")
     parsed.finish()
     return build(Chargers, parsed)

@@ -270,6 +270,8 @@ class Chargers(Catalog):
     efficiency: Annotated[Floats, Column(low=0.3, high=1, ask="a fraction")]
     mass_g: Annotated[Floats, Column(low=10, high=50000, ask="grams")]
     price: Annotated[Floats, Column(zero=True, low=0.001, high=1e6, ask="whole units of the currency")]
+    # At which it ends a charge; left out, the cells do at C/20.
+    taper_a: Annotated[Floats, Column(needed=False, filled=False, low=0.005, high=250, ask="amperes")]
 
 
 Kind = TypeVar("Kind", bound=Catalog)

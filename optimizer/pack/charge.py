@@ -158,6 +158,17 @@ def _constant_voltage(
     return np.where(falling, capacity * ohms * (high - turn) / gap * shape, 0.0)
 
 
+def rated_for(voltage_full_v: ArrayLike, *, series: ArrayLike, charger_voltage_v: ArrayLike) -> NDArray[np.bool_]:
+    """Whether each charger's voltage stands within MATCH_V_PER_CELL times S of each pack's full voltage, shape (n, m).
+
+    Parameters as in `choose_charger`.
+    """
+    full, count = (np.atleast_1d(np.asarray(v, dtype=np.float64))[:, None] for v in (voltage_full_v, series))
+    volts = np.asarray(charger_voltage_v, dtype=np.float64)
+    # A hair of slack, so that 10 groups at 4.2 V fit a charger of 42.25 V whatever the rounding.
+    return np.asarray(np.abs(volts - full) <= MATCH_V_PER_CELL * count + 1e-9)
+
+
 def choose_charger(
     voltage_full_v: ArrayLike,
     *,
@@ -184,14 +195,12 @@ def choose_charger(
     ndarray of int, shape (n,)
         Index of the charger, −1 where none fits.
     """
-    full, count, limit = (np.atleast_1d(np.asarray(v, dtype=np.float64))[:, None]
-                          for v in (voltage_full_v, series, pack_limit_a))  # fmt: skip
-    volts, amps, price = (np.asarray(v, dtype=np.float64) for v in
-                          (charger_voltage_v, charger_current_a, charger_price))  # fmt: skip
-    if volts.size == 0:
-        return np.full(np.broadcast_shapes(full.shape, count.shape, limit.shape)[0], -1, dtype=np.int64)
-    # A hair of slack, so that 10 groups at 4.2 V fit a charger of 42.25 V whatever the rounding.
-    fits = (np.abs(volts - full) <= MATCH_V_PER_CELL * count + 1e-9) & (amps <= limit + 1e-9)
+    limit = np.atleast_1d(np.asarray(pack_limit_a, dtype=np.float64))[:, None]
+    amps, price = (np.asarray(v, dtype=np.float64) for v in (charger_current_a, charger_price))
+    rated = rated_for(voltage_full_v, series=series, charger_voltage_v=charger_voltage_v)
+    if amps.size == 0:
+        return np.full(np.broadcast_shapes(rated.shape, limit.shape)[0], -1, dtype=np.int64)
+    fits = rated & (amps <= limit + 1e-9)
     best_first = np.lexsort((price, -amps))
     found = best_first[np.argmax(fits[:, best_first], axis=1)]
     return np.where(fits.any(axis=1), found, -1)

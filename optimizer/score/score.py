@@ -17,11 +17,11 @@ import numpy.typing as npt
 from optimizer.base.arrays import Floats, Ints
 from optimizer.base.figures import ANY, VARYING, in_situation, made_by, sided, split_name
 from optimizer.pack import limits
-from optimizer.pack.charge import charge_time, choose_charger
 from optimizer.pack.sharing import weakest_group_capacity, weakest_group_factor, worst_share
 from optimizer.ride.bins import CompressedRide
 from optimizer.ride.range import PackBlock, RangeBlock, range_block
 from optimizer.ride.simulate import simulate
+from optimizer.score.charging import charges
 from optimizer.score.context import WARM_C, Context
 from optimizer.score.lap import headrooms, hot_cell_end_c, hot_cell_endless_c, lap_current_a, warm_ohm
 from optimizer.score.situations import TOLD_IN_SITUATIONS, aged, needed_in, with_unknown, worst
@@ -160,7 +160,7 @@ def _score_in(block: Block, context: Context, *, figures: frozenset[str] | None,
     if context.motor is not None and (figures is None or figures & SPEED_FIGURES):
         out |= headrooms(block, context=context, pack_mass_kg=mass_kg)
     if figures is None or figures & CHARGE_FIGURES:
-        out |= _charge_times(block, context=context)
+        out |= charges(block, context=context, pack_limit_a=charge_limit_a(block, context=context))
     if context.wear is not None and (figures is None or figures & USE_FIGURES):
         volts, current_a = lap_current_a(
             block, context=context, pack_mass_kg=mass_kg, cell_ohm=context.cells.steady_ohm[block.cell]
@@ -322,48 +322,6 @@ def ridden(block: Block, *, context: Context, pack_mass_kg: Floats) -> RangeBloc
     """The fast form of the ride."""
     pack, warm = on_the_ride(block, context=context, pack_mass_kg=pack_mass_kg)
     return range_block(pack, ride=warm, start_soc=context.start_soc, reserve_soc=context.reserve_soc)
-
-
-def _charge_times(block: Block, *, context: Context) -> Scores:
-    """Minutes from the reserve to 80 % and to full with the best charger of the catalog; infinite without one.
-
-    `charger` is its row, −1 where none fits.
-
-    Constant current until the voltage limit, then constant voltage until the current has tapered, the lag of the
-    surface counted as a resistance: the tail of a charge may last up to 8 % longer (see tests/outside/test_charge.py).
-    It ends when the cells are as full as they would be without wiring: behind more of it the current has tapered
-    sooner, and a worse pack would seem to charge sooner.
-    """
-    chargers, arrays, k = context.chargers, context.arrays, block.cell
-    never = np.full(len(block), np.inf)
-    if chargers is None or not len(chargers):
-        return {"charge_80_min": never, "charge_min": never, "charger": np.full(len(block), -1.0)}
-    picked = choose_charger(
-        block.series * context.cells.voltage_max_v[k],
-        series=block.series,
-        pack_limit_a=charge_limit_a(block, context=context),
-        charger_voltage_v=chargers.voltage_v,
-        charger_current_a=chargers.current_a,
-        charger_price=chargers.price,
-    )
-    current_a = np.where(picked >= 0, chargers.current_a[picked], 0.0) / block.parallel
-    outside = block.extra_ohm * block.parallel / block.series
-    own = arrays.charging_ohm()[k]
-    out: Scores = {}
-    for name, stop in (("charge_80_min", 0.8), ("charge_min", 1.0)):
-        hours = charge_time(
-            current_a,
-            ocv_v=arrays.ocv_v[k],
-            resistance_ohm=own + outside[:, None],
-            cell_ohm=own,
-            capacity_ah=arrays.capacity_ah[k],
-            voltage_max_v=context.cells.voltage_max_v[k],
-            start_soc=context.reserve_soc,
-            stop_soc=stop,
-        ).hours
-        out[name] = np.where(picked >= 0, 60.0 * hours, np.inf)
-    out["charger"] = picked.astype(float)
-    return out
 
 
 def margins(scores: Mapping[str, Floats], *, constraints: Mapping[str, float]) -> Scores:

@@ -571,11 +571,11 @@ class Plain:
         outside, rise = parts["ohm"] * pack.parallel / pack.series, parts["rise"]
 
         def settled(z, before, kept):
-            # Resistance is the mean cell's, at 95 % of the rise; laws are told up to 60 °C or more: 24 steps.
-            node = [plan.temp_c + (warm.temps[-1] - plan.temp_c) / 0.95 * k / 24.0 for k in range(25)]
+            # Resistance is the mean cell's, at 75 % of the rise; laws are told up to 60 °C or more: 24 steps.
+            node = [plan.temp_c + (warm.temps[-1] - plan.temp_c) / 0.75 * k / 24.0 for k in range(25)]
 
             def after(k):
-                r = warm.lasting_ohm(z, plan.temp_c + 0.95 * (node[k] - plan.temp_c)) + outside
+                r = warm.lasting_ohm(z, plan.temp_c + 0.75 * (node[k] - plan.temp_c)) + outside
                 volts, square = even(z, warm.cells[0].ocv), 0.0
                 for power, weight in loads:
                     root = math.sqrt(max(volts * volts - 4.0 * r * max(power, 0.0), 0.0))
@@ -632,26 +632,41 @@ class Plain:
     def charging(self, pack, arrays, parts, caps, share):
         """Minutes from the reserve to 80 % and to full with the strongest charger that fits, then the cheapest."""
         t, s, p = self.inputs.chargers, pack.series, pack.parallel
-        out = {"charge_80_min": math.inf, "charge_min": math.inf, "charger": -1}
+        out = {"charge_80_min": math.inf, "charge_min": math.inf, "charger": -1, "hot_cell_charge_c": math.inf}
         if t is None:
             return out
-        limit = min(float(self.inputs.cells.current_charge_a[pack.cell]) * p / share, *caps["charge"].values())
-        fits = [
-            k for k in range(len(t.id))
-            if abs(float(t.voltage_v[k]) - s * arrays.v_max) <= 0.025 * s + 1e-9 and t.current_a[k] <= limit + 1e-9
+        cell_a = float(self.inputs.cells.current_charge_a[pack.cell])
+        limit = min(cell_a * p / share, *caps["charge"].values())
+        rated = [
+            k for k in range(len(t.id)) if abs(float(t.voltage_v[k]) - s * arrays.v_max) <= 0.025 * s + 1e-9
         ]  # fmt: skip
+        fits = [k for k in rated if t.current_a[k] <= limit + 1e-9]
         if not fits:
             return out
         best = min(fits, key=lambda k: (-t.current_a[k], t.price[k]))
         amps, outside = float(t.current_a[best]) / p, parts["ohm"] * p / s
+        # A charger ends no sooner than a stronger one of its voltage would.
+        ends = min(
+            0.05 * arrays.capacity_ah if math.isnan(t.taper_a[k]) else float(t.taper_a[k]) / p
+            for k in rated if t.current_a[k] >= t.current_a[best]
+        )  # fmt: skip
         # The surface is ahead: its lag counts as a resistance, by the slope over the next 8 % of charge.
         points = len(arrays.ocv)
         ahead = [even(min(k / (points - 1) + 0.08, 1.0), arrays.ocv) - arrays.ocv[k] for k in range(points)]
         parts_of = zip(arrays.r0, arrays.r1, arrays.r2, ahead, strict=True)
         own = [a + b + c + arrays.lag_z * d / 0.08 for a, b, c, d in parts_of]
         for name, stop in (("charge_80_min", 0.8), ("charge_min", 1.0)):
-            hours = charge_hours(amps, arrays, own, outside, self.brief.ride.reserve_soc, stop)
+            hours = charge_hours(amps, arrays, own, outside, self.brief.ride.reserve_soc, stop, ends)
             out[name] = 60.0 * hours
+        # The strongest charger that the cells bear, at its full current to the end, in air of 25 °C; 24 steps.
+        strongest = max(float(t.current_a[k]) for k in rated if t.current_a[k] <= cell_a * p + 1e-9) / p
+        kg, start, hot = float(self.inputs.cells.mass_g[pack.cell]) / 1000.0, self.brief.ride.reserve_soc, 25.0
+        step = (1.0 - start) / 24
+        kept = math.exp(-step * 3600.0 * arrays.capacity_ah / strongest / (parts["rise"] * kg * 950.0))
+        for k in range(24):
+            ohm = even(start + (k + 0.5) * step, own) + outside
+            hot = hot * kept + (25.0 + parts["rise"] * ohm * strongest**2) * (1.0 - kept)
+            out["hot_cell_charge_c"] = max(hot, out["hot_cell_charge_c"] if k else 25.0)
         return out | {"charger": best}
 
 
@@ -675,10 +690,9 @@ def older(arrays, kept, grown):
     return replace(arrays, capacity_ah=kept * arrays.capacity_ah, **grids)
 
 
-def charge_hours(amps, cell, own, outside, start, stop):
-    """Constant current while OCV + I·R is under the full voltage, then constant voltage; to C/20 of the cell alone."""
-    n = len(cell.ocv) - 1
-    taper, hours = 0.05 * cell.capacity_ah, 0.0
+def charge_hours(amps, cell, own, outside, start, stop, taper):
+    """Constant current while OCV + I·R is under the full voltage, then constant voltage; to the cell's own taper."""
+    n, hours = len(cell.ocv) - 1, 0.0
     for k in range(n):
         cell_r, rise = 0.5 * (own[k] + own[k + 1]), (cell.ocv[k + 1] - cell.ocv[k]) * n
         z, end = max(k / n, start), min((k + 1) / n, stop)

@@ -38,7 +38,8 @@ ROWS = Path(__file__).parents[2] / "results" / "demo" / "front.csv"
 NAMES = {
     "cell_count", "pack_mass_kg", "cost", "energy_wh", "voltage_full_v", "voltage_nominal_v", "voltage_empty_v",
     "resistance_mohm", "peak_power_w", "peak_current_a", "peak_low_w", "continuous_power_w", "continuous_current_a",
-    "regen_limit_a", "hot_cell_end_c", "hot_cell_endless_c", "charge_80_min", "charge_min", "charger", "fast_range_km",
+    "regen_limit_a", "hot_cell_end_c", "hot_cell_endless_c", "charge_80_min", "charge_min", "charger",
+    "hot_cell_charge_c", "fast_range_km",
 }  # fmt: skip
 MOTOR = {"speed_full_kmh", "speed_reference_kmh", "speed_reserve_kmh", "speed_headroom_kmh"}
 RIDE = {"range_km", "consumption_wh_per_km"}
