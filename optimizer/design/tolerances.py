@@ -129,7 +129,7 @@ def _context(context: Context, cell: Ints, number: Ints, flat: Mapping[str, Floa
         aged = {key: np.where(np.isnan(values), flat[key], values) for key, values in aged.items()}
         others[name] = replace(_context(other, cell, number, {**flat, **aged}), years=0.0)
     own = with_own_cells(context, cell, capacity=flat["capacity"], resistance=flat["resistance"])
-    cells = replace(own.cells, mass_kg=own.cells.mass_kg * flat["mass"])
+    cells = replace(own.cells, mass_kg=own.cells.mass_kg * flat["mass"], drift_cv=np.zeros(len(cell)))
     # Currents are held against shares that were drawn: what the score expects of the spread would count twice.
     return replace(
         own, cells=cells, dcir_cv=0.0, capacity_cv=0.0, weakest_group=flat["weakest_group"], situations=others,

@@ -16,6 +16,7 @@ from optimizer.catalog import Cells, Chargers, TraceColumns
 from optimizer.cell.fade import Fade
 from optimizer.cell.model import CellModel, pulse_resistance_ohm
 from optimizer.pack import limits
+from optimizer.pack.sharing import drifts
 from optimizer.ride.bins import CompressedRide, compress, drawn_all_the_way, falls_with_mass
 from optimizer.ride.kernels.cells import CellArrays, from_models
 from optimizer.ride.load.headroom import Motor
@@ -48,7 +49,8 @@ class CellTable:
     lasting_ohm, shape (3, n_cells), the same at the ride's start, the reference and the reserve, at the
     ride's temperature. Currents are ratings [A]: ride_a bounds the highest current of a lap so that the moving mean
     of the squares stays under the continuous rating; regen_a is the charge current left in the cold; fault_a is that
-    of a cell shorted when full, V_max over the least resistance at once, as warm as the box. regen_ohm and
+    of a cell shorted when full, V_max over the least resistance at once, as warm as the box. drift and drift_cv are how
+    shares grow over a discharge at the continuous rating (pack/sharing.py) [-]. regen_ohm and
     ocv_grid_v, shape (n_cells, GRID), are a cell's resistance to braking and its OCV by state of charge [ohm], [V].
     """
 
@@ -74,6 +76,8 @@ class CellTable:
     ocv_grid_v: Floats
     temp_max_c: Floats
     fault_a: Floats
+    drift: Floats
+    drift_cv: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,11 +204,21 @@ def _cell_table(
     peak, low = drop_ohm(
         models, socs=(asked.reference_soc, asked.low_soc), seconds=asked.peak_seconds, temp_c=asked.temp_c
     )
-    (steady,) = drop_ohm(models, socs=(asked.reference_soc,), seconds=np.inf, temp_c=min(asked.temp_c, WARM_C))
+    lasting_ohm = [
+        pulse_resistance_ohm(model, seconds=np.inf, temp_c=min(asked.temp_c, WARM_C)) for model in models
+    ]
+    steady = np.array([
+        np.interp(asked.reference_soc, model.soc, ohm) for model, ohm in zip(models, lasting_ohm, strict=True)
+    ])  # fmt: skip
     warm = steady
     if asked.temp_c < WARM_C:
         (warm,) = drop_ohm(models, socs=(asked.reference_soc,), seconds=np.inf, temp_c=WARM_C)
         warm = np.minimum(warm, steady)
+    drift, drift_cv = drifts(
+        _on_grid(models, [model.ocv_v for model in models]), _on_grid(models, lasting_ohm), current_a=steady_a,
+        start_soc=ride.start_soc, end_soc=ride.reserve_soc, dcir_cv=brief.spread.dcir,
+        capacity_cv=brief.spread.capacity,
+    )  # fmt: skip
     states = (ride.start_soc, asked.reference_soc, ride.reserve_soc)
     lasting = drop_ohm(models, socs=states, seconds=np.inf, temp_c=ride.temp_c)
     return CellTable(
@@ -233,6 +247,8 @@ def _cell_table(
         regen_a=cells.current_charge_a[rows]
         * charge_factor(brief, cells.chemistry[rows], cells.charge_temp_min_c[rows]),
         temp_max_c=cells.temp_max_c[rows],
+        drift=drift,
+        drift_cv=drift_cv,
         fault_a=cells.voltage_max_v[rows]
         / least_ohm(models, temp_c=np.minimum(box_air_c(brief), cells.temp_max_c[rows])),
     )

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from optimizer.base.arrays import Floats, Ints
 from optimizer.base.figures import ANY, VARYING, in_situation, made_by, sided, split_name
 from optimizer.pack import limits
-from optimizer.pack.sharing import weakest_group_capacity, weakest_group_factor, worst_share
+from optimizer.pack.sharing import drifted_share, weakest_group_capacity, weakest_group_factor, worst_share
 from optimizer.ride.bins import CompressedRide
 from optimizer.ride.range import PackBlock, RangeBlock, range_block
 from optimizer.ride.simulate import simulate
@@ -205,9 +205,11 @@ def powers(block: Block, *, context: Context) -> Scores:
     weakest = context.weakest_group
     if weakest is None:
         weakest = weakest_group_factor(context.dcir_cv, series=block.series, parallel=block.parallel)
-    share = uneven(block, context=context)
+    share, drifted = uneven(block, context=context), uneven(block, context=context, drifted=True)
 
-    def most(ocv_v: Floats, ohm: Floats, cell_a: Floats, cap_a: Floats, thermal_a: Floats) -> limits.Power:
+    def most(
+        ocv_v: Floats, ohm: Floats, cell_a: Floats, cap_a: Floats, thermal_a: Floats, share: Floats = share
+    ) -> limits.Power:
         return limits.greatest_power(
             ocv_v[k],
             cell_ohm=ohm,
@@ -229,7 +231,7 @@ def powers(block: Block, *, context: Context) -> Scores:
         thermal = limits.thermal_current(
             cells.temp_max_c[k] - context.air_c, rise_k_per_w=block.hot_rise_k_per_w, heat_ohm=ohm / block.parallel**2
         )
-        return most(cells.ocv_reference_v, ohm, cells.continuous_a, block.continuous_cap_a, thermal)
+        return most(cells.ocv_reference_v, ohm, cells.continuous_a, block.continuous_cap_a, thermal, drifted)
 
     cool = np.full(len(block), np.inf)
     peak = most(cells.ocv_reference_v, cells.peak_ohm[k], cells.peak_a, block.peak_cap_a, cool)
@@ -250,13 +252,18 @@ def powers(block: Block, *, context: Context) -> Scores:
     }
 
 
-def uneven(block: Block, *, context: Context) -> Floats:
+def uneven(block: Block, *, context: Context, drifted: bool = False) -> Floats:
     """Largest current of a cell over the mean of its group, by the plates and by the spread between cells [-].
 
-    share = (1 + spread_ohm / r_cell) · (1 + what the spread of resistances adds)
+    share = (1 + spread_ohm / r_cell) · (1 + what the spread of resistances adds), at first, or `drifted`: the largest
+    of a discharge from the ride's start to its reserve at the continuous rating, the plates' part grown by drift.
     """
-    plates = 1.0 + block.spread_ohm / context.cells.peak_ohm[block.cell]
-    return plates * worst_share(context.dcir_cv, series=block.series, parallel=block.parallel)
+    cells, k = context.cells, block.cell
+    counts = {"series": block.series, "parallel": block.parallel}
+    plates = block.spread_ohm / cells.peak_ohm[k]
+    if drifted:
+        return (1.0 + plates * cells.drift[k]) * drifted_share(context.dcir_cv, cells.drift_cv[k], **counts)
+    return (1.0 + plates) * worst_share(context.dcir_cv, **counts)
 
 
 def regen_limit_a(block: Block, *, context: Context) -> Floats:

@@ -6,6 +6,7 @@ Inputs are what was read (catalogs, brief) and what the fit found (positions, gr
 import math
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import pairwise
 from statistics import median
 
 from plain_cell import cell_of, even, ride_cell
@@ -432,14 +433,36 @@ class Plain:
         cell_a = self.cold_part(pack.cell) * charge_a * pack.parallel / share
         return min(cell_a, *caps["regen"].values(), self.brief.electrical.regen_current_a)
 
-    def share(self, pack, cell, parts):
+    def drift(self, row):
+        """Largest |1 − m| of a discharge at the continuous rating, and largest deviation of a current: 200 steps."""
+        plan, asked, (cell, _, _) = self.brief.ride, self.brief.electrical, self._cells[row]
+        grid = [k / 200 for k in range(201)]
+        volts, ohms = [cell.open_v(z) for z in grid], [cell.ohm(z, math.inf, min(asked.temp_c, 25.0)) for z in grid]
+        amps, spread = float(self.inputs.cells.current_continuous_a[row]), self.brief.spread
+        step = (plan.start_soc - plan.reserve_soc) / 200
+        at = [plan.start_soc - k * step for k in range(201)]
+        ahead, grown, most = 0.0, 1.0, spread.dcir
+        for high, low in pairwise(at):
+            r_high, r_low = even(high, ohms), even(low, ohms)
+            fall = even(high, volts) - even(low, volts) + amps * (r_low - r_high)
+            a = max(fall / (step * amps * (r_high + r_low) / 2), 1e-9)
+            after = ahead * math.exp(-a * step) + (1.0 - math.exp(-a * step)) / a
+            for m in (a * ahead, a * after):
+                grown = max(grown, abs(1.0 - m))
+                most = max(most, math.hypot(spread.dcir * (1.0 - m), spread.capacity * m))
+            ahead = after
+        return grown, most
+
+    def share(self, pack, cell, parts, grown=1.0, cv=None):
         """Largest current of a cell over the mean of its group: uneven plates times the spread between cells."""
         asked, p = self.brief.electrical, pack.parallel
         peak_ohm = cell.ohm(asked.reference_soc, asked.peak_seconds, asked.temp_c)
         one = normal_max(p)
         every = normal_max(p * pack.series) * math.sqrt((p - 1.0) / p)
         cells = 1.0 / (1.0 - min(self.brief.spread.dcir * max(one, every), 0.9))
-        return (1.0 + parts["spread_ohm"] / peak_ohm) * cells
+        if cv is not None:
+            cells = max(cells, 1.0 + min(cv * max(one, every), 0.9))
+        return (1.0 + grown * parts["spread_ohm"] / peak_ohm) * cells
 
     def power(self, pack, cell, parts, *, soc, seconds, limits, ohm=None):
         """P = I (S·ocv − I·R) at the least of all limits."""
@@ -480,6 +503,7 @@ class Plain:
         fuse_a = float(t.fuses.current_a[pack.fuse])
         out["fuse_opens_s"] = opens_within(t.fuses.opens_most[pack.fuse], out["fault_current_a"] / fuse_a)
         caps, share = self.caps(pack, parts), self.share(pack, cell, parts)
+        drifted = self.share(pack, cell, parts, *self.drift(row))
         steady = float(t.cells.current_continuous_a[row])
         _, pulse, memory = self.pulse(row)
         rated = min(pulse, steady / math.sqrt(1.0 - math.exp(-asked.peak_seconds / memory)))
@@ -502,7 +526,7 @@ class Plain:
         # In the cold sought anew, with cells as warm as the power before makes them.
         for _ in range(5 if asked.temp_c < 25.0 else 1):
             hot_a = math.sqrt(room_k / (parts["rise"] * lasting_ohm / p**2))
-            lasting = caps["continuous"] | {"cell current": steady * p / share, "temperature": hot_a}
+            lasting = caps["continuous"] | {"cell current": steady * p / drifted, "temperature": hot_a}
             found = self.power(
                 pack, cell, parts, limits=lasting, soc=asked.reference_soc, seconds=math.inf, ohm=lasting_ohm
             )
