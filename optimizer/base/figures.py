@@ -51,8 +51,8 @@ class Figure:
     decimals : int
         Digits behind the point that people read.
     part : str
-        Which part of the score makes it: "statics", "powers", "ride", "heat", "speed", "charge", "use"; "safety" where
-        the table adds it, "row" where only a finished row has it.
+        Which part of the score makes it: "statics", "powers", "ride", "heat", "speed", "charge", "use"; "band" and
+        "safety" where the table adds it, "row" where only a finished row has it.
     more_is_better : bool, optional
         Sense of an objective; None for a figure that can't be one.
     limit : (float, float), optional
@@ -147,6 +147,13 @@ FIGURES: dict[str, Figure] = _Figures({
             name="range_km", unit="km", label="range", decimals=1, part="ride", more_is_better=True,
             limit=(0.05, 5000), step=(1e-6, 500), views="tfs",
             meaning="range of the ride, repeated from the start's state of charge until something ends it",
+        ),
+        *(
+            Figure(
+                name=f"range_km_{end}", unit="km", label=f"range, {words}", decimals=1, part="band", views="fs",
+                meaning=f"range that one pack in ten stays {side}, by [spread] and the cell model's error",
+            )
+            for end, words, side in (("p10", "one in ten below", "under"), ("p90", "one in ten above", "over"))
         ),
         Figure(
             name="peak_power_w", unit="W", label="peak power", decimals=0, part="powers", more_is_better=True,

@@ -174,7 +174,8 @@ def shortlist(run: Run, picked: pd.DataFrame) -> Shortlist:
     spread = pd.DataFrame([spreads[k].columns() for k in range(len(rows))], index=frame.index)
     for end in ("low", "high") if bands else ():
         spread[f"range_km_{end}"] = [getattr(bands[k], f"{end}_km") for k in range(len(rows))]
-    frame = pd.concat([frame, spread], axis=1)
+    # The front's own band of the range counts the model's error, too.
+    frame = pd.concat([frame, spread.drop(columns=[name for name in spread if name in frame])], axis=1)
     full = [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
     designs = tuple(unfold(space, row) for space, row in zip(homes, full, strict=True))
     pins = pinned_packs(homes[0])

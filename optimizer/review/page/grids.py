@@ -257,4 +257,5 @@ def spread(row: Mapping[str, Any], *, currency: str) -> Grid:
         what = "every cell fits its place" if name == "fit" else f"limit on {describe(name)[0]} holds"
         rows.append(Row((Cell(what), Cell(""), Cell(f"{100.0 * float(chance):.0f} %", True), Cell(""))))
     headers = (Cell(""), *(Cell(name, True) for name in ("one pack in ten below", "as calculated", "one in ten above")))
-    return Grid(headers, tuple(rows), "Figures and chances by the brief's [spread], the weakest group counting")
+    return Grid(headers, tuple(rows), "Figures and chances by the brief's [spread], the weakest group "
+                "counting; the range by the cell model's error, too")

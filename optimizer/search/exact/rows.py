@@ -21,6 +21,7 @@ from optimizer.pack.conductors.chained import WORK
 from optimizer.pack.limits import LIMITS, rated_current
 from optimizer.pack.protection.fuses import continuous_current_a, opening_seconds
 from optimizer.ride.range import STOP_NAMES
+from optimizer.score.band import range_band
 from optimizer.score.score import Block, Scores, margins, regen_limit_a, ridden, score
 from optimizer.score.situations import worst
 from optimizer.score.years import ENDS, years_figures
@@ -136,7 +137,7 @@ def refuse_nan(figures: Scores) -> None:
 
 
 def full_figures(block: Block, *, space: Space) -> Scores:
-    """All figures of a block, and the range of the fast form beside them; ArithmeticError by `refuse_nan`."""
+    """All figures of a block, the range of the fast form and its band beside them; ArithmeticError by `refuse_nan`."""
     figures = score(block, context=space.context, stepped=True)
     for name in sorted(space.brief.figures_asked()):
         if split_name(name)[1] == ANY:
@@ -144,6 +145,7 @@ def full_figures(block: Block, *, space: Space) -> Scores:
     if len(block):
         fast = ridden(block, context=space.context, pack_mass_kg=figures["pack_mass_kg"])
         figures["fast_range_km"] = fast.range_km
+        figures |= range_band(block, context=space.context, figures=figures)
     least_km = dict(space.brief.constraints).get("range_km_min")
     figures |= years_figures(block, context=space.context, figures=figures, least_km=least_km)
     refuse_nan(figures)
