@@ -157,23 +157,24 @@ class _Told:
     def __init__(self, space: Space, chosen: Chosen, block: Block) -> None:
         assert space.brief.electrical is not None
         self.space, self.chosen, self.block, self.asked = space, chosen, block, space.brief.electrical
-        self.share = uneven(block, context=space.context)
+        self.share, self.drifted = (uneven(block, context=space.context, drifted=late) for late in (False, True))
 
     def bound(self, part: str, amps: float, temps: Sequence[Entry], seconds: float | None) -> Entry:
         """A limit of a power, with what it comes to."""
         found: Entry = {"part": part, "current_a": round(amps, 3)} | _hottest(part, temps)
-        value = f"{found['temp_c']:.0f} °C" if "temp_c" in found else self.value(part, amps)
+        value = f"{found['temp_c']:.0f} °C" if "temp_c" in found else self.value(part, amps, lasting=seconds is None)
         # What bounds a fuse is its opening time.
         value = f"{amps:.1f} A with {value} at its ends" if part == "fuse" else value
         when = "in the steady state" if seconds is None else f"{'for' if ' A' in value else 'after'} {seconds:g} s"
         return found | ({} if seconds is None else {"seconds": seconds}) | {"words": f"{part}, {value} {when}"}
 
-    def value(self, part: str, amps: float) -> str:
+    def value(self, part: str, amps: float, *, lasting: bool = False) -> str:
         """What a limit that is no temperature of a conductor comes to, in words."""
+        share = float((self.drifted if lasting else self.share)[0])
         cells, row = self.space.inputs.cells, int(self.space.context.cells.row[self.chosen.cell])
         return {
             "sag": f"a cell at {float(cells.voltage_min_v[row]):.2f} V",
-            "cell current": f"{amps * float(self.share[0]) / self.chosen.parallel:.1f} A in the most loaded cell",
+            "cell current": f"{amps * share / self.chosen.parallel:.1f} A in the most loaded cell",
             "matched load": "half of the voltage lost inside the pack",
             "temperature": f"hottest cell at {float(cells.temp_max_c[row]):g} °C",
             "controller cut-off": f"{self.asked.voltage_min_v:g} V",
