@@ -5,7 +5,9 @@ from dataclasses import replace
 import matplotlib.colors as colours
 import numpy as np
 import pytest
+from packs import C18650, pack, station
 
+from optimizer.fit.region.compartment import box
 from optimizer.review.sheets import charts, drawings
 from optimizer.review.sheets import style as look
 from optimizer.review.sheets.arranging import PAGE_MM, arrange, box_of, choose_sheet, panels_of
@@ -166,3 +168,22 @@ def test_an_empty_seat_hides_no_cell(design, sheet):
     shapes = artists(sheet, "PathPatch") + artists(sheet, "Polygon")
     empty = [p for p in shapes if p.get_linestyle() not in ("solid", "-")]
     assert empty and all(p.get_facecolor()[3] == 0.0 for p in empty)
+
+
+def test_no_name_lies_on_a_lead(design):
+    """The build sheet points at the rings of the leads: on straight rows the middle of a plate's welds is one."""
+    row = station(box("box", length_mm=240, width_mm=80, height_mm=80), C18650, parallel=3)
+    one = station(box("box", length_mm=240, width_mm=80, height_mm=80), C18650, parallel=1)
+    for each in (design, pack(design, row), pack(design, one)):
+        figure = drawings.draw(each)
+        axes, scale = figure.axes[0], choose_sheet(each, range(len(each.stations)))[0]
+        figure.draw_without_rendering()
+        seen = [c for c in artists(figure, "Circle") if c.get_zorder() == 8.5]
+        rings = np.array([c.get_center() for c in seen])
+        assert len(rings) and {c.get_radius() for c in seen} == {drawings.WELD_MM * scale}
+        for text in axes.texts:
+            if text.get_text()[:1] != "P":
+                continue
+            pill = text.get_bbox_patch().get_window_extent().transformed(axes.transData.inverted())
+            nearest = np.clip(rings, (pill.x0, pill.y0), (pill.x1, pill.y1))
+            assert np.min(np.hypot(*(rings - nearest).T)) >= drawings.WELD_MM * scale - 1e-6, text.get_text()

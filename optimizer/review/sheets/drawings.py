@@ -42,10 +42,12 @@ if TYPE_CHECKING:
 
     from optimizer.design.model import Design, Station
 
+Point = tuple[float, float]
 Put = Callable[[shapely.Geometry], shapely.Geometry]
 
 ARROW = "-|>,head_width=0.16,head_length=0.32"
 WELD_MM = 3.0
+CLEAR_MM = 0.3
 
 
 def draw(design: Design, *, stations: Sequence[int] | None = None) -> Figure:
@@ -259,13 +261,33 @@ def _face(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> N
         spots = {key: _spots(conductor, key, panel.view, put) for key in ("terminals", "taps")}
         strokes.welds(axes, spots["terminals"], size=WELD_MM * scale)
         size = 5.6 if scale >= 0.4 else 4.0
+        name = str(conductor["name"])
         if conductor["level"] == 0 and spots["terminals"]:
-            middle = shapely.MultiPoint(spots["terminals"]).centroid
-            strokes.pill(axes, (middle.x, middle.y), str(conductor["name"]).replace("-", "−"), size=size, dark=False)
-            strokes.leads(axes, spots["taps"], size=2.0 * WELD_MM * scale)
+            name, ring = name.replace("-", "−"), 2.0 * WELD_MM * scale
+            spot = _beside(spots, shapely.union_all([put(shape) for shape in shapes]), ring=ring,
+                           half=strokes.pill_half(name, size=size))  # fmt: skip
+            strokes.pill(axes, spot, name, size=size, dark=False)
+            strokes.leads(axes, spots["taps"], size=ring)
         elif conductor["level"]:
             middle = shapely.union_all([put(shape) for shape in shapes]).representative_point()
-            strokes.pill(axes, (middle.x, middle.y), str(conductor["name"]), size=size, dark=False)
+            strokes.pill(axes, (middle.x, middle.y), name, size=size, dark=False)
+
+
+def _beside(spots: Mapping[str, Sequence[Point]], metal: shapely.Geometry, *, ring: float, half: Point) -> Point:
+    """Where the name stands: nearest to the middle of the welds, off the rings of the leads, on its metal if it can.
+
+    ring: their diameter; half: of the pill's width and height [mm of paper].
+    """
+    welds, taps = np.asarray(spots["terminals"]), np.asarray(spots["taps"]).reshape(-1, 2)
+    away = np.asarray(half) + ring / 2 + CLEAR_MM
+    around = [tap + away * way for tap in taps for way in ((0, 1), (0, -1), (1, 0), (-1, 0))]
+    between = (welds[:, None, :] + welds[None, :, :]).reshape(-1, 2) / 2
+    places = np.vstack([welds.mean(axis=0)[None], between, *(a[None] for a in around)])
+    far = np.maximum(np.abs(places[:, None, :] - taps[None]) - half, 0.0)
+    hidden = np.any(np.hypot(far[..., 0], far[..., 1]) < ring / 2, axis=1)
+    off = ~shapely.intersects(metal, shapely.points(places))
+    best = np.lexsort([np.hypot(*(places - welds.mean(axis=0)).T), off, hidden])[0]
+    return float(places[best, 0]), float(places[best, 1])
 
 
 def _poles(station: Station, cell: int, view: View, put: Put) -> list[tuple[Polygon, bool]]:

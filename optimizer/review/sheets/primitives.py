@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from matplotlib.patches import Patch
 
 Point = tuple[float, float]
+# Between the letters of a pill and its edge [em].
+PILL_PAD = 0.22
 EMPTY: dict[str, Any] = {
     "facecolor": look.PAPER,
     "edgecolor": look.SOFT,
@@ -154,8 +156,14 @@ def leads(axes: Axes, places: Iterable[Point], *, size: float) -> None:
 def pill(axes: Axes, place: Point, words: str, *, size: float = 6.0, dark: bool = True) -> None:
     """A short label on a rounded ground that stays readable on anything."""
     ground, ink = (look.INK, "#ffffff") if dark else ("#ffffff", look.INK)
-    box = {"boxstyle": "round,pad=0.22", "facecolor": ground, "edgecolor": look.INK, "linewidth": 0.4}
+    box = {"boxstyle": f"round,pad={PILL_PAD}", "facecolor": ground, "edgecolor": look.INK, "linewidth": 0.4}
     text(axes, place, words, color=ink, fontsize=size, fontweight="bold", bbox=box, zorder=10)
+
+
+def pill_half(words: str, *, size: float) -> Point:
+    """Half the width and height that `pill` takes at most [mm of paper]: bold letters are under 0.8 em wide."""
+    em = max(size, look.LEAST_PT) * look.MM_PER_INCH / 72.0
+    return (0.4 * len(words) + PILL_PAD) * em, (0.5 + PILL_PAD) * em
 
 
 def dimension(axes: Axes, start: Point, end: Point, *, away: float, length_mm: float) -> None:
