@@ -274,19 +274,24 @@ def _face(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> N
 
 
 def _beside(spots: Mapping[str, Sequence[Point]], metal: shapely.Geometry, *, ring: float, half: Point) -> Point:
-    """Where the name stands: nearest to the middle of the welds, off the rings of the leads, on its metal if it can.
+    """Where the name stands: in the middle of the welds if it hides no lead and no weld there, else nearest to it.
 
+    It never lies on the ring of a lead where there is another place, on a weld or off its metal if it must.
     ring: their diameter; half: of the pill's width and height [mm of paper].
     """
     welds, taps = np.asarray(spots["terminals"]), np.asarray(spots["taps"]).reshape(-1, 2)
-    away = np.asarray(half) + ring / 2 + CLEAR_MM
+    middle, away = welds.mean(axis=0), np.asarray(half) + ring / 2 + CLEAR_MM
     around = [tap + away * way for tap in taps for way in ((0, 1), (0, -1), (1, 0), (-1, 0))]
     between = (welds[:, None, :] + welds[None, :, :]).reshape(-1, 2) / 2
-    places = np.vstack([welds.mean(axis=0)[None], between, *(a[None] for a in around)])
-    far = np.maximum(np.abs(places[:, None, :] - taps[None]) - half, 0.0)
-    hidden = np.any(np.hypot(far[..., 0], far[..., 1]) < ring / 2, axis=1)
+    places = np.vstack([middle[None], between, *(spot[None] for spot in around)])
+
+    def hides(marks: np.ndarray, size: float) -> np.ndarray:
+        far = np.maximum(np.abs(places[:, None, :] - marks[None]) - half, 0.0)
+        return np.any(np.hypot(far[..., 0], far[..., 1]) < size / 2, axis=1)
+
     off = ~shapely.intersects(metal, shapely.points(places))
-    best = np.lexsort([np.hypot(*(places - welds.mean(axis=0)).T), off, hidden])[0]
+    off[0] = False
+    best = np.lexsort([np.hypot(*(places - middle).T), off, hides(welds, ring / 2), hides(taps, ring)])[0]
     return float(places[best, 0]), float(places[best, 1])
 
 

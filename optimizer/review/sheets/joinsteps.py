@@ -71,7 +71,7 @@ METHODS = {
          "Read thread, depth and torque of the terminals in the papers of the cell's maker. A screw may not reach the "
          "bottom of its thread.",
          "Measure the drop over the trial joint under a known current; every joint of the pack is held against it."),
-        "The lug of each lead goes on the fastener at the ring on the drawing, on top of the plate, never between "
+        "The lug of each lead goes on the fastener nearest the ring on the drawing, on top of the plate, never between "
         "plate and terminal. Crimp lugs away from the pack: no soldering on a cell.",
         ("Threads clean and dry, a washer on each; tighten by a torque wrench, insulated, to the torque that the maker "
          "of the cell states. None is given here: it is the cell's own.",

@@ -31,10 +31,10 @@ def foot_height(sheet_mm: float) -> float:
 
 def legend(axes: Axes, *, scale: float, sheet_mm: float, ties: bool = False) -> None:
     """What each mark means, and a scale bar, at the lower left of the sheet; `ties` tells of tie plates in cases."""
-    y, x, close = EDGE_MM + (28.0 if sheet_mm < NARROW_MM else 5.0), EDGE_MM + 6.0, 1.0
+    y, x, close = EDGE_MM + (28.0 if sheet_mm < NARROW_MM else 5.0), EDGE_MM + 6.0, 0.88
     if sheet_mm < PAPER_MM:
-        y, x, close = 5.5, 8.0, 0.81
-    spots = [x + close * shift for shift in (0.0, 21.0, 42.0, 63.0, 84.0, 105.5, 128.0, 152.0, 176.0)]
+        y, x, close = 5.5, 8.0, 0.73
+    spots = [x + close * shift for shift in (0.0, 21.0, 41.0, 60.0, 79.0, 101.0, 125.0, 150.5, 175.0, 196.0)]
     disc = shapely.Point(0, y + 6.5).buffer(4.0, quad_segs=16)
 
     def at(spot: float) -> shapely.Geometry:
@@ -53,12 +53,13 @@ def legend(axes: Axes, *, scale: float, sheet_mm: float, ties: bool = False) -> 
         strokes.strips(axes, [((spots[5] - 5.5, level), (spots[5] + 5.5, level))], width=2.6, strong=strong)
     strokes.pill(axes, (spots[6], y + 6.5), "7")
     strokes.pill(axes, (spots[7], y + 6.5), "P7", dark=False)
+    strokes.leads(axes, [(spots[8], y + 6.5)], size=6.0)
     words = ("positive end", "negative end", "empty seat", "keep-out", "case, with\ntie plate" if ties else "case",
              "strip: series,\nwithin group", "series group,\n1 at pack −",
-             "plate: + of group 7\nto − of group 8")  # fmt: skip
+             "plate: group 7 +\nto group 8 −", "power lead\njoined here")  # fmt: skip
     for word, spot in zip(words, spots, strict=False):
         strokes.text(axes, (spot, y + 0.2), word, fontsize=5.6, va="top", linespacing=1.25)
-    strokes.scale_bar(axes, (spots[8], y + 4.0), scale=scale, most_mm=24.0 if close < 1.0 else 60.0)
+    strokes.scale_bar(axes, (spots[9], y + 4.0), scale=scale, most_mm=24.0 if sheet_mm < PAPER_MM else 60.0)
 
 
 def title_block(axes: Axes, design: Design, *, scale_name: str, sheet_mm: float) -> None:
