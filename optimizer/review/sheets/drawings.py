@@ -287,7 +287,8 @@ def _beside(spots: Mapping[str, Sequence[Point]], metal: shapely.Geometry, *, ri
 
     def hides(marks: np.ndarray, size: float) -> np.ndarray:
         far = np.maximum(np.abs(places[:, None, :] - marks[None]) - half, 0.0)
-        return np.any(np.hypot(far[..., 0], far[..., 1]) < size / 2, axis=1)
+        hidden: np.ndarray = np.any(np.hypot(far[..., 0], far[..., 1]) < size / 2, axis=1)
+        return hidden
 
     off = ~shapely.intersects(metal, shapely.points(places))
     off[0] = False
