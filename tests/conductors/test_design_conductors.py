@@ -171,7 +171,8 @@ def test_tabs_are_welded_where_a_sheet_carries_that_no_welder_joins(tmp_path):
     assert metal_g == pytest.approx(sum(one["mass_g"] for one in record["conductors"]))
     assert design.bill["cost"].sum() == pytest.approx(row["cost"])
     assert "tab" in set(design.plates["direction"]) and "nickel" in set(design.plates["material"])
-    assert "welded to a cell" in str(build_steps(design))
+    steps = str(build_steps(design))
+    assert "welded to a cell" in steps and "on scrap: nickel 0.15 × 6 mm" in steps and "× 300 mm" not in steps
     (tmp_path / "design.json").write_text(json.dumps(record))
     again, choices, figures = read_design(tmp_path / "design.json")
     assert not differences({**choices, **figures}, score_row(again, choices))

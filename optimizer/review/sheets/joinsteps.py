@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from optimizer.design.metal_gaps import gap_rows
 from optimizer.review.sheets.steps import WorkStep
@@ -91,12 +91,16 @@ def join_steps(design: Design) -> tuple[WorkStep, WorkStep]:
 
 def _trials(design: Design, how: Method) -> WorkStep:
     strip = design.strip
-    metal = f"{strip['material']} {float(strip['thickness_mm']):g} × {float(strip['width_mm']):g} mm"
+    joined: Any = strip
+    if strip.get("form") == "tabbed":
+        # Of tabs on sheet the tabs alone are welded to cells.
+        joined = design.plates[design.plates["direction"] == "tab"].iloc[0]
+    metal = f"{joined['material']} {float(joined['thickness_mm']):g} × {float(joined['width_mm']):g} mm"
     checks = (
         "Clean strip and cell ends with alcohol; touch them with gloves only.",
         *(text.format(metal=metal) for text in how.trials),
         *(["Measure the strip's resistance over a known length: plated steel sold as nickel shows at once, "
-           "at about twice the figure."] if strip["material"] == "nickel" else []),
+           "at about twice the figure."] if joined["material"] == "nickel" else []),
     )  # fmt: skip
     return WorkStep(how.trial, checks)
 
