@@ -204,15 +204,23 @@ class _Work:
     def samples(self, say: Callable[[str], None]) -> archive.Survivors:
         """The front of the samples of all slices; most of the time goes into the plates of what they fill."""
         jobs = deque(self._fills())
+        fills, filled, found = len(jobs), 0, list[archive.Survivors]()
         for k in self.order:
             part = self.parts[k]
             jobs.append(Job(k, f"Sampling {part.name}", _sample, (part, self.space.layouts_of(part.task))))
-        found, start, count = [], time.monotonic(), len(jobs)
-        for done, (job, result) in enumerate(self.workers.run(jobs, stop=self.stop), 1):
+        start, packs = time.monotonic(), "first packs" if fills else "groups, plates and first packs"
+        for job, result in self.workers.run(jobs, stop=self.stop):
             if job.key is not None:
                 found.append(result)
-            left = (time.monotonic() - start) / done * (count - done)
-            say(f"{100 * done // count:3d} % of the groups, plates and first packs, about {left:.0f} s left")
+            else:
+                filled += 1
+            # A fill takes a hundred times as long as a sample behind it: each kind has a line and a time of its own.
+            if filled < fills:
+                say(_far("groups and plates", filled, fills, start))
+            elif not found:
+                start = time.monotonic()
+            else:
+                say(_far(packs, len(found), len(self.parts), start))
         none = archive.nothing(rooms=len(self.space.rooms), objectives=len(self.space.brief.objectives.use))
         return archive.merge([none, *found])
 
@@ -233,6 +241,12 @@ class _Work:
             return parts
         jobs = deque(Job(k, "Merging fronts", _merge, (parts[k::count],)) for k in range(count))
         return [found for _, found in self.workers.run(jobs)]
+
+
+def _far(what: str, done: int, count: int, start: float) -> str:
+    """How far one kind of work is that began at a reading of time.monotonic()."""
+    left = (time.monotonic() - start) / max(done, 1) * (count - done)
+    return f"{100 * done // count:3d} % of the {what}, about {left:.0f} s left"
 
 
 def _fill(space: Space, room: int, task: Task, layouts: Layouts) -> None:
