@@ -12,6 +12,7 @@ from optimizer.base.problems import BadInput, Problem
 from optimizer.bench.anneal import anneal, snaked
 from optimizer.bench.bounds import folded, spread_bound, sum_limits
 from optimizer.bench.exact import listable, share_all, share_exactly, small_enough
+from optimizer.bench.extremes import extremes_bound
 from optimizer.bench.measured import Measured, Rejected, outliers
 
 # Capacities are counted in whole millionths of an ampere-hour.
@@ -219,6 +220,9 @@ def _many(capacity: Ints, conductance: Floats, groups: int, seed: int) -> tuple[
     """Groups of three and more: exchanges, and lists of all groups where exchanges leave too much."""
     bound = spread_bound(capacity, groups=groups)
     smallest, largest = sum_limits(capacity, groups=groups)
+    extremes = extremes_bound(capacity, groups=groups)
+    if extremes[0] > bound:
+        bound, smallest, largest = extremes
     mean = capacity.sum() / groups
     size = len(capacity) // groups
     # Large groups leave so many ways that a narrower window costs nothing. Where weak cells hold some group down, the

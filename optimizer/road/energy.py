@@ -245,6 +245,8 @@ def _bare_coasts(speed: Floats, *, against: Floats, expected: Floats) -> Bools:
     against, expected : ndarray, shape (n - 1,)
         What slowed the vehicle down beside the slope, and what rolling and air should [m/s²].
     """
+    if len(speed) <= BARE_COAST_S:
+        return np.zeros(len(speed) - 1, dtype=bool)
     smooth = np.convolve(np.diff(speed), np.ones(5) / 5.0, mode="same")
     runs = []
     for a, b in runs_of((smooth < -0.01) & (smooth > -BARE_BRAKES_M_S2) & (speed[1:] > 0.5)):
