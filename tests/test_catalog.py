@@ -514,3 +514,9 @@ def test_what_to_write_for_an_unclear_number_is_clear():
     _, code, expected = parse_number("1.200", decimal=",")
     assert code == "unclear-number" and "write 1200 for that many, or 1,2000 for 1,200" in expected
     assert parse_number("1,2000", decimal=",")[0] == 1.2
+
+
+def test_a_header_is_offered_for_the_one_column_that_it_is_nearest_to(tmp_path):
+    told = faults(read_cells, put(tmp_path, "id,min_v,max_v\na,2.5,4.2\n"))
+    assert [item.field for item in told if '"min_v"' in item.expected] == ["voltage_min_v"]
+    assert [item.field for item in told if '"max_v"' in item.expected] == ["voltage_max_v"]

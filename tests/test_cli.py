@@ -142,6 +142,7 @@ def test_a_brief_that_admits_nothing_ends_with_code_3_the_reasons_and_the_neares
     assert done.exit_code == 3, done.output
     assert "range_km_min" in done.output
     assert "One change that lets a pack through" in done.output and "km less" in done.output
+    assert done.output.splitlines()[-1] == f"Next: cellstow why {tmp_path / 'run'} --cell ID"
     told = json.loads((tmp_path / "run" / "run.json").read_text())["remedies"]
     assert [each["constraint"] for each in told] == ["range_km_min"] and told[0]["pack"]["cell_id"] in done.output
     assert not (tmp_path / "run" / "front.csv").exists()

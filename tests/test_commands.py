@@ -1,6 +1,7 @@
 """Habits that hold for every command: --json, --quiet, help, and completion in the shell."""
 
 import importlib
+import io
 import os
 import subprocess
 import sys
@@ -8,6 +9,7 @@ import sys
 import pytest
 
 from optimizer.cli import COMMANDS
+from optimizer.commands.progress import Bar
 
 
 def options(name):
@@ -41,3 +43,22 @@ def test_the_shell_completes_commands_and_options():
     assert {"search", "shortlist", "schema"} == completed([], "s")
     assert "--weights" in completed(["shortlist"], "--w")
     assert completed(["shortlist", "--method"], "") == {"topsis", "weighted", "knee"}
+
+
+class Window(io.StringIO):
+    """A stderr that says it is a terminal."""
+
+    def isatty(self):
+        return True
+
+
+def test_what_is_said_and_how_far_it_is_fit_the_window(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setattr(sys, "stderr", shown := Window())
+    bar = Bar()
+    bar.say("at least 4,176 candidates " * 8)
+    bar.step(" 28 % searched, 30 s left, 16 packs on the front, range 50.87 km, peak power 1375 W")
+    lines = shown.getvalue().replace("\r", "\n").splitlines()
+    assert len(lines) > 3 and max(map(len, lines)) < 60
+    assert "30 s left" in lines[-1]

@@ -110,11 +110,12 @@ def read_columns(path: Path, columns: Iterable[Column], *, unique: str = "id") -
 
 def _missing(table: Table, known: dict[str, Column]) -> list[Problem]:
     problems = []
-    for name, column in known.items():
-        if column.needed and name not in table.headers:
-            near = nearest(name, [header for header in table.headers if header not in known])
-            hint = f'; is "{near}" meant?' if near else ""
-            problems.append(Problem("missing-column", table.file, "", name, "", f"column is missing{hint}"))
+    absent = [name for name, column in known.items() if column.needed and name not in table.headers]
+    for name in absent:
+        near = nearest(name, [header for header in table.headers if header not in known])
+        # A header is offered for the one column that it is nearest to.
+        hint = f'; is "{near}" meant?' if near and nearest(near, absent) == name else ""
+        problems.append(Problem("missing-column", table.file, "", name, "", f"column is missing{hint}"))
     return problems
 
 

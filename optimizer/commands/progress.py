@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import sys
+import textwrap
 import time
 from typing import Any, Protocol
 
@@ -34,6 +35,8 @@ class Bar:
     def say(self, text: str) -> None:
         """A line of its own, such as the estimate before the search starts."""
         self.close()
+        if self.live:
+            text = textwrap.fill(text, shutil.get_terminal_size().columns - 1)
         click.echo(text, err=True)
 
     def step(self, text: str) -> None:

@@ -94,9 +94,7 @@ def command(
     if report is not None:
         report.close()
     if not as_json and (not quiet or not len(result.front)):
-        click.echo(search_summary(result, whole=verbose))
-        if page and len(result.front):
-            click.echo(f"The page: {folder / 'review.html'}")
+        click.echo(search_summary(result, whole=verbose, page=page))
     pinned = add_to_run(folder, brief)
     if as_json:
         record = {"folder": str(folder), **result.run, "rows": json.loads(result.front.to_json(orient="records"))}

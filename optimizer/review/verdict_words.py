@@ -30,13 +30,13 @@ def _amount(change: Change, currency: str) -> str:
 
 
 def switch_words(other: Alternative, *, currency: str) -> str:
-    """What an alternative brings and costs, such as "+26 km costs +2.75 kg, +93 EUR, a second box".
+    """What an alternative brings and costs, such as "+26 km for +2.75 kg, +93 EUR, a second box".
     """
     gains = [_amount(change, currency) for change in other.changes if change.better]
     costs = [_amount(change, currency) for change in other.changes if not change.better]
     if not gains:
         return f"differs by {', '.join(costs)}" if costs else "has the same figures"
-    return f"{', '.join(gains)} {'costs' if len(gains) == 1 else 'cost'} {', '.join(costs) or 'nothing'}"
+    return f"{', '.join(gains)} for {', '.join(costs) or 'nothing'}"
 
 
 def gives_words(row: Mapping[str, Any], *, objectives: Sequence[str], currency: str) -> str:
@@ -77,9 +77,9 @@ def limits_words(row: Mapping[str, Any]) -> str:
     """What stops a pack: its peak power, and its range."""
     parts = []
     if row.get("peak_limit"):
-        parts.append(f"{row['peak_limit']} limits the peak power")
+        parts.append(f"peak power: {row['peak_limit']}")
     if row.get("range_stop"):
-        parts.append(f"the range ends by {row['range_stop']}")
+        parts.append(f"range: {row['range_stop']}")
     return "; ".join(parts)
 
 

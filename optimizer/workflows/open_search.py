@@ -148,14 +148,14 @@ class OpenWatch:
             self._next = time.monotonic() + max(self._how.refresh_s, took / self.SHARE)
 
     def text(self, state: Exploration) -> str:
-        """How far the search is, the best by each objective, and the time left, in one line."""
+        """How far the search is, the time left, and the best by each objective, in one line."""
         trials = min(self._ends.trials, self._boxes.count)
         left = state.seconds / max(state.fresh, 1) * max(trials - state.boxes, 0)
         if self._how.budget_s is not None:
             left = min(left, max(self._how.budget_s - state.seconds, 0.0))
         space = self._boxes.space(tuple(0 for _ in self._boxes.free))
-        share = f"{min(100 * state.boxes // trials, 100):3d} % of the trials, {len(state.found)} packs on the front"
-        return ", ".join([share, *best_text(space, state.found), f"at most {duration(left)} left"])
+        share = f"{min(100 * state.boxes // trials, 100):3d} % of the trials, at most {duration(left)} left"
+        return ", ".join([share, f"{len(state.found)} packs on the front", *best_text(space, state.found)])
 
 
 def write_exploration(

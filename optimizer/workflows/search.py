@@ -210,13 +210,14 @@ class Watch:
             self._next = time.monotonic() + max(self._how.refresh_s, took / self.SHARE)
 
     def text(self, outcome: Outcome, *, spent_s: float) -> str:
-        """How far the search is, the best by each objective, and the time left, in one line."""
+        """How far the search is, the time left, and the best by each objective, in one line."""
         fresh = outcome.done - outcome.resumed
         left = (time.monotonic() - self._from) / max(fresh, 1) * (outcome.tasks - outcome.done)
         if self._how.budget_s is not None:
             left = min(left, max(self._how.budget_s - spent_s, 0.0))
-        share = f"{100 * outcome.done // outcome.tasks:3d} % searched, {len(outcome.found)} packs on the front"
-        return ", ".join([share, *best_text(self._space, outcome.found), f"{duration(left)} left"])
+        share = f"{100 * outcome.done // outcome.tasks:3d} % searched, {duration(left)} left"
+        # Figures stand last, as a narrow window cuts the end.
+        return ", ".join([share, f"{len(outcome.found)} packs on the front", *best_text(self._space, outcome.found)])
 
 
 def estimate(space: Space, *, workers: int = 1) -> str:

@@ -28,8 +28,8 @@ def test_summary_fits_and_shows_figures_with_units(front):
     assert max(len(line) for line in text.splitlines()) <= 100
     best = front["range_km"].max()
     assert f"{best:.1f}" in text
-    for header in ("range km", "peak W", "mass kg", "cost EUR"):
-        assert header in text
+    names, units = (line.split() for line in text.splitlines()[2:4])
+    assert names[:2] == ["range", "peak"] and units[:4] == ["pack", "design", "km", "W"]
     assert text.startswith("60 designs on the front")
     assert "nothing meets every limit" in front_summary(front.iloc[:0], objectives=USE)
 
@@ -72,3 +72,14 @@ def test_frame_is_left_alone(front):
     before = front.copy()
     front_summary(front, objectives=USE)
     pd.testing.assert_frame_equal(front, before)
+
+
+def test_units_go_under_their_headers_before_names_are_cut():
+    rows = [["most peak power", "14S4P amber-18650-e35", "d509bcd116b", "50.8", "1375", "3.42", "317.19"]]
+    headers = ["", "pack", "design", "range km", "peak W", "mass kg", "cost EUR"]
+    wide, narrow = (text_table(headers, rows, left=3, width=width).splitlines() for width in (100, 80))
+    assert wide[0].split() == ["pack", "design", "range", "km", "peak", "W", "mass", "kg", "cost", "EUR"]
+    assert [line.split() for line in narrow[:2]] == [
+        ["range", "peak", "mass", "cost"], ["pack", "design", "km", "W", "kg", "EUR"],
+    ]  # fmt: skip
+    assert "14S4P amber-18650-e35" in narrow[-1] and max(map(len, narrow)) <= 80

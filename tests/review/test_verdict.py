@@ -29,10 +29,10 @@ def test_the_switch_is_told_in_the_figures_of_both():
     found = verdict(two(), objectives=USE, constraints={}, weights={"range_km": 1.0, "cost": 3.0})
     assert found.row["design_id"] == "a"
     words = switch_words(found.alternatives[0], currency="EUR")
-    assert words == "+26 km costs +2.8 kg, +93 EUR, 168 min more charging, a second box"
+    assert words == "+26 km for +2.8 kg, +93 EUR, 168 min more charging, a second box"
     lines = dict(verdict_lines(found, objectives=USE, currency="EUR"))
     assert lines["Pick"].startswith("20S3P x (deck 20)") and "40.0 km of range" in lines["gives"]
-    assert lines["limited by"] == "controller limits the peak power; the range ends by reserve"
+    assert lines["limited by"] == "peak power: controller; range: reserve"
     assert lines["ranking"].endswith("range × 1, cost × 3.")
 
 

@@ -283,8 +283,11 @@ def situations_text(row: Mapping[str, Any], columns: Sequence[str], *, currency:
     return text_table(["The pick in its situations, where they differ", "there", "own"], lines)
 
 
-def search_summary(result: Result, *, whole: bool = False) -> str:
-    """What a search found: the best by each objective, the verdict, then the pick's cautions; whole: all in full."""
+def search_summary(result: Result, *, whole: bool = False, page: bool = False) -> str:
+    """What a search found: the best by each objective, the verdict, then the pick's cautions.
+
+    `whole` tells cautions in full, `page` that review.html was written, too.
+    """
     space = result.run["space"]
     proof = "" if space["unproven"] else " with proof"
     lines = [
@@ -309,7 +312,7 @@ def search_summary(result: Result, *, whole: bool = False) -> str:
         if told:
             lines += ["", situations_text(found.row, told, currency=result.currency)]
         lines += ["", pick_cautions(result, found.row, whole=whole)]
-        lines.append(f"\nWritten: {result.folder}/front.parquet, front.csv, run.json")
+        lines.append(f"\nWritten: {result.folder}/front.parquet, front.csv, run.json{', review.html' * page}")
         lines.append(f"Next: cellstow shortlist {shlex.quote(str(result.folder))}")
         return "\n".join(lines)
     if not space["complete"]:
@@ -320,4 +323,5 @@ def search_summary(result: Result, *, whole: bool = False) -> str:
     lines += [f"  {count:>15,}  {reason}" for reason, count in sorted(reasons.items(), key=lambda x: -x[1])]
     for line in remedy_lines(result.run):
         lines += textwrap.wrap(line, console.columns(), subsequent_indent="    ")
+    lines.append(f"Next: cellstow why {shlex.quote(str(result.folder))} --cell ID")
     return "\n".join(lines)

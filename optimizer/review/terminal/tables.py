@@ -36,7 +36,7 @@ def text_table(
 ) -> str:
     """Rows under headers, columns two spaces apart, figures to the right.
 
-    The widest left column gives way until the table fits.
+    Where they are too wide the last word of a figure's header goes under it, then the widest left column gives way.
 
     Parameters
     ----------
@@ -60,20 +60,38 @@ def text_table(
     if any(len(row) != len(headers) for row in rows):
         raise ValueError("every row must have as many cells as there are headers")
     width = width or console.columns()
-    widths = [max(len(line[k]) for line in [headers, *rows]) for k in range(len(headers))]
+    heads = [list(headers)]
+    if sum(_widths([*heads, *rows])) + 2 * (len(headers) - 1) > width:
+        heads = _in_two_lines(headers, left=left)
+    widths = _widths([*heads, *rows])
     while sum(widths) + 2 * (len(widths) - 1) > width:
         widest = max(range(left), key=lambda k: widths[k], default=None)
         if widest is None or widths[widest] <= 8:
             break
         widths[widest] -= 1
     lines = []
-    for line in [headers, ["─" * w for w in widths], *rows]:
+    for line in [*heads, ["─" * w for w in widths], *rows]:
         cells = [clipped(cell, w) for cell, w in zip(line, widths, strict=True)]
         parts = [
             c.ljust(w) if k < left else c.rjust(w) for k, (c, w) in enumerate(zip(cells, widths, strict=True))
         ]
         lines.append("  ".join(parts).rstrip())
     return "\n".join(lines)
+
+
+def _widths(lines: Sequence[Sequence[str]]) -> list[int]:
+    return [max(map(len, column)) for column in zip(*lines, strict=True)]
+
+
+def _in_two_lines(headers: Sequence[str], *, left: int) -> list[list[str]]:
+    """Headers with the last word of each figure's, often its unit, in a second line.
+
+    >>> _in_two_lines(["pack", "range km", "cells"], left=1)
+    [['', 'range', ''], ['pack', 'km', 'cells']]
+    """
+    parts = [("", "", head) if k < left else head.rpartition(" ") for k, head in enumerate(headers)]
+    heads = [[first for first, _, _ in parts], [last for _, _, last in parts]]
+    return heads if any(heads[0]) else heads[1:]
 
 
 def highlights(frame: pd.DataFrame, *, objectives: Sequence[str]) -> list[tuple[str, int]]:

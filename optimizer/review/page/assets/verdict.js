@@ -41,7 +41,7 @@ const Verdict = (() => {
       const all = changes(pick, other);
       const gains = all.filter((c) => c.better).map(amountWords), costs = all.filter((c) => !c.better).map(amountWords);
       if (!gains.length) return costs.length ? `differs by ${costs.join(", ")}` : "has the same figures";
-      return `${gains.join(", ")} ${gains.length === 1 ? "costs" : "cost"} ${costs.join(", ") || "nothing"}`;
+      return `${gains.join(", ")} for ${costs.join(", ") || "nothing"}`;
     };
     const gives = (k) => data.objectives.map((name, i) => {
       const words = quantity(name, data.values[name][k]);
@@ -67,8 +67,8 @@ const Verdict = (() => {
       return base === "range_km" ? told : `${told} ${column.get(base).label}`;
     }).join(", ")}`).join("; ");
     const limits = (k) => [
-      data.values.peak_limit && data.values.peak_limit[k] ? `${data.values.peak_limit[k]} limits the peak power` : "",
-      data.values.range_stop && data.values.range_stop[k] ? `the range ends by ${data.values.range_stop[k]}` : "",
+      data.values.peak_limit && data.values.peak_limit[k] ? `peak power: ${data.values.peak_limit[k]}` : "",
+      data.values.range_stop && data.values.range_stop[k] ? `range: ${data.values.range_stop[k]}` : "",
     ].filter(Boolean).join("; ");
     const ranking = (method, weights) => {
       const how = { topsis: "by closeness to the ideal pack and distance from the worst (TOPSIS)", weighted: "by the weighted mean of the losses against the best of each objective" }[method];
