@@ -150,11 +150,10 @@ def close(series, parallel, kind, seed):
     rng, count = np.random.default_rng(seed), series * parallel
     capacity = np.round(3e6 * (1 + shares(kind, count, rng))).astype(int)
     conductance = 50.0 * np.exp(0.05 * rng.normal(size=count))
-    sums = capacity[share(capacity, conductance, groups=series, size=parallel).groups].sum(axis=1)
-    old, new = spread_bound(capacity, groups=series), extremes_bound(capacity, groups=series)[0]
-    assert max(old, new) <= np.ptp(sums)
-    if series * parallel > 20:
-        assert np.ptp(sums) - max(old, new) <= 1e-3 * sums.mean()
+    found = share(capacity, conductance, groups=series, size=parallel)
+    sums, old = capacity[found.groups].sum(axis=1), spread_bound(capacity, groups=series)
+    assert max(old, extremes_bound(capacity, groups=series)[0]) <= found.bound <= np.ptp(sums)
+    assert np.ptp(sums) - found.bound <= 1e-3 * sums.mean()
     return np.ptp(sums) - old, sums.mean()
 
 

@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 from rides import Truth, fit, gpx
 
+from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
 
 TRUTH = Truth(5, seconds=600)
@@ -121,6 +122,15 @@ def test_a_refusal_is_one_message(name):
     done = ride(name, content)
     assert done.exit_code == 2 and code in done.output and name in done.output and "Traceback" not in done.output
     assert os.listdir() == [name]
+
+
+def test_a_log_of_three_rows_calibrates_nothing_in_one_message():
+    with open("short.csv", "w", encoding="utf-8") as stream:
+        stream.write("time_s,speed_kmh\n0,5\n1,6\n2,5\n")
+    brief = builtin_catalogs() / "briefs" / "cargo-scooter.toml"
+    done = CliRunner().invoke(main, ["calibrate", str(brief), "short.csv"])
+    assert done.exit_code == 2 and "nothing-told" in done.output and "Traceback" not in done.output
+    assert os.listdir() == ["short.csv"]
 
 
 @pytest.mark.nightly
