@@ -99,7 +99,6 @@ class TestGoodBrief:
             "ageing",
             "clearance",
             "joining",
-            "part[BMS]",
             "situation[winter]",
             "spread",
         }
@@ -129,7 +128,7 @@ class TestGoodBrief:
 SINGLE = [
     ("wall_mm = 1.0", "wal_mm = 1.0", "unknown-key", "clearance.wal_mm"),
     ("[fit] ", "[fti] ", "unknown-key", "fti"),
-    ("free_mm = 8.0", "fre_mm = 8.0", "unknown-key", "part[BMS].fre_mm"),
+    ("[[compartment.keep_out]]", "[[compartment.keepout]]", "unknown-key", "compartment[deck].keepout"),
     ("length_mm = 310.0", 'length_mm = "310 mm"', "wrong-type", "compartment[stem].length_mm"),
     ("length_mm = 310.0", "length_mm = -310.0", "not-positive", "compartment[stem].length_mm"),
     ("length_mm = 310.0", "length_mm = 0", "not-positive", "compartment[stem].length_mm"),
