@@ -221,6 +221,29 @@ def assert_life_of_range(plain, pack, row, least_km, got):
     got |= {name: row[name] for name in ("life_range_years", "life_range_km")}
 
 
+def assert_band(plain, pack, row, got):
+    """10th and 90th percentile of the range: by responses of the fast form to 1 % of capacity and of resistance."""
+    spread, courses, plain._courses = plain.brief.spread, plain._courses, {}
+
+    def response(kept, grown):
+        plain.kept, plain.grown = kept, grown
+        plain._courses.clear()
+        return min(abs(1.0 - plain.figures(pack, stepped=False)["fast_range_km"] / got["fast_range_km"]) / 0.01, 10.0)
+
+    capacity, ohm = response(0.99, 1.0), response(1.0, 1.01)
+    plain.kept, plain.grown, plain._courses = 1.0, 1.0, courses
+    drawn = np.random.default_rng(5).standard_normal((200_000, pack.series)).min(axis=1).std()
+    assert plain.brief.ride.temp_c >= 10.0
+    part = math.hypot(
+        0.01, capacity * spread.capacity / math.sqrt(pack.parallel) * drawn,
+        ohm * spread.dcir / math.sqrt(pack.series * pack.parallel),
+    )  # fmt: skip
+    off = 1.2815516 * part * row["range_km"]
+    assert row["range_km_p10"] == pytest.approx(row["range_km"] - off, abs=0.01 * off)
+    assert row["range_km_p90"] == pytest.approx(row["range_km"] + off, abs=0.01 * off)
+    got |= {name: row[name] for name in ("range_km_p10", "range_km_p90")}
+
+
 def test_every_number_of_committed_rows(demo, committed):
     """As far as it is printed: 6 digits behind the point."""
     plain, constraints = Plain(demo), dict(demo.brief.constraints)
@@ -233,6 +256,7 @@ def test_every_number_of_committed_rows(demo, committed):
         got["peak_low_w_any"] = min(got[in_situation("peak_low_w", name)] for name in ("", *plain.others))
         if demo.brief.use is not None:
             assert_life_of_range(plain, pack, row, constraints["range_km_min"], got)
+        assert_band(plain, pack, row, got)
         asked, full_v = demo.brief.electrical, got["voltage_full_v"]
         got["margin_controller_full_v"] = asked.voltage_max_v - full_v
         got["margin_controller_empty_v"] = got["voltage_empty_v"] - asked.voltage_min_v

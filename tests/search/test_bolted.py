@@ -126,7 +126,8 @@ def test_fasteners_and_lugs_are_weighed_by_the_search_and_stand_in_the_bill(tmp_
 
 
 def test_every_method_has_its_own_steps(tmp_path):
-    assert METHODS.keys() == joining.METHODS.keys()
+    # Solder joins collectors alone, away from the cells.
+    assert METHODS.keys() == joining.METHODS.keys() - {"solder"}
     space = space_of(tmp_path)
     design = unfold(space, row_of(space))
     for method, how in METHODS.items():
