@@ -11,7 +11,7 @@ from optimizer.review.words import describe
 @pytest.mark.parametrize("figure", FIGURES.values(), ids=lambda figure: figure.name)
 def test_every_row_of_the_table_is_whole(figure):
     assert figure.meaning and figure.label and figure.part in {
-        "statics", "powers", "ride", "heat", "speed", "charge", "use", "safety", "row"
+        "statics", "powers", "ride", "heat", "speed", "charge", "use", "band", "safety", "row"
     }  # fmt: skip
     # Were an objective without a resolution band, the brief would take steps in any unit.
     assert (figure.step is not None) == (figure.more_is_better is not None)

@@ -253,7 +253,7 @@ FIGURES: dict[str, Figure] = _Figures({
         ),
         Figure(
             name="hot_cell_charge_c", unit="degC", label="hottest cell, charge", decimals=1, part="charge",
-            more_is_better=False, limit=(25, 110), step=(1e-4, 50), views="fs",
+            more_is_better=False, limit=(25, 110), step=(1e-4, 50), views="tfs",
             meaning="temperature that the hottest cell reaches in a charge from the reserve at 25 degC, by the "
             "strongest charger that its cells bear, its current kept to the end",
         ),
