@@ -6,6 +6,7 @@ those of the terminal when left out.
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +21,8 @@ from optimizer.review.words import describe, number
 if TYPE_CHECKING:
     import pandas as pd
 
+# How wide headers of figures may be, one after the other, until a table fits.
+HEAD_WIDTHS = (24, 18, 12, 8, 1)
 # Columns of the summary after what the row is best in.
 FACTS = ("range_km", "peak_power_w", "continuous_power_w", "pack_mass_kg", "cost", "hot_cell_endless_c")
 SHORT = {
@@ -36,7 +39,7 @@ def text_table(
 ) -> str:
     """Rows under headers, columns two spaces apart, figures to the right.
 
-    Where they are too wide the last word of a figure's header goes under it, then the widest left column gives way.
+    Where they are too wide headers of figures go over several lines, then the widest left column gives way.
 
     Parameters
     ----------
@@ -60,10 +63,11 @@ def text_table(
     if any(len(row) != len(headers) for row in rows):
         raise ValueError("every row must have as many cells as there are headers")
     width = width or console.columns()
-    heads = [list(headers)]
-    if sum(_widths([*heads, *rows])) + 2 * (len(headers) - 1) > width:
-        heads = _in_two_lines(headers, left=left)
-    widths = _widths([*heads, *rows])
+    for most in (width, *HEAD_WIDTHS):
+        heads = _heads(headers, left=left, width=most)
+        widths = _widths([*heads, *rows])
+        if sum(widths) + 2 * (len(widths) - 1) <= width:
+            break
     while sum(widths) + 2 * (len(widths) - 1) > width:
         widest = max(range(left), key=lambda k: widths[k], default=None)
         if widest is None or widths[widest] <= 8:
@@ -83,15 +87,16 @@ def _widths(lines: Sequence[Sequence[str]]) -> list[int]:
     return [max(map(len, column)) for column in zip(*lines, strict=True)]
 
 
-def _in_two_lines(headers: Sequence[str], *, left: int) -> list[list[str]]:
-    """Headers with the last word of each figure's, often its unit, in a second line.
+def _heads(headers: Sequence[str], *, left: int, width: int) -> list[list[str]]:
+    """Headers in as many lines as those of figures need, each as wide as its longest word or `width`.
 
-    >>> _in_two_lines(["pack", "range km", "cells"], left=1)
-    [['', 'range', ''], ['pack', 'km', 'cells']]
+    >>> _heads(["pack", "range, third year km", "cells"], left=1, width=12)
+    [['', 'range, third', ''], ['pack', 'year km', 'cells']]
     """
-    parts = [("", "", head) if k < left else head.rpartition(" ") for k, head in enumerate(headers)]
-    heads = [[first for first, _, _ in parts], [last for _, _, last in parts]]
-    return heads if any(heads[0]) else heads[1:]
+    parts = [[head] if k < left else textwrap.wrap(head, width, break_long_words=False)
+             for k, head in enumerate(headers)]  # fmt: skip
+    deep = max(1, *map(len, parts))
+    return [list(line) for line in zip(*([""] * (deep - len(part)) + part for part in parts), strict=True)]
 
 
 def highlights(frame: pd.DataFrame, *, objectives: Sequence[str]) -> list[tuple[str, int]]:
