@@ -60,10 +60,13 @@ from optimizer.search.space.space import Space
 from optimizer.workflows.report import report as report_run
 
 __all__ = [
-    "Answer", "BadInput", "Brief", "Choice", "Design", "DesignsCompared", "Outcome", "Problem", "RunsCompared", "Space",
-    "Step", "Tolerances", "check", "compare", "fit", "front", "load", "load_brief", "report", "score", "search",
-    "shortlist", "tolerances", "unfold", "vary", "why",
+    "Answer", "Asked", "BadInput", "Brief", "Choice", "Design", "DesignsCompared", "Outcome", "Problem", "RunsCompared",
+    "Space", "Step", "Tolerances", "check", "compare", "fit", "front", "load", "load_brief", "report", "score",
+    "search", "shortlist", "tolerances", "unfold", "vary", "why",
 ]  # fmt: skip
+
+#: The name that `Choice` had before 0.6.
+Asked = Choice
 
 
 def load(brief: Path | str | Mapping[str, Any], *, folder: Path | str = ".") -> Space:
