@@ -58,12 +58,13 @@ def with_terminals(text):
 
 
 def with_tabs(text):
-    """A table of strips with the columns of tabs on sheet, and of collectors on the others."""
+    """A table of strips with the columns of tabs on sheet, and of collectors on nickel."""
     head, *rows = text.splitlines()
     names = ",tab_mm,tab_width_mm,tab_price_per_m,tab_density_a_mm2,collector_mm,collector_width_mm"
     names += ",collector_material,collector_price_per_m,collector_density_a_mm2"
-    more = {True: ",0.15,6,1.1,5,,,,,", False: ",,,,,1.0,10,copper,4,12"}
-    return "\n".join([head + names, *(row + more["sheet" in row] for row in rows)]) + "\n"
+    tab, none, collector = ",0.15,6,1.1,5,,,,,", ",,,,,,,,,", ",,,,,1.0,10,copper,4,12"
+    more = [tab if "sheet" in row else collector if row.startswith("nickel") else none for row in rows]
+    return "\n".join([head + names, *(row + cells for row, cells in zip(rows, more, strict=True))]) + "\n"
 
 
 @dataclass(frozen=True)
