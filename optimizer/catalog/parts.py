@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.base.materials import MATERIALS
-from optimizer.catalog.columns import check_order, check_ratio, read_columns
+from optimizer.catalog.columns import Bools, Columns, check_order, check_ratio, read_columns
 from optimizer.catalog.fuse_curves import curves
 from optimizer.catalog.types import (
     BMS_COLUMNS,
@@ -34,13 +34,44 @@ def read_strips(path: Path) -> Strips:
         usual = np.array([getattr(MATERIALS.get(str(key)), name, np.nan) for key in parsed.texts("material")])
         given = parsed.numbers(name)
         parsed.values[name] = np.where(np.isnan(given), usual, given)
-    for row in np.flatnonzero((parsed.numbers("collector_mm") > 0) & (parsed.texts("form") == "tabbed")):
-        expected = "0: on sheet with tabs there is no room for a collector"
-        parsed.complain("no-collector", int(row), "collector_mm", f"{parsed.numbers('collector_mm')[row]:g}", expected)
+    _check_second(parsed)
     metal = parsed.texts("collector_material")
     parsed.values["collector_material"] = np.where(metal == "", "copper", metal)
     parsed.finish()
     return build(Strips, parsed)
+
+
+def _check_second(parsed: Columns) -> None:
+    """Columns of tabs, collectors and cutting that say nothing of their row: nothing that was filled in is left out.
+
+    A `collector_mm` of 0 says that there is none, whatever stands beside it; an empty one leaves that open.
+    """
+    form, tabbed = parsed.texts("form"), parsed.texts("form") == "tabbed"
+    for row in np.flatnonzero((parsed.numbers("collector_mm") > 0) & tabbed):
+        expected = "0: on sheet with tabs there is no room for a collector"
+        parsed.complain("no-collector", int(row), "collector_mm", f"{parsed.numbers('collector_mm')[row]:g}", expected)
+    said = _filled(parsed, "collector_mm") | tabbed
+    silent = "does not apply without collector_mm; fill that in, or 0 for none"
+    checked = (
+        ("collector_", said, silent), ("tab_", tabbed, "applies to form tabbed alone; leave it empty"),
+        ("price_cut_per_m", tabbed | (form == "sheet"), "applies to sheet alone; leave it empty"),
+    )  # fmt: skip
+    for column in STRIP_COLUMNS:
+        for start, applies, expected in checked:
+            if column.name.startswith(start):
+                wrong = _filled(parsed, column.name) & ~applies
+                # What stands for an empty cell is in a design's own file.
+                if column.kind == "number":
+                    wrong &= parsed.numbers(column.name) != column.default
+                texts = parsed.table.column(column.name) if wrong.any() else []
+                parsed.complain_where(wrong, "half-filled", column.name, texts, expected)
+
+
+def _filled(parsed: Columns, name: str) -> Bools:
+    """Which rows have something in a column, shape (n,)."""
+    if name not in parsed.table.headers:
+        return np.zeros(len(parsed.table.rows), dtype=bool)
+    return np.array([bool(text) for text in parsed.table.column(name)])
 
 
 def read_wires(path: Path) -> Wires:

@@ -161,8 +161,33 @@ def test_a_collector_asks_for_a_method_that_joins_it_away_from_the_cells(barred)
     assert set(scored(search(less).found, space=less)["strip"]) == {"plain"}
 
 
+TOP = "id,material,thickness_mm,width_mm,current_density_a_mm2,price_per_m,form,price_cut_per_m"
+
+
 def test_a_collector_on_tabs_is_refused(tmp_path):
-    top = "id,material,thickness_mm,width_mm,current_density_a_mm2,price_per_m,form,price_cut_per_m" + COLUMNS + "\n"
-    (tmp_path / "strips.csv").write_text(top + "tabs,copper,0.3,300,14,50,tabbed,1.6,1.0,10,copper,4.0,12\n")
+    (tmp_path / "strips.csv").write_text(f"{TOP}{COLUMNS}\ntabs,copper,0.3,300,14,50,tabbed,1.6,1.0,10,copper,4.0,12\n")
     with pytest.raises(BadInput, match="no room for a collector"):
         read_strips(tmp_path / "strips.csv")
+
+
+@pytest.mark.parametrize(("row", "told"), [
+    ("a,nickel,0.15,10,5,1.2,strip,,,12,,,,", {"collector_width_mm"}),
+    ("a,nickel,0.15,10,5,1.2,strip,,,,copper,4,,", {"collector_material", "collector_price_per_m"}),
+    ("a,nickel,0.15,10,5,1.2,strip,1.4,1,12,,,,", {"price_cut_per_m"}),
+    ("a,nickel,0.15,10,5,1.2,strip,,1,12,,,,0.2", {"tab_mm"}),
+    ("a,nickel,0.15,10,5,1.2,strip,,0,12,copper,4,9,", set()),
+    ("a,nickel,0.15,10,5,1.2,strip,,1,,,,,", set()),
+    ("a,copper,0.3,300,14,50,tabbed,1.6,,,,,,0.2", set()),
+])  # fmt: skip
+def test_columns_that_say_nothing_of_their_row_are_refused_all_at_once(tmp_path, row, told):
+    """A width without a bar would go unheard; a bar without a width is 10 mm wide."""
+    (tmp_path / "strips.csv").write_text(f"{TOP}{COLUMNS},tab_mm\n{row}\n")
+    if not told:
+        strips = read_strips(tmp_path / "strips.csv")
+        # Left out, a bar is 10 mm of copper.
+        assert strips.collector_width_mm[0] == (12.0 if ",12," in row else 10.0)
+        assert strips.collector_material[0] == "copper"
+        return
+    with pytest.raises(BadInput) as raised:
+        read_strips(tmp_path / "strips.csv")
+    assert {problem.field for problem in raised.value.problems} == told

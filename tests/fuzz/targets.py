@@ -58,12 +58,13 @@ def with_terminals(text):
 
 
 def with_tabs(text):
-    """A table of strips with the columns of tabs on sheet, and of collectors on nickel."""
-    head, *rows = text.splitlines()
+    """A table of strips with the columns of tabs on sheet, which its last sheet gets, and of collectors on nickel."""
+    before, after = text.rsplit(",sheet,", 1)
+    head, *rows = f"{before},tabbed,{after}".splitlines()
     names = ",tab_mm,tab_width_mm,tab_price_per_m,tab_density_a_mm2,collector_mm,collector_width_mm"
     names += ",collector_material,collector_price_per_m,collector_density_a_mm2"
     tab, none, collector = ",0.15,6,1.1,5,,,,,", ",,,,,,,,,", ",,,,,1.0,10,copper,4,12"
-    more = [tab if "sheet" in row else collector if row.startswith("nickel") else none for row in rows]
+    more = [tab if ",tabbed," in row else collector if row.startswith("nickel") else none for row in rows]
     return "\n".join([head + names, *(row + cells for row, cells in zip(rows, more, strict=True))]) + "\n"
 
 
