@@ -248,8 +248,10 @@ def _fold(joint: Joint, station: Station, stock: Stock) -> dict[str, Any]:
         ],
         "terminals": [],
         "taps": [{"at_mm": at, "lead": f"P{number}{mark}"} for at, mark in
-                 zip(rounded(joint.path_mm[[0, -1]]), "+-", strict=True)],
+                 zip(rounded(joint.ends_mm), "+-", strict=True)],
         "folds": joint.folds,
+        "folds_at_mm": [round(length, 2) for length in joint.folds_mm],
+        "between_layers": sorted(joint.inside),
         "ends_on": face_name(layout, joint.entry),
         "slot_mm": rounded(joint.slot_mm[None])[0],
         "resistance_mohm": joint.length_mm * stock.square_ohm / section * 1e3,

@@ -4,13 +4,17 @@ Grade: closed form. A weld is a disc of 3 mm, into which current spreads, so tha
 its length over its width: 10 % on resistance, 3 % on a cell's share.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from test_metal_fields import CELL_OHM, GAPS, SQUARE_OHM
 
 from optimizer.fit.chain.groups import chain
 from optimizer.fit.region.layout import CellSize, Layout
+from optimizer.pack.conductors import joints as joints_module
 from optimizer.pack.conductors.chained import chain_metal
+from optimizer.pack.conductors.joints import Around
 from optimizer.pack.conductors.making import Way
 from optimizer.pack.conductors.solved import field_of, figures, shares
 
@@ -75,3 +79,42 @@ def test_a_stack_of_three_layers_is_joined_by_two_folds_round_the_edge():
         heights = [50.0 + 75.4 * site.layer + site.side * (35.2 + 1.1) for site in (one, two)]
         assert joint.length_mm == pytest.approx(2 * out + abs(heights[1] - heights[0]), abs=0.15)
         assert joint.folds == 2
+
+
+def test_a_joint_between_layers_is_one_piece_with_its_folds_where_its_width_covers_both_leads():
+    """Leads are 4 mm apart along the row, since negative ends are welded off their centre: 10 mm cover both, 8 do not.
+
+    Folded flat: 3 mm of overhang, out to the side, fold, along what lies between, fold, back and 3 mm more.
+    """
+    (stubbed,) = metal_of(stacked(3, 2), 3, Way("strip", 8.0, 1)).joints
+    (joint,) = metal_of(stacked(3, 2), 3, Way("strip", 10.0, 1)).joints
+    # 0.4 of the radius, at least 3 mm: where negative ends are welded.
+    assert abs(joint.ends_mm[0][0] - joint.ends_mm[1][0]) == pytest.approx(0.4 * 21.3 / 2)
+    assert len(stubbed.lengths_mm) == 2
+    assert len(joint.lengths_mm) == len(joint.outlines_mm) == 1
+    along = joint.round_[0]
+    out = [abs(joint.slot_mm[along] - end[along]) for end in joint.ends_mm]
+    step = abs(joint.ends_mm[0][2] - joint.ends_mm[1][2])
+    assert joint.folds_mm == pytest.approx((3.0 + out[0], 3.0 + out[0] + step))
+    assert joint.lengths_mm[0] == pytest.approx(np.ceil((6.0 + sum(out) + step) * 2) / 2)
+    for end in joint.ends_mm:
+        low, high = joint.outlines_mm[0].min(axis=0), joint.outlines_mm[0].max(axis=0)
+        # Discs of 3 mm lie wholly on the joint's metal.
+        assert np.all(end[:2] - 1.5 >= low[:2]) and np.all(end[:2] + 1.5 <= high[:2])
+
+
+def test_joints_between_faces_that_look_at_each_other_go_round_one_edge():
+    """Layers that lie open while both ends are joined close like a book, which has one back (common practice)."""
+    made = metal_of(stacked(2, 2), 2, Way("strip", 8.0, 1))
+    (joint,) = made.joints
+    facing = joint.exit.layer + joint.exit.side * 0.5 == joint.entry.layer + joint.entry.side * 0.5
+    assert bool(joint.inside) == facing
+    layout, around = stacked(2, 2), Around(np.array([0, 0, 1, 1]), 2.0)
+    low, high = (replace(joint.exit, layer=k, side=1 - 2 * k) for k in (0, 1))
+    between = replace(joint, exit=low, entry=replace(high, first=2))
+    assert between.inside == frozenset((0, 1))
+    turned = replace(between, round_=(between.round_[0], -between.round_[1]))
+    told = [fault.text for fault in joints_module._faults(layout, between, [turned], around)]
+    assert any("close round one edge alone" in text for text in told)
+    told = [fault.text for fault in joints_module._faults(layout, between, [between], around)]
+    assert not any("close round one edge alone" in text for text in told)

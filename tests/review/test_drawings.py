@@ -10,7 +10,9 @@ from packs import C18650, pack, station
 from optimizer.fit.region.compartment import box
 from optimizer.review.sheets import charts, drawings
 from optimizer.review.sheets import style as look
+from optimizer.review.sheets import views as view
 from optimizer.review.sheets.arranging import PAGE_MM, arrange, box_of, choose_sheet, panels_of
+from optimizer.review.sheets.joinsteps import fold_checks
 
 
 def artists(figure, kind):
@@ -188,3 +190,42 @@ def test_no_name_lies_on_a_lead(design):
             pill = text.get_bbox_patch().get_window_extent().transformed(axes.transData.inverted())
             nearest = np.clip(rings, (pill.x0, pill.y0), (pill.x1, pill.y1))
             assert np.min(np.hypot(*(rings - nearest).T)) >= drawings.WELD_MM * scale - 1e-6, text.get_text()
+
+
+@pytest.fixture(scope="module")
+def folded(design):
+    """Two layers of round cells, joined round their edge."""
+    return pack(design, station(box("box", length_mm=90, width_mm=46, height_mm=150, axes=(2,)), C18650, parallel=3))
+
+
+def test_joints_between_layers_are_seen_from_the_side_and_named_beside_their_metal(folded):
+    (joint,) = [one for one in folded.conductors if one["way"] == "fold"]
+    figure = drawings.draw(folded)
+    axes = figure.axes[0]
+    figure.draw_without_rendering()
+    pills = [t for t in axes.texts if t.get_text() == joint["name"]]
+    # On both faces that it joins.
+    assert len(pills) == 2 and "strip: series, in\ngroup, to a layer" in words(figure)
+    rings = np.array([c.get_center() for c in artists(figure, "Circle") if c.get_zorder() == 8.5])
+    for text in pills:
+        pill = text.get_bbox_patch().get_window_extent().transformed(axes.transData.inverted())
+        nearest = np.clip(rings, (pill.x0, pill.y0), (pill.x1, pill.y1))
+        assert np.min(np.hypot(*(rings - nearest).T)) >= drawings.WELD_MM / 2
+    seen = [view.folded_shapes(folded.conductors, folded.stations[0], view=view.View(axis, 1)) for axis in (0, 1)]
+    low, high = np.sort([end["at_mm"][2] for end in joint["taps"]])
+    for shapes in seen:
+        # Three stretches of each piece with two folds, from height to height.
+        assert len(shapes) == 3 + (len(joint["pieces"]) - 1)
+        bounds = np.array([shape.bounds for shape in shapes])
+        assert bounds[:, 1].min() == pytest.approx(low - 0.4) and bounds[:, 3].max() == pytest.approx(high + 0.4)
+
+
+def test_the_build_sheet_says_where_a_joint_folds_and_when(folded):
+    (joint,) = [one for one in folded.conductors if one["way"] == "fold"]
+    order, told = fold_checks(folded.conductors)
+    one, two = joint["folds_at_mm"]
+    assert f"folded {one:g} and {two:g} mm from its end on" in told and "insulation of 0.3 mm" in told
+    assert "before their plates are welded" in order
+    height = [end["at_mm"][2] for end in joint["taps"]]
+    # Between the layers where it steps less than a cell is long.
+    assert ("closes over" in told) == (abs(height[0] - height[1]) < 65)

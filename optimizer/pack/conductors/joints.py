@@ -1,7 +1,9 @@
 """Joints between layers: flat metal that goes round the edge of a layer through a slot of its case.
 
 A joint lies outside the plates, on insulation: from where it leaves the exit plate along the face if need be, straight
-to the edge, folded along the cells, folded again and on to the entry plate of the next group.
+to the edge, folded along the cells, folded again and on to the entry plate of the next group. Where both plates lie
+between the same two layers it is joined while these lie open, and closes with them as a book does: all joints between
+faces that look at each other have one back.
 """
 
 from __future__ import annotations
@@ -43,6 +45,8 @@ class Joint:
         That it leaves and that it goes on to.
     path_mm : ndarray, shape (k, 3)
         Middle line [mm].
+    ends_mm : ndarray, shape (2, 3)
+        Where it is joined to its plates, off the middle line by less than half its width [mm].
     outlines_mm : tuple of ndarray, shape (m, 3)
         Closed outlines of its pieces, folds included [mm].
     lengths_mm : tuple of float
@@ -51,17 +55,35 @@ class Joint:
         Of the metal; of the way that the current takes [mm].
     slot_mm : ndarray, shape (3,)
         Middle of the slot [mm].
+    folds_mm : tuple of float
+        Of the last piece, folded flat, from its end on the exit plate to each fold [mm].
+    round_ : tuple of int
+        The side that it goes round: 0 or 1 for the axis across the cells, 1 or −1 towards its high or low end.
     """
 
     exit: Site
     entry: Site
     path_mm: Floats
+    ends_mm: Floats
     outlines_mm: tuple[Floats, ...]
     lengths_mm: tuple[float, ...]
     width_mm: float
     length_mm: float
     slot_mm: Floats
-    folds: int
+    folds_mm: tuple[float, ...]
+    round_: tuple[int, int]
+
+    @property
+    def folds(self) -> int:
+        """How many there are."""
+        return len(self.folds_mm)
+
+    @property
+    def inside(self) -> frozenset[int]:
+        """The two layers between which it lies, both its plates on faces that look at each other; else empty."""
+        low, high = sorted((self.exit, self.entry), key=lambda site: site.layer)
+        facing = high.layer == low.layer + 1 and low.side > 0 > high.side
+        return frozenset((low.layer, high.layer) if facing else ())
 
     @property
     def first(self) -> int:
@@ -133,31 +155,40 @@ def _options(
     layout: Layout, site: Site, other: Site, ends: tuple[Floats, Floats], width: float, group: Ints
 ) -> list[Joint]:
     """Joints over the four sides of the case's cells, the shortest first."""
-    axes = list(lateral_axes(layout.axis))
+    axes, (start, stop) = list(lateral_axes(layout.axis)), ends
     own = (layout.module == site.module) & (group >= 0)
     shapes = end_shapes(
         layout.centres_mm[own][:, axes], layout.extents_mm[own][:, axes], round_cells=layout.size.shape == "cylinder"
     )
     hull = shapely.convex_hull(shapely.geometrycollections(shapes))
-    start, stop = ends
     options = []
     for along in (0, 1):
         # As far out as the cells' hull reaches anywhere under the width of the joint.
-        low, high = np.full(2, -1e6), np.full(2, 1e6)
-        low[1 - along], high[1 - along] = stop[1 - along] - width / 2, stop[1 - along] + width / 2
+        low, high, middle = np.full(2, -1e6), np.full(2, 1e6), _line(ends, along, width)[1][1 - along]
+        low[1 - along], high[1 - along] = middle - width / 2, middle + width / 2
         bounds = shapely.bounds(shapely.intersection(hull, shapely.box(*low, *high)))
         away = SLOT_MM + layout.size.tie_mm
-        for edge in (bounds[along] - away, bounds[along + 2] + away):
+        for way, edge in ((-1, bounds[along] - away), (1, bounds[along + 2] + away)):
             reach = abs(start[along] - edge) + abs(stop[along] - edge) + abs(start[1 - along] - stop[1 - along])
-            options.append((round(float(reach), 3), along, float(edge)))
-    return [_joint(layout, site, other, ends, width, along, edge) for _, along, edge in sorted(options)]
+            options.append((round(float(reach), 3), along, way, float(edge)))
+    return [_joint(layout, site, other, ends, width, (along, way), edge) for _, along, way, edge in sorted(options)]
+
+
+def _line(ends: tuple[Floats, Floats], along: int, width: float) -> tuple[Floats, Floats]:
+    """Where a joint's middle begins and ends: in one line, where its width covers both places at which it is joined."""
+    start, stop = (np.array(end, dtype=float) for end in ends)
+    if abs(start[1 - along] - stop[1 - along]) / 2 <= max(width / 2 - COVER_MM, 0.0):
+        start[1 - along] = stop[1 - along] = (start[1 - along] + stop[1 - along]) / 2
+    return start, stop
 
 
 def _joint(
-    layout: Layout, site: Site, other: Site, ends: tuple[Floats, Floats], width: float, along: int, edge: float
-) -> Joint:
+    layout: Layout, site: Site, other: Site, ends: tuple[Floats, Floats], width: float, round_: tuple[int, int],
+    edge: float,
+) -> Joint:  # fmt: skip
     """The joint round one side."""
-    start, stop = ends
+    along = round_[0]
+    start, stop = _line(ends, along, width)
     heights = tuple(face_mm(layout, each, level_mm=LEVEL_MM) for each in (site, other))
     corner = start.copy()
     corner[1 - along] = stop[1 - along]
@@ -165,15 +196,17 @@ def _joint(
     out[along] = edge
     flat = [(start, heights[0]), (corner, heights[0]), (out, heights[0]), (out, heights[1]), (stop, heights[1])]
     path = np.array([_solid(layout, p, h) for p, h in flat])
-    # Square to the edge; what it is wide enough for needs no piece of its own along the face.
-    bent = abs(start[1 - along] - stop[1 - along]) > max(width / 2 - COVER_MM, 0.0)
+    # Square to the edge; what its width does not cover needs a piece of its own along the face.
+    bent = abs(start[1 - along] - stop[1 - along]) > 0.0
     lines = ([path[:2]] if bent else []) + [path[1:]]
     outlines = tuple(_ribbon(line, width, layout.axis) for line in lines)
     lengths = tuple(_cut(float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())) for line in lines)
     return Joint(
-        site, other, path, outlines, lengths, width,
+        site, other, path, np.array([_solid(layout, p, h) for p, h in zip(ends, heights, strict=True)]), outlines,
+        lengths, width,
         float(sum(np.linalg.norm(np.diff(line, axis=0), axis=1).sum() for line in lines)),
-        (path[2] + path[3]) / 2, 2,
+        (path[2] + path[3]) / 2, tuple(OVERHANG_MM + float(length) for length in
+                                       np.linalg.norm(np.diff(path[1:4], axis=0), axis=1).cumsum()), round_,
     )  # fmt: skip
 
 
@@ -241,6 +274,13 @@ def _faults(layout: Layout, joint: Joint, others: Sequence[Joint], around: Aroun
                 f"{apart:.2f} mm apart, {around.gap_mm:g} mm are asked"
             )
             found.append(Fault(max(joint.first, other.first), max(joint.exit.last, other.exit.last), text, apart))
+    backs = [other for other in others if other.exit.module == joint.exit.module and other.round_ != joint.round_]
+    for other in (other for other in backs if joint.inside and other.inside == joint.inside):
+        text = (
+            f"joints of {name_of(other.exit, before=around.before)} and {name} lie between the same two layers and go "
+            f"round different edges: layers that lie open to be joined close round one edge alone"
+        )
+        found.append(Fault(max(joint.first, other.first), max(joint.exit.last, other.exit.last), text))
     covered = under(layout, mine, joint.exit.module, around.group)
     if covered is not None:
         what, cell = covered

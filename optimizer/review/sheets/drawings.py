@@ -76,7 +76,7 @@ def draw(design: Design, *, stations: Sequence[int] | None = None) -> Figure:
     rows = rows_of(design, stations, scale=scale, sheet_mm=width)
     figure, axes = _drawn(design, rows, scale=scale, size_mm=(width, height), room=SHEET)
     with look.own_look():
-        legend(axes, scale=scale, sheet_mm=width, ties=_tied(design))
+        legend(axes, scale=scale, sheet_mm=width, ties=_tied(design), folds=_folded(design))
         title_block(axes, design, scale_name=name, sheet_mm=width)
     return figure
 
@@ -98,7 +98,7 @@ def draw_for_pages(design: Design) -> tuple[list[Figure], str]:
         height = stacked(design, rows, scale=scale, room=PAGE)[2] + foot_height(PAGE_MM)
         figure, axes = _drawn(design, rows, scale=scale, size_mm=(PAGE_MM, height), room=PAGE)
         with look.own_look():
-            legend(axes, scale=scale, sheet_mm=PAGE_MM, ties=_tied(design))
+            legend(axes, scale=scale, sheet_mm=PAGE_MM, ties=_tied(design), folds=_folded(design))
         figures.append(figure)
     return figures, name
 
@@ -109,6 +109,10 @@ def _filled(design: Design) -> list[int]:
 
 def _tied(design: Design) -> bool:
     return any(station.layout.size.tie_mm for station in design.stations if station.groups)
+
+
+def _folded(design: Design) -> bool:
+    return any(one["way"] == "fold" for one in design.conductors)
 
 
 def _drawn(
@@ -154,6 +158,8 @@ def _panel(axes: Axes, design: Design, panel: Panel, *, x: float, y: float, scal
         _keep_out(axes, seen, keep_out.name, here=here)
     if panel.kind == "side":
         _side(axes, station, panel, put, design.clearance.cell_gap_mm)
+        for shape in views.folded_shapes(design.conductors, station, view=panel.view):
+            strokes.fill(axes, put(shape), facecolor=look.INK, edgecolor=look.INK, linewidth=0.6, zorder=7)
     else:
         _end_on(axes, design, panel, put)
         if panel.kind == "chain":
@@ -256,6 +262,8 @@ def _face(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> N
         strokes.cell_end(
             axes, put(shape), positive=bool(way[place] == panel.view.side), round_cell=_round(station)
         )
+    taken: list[shapely.Geometry] = []
+    paper = put(views.silhouette(station.compartment, view=panel.view))
     for conductor, shapes in views.metal_on_face(design, station, layer=panel.layer, side=panel.view.side):
         strokes.metal(axes, [put(shape) for shape in shapes], conductor)
         spots = {key: _spots(conductor, key, panel.view, put) for key in ("terminals", "taps")}
@@ -268,9 +276,31 @@ def _face(axes: Axes, design: Design, panel: Panel, put: Put, scale: float) -> N
                            half=strokes.pill_half(name, size=size))  # fmt: skip
             strokes.pill(axes, spot, name, size=size, dark=False)
             strokes.leads(axes, spots["taps"], size=ring)
+            taken += [_around(spot, strokes.pill_half(name, size=size)), *(_around(s, ring / 2) for s in spots["taps"])]
         elif conductor["level"]:
-            middle = shapely.union_all([put(shape) for shape in shapes]).representative_point()
-            strokes.pill(axes, (middle.x, middle.y), name, size=size, dark=False)
+            half = strokes.pill_half(name, size=size)
+            spot = _free(shapely.union_all([put(shape) for shape in shapes]), taken, half, paper)
+            strokes.pill(axes, spot, name, size=size, dark=False)
+            taken.append(_around(spot, half))
+
+
+def _around(middle: Point, half: Point | float) -> shapely.Geometry:
+    """Rectangle around a point [mm of paper]."""
+    wide, high = half if isinstance(half, tuple) else (half, half)
+    return shapely.box(middle[0] - wide, middle[1] - high, middle[0] + wide, middle[1] + high)
+
+
+def _free(
+    metal: shapely.Geometry, taken: Sequence[shapely.Geometry], half: Point, within: shapely.Geometry
+) -> Point:
+    """Where the name of a joint stands: beside its metal, within an outline, over as little as can be of the rest."""
+    (x0, y0, x1, y1), (wide, high) = metal.bounds, (half[0] + CLEAR_MM, half[1] + CLEAR_MM)
+    x, y = (x0 + x1) / 2, (y0 + y1) / 2
+    places = [(x1 + wide, y), (x0 - wide, y), (x, y0 - high), (x, y1 + high), (x, y)]
+    boxes = [_around(place, half) for place in places]
+    hidden = [box.difference(within).area + sum(box.intersection(one).area for one in (*taken, metal))
+              for box in boxes]  # fmt: skip
+    return places[int(np.argmin(np.round(hidden, 3)))]
 
 
 def _beside(spots: Mapping[str, Sequence[Point]], metal: shapely.Geometry, *, ring: float, half: Point) -> Point:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -116,11 +117,7 @@ def _join(design: Design, how: Method) -> WorkStep:
     joined = str(design.strip.get("joined", ""))
     second = "All layers lie under one fastener."
     second = second if bolted else "The second layer is welded through the first, or beside it."
-    folds = [
-        f"Then fold {one['name']} round the edge of the layer through its slot, from {one['name'].split()[0]}+ to "
-        f"{one['name'].split()[0]}-, over insulation of {one['insulator_mm']:g} mm; bend it once, over a rounded edge."
-        for one in design.conductors if one["way"] == "fold"
-    ]  # fmt: skip
+    folds = fold_checks(design.conductors)
     checks = (
         "Cover every group that is not being worked on; a strip or a tool that falls across two plates burns.",
         *([f"Join the metal to the cells by {joined}."] if joined else []),
@@ -138,6 +135,49 @@ def _join(design: Design, how: Method) -> WorkStep:
         *how.checks,
     )
     return WorkStep(how.title, checks, (headers, rows))
+
+
+# What insulation reaches over a joint's edges on a face; in its slot it is as wide as the metal (common practice) [mm].
+LAP_MM = 2.0
+
+
+def fold_checks(conductors: Sequence[Mapping[str, Any]]) -> list[str]:
+    """How each joint between layers is folded, in the order of the chain, after what holds for all of them."""
+    folds = [one for one in conductors if one["way"] == "fold"]
+    if not folds:
+        return []
+    found = [
+        "Joints between layers, one after the other in the order below: cut, round the edges, mark the folds, and bend "
+        "each fold once, over a rounded edge of twice the metal's thickness at least. Join both ends before their "
+        "plates are welded to cells, where the rings are; one that hides a weld stands up in an arch until that is "
+        "welded. Insulate a joint on both sides and cover the face before the next."
+    ]
+    return found + [_fold(one) for one in folds]
+
+
+def _fold(one: Mapping[str, Any]) -> str:
+    """One joint: its pieces, folds, insulation and when it is folded."""
+    name = one["name"].split()[0]
+    *stubs, last = one["pieces"]
+    at = " and ".join(f"{length:g}" for length in one["folds_at_mm"])
+    stub = "".join(
+        f" A piece of {piece['length_mm']:g} mm lies along the face first, from the ring of {name}+ to the joint."
+        for piece in stubs
+    )
+    between = one["between_layers"]
+    text = (
+        f"{one['name']}: {last['length_mm']:g} × {last['width_mm']:g} mm, folded {at} mm from its end on {name}+, to "
+        f"{name}-.{stub} Under it lies insulation of {one['insulator_mm']:g} mm, {last['width_mm'] + 2 * LAP_MM:g} mm "
+        f"wide on the faces and {last['width_mm']:g} mm in the slot, as long as the joint less its two ends."
+    )
+    if between:
+        low, high = (layer + 1 for layer in between)
+        return (
+            f"{text} Its plates look at each other: layers {low} and {high} lie open beside each other, those faces "
+            f"up, until both are joined and covered; then layer {high} closes over layer {low} as a book does, round "
+            "the joint."
+        )
+    return f"{text} Stand the layers on each other first; then fold it along the cells through its slot."
 
 
 def _count(design: Design) -> str:

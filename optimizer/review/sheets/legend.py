@@ -29,8 +29,11 @@ def foot_height(sheet_mm: float) -> float:
     return EDGE_MM + TITLE_MM[1] + (28.0 if sheet_mm < NARROW_MM else 6.0)
 
 
-def legend(axes: Axes, *, scale: float, sheet_mm: float, ties: bool = False) -> None:
-    """What each mark means, and a scale bar, at the lower left of the sheet; `ties` tells of tie plates in cases."""
+def legend(axes: Axes, *, scale: float, sheet_mm: float, ties: bool = False, folds: bool = False) -> None:
+    """What each mark means, and a scale bar, at the lower left of the sheet.
+
+    `ties` tells of tie plates in cases, `folds` of joints between layers.
+    """
     y, x, close = EDGE_MM + (28.0 if sheet_mm < NARROW_MM else 5.0), EDGE_MM + 6.0, 0.88
     if sheet_mm < PAPER_MM:
         y, x, close = 5.5, 8.0, 0.73
@@ -49,13 +52,17 @@ def legend(axes: Axes, *, scale: float, sheet_mm: float, ties: bool = False) -> 
     if ties:
         plate = shapely.box(spots[4] - 3, y + 8.2, spots[4] + 3, y + 9.2)
         strokes.fill(axes, plate, facecolor=look.SOFT, edgecolor=look.INK)
-    for level, strong in ((y + 8.2, True), (y + 4.4, False)):
+    for level, strong in ((y + 8.6, True), (y + 5.6, False)) if folds else ((y + 8.2, True), (y + 4.4, False)):
         strokes.strips(axes, [((spots[5] - 5.5, level), (spots[5] + 5.5, level))], width=2.6, strong=strong)
+    if folds:
+        joint = shapely.box(spots[5] - 5.5, y + 2.0, spots[5] + 5.5, y + 3.7)
+        strokes.metal(axes, [joint], {"level": 1, "way": "fold", "pieces": [{"layers": 1}]})
     strokes.pill(axes, (spots[6], y + 6.5), "7")
     strokes.pill(axes, (spots[7], y + 6.5), "P7", dark=False)
     strokes.leads(axes, [(spots[8], y + 6.5)], size=6.0)
+    strip = "strip: series, in\ngroup, to a layer" if folds else "strip: series,\nwithin group"
     words = ("positive end", "negative end", "empty seat", "keep-out", "case, with\ntie plate" if ties else "case",
-             "strip: series,\nwithin group", "series group,\n1 at pack −",
+             strip, "series group,\n1 at pack −",
              "plate: group 7 +\nto group 8 −", "power lead\njoined here")  # fmt: skip
     for word, spot in zip(words, spots, strict=False):
         strokes.text(axes, (spot, y + 0.2), word, fontsize=5.6, va="top", linespacing=1.25)

@@ -134,7 +134,8 @@ def metal(axes: Axes, shapes: Iterable[shapely.Geometry], conductor: Mapping[str
         deep = int(piece["layers"])
         colour = look.STRIP if deep > 1 or conductor["way"] in ("sheet", "tabbed") else "#b4b6b9"
         style: dict[str, Any] = {"hatch": "////"} if above or "joints_mm" in piece else {}
-        fill(axes, shape, facecolor=colour, edgecolor=look.STRIP_EDGE, linewidth=0.45, alpha=0.86,
+        edge, wide = (look.INK, 0.9) if above else (look.STRIP_EDGE, 0.45)
+        fill(axes, shape, facecolor=colour, edgecolor=edge, linewidth=wide, alpha=0.86,
              zorder=6 + above + 0.1 * deep + ("joints_mm" in piece), **style)  # fmt: skip
 
 

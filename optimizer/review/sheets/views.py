@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -198,6 +198,29 @@ def metal_on_face(
         if shapes:
             found.append((conductor, shapes))
     return sorted(found, key=lambda item: item[0]["level"])
+
+
+# How thick a joint between layers is drawn at least [mm].
+FOLD_MM = 0.8
+
+
+def folded_shapes(
+    conductors: Sequence[Mapping[str, Any]], station: Station, *, view: View
+) -> list[shapely.Geometry]:
+    """Joints between layers as they are seen from a side across the cells: each stretch between folds [mm]."""
+    found = []
+    for one in conductors:
+        if one["way"] == "fold" and one["compartment"] == station.compartment.name:
+            for piece in one["pieces"]:
+                points = np.asarray(piece["outline_mm"], dtype=float)
+                half = len(points) // 2
+                edge, back = points[:half], points[half:][::-1]
+                found += [
+                    shapely.MultiPoint(project(np.array([edge[k], edge[k + 1], back[k + 1], back[k]]), view=view))
+                    .convex_hull.buffer(FOLD_MM / 2)
+                    for k in range(half - 1)
+                ]  # fmt: skip
+    return found
 
 
 def touching(station: Station, *, cell_gap_mm: float) -> Ints:
