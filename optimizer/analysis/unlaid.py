@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from optimizer.fit.region.geometry import clearance
-from optimizer.fit.region.layout import END_STACK_MM
 from optimizer.pack.case.outline import LEAST_COVER_MM
 from optimizer.pack.conductors.chained import chain_metal
 from optimizer.pack.conductors.joints import SLOT_MM as JOINT_SLOT_MM
@@ -44,18 +43,19 @@ def unlaid(space: Space, tasks: Sequence[Task]) -> list[tuple[str, str]]:
 
 
 def _high(space: Space, builds: Sequence[parts.Build]) -> list[str]:
-    """Stocks whose layers find no room under the cover, each with what has room, and which key makes more of it."""
+    """Stocks whose layers find no room under the cover, each with what has room, and which keys make more of it."""
     rules, found = clearance(space.brief), []
-    most = END_STACK_MM - RING_MM
-    room = max(min(rules.end_mm - LEAST_COVER_MM - RING_MM, most), 0.0)
+    room = max(min(rules.end_mm - LEAST_COVER_MM, rules.stack_mm) - RING_MM, 0.0)
     for b in builds:
         name = f"{space.inputs.strips.id[b.strip]} of {b.thickness_mm:g} mm in {b.layers} layer{'s' * (b.layers > 1)}"
         text = f"{name}: between the insulating ring on a cell's end and the cover there are {room:g} mm for metal, "
         text += f"{b.most_stack} layers on each other, {b.most_under} under a joint to another layer"
-        if room < most - 1e-9:
-            text += f"; [clearance] end_mm {rules.end_mm:g} limits it up to {END_STACK_MM + LEAST_COVER_MM:g}"
-        if room >= most - 1e-9 or b.thickness_mm > most:
-            text += f"; no end_mm gives more than {most:g} mm: name thinner metal in [vary] strips"
+        if room < rules.stack_mm - RING_MM - 1e-9:
+            text += f"; [clearance] end_mm {rules.end_mm:g} limits it up to {rules.stack_mm + LEAST_COVER_MM:g}"
+        high = RING_MM + b.thickness_mm * b.layers + b.second_mm
+        if high > rules.stack_mm:
+            text += f"; [clearance] stack_mm {high:g} with end_mm {high + LEAST_COVER_MM:g} has room for it once, and"
+            text += " cells give way; or name thinner metal in [vary] strips"
             text += ", or fewer strip_layers" * (b.layers > 1)
         wall_mm = JOINT_SLOT_MM + b.thickness_mm * b.layers
         if b.most_stack and wall_mm > rules.case_mm + 1e-9:

@@ -37,6 +37,7 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "clearance.case_mm": _GAP,
     "clearance.cell_gap_mm": _GAP,
     "clearance.end_mm": (0.01, 100, "millimetres"),
+    "clearance.stack_mm": (0.3, 30, "millimetres"),
     "clearance.module_gap_mm": (0.01, 100, "millimetres"),
     "clearance.plate_gap_mm": (0.2, 50, "millimetres"),
     "clearance.wire_mm": (0.01, 100, "millimetres"),

@@ -38,7 +38,10 @@ class ClearanceRules(Section):
     cell_gap_mm: NotNegative = 0.8
     """Free gap between neighbouring cells, across their axis [mm]."""
     end_mm: NotNegative = 2.5
-    """Room at each end of a cell: 1.5 mm at most for insulating ring (0.2) and metal, the rest is cover [mm]."""
+    """Room at each end of a cell: stack_mm at most for insulating ring (0.2) and metal, the rest is cover [mm]."""
+    stack_mm: Positive = 1.5
+    """Of end_mm, room for ring, plates and joints over them under a cover; metal of 2 mm takes 2.2 [mm]; default:
+    common practice."""
     module_gap_mm: NotNegative = 0.5
     """Free gap between neighbouring module cases [mm]."""
     plate_gap_mm: Positive = 2.0

@@ -14,7 +14,7 @@ from optimizer.fit.region.geometry import clearance
 from optimizer.fit.region.layout import Layout
 from optimizer.pack.conductors.chained import ChainMetal, chain_metal, shape_key, stacked_layers, tab_per_mm
 from optimizer.pack.conductors.faces import face_name, name_of
-from optimizer.pack.conductors.joints import INSULATOR_MM, LEVEL_MM, Joint
+from optimizer.pack.conductors.joints import INSULATOR_MM, Joint
 from optimizer.pack.conductors.pieces import Collector, Metal, Piece
 from optimizer.pack.conductors.sites import EXIT, RING_MM, Site, face_mm
 from optimizer.pack.conductors.solved import fed, field_of, figures, shares
@@ -241,7 +241,7 @@ def _fold(joint: Joint, station: Station, stock: Stock) -> dict[str, Any]:
         "material": stock.material,
         "thickness_mm": stock.thickness_mm,
         "insulator_mm": INSULATOR_MM,
-        "top_mm": LEVEL_MM + layers * stock.thickness_mm,
+        "top_mm": joint.level_mm + layers * stock.thickness_mm,
         "pieces": [
             {"layers": layers, "outline_mm": rounded(o), "width_mm": joint.width_mm, "length_mm": length}
             for o, length in zip(joint.outlines_mm, joint.lengths_mm, strict=True)

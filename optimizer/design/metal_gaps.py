@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 
 from optimizer.fit.chain.adjacency import lateral_axes
-from optimizer.fit.region.layout import END_STACK_MM, Clearance
+from optimizer.fit.region.layout import Clearance
 from optimizer.pack.conductors.cut import end_shapes
 from optimizer.pack.conductors.faces import CAN_GAP_MM
 from optimizer.pack.conductors.walls import MetalPrism, bodies_of, keeps_off
@@ -54,7 +54,7 @@ def metal_gaps(station: Station, records: Sequence[Mapping[str, Any]], clearance
     for (one, a), (two, b) in combinations(zip(mine, bodies, strict=True), 2):
         if one["from_group"] != two["from_group"] and one["level"] == two["level"] and _meet(one, two):
             plate = min(plate, min(p.gap_mm(q) for p in a for q in b))
-    room = min(clearance.end_mm, END_STACK_MM + layout.size.over_mm)
+    room = min(clearance.end_mm, clearance.stack_mm + layout.size.over_mm)
     cover = min((room - one["top_mm"] for one in mine), default=np.inf)
     return MetalGaps(float(plate), _to_ends(station, mine, bodies), _to_walls(station, bodies), float(cover))
 

@@ -151,8 +151,9 @@ def _walls(mine, layout, room, clearance):
             k = _face_of(c, mine, layout)
             top = max(abs(p[axis] - k) for piece in c["pieces"] for p in piece["outline_mm"][:1])
             top += c["pieces"][0]["layers"] * c["thickness_mm"]
-        if top > clearance["end_mm"] + SLACK:
-            found.append(f"{c['name']} is {top:.2f} mm high, {clearance['end_mm']} mm are there")
+        there = min(clearance["end_mm"], clearance.get("stack_mm", 1.5))
+        if top > there + SLACK:
+            found.append(f"{c['name']} is {top:.2f} mm high, {there} mm are there")
         for piece in c["pieces"]:
             points = _along(piece["outline_mm"])
             left = _left(points, room)

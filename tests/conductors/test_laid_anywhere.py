@@ -5,6 +5,7 @@ keep-outs; cells stand in rows, staggered, freely, in several layers and in case
 """
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -81,6 +82,8 @@ def tried(rng):
         wall_mm=rng.uniform(0.3, 2.0), case_mm=rng.uniform(0.6, 2.4), cell_gap_mm=rng.uniform(0.3, 2.0),
         end_mm=rng.uniform(1.4, 4.0), plate_gap_mm=float(rng.choice([1.0, 2.0, 2.0, 3.0])),
     )  # fmt: skip
+    if gaps.end_mm > 2.5:
+        gaps = replace(gaps, stack_mm=gaps.end_mm - 0.6)
     room, item = room_of(rng, size)
     parallel = int(rng.integers(1, 10))
     found = place(room, size, gaps, placements=("square", "staggered", "free"), seconds=0.1, seed=1, cache=False)
@@ -92,6 +95,7 @@ def tried(rng):
             continue
         for _ in range(3):
             layers, thick = int(rng.integers(1, 3)), float(rng.choice([0.1, 0.15, 0.2, 0.3]))
+            thick *= 3.0 if gaps.stack_mm > 2.0 else 1.0
             sheet = rng.random() < 0.4
             way = Way("sheet", 0.0, 1) if sheet else Way("strip", float(rng.choice([6, 8, 10, 15, 25])), layers)
             made = chain_metal(layout, links, way, gaps=gaps, room=room)

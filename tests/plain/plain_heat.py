@@ -89,7 +89,7 @@ def hot_rise(layout, chain, groups, room, gaps, case):
         free = high_mm - at - half if high else at - half - low_mm
         return _gap(max(free, gaps.wall_mm, 0.1), box[2] * 1e-3)
 
-    cover = max(gaps.end_mm - case.over_mm - 1.5, 0.0)
+    cover = max(gaps.end_mm - case.over_mm - gaps.stack_mm, 0.0)
     layers = max(gaps.end_mm - cover, 0.1) * 1e-3 / AIR_K + cover * 1e-3 / PRINT_K
 
     def aside(i, j):

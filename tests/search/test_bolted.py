@@ -140,13 +140,37 @@ def test_every_method_has_its_own_steps(tmp_path):
 
 @pytest.mark.parametrize(
     ("thick", "end", "words"),
-    [(2.0, 6.0, "no end_mm gives more than 1.3 mm"), (0.8, 1.2, "[clearance] end_mm 1.2 limits it up to 1.9")],
+    [
+        (2.0, 6.0, "[clearance] stack_mm 2.2 with end_mm 2.6 has room for it once, and cells give way"),
+        (0.8, 1.2, "[clearance] end_mm 1.2 limits it up to 1.9"),
+    ],
 )
 def test_metal_too_thick_for_the_cover_is_told_with_the_key(tmp_path, thick, end, words):
     """END_STACK_MM is 1.5 mm, the ring under metal 0.2 mm, the least cover 0.4 mm."""
     space = make_space(space_of(tmp_path, thick=thick, end=end).inputs)
     (said,) = unlaid(space, space.tasks())
     assert words in said[1] and ("thinner metal" in said[1]) == (thick > 1.3)
+
+
+def test_thick_metal_has_the_room_that_the_brief_gives_it_and_cells_give_way(tmp_path):
+    """By hand: ring 0.2 and bar 2.0 make 2.2 mm; bolts stand 6.7 mm over it, as over the usual 1.5 mm.
+
+    With a cover of 4.5 mm both ends take 2.2 + 4.5 + 6.7, so that 104 mm of cell between walls of 1 mm need 132.8 mm.
+    """
+    end = "6.7\nstack_mm = 2.2"
+    assert not space_of(tmp_path, thick=2.0, end=end, high=132.7).tasks()
+    space = space_of(tmp_path, thick=2.0, end=end, high=132.9)
+    design, top = top_of(space)
+    assert top == pytest.approx(0.2 + 2.0 + 6.7) and design.case.cover_mm == pytest.approx(4.5)
+    layout = design.stations[0].layout
+    z = Heights.of(layout.centres_mm[0, 2], layout.extents_mm[0, 2], design.case)
+    assert top <= z.body_high - z.cell_high + 1e-9 and z.high <= 132.9 - 1.0 + 1e-9
+    (gaps,) = gap_records(design.stations, design.conductors, design.clearance)
+    assert gaps["cover_mm"] == pytest.approx(0.0, abs=1e-9)
+    record = json.loads(json.dumps(design_record(space, row_of(space), design=design)))
+    assert faults(record) == []
+    record["brief"]["clearance"]["stack_mm"] = 1.5
+    assert "1.5 mm are there" in " ".join(faults(record))
 
 
 def top_of(space):

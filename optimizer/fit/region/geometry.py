@@ -90,7 +90,7 @@ def clearance(brief: schema.Brief, size: CellSize | None = None) -> Clearance:
     return replace(asked, end_mm=asked.end_mm + size.over_mm, case_mm=asked.case_mm + size.tie_mm)
 
 
-def height_over_mm(cells: Cells, row: int, *, lug_mm: float) -> float:
+def height_over_mm(cells: Cells, row: int, *, lug_mm: float, stack_mm: float = END_STACK_MM) -> float:
     """What stands at each end of a block over the room for metal, where that is bolted [mm].
 
     over = max(lug + washer and nut or head, stud − room for metal)
@@ -101,8 +101,10 @@ def height_over_mm(cells: Cells, row: int, *, lug_mm: float) -> float:
     ----------
     lug_mm : float
         Of a ring lug between metal and washer [mm].
+    stack_mm : float
+        Room for metal [mm].
     """
-    stud = float(cells.stud_mm[row]) - END_STACK_MM
+    stud = float(cells.stud_mm[row]) - stack_mm
     return max(lug_mm + float(cells.fastener_mm[row]), stud)
 
 
@@ -120,8 +122,13 @@ def tied_by(cells: Cells, row: int) -> dict[str, Any]:
     return {"tie_mm": tie, "pressure_kpa": pressure}
 
 
-def cell_size(cells: Cells, row: int, *, step_mm: float = 0.0, lug_mm: float | None = None) -> CellSize:
-    """Outer size of one cell of the catalog, rounded up to whole steps; with `lug_mm` blocks are bolted."""
+def cell_size(
+    cells: Cells, row: int, *, step_mm: float = 0.0, lug_mm: float | None = None, stack_mm: float = END_STACK_MM
+) -> CellSize:
+    """Outer size of one cell of the catalog, rounded up to whole steps; with `lug_mm` blocks are bolted.
+
+    `stack_mm` is the room for metal under a cover.
+    """
 
     def up(value: float) -> float:
         # What is a whole number of steps but for the last bits stays so.
@@ -134,7 +141,8 @@ def cell_size(cells: Cells, row: int, *, step_mm: float = 0.0, lug_mm: float | N
     return CellSize(
         "block", length_mm=up(cells.length_mm[row]), width_mm=up(cells.width_mm[row]),
         thickness_mm=up(cells.thickness_mm[row]), **terminals_of(cells, row),
-        over_mm=0.0 if lug_mm is None else height_over_mm(cells, row, lug_mm=lug_mm), **tied_by(cells, row),
+        over_mm=0.0 if lug_mm is None else height_over_mm(cells, row, lug_mm=lug_mm, stack_mm=stack_mm),
+        **tied_by(cells, row),
     )  # fmt: skip
 
 
@@ -160,10 +168,11 @@ def terminals_of(cells: Cells, row: int) -> dict[str, Any]:
 
 
 def distinct_sizes(
-    cells: Cells, rows: npt.NDArray[np.int64], *, step_mm: float = 0.0, lug_mm: float | None = None
+    cells: Cells, rows: npt.NDArray[np.int64], *, step_mm: float = 0.0, lug_mm: float | None = None,
+    stack_mm: float = END_STACK_MM,
 ) -> tuple[list[CellSize], npt.NDArray[np.int64]]:
     """Distinct sizes of the chosen cells, largest last, and the number of each cell's, see `cell_size` [mm]."""
-    each = [cell_size(cells, int(row), step_mm=step_mm, lug_mm=lug_mm) for row in rows]
+    each = [cell_size(cells, int(row), step_mm=step_mm, lug_mm=lug_mm, stack_mm=stack_mm) for row in rows]
     sizes = sorted(set(each), key=lambda z: (z.shape, z.diameter_mm, astuple(z)))
     index = {size: k for k, size in enumerate(sizes)}
     return sizes, np.array([index[size] for size in each], dtype=np.int64)
@@ -174,7 +183,9 @@ def sizes_of(
 ) -> tuple[list[CellSize], npt.NDArray[np.int64]]:
     """As `distinct_sizes`, with the brief's steps and with room for bolts where it keeps that."""
     lug_mm = brief.joining.lug_mm if brief.joining.bolt_room else None
-    return distinct_sizes(cells, rows, step_mm=brief.fit.size_step_mm, lug_mm=lug_mm)
+    return distinct_sizes(
+        cells, rows, step_mm=brief.fit.size_step_mm, lug_mm=lug_mm, stack_mm=brief.clearance.stack_mm
+    )
 
 
 def rotation(degrees: tuple[float, float, float]) -> npt.NDArray[np.float64]:

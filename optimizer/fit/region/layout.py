@@ -47,7 +47,8 @@ class Clearance:
 
     wall_mm: from case (or case end) to compartment wall and to keep-outs; case_mm: thickness of the case
     wall around the cells, across their axis; cell_gap_mm: between neighbouring cells across their axis;
-    end_mm: strip, insulating ring and cover at each end of a cell, along its axis; module_gap_mm: between
+    end_mm: strip, insulating ring and cover at each end of a cell, along its axis; stack_mm: of it the most that ring
+    and metal take, the rest is cover; module_gap_mm: between
     neighbouring module cases; plate_gap_mm: between conductors of different potential on a face; wire_mm: room for
     wires over the case at each end of a cell, along its axis.
 
@@ -59,6 +60,7 @@ class Clearance:
     case_mm: float = 1.6
     cell_gap_mm: float = 0.8
     end_mm: float = 2.5
+    stack_mm: float = END_STACK_MM
     module_gap_mm: float = 0.5
     plate_gap_mm: float = 2.0
     wire_mm: float = 0.0

@@ -37,7 +37,7 @@ class CaseRules:
 
     Parameters
     ----------
-    case_mm, cell_gap_mm, end_mm, wall_mm : float
+    case_mm, cell_gap_mm, end_mm, wall_mm, stack_mm : float
         As in fit.layout.Clearance [mm].
     over_mm : float
         Of end_mm what bolted metal takes over its own room, see CellSize [mm].
@@ -73,6 +73,7 @@ class CaseRules:
     cell_gap_mm: float = 0.8
     end_mm: float = 2.5
     wall_mm: float = 1.0
+    stack_mm: float = END_STACK_MM
     over_mm: float = 0.0
     tie_mm: float = 0.0
     nozzle_mm: float = 0.4
@@ -92,7 +93,7 @@ class CaseRules:
     @property
     def cover_mm(self) -> float:
         """Thickness of a cover [mm]; 0 where the end gap holds only the strip."""
-        return max(self.end_mm - self.over_mm - END_STACK_MM, 0.0)
+        return max(self.end_mm - self.over_mm - self.stack_mm, 0.0)
 
     @property
     def rim_mm(self) -> float:

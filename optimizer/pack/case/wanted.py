@@ -15,7 +15,7 @@ from optimizer.pack.case.outline import CaseRules
 def case_rules(brief: Brief, size: CellSize) -> CaseRules:
     """How a brief's cases are printed around cells of a size: [case] with the walls and gaps of [clearance]."""
     kept = asdict(clearance(brief, size))
-    gaps = {name: kept[name] for name in ("cell_gap_mm", "end_mm", "wall_mm")}
+    gaps = {name: kept[name] for name in ("cell_gap_mm", "end_mm", "wall_mm", "stack_mm")}
     gaps |= {"case_mm": brief.clearance.case_mm, "over_mm": size.over_mm, "tie_mm": size.tie_mm}
     asked = brief.case.model_dump(include={
         "nozzle_mm", "bed_mm", "bore_clearance_mm", "rib_mm", "lap_mm", "joint_mm", "lid", "hold", "chamfer_mm",

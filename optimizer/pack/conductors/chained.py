@@ -114,7 +114,7 @@ def chain_metal(
     if room is not None:
         faults += wall_faults(layout, room, places, metals, gap_mm=gaps.plate_gap_mm, before=before)
     wide = SHEET_WIDTH_MM if way.cut else way.width_mm
-    around = Around(chain.group, gaps.plate_gap_mm, rules.slots, room, before)
+    around = Around(chain.group, gaps.plate_gap_mm, gaps.stack_mm, rules.slots, room, before)
     joints, unlaid = joints_of_chain(layout, places, metals, width_mm=wide, around=around)
     return ChainMetal(way, tuple(places), tuple(metals), (*faults, *unlaid), tuple(joints))
 

@@ -19,20 +19,31 @@ from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.compartment import Compartment
-from optimizer.fit.region.layout import Layout
+from optimizer.fit.region.layout import END_STACK_MM, Layout
 from optimizer.pack.conductors.cut import end_shapes
 from optimizer.pack.conductors.faces import Fault, face_name, name_of
 from optimizer.pack.conductors.laid import COVER_MM, CUT_STEP_MM, OVERHANG_MM
 from optimizer.pack.conductors.pieces import Metal
-from optimizer.pack.conductors.sites import ENTRY, EXIT, Site, button_mm, face_mm
+from optimizer.pack.conductors.sites import ENTRY, EXIT, RING_MM, Site, button_mm, face_mm
 from optimizer.pack.conductors.walls import MetalPrism, bodies_of, keeps_off
 
-# Between metal and the cells' side in the slot, height of a joint over the ends of the cells, insulation under it
-# (common practice, no published source), and its width where it is cut from sheet [mm].
+# Between metal and the cells' side in the slot, insulation under a joint (common practice, no published source), and
+# its width where it is cut from sheet [mm].
 SLOT_MM = 0.3
-LEVEL_MM = 1.1
 INSULATOR_MM = 0.3
+# Of the room for metal, over ring and insulation, what lies under a joint: 0.6 mm of 1.0, the joint has the rest.
+UNDER_SHARE = 0.6
 SHEET_WIDTH_MM = 15.0
+
+
+def level_mm(stack_mm: float) -> float:
+    """Height of a joint over the ends of the cells, in room for metal under a cover [mm].
+
+    >>> level_mm(1.5), level_mm(3.0)
+    (1.1, 2.0)
+    """
+    least = RING_MM + INSULATOR_MM
+    return round(least + UNDER_SHARE * (stack_mm - least), 6)
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +70,8 @@ class Joint:
         Of the last piece, folded flat, from its end on the exit plate to each fold [mm].
     round_ : tuple of int
         The side that it goes round: 0 or 1 for the axis across the cells, 1 or −1 towards its high or low end.
+    level_mm : float
+        Over the ends of the cells [mm].
     """
 
     exit: Site
@@ -72,6 +85,7 @@ class Joint:
     slot_mm: Floats
     folds_mm: tuple[float, ...]
     round_: tuple[int, int]
+    level_mm: float
 
     @property
     def folds(self) -> int:
@@ -101,6 +115,8 @@ class Around:
         Of each cell of the layout.
     gap_mm : float
         From joints of other potential, walls and keep-outs [mm].
+    stack_mm : float
+        Room for metal under a cover [mm].
     slots : bool
         Whether cases have slots.
     room : Compartment, optional
@@ -111,6 +127,7 @@ class Around:
 
     group: Ints
     gap_mm: float
+    stack_mm: float = END_STACK_MM
     slots: bool = True
     room: Compartment | None = None
     before: int = 0
@@ -143,7 +160,7 @@ def joints_of_chain(
         one, two = metals[k], metals[after]
         if one is None or two is None:
             continue
-        options = _options(layout, site, other, (one.tap_mm[0], two.tap_mm[0]), width_mm, around.group)
+        options = _options(layout, site, other, (one.tap_mm[0], two.tap_mm[0]), width_mm, around)
         against = [_faults(layout, joint, joints, around) for joint in options]
         best = next((k for k, found in enumerate(against) if not found), 0)
         joints.append(options[best])
@@ -152,11 +169,11 @@ def joints_of_chain(
 
 
 def _options(
-    layout: Layout, site: Site, other: Site, ends: tuple[Floats, Floats], width: float, group: Ints
+    layout: Layout, site: Site, other: Site, ends: tuple[Floats, Floats], width: float, around: Around
 ) -> list[Joint]:
     """Joints over the four sides of the case's cells, the shortest first."""
     axes, (start, stop) = list(lateral_axes(layout.axis)), ends
-    own = (layout.module == site.module) & (group >= 0)
+    own = (layout.module == site.module) & (around.group >= 0)
     shapes = end_shapes(
         layout.centres_mm[own][:, axes], layout.extents_mm[own][:, axes], round_cells=layout.size.shape == "cylinder"
     )
@@ -171,7 +188,10 @@ def _options(
         for way, edge in ((-1, bounds[along] - away), (1, bounds[along + 2] + away)):
             reach = abs(start[along] - edge) + abs(stop[along] - edge) + abs(start[1 - along] - stop[1 - along])
             options.append((round(float(reach), 3), along, way, float(edge)))
-    return [_joint(layout, site, other, ends, width, (along, way), edge) for _, along, way, edge in sorted(options)]
+    level = level_mm(around.stack_mm)
+    return [
+        _joint(layout, site, other, ends, width, (along, way), edge, level) for _, along, way, edge in sorted(options)
+    ]
 
 
 def _line(ends: tuple[Floats, Floats], along: int, width: float) -> tuple[Floats, Floats]:
@@ -184,12 +204,12 @@ def _line(ends: tuple[Floats, Floats], along: int, width: float) -> tuple[Floats
 
 def _joint(
     layout: Layout, site: Site, other: Site, ends: tuple[Floats, Floats], width: float, round_: tuple[int, int],
-    edge: float,
+    edge: float, level: float,
 ) -> Joint:  # fmt: skip
     """The joint round one side."""
     along = round_[0]
     start, stop = _line(ends, along, width)
-    heights = tuple(face_mm(layout, each, level_mm=LEVEL_MM) for each in (site, other))
+    heights = tuple(face_mm(layout, each, level_mm=level) for each in (site, other))
     corner = start.copy()
     corner[1 - along] = stop[1 - along]
     out = corner.copy()
@@ -206,7 +226,7 @@ def _joint(
         lengths, width,
         float(sum(np.linalg.norm(np.diff(line, axis=0), axis=1).sum() for line in lines)),
         (path[2] + path[3]) / 2, tuple(OVERHANG_MM + float(length) for length in
-                                       np.linalg.norm(np.diff(path[1:4], axis=0), axis=1).cumsum()), round_,
+                                       np.linalg.norm(np.diff(path[1:4], axis=0), axis=1).cumsum()), round_, level,
     )  # fmt: skip
 
 
@@ -240,7 +260,10 @@ def bodies(joint: Joint, layout: Layout) -> list[MetalPrism]:
     return [body for outline in joint.outlines_mm for body in bodies_of(outline, axis=layout.axis, axes=axes)]
 
 
-def under(layout: Layout, mine: Sequence[MetalPrism], module: int, group: Ints) -> tuple[str, int] | None:
+def under(
+    layout: Layout, mine: Sequence[MetalPrism], module: int, group: Ints, *,
+    near_mm: float = 2 * level_mm(END_STACK_MM),
+) -> tuple[str, int] | None:
     """What flat metal passes over and may not, a fastener or a vent, and of which cell; None where nothing is."""
     cells = np.flatnonzero((layout.module == module) & (group >= 0))
     size, found = layout.size, list[tuple[str, NDArray[np.object_]]]()
@@ -256,7 +279,7 @@ def under(layout: Layout, mine: Sequence[MetalPrism], module: int, group: Ints) 
         for body in (body for body in mine if body.high_mm - body.low_mm < 1e-6):
             # Vents and studs of cells with both terminals on one end are on their high ends.
             off = body.low_mm - height if size.same_end else np.abs(body.low_mm - height)
-            hit = np.flatnonzero((np.abs(off - half) < 2 * LEVEL_MM) & shapely.intersects(shapes, body.shape))
+            hit = np.flatnonzero((np.abs(off - half) < near_mm) & shapely.intersects(shapes, body.shape))
             if len(hit):
                 return what, int(cells[hit[0]])
     return None
@@ -281,7 +304,7 @@ def _faults(layout: Layout, joint: Joint, others: Sequence[Joint], around: Aroun
             f"round different edges: layers that lie open to be joined close round one edge alone"
         )
         found.append(Fault(max(joint.first, other.first), max(joint.exit.last, other.exit.last), text))
-    covered = under(layout, mine, joint.exit.module, around.group)
+    covered = under(layout, mine, joint.exit.module, around.group, near_mm=2 * joint.level_mm)
     if covered is not None:
         what, cell = covered
         text = f"the joint of {name} to another layer on face {face} passes over {what} of cell {cell}"

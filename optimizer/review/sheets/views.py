@@ -17,7 +17,7 @@ from optimizer.fit.chain.adjacency import lateral_axes, neighbours
 from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.section import cross_axes, free_section, prism_extent
 from optimizer.fit.region.solid import silhouette as outline_along
-from optimizer.pack.conductors.joints import LEVEL_MM
+from optimizer.pack.conductors.joints import level_mm
 
 if TYPE_CHECKING:
     from optimizer.design.model import Design, Station
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
 AXIS_NAMES = ("x", "y", "z")
 # Looking along an axis against its arrow, x, y, z order of the other two is a mirror image for y alone.
 NATURAL_SIDE = (1, -1, 1)
-# How far above the ends of its cells a conductor of a face may lie [mm].
-ABOVE_MM = LEVEL_MM + 0.1
 
 
 @dataclass(frozen=True)
@@ -181,14 +179,15 @@ def metal_on_face(
     if not len(ends):
         return []
     low, high = sorted((side * float(ends.min()), side * float(ends.max())))
-    found = []
+    # How far above the ends of its cells a conductor of a face may lie.
+    above, found = level_mm(design.clearance.stack_mm) + 0.1, []
     for conductor in design.conductors:
         if conductor["compartment"] != station.compartment.name:
             continue
         shapes = []
         for piece in conductor["pieces"]:
             points = np.asarray(piece["outline_mm"], dtype=float)
-            here = (points[:, axis] * side >= low - 1e-3) & (points[:, axis] * side <= high + ABOVE_MM)
+            here = (points[:, axis] * side >= low - 1e-3) & (points[:, axis] * side <= high + above)
             flat = project(points[here], view=view)
             if here.all():
                 windows = [project(np.asarray(w, dtype=float), view=view) for w in piece.get("windows_mm", ())]

@@ -153,7 +153,8 @@ def fastener_words(inputs: Inputs) -> list[str]:
     if not brief.joining.bolt_room:
         return []
     for row in inputs.cell_rows[inputs.cells.shape[inputs.cell_rows] != "cylinder"]:
-        over_mm = height_over_mm(inputs.cells, int(row), lug_mm=brief.joining.lug_mm)
+        asked = {"lug_mm": brief.joining.lug_mm, "stack_mm": brief.clearance.stack_mm}
+        over_mm = height_over_mm(inputs.cells, int(row), **asked)
         found.setdefault(over_mm, []).append(str(inputs.cells.id[row]))
     return [
         f"{', '.join(names[:3])}{' …' * (len(names) > 3)}: {over_mm:.3g} mm more at each end than [clearance] end_mm, "

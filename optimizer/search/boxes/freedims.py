@@ -19,7 +19,7 @@ from optimizer.brief import FreeDimension, OpenBrief, open_brief
 from optimizer.fit.placement.survey import compartment_problems
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import clearance, compartments, room_margins
-from optimizer.fit.region.layout import END_STACK_MM, CellSize, Clearance
+from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.front.dominance import Dominators
 from optimizer.front.pareto import signed
 from optimizer.pack.bill import totals
@@ -376,4 +376,4 @@ def _best_safety(space: Space, cell: int, series: int, known: Safety) -> Floats:
 def _least_case_mm3(size: CellSize, rules: Clearance) -> float:
     """No case has less wall per cell than this [mm³]: two covers over the cell's own cross-section."""
     face = math.pi / 4.0 * size.diameter_mm**2 if size.shape == "cylinder" else 0.0
-    return 2.0 * face * max(rules.end_mm - END_STACK_MM, 0.0)
+    return 2.0 * face * max(rules.end_mm - rules.stack_mm, 0.0)

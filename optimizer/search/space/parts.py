@@ -9,10 +9,10 @@ import numpy.typing as npt
 
 from optimizer.brief import Brief, box_air_c
 from optimizer.fit.region.geometry import clearance
-from optimizer.fit.region.layout import END_STACK_MM, Clearance
+from optimizer.fit.region.layout import Clearance
 from optimizer.pack import limits
 from optimizer.pack.case.outline import LEAST_COVER_MM
-from optimizer.pack.conductors.joints import INSULATOR_MM, LEVEL_MM, SHEET_WIDTH_MM
+from optimizer.pack.conductors.joints import INSULATOR_MM, SHEET_WIDTH_MM, level_mm
 from optimizer.pack.conductors.joints import SLOT_MM as JOINT_SLOT_MM
 from optimizer.pack.conductors.making import SHEET, STRIP, TABBED, LayRules, Way
 from optimizer.pack.conductors.sites import RING_MM
@@ -171,10 +171,10 @@ def most_layers(thickness_mm: float, *, joint_mm: float, gaps: Clearance, over_m
     stack, under : int
         under is 0 where a joint has no room.
     """
-    room = min(gaps.end_mm - LEAST_COVER_MM, END_STACK_MM)
+    room, level = min(gaps.end_mm - LEAST_COVER_MM, gaps.stack_mm), level_mm(gaps.stack_mm)
     stack = int(np.floor((room - RING_MM - over_mm) / thickness_mm + 1e-6))
-    joint = LEVEL_MM + joint_mm <= room + 1e-9 and JOINT_SLOT_MM + joint_mm <= gaps.case_mm + 1e-9
-    under = int(np.floor((LEVEL_MM - RING_MM - INSULATOR_MM - over_mm) / thickness_mm + 1e-6)) if joint else 0
+    joint = level + joint_mm <= room + 1e-9 and JOINT_SLOT_MM + joint_mm <= gaps.case_mm + 1e-9
+    under = int(np.floor((level - RING_MM - INSULATOR_MM - over_mm) / thickness_mm + 1e-6)) if joint else 0
     return max(stack, 0), max(min(stack, under), 0)
 
 
