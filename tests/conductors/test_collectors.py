@@ -92,8 +92,13 @@ def test_a_collector_leaves_a_cell_to_every_section_and_half_the_pack_to_its_own
     assert plain.pieces[0].layers > deep
 
 
-def test_a_row_of_two_cells_or_a_narrow_bar_is_no_place_for_a_collector():
-    assert "three cells in the row" in ends(Way("strip", 10.0, 1, bar=(10.0, 36.7, 0.1)), 2)[1].faults[0].text
+def test_an_end_that_is_not_weak_takes_no_collector_and_a_narrow_bar_is_refused():
+    """A row of two leaves half the current to either side of its lead, as each tie between groups has: by Kirchhoff."""
+    found, made = ends(Way("strip", 10.0, 1, bar=(10.0, 36.7, 0.1)), 2)
+    assert found and not made.faults
+    assert all(metal.bar is None and metal.pieces[0].layers == 1 for _, metal in found)
+    found, made = ends(Way("strip", 10.0, 1, bar=(10.0, 36.7, 0.1)), 4)
+    assert found and not made.faults and all(metal.bar is not None for _, metal in found)
     assert "no room for a window" in ends(Way("strip", 10.0, 1, bar=(7.0, 36.7, 0.1)), 4)[1].faults[0].text
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -20,7 +21,7 @@ from optimizer.pack.conductors.faces import Fault, face_name, faults_of, name_of
 from optimizer.pack.conductors.joints import SHEET_WIDTH_MM, Around, Joint, joints_of_chain
 from optimizer.pack.conductors.laid import lay_strip
 from optimizer.pack.conductors.making import BUSBAR, PLAIN, TABBED, LayRules, Way
-from optimizer.pack.conductors.pieces import CannotLay, Metal
+from optimizer.pack.conductors.pieces import CannotLay, Metal, TooShort
 from optimizer.pack.conductors.sites import SERIES, Site, chain_sites
 from optimizer.pack.conductors.solved import figures, rounded
 from optimizer.pack.conductors.tabbed import with_tabs
@@ -95,18 +96,18 @@ def chain_metal(
     faults: list[Fault] = []
     for site in places:
         try:
-            metal = make(site)
-            if way.bar and site.end:
-                width, conduct, dense = way.bar
-                metal = with_collector(
-                    metal, site, layout.size, width_mm=width, conduct=conduct, dense=dense, cut=way.cut
-                )
-            metals.append(metal)
+            metals.append(make(site))
         except CannotLay as no:
             metals.append(None)
-            text = f"{name_of(site, before=before)} on face {face_name(layout, site)}: {no}"
-            faults.append(Fault(site.first, site.last, text))
-    metals = _strengthened(places, metals)
+            faults.append(_unlaid(layout, site, no, before))
+    bound = _bound(places, metals)
+    for k, (site, plain) in enumerate(zip(places, metals, strict=True)):
+        if plain is not None and site.end:
+            try:
+                metals[k] = _strengthened(site, plain, layout.size, way, bound)
+            except CannotLay as no:
+                metals[k] = None
+                faults.append(_unlaid(layout, site, no, before))
     faults += faults_of(
         layout, places, metals, gap_mm=gaps.plate_gap_mm, group=chain.group, groups=chain.groups,
         polarity=chain.polarity, before=before,
@@ -125,26 +126,39 @@ MOST_DOUBLED = 4
 WEAKER = 0.05
 
 
-def _strengthened(sites: Sequence[Site], metals: Sequence[Metal | None]) -> list[Metal | None]:
-    """Ends in so many layers that the current that gathers at their lead is no denser than in the plates between.
+def _unlaid(layout: Layout, site: Site, no: CannotLay, before: int) -> Fault:
+    text = f"{name_of(site, before=before)} on face {face_name(layout, site)}: {no}"
+    return Fault(site.first, site.last, text)
 
-    A lead at one place draws half of the pack's current through the strip on either side of it, where a plate
-    between groups has a tie for each cell.
-    """
+
+def _bound(sites: Sequence[Site], metals: Sequence[Metal | None]) -> float:
+    """How dense the current may gather at the lead of an end; infinite without a plate between groups [1/mm]."""
     plates = [(m, s) for s, m in zip(sites, metals, strict=True) if m is not None and not s.end]
-    between = [figures(m, s.positive).dense_per_mm for m, s in plates]
-    if not between:
-        return list(metals)
-    bound = max(between) * (1.0 + WEAKER)
-    out: list[Metal | None] = []
-    for site, metal in zip(sites, metals, strict=True):
-        if metal is not None and site.end:
-            dense = figures(metal, site.positive).dense_per_mm
-            times = min(max(int(np.ceil(dense / bound)), 1), MOST_DOUBLED)
-            deep = (p if p.is_tab else replace(p, layers=p.layers * times) for p in metal.pieces)
-            metal = replace(metal, pieces=tuple(deep))
-        out.append(metal)
-    return out
+    return max((figures(m, s.positive).dense_per_mm for m, s in plates), default=np.inf) * (1.0 + WEAKER)
+
+
+def _strengthened(site: Site, metal: Metal, size: CellSize, way: Way, bound: float) -> Metal:
+    """An end by itself made so strong that the current at its lead is no denser than in the plates between.
+
+    A lead at one place draws half of the pack's current through the strip on either side of it, where a plate between
+    groups has a tie for each cell. An end that is weak gets the way's collector, if it has one and the row is long
+    enough, then as many layers as are still missing. Without plates between a collector is laid wherever it can be.
+
+    Raises
+    ------
+    CannotLay
+        If a collector is too narrow.
+    """
+    def times(made: Metal) -> int:
+        dense = figures(made, site.positive).dense_per_mm
+        return min(max(int(np.ceil(dense / bound)), 1), MOST_DOUBLED) if np.isfinite(bound) else 1
+
+    if way.bar and (times(metal) > 1 or np.isinf(bound)):
+        width, conduct, dense = way.bar
+        with suppress(TooShort):
+            metal = with_collector(metal, site, size, width_mm=width, conduct=conduct, dense=dense, cut=way.cut)
+    deep = times(metal)
+    return replace(metal, pieces=tuple(p if p.is_tab else replace(p, layers=p.layers * deep) for p in metal.pieces))
 
 
 def _home(site: Site) -> Site:

@@ -15,7 +15,7 @@ from optimizer.fit.region.layout import CellSize
 from optimizer.pack.conductors.cut import sheet_sections
 from optimizer.pack.conductors.field import WELD_MM, Field
 from optimizer.pack.conductors.laid import COVER_MM, CUT_STEP_MM, directions, strip_sections, tap_points
-from optimizer.pack.conductors.pieces import CannotLay, Collector, Metal, Piece
+from optimizer.pack.conductors.pieces import CannotLay, Collector, Metal, Piece, TooShort
 from optimizer.pack.conductors.sites import Site
 from optimizer.pack.conductors.tabbed import RIM_MM, WINDOW_MM, window
 
@@ -38,8 +38,10 @@ def with_collector(
 
     Raises
     ------
+    TooShort
+        If the row has too few cells.
     CannotLay
-        If the row has too few cells, or the bar or the plate is too narrow for its joints or the windows.
+        If the bar or the plate is too narrow for its joints or the windows.
     """
     turn = np.radians(directions(site)[1])
     along, square = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
@@ -48,7 +50,7 @@ def with_collector(
     joints = places[np.abs((places - lead) @ square) <= width_mm / 2 - COVER_MM]
     joints = joints[np.argsort(joints @ along, kind="stable")]
     if len(site.cells) < 2 or len(joints) < 2:
-        raise CannotLay("a collector asks for three cells in the row of the lead")
+        raise TooShort("a collector asks for three cells in the row of the lead")
     height, spots = float(np.mean(joints @ square)), joints @ along
     length = float(np.ceil((spots[-1] - spots[0] + 2 * COVER_MM) / CUT_STEP_MM - 1e-6) * CUT_STEP_MM)
     start, half = (spots[0] + spots[-1] - length) / 2, square * width_mm / 2

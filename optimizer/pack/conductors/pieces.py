@@ -14,6 +14,10 @@ class CannotLay(Exception):
     """No way of laying this strip on a site; the argument says why, in words."""
 
 
+class TooShort(CannotLay):
+    """No way of laying a collector here, where the row has too few cells for one."""
+
+
 @dataclass(frozen=True, eq=False)
 class Piece:
     """One piece of metal of a plate.

@@ -123,7 +123,7 @@ def _join(design: Design, how: Method) -> WorkStep:
         *([f"Join the metal to the cells by {joined}."] if joined else []),
         *([_count(design)] if bolted else []),
         *([_TABS] if design.strip.get("form") == "tabbed" else []),
-        *([_COLLECTOR.format(method=design.strip["collector_by"])] if design.strip.get("collector_by") else []),
+        *([_COLLECTOR.format(method=design.strip["collector_by"])] if _barred(design) else []),
         f"{how.verb} the plates in the order of their numbers. Strips that lie in the series direction carry "
         f"the pack current: {layers} layer{'s' if layers != 1 else ''} there. Strips within "
         f"a group only level it.{f' {second}' if layers > 1 else ''}",
@@ -178,6 +178,11 @@ def _fold(one: Mapping[str, Any]) -> str:
             "the joint."
         )
     return f"{text} Stand the layers on each other first; then fold it along the cells through its slot."
+
+
+def _barred(design: Design) -> bool:
+    """Whether an end has a collector: of a stock that has one, those that need none go without."""
+    return any("joints_mm" in piece for one in design.conductors for piece in one["pieces"])
 
 
 def _count(design: Design) -> str:
