@@ -29,8 +29,6 @@ class Parameter:
         A change that matters; also the step of derivatives times 100.
     told_share, told : float
         It is told by the data when its standard error is under this share of its value, or under this amount.
-    guess : float
-        Standard error of the brief's value where that is kept since the logs can't tell it, besides GUESS_SHARE.
     """
 
     name: str
@@ -40,7 +38,6 @@ class Parameter:
     scale: float
     told_share: float = 0.0
     told: float = 0.0
-    guess: float = 0.0
 
 
 PARAMETERS = {
@@ -52,10 +49,13 @@ PARAMETERS = {
         Parameter("accessory_w", "W", 0.0, 500.0, 5.0, told_share=0.5, told=2.0),
         Parameter("mass_kg", "kg", 5.0, 10_000.0, 5.0, told_share=0.08),
         Parameter("headwind_m_s", "m/s", -15.0, 15.0, 1.0, told=1.0),
-        Parameter("power_lag_s", "s", -1.5, 1.5, 0.5, told=0.35, guess=0.3),
+        Parameter("power_lag_s", "s", -10.0, 10.0, 0.5, told=10.0),
     )
 }
 ALWAYS = ("cda_m2", "crr", "accessory_w", "power_lag_s")
+# How late power is logged, in rows: at its own moment, or as a mean over the row before, give or take; mean and
+# standard deviation of what is known without the logs. Common practice, no published source.
+LAG_ROWS, LAG_SPREAD_ROWS = 0.25, 0.4
 # Residuals beyond this many standard deviations pull less than in proportion.
 ROBUST = 3.0
 ROUNDS = 3
@@ -202,12 +202,15 @@ def _fitted(rides: Sequence[Ride], road: Road, free: Sequence[str], untold: Sequ
         tracks = [track_of(ride, road=road, coasts=guessed or k > 0) for ride in rides]
         if free:
             road, _, at_bound = _least(tracks, road, free, noise)
-        noise = likeliest_noise([_stretch(track, road, free) for track in tracks], start=noise)
+        noise = likeliest_noise(
+            [_stretch(track, road, free) for track in tracks], start=noise, known=_known(tracks, road, free)
+        )
         if not free:
             break
     if free:
         road, scale, at_bound = _least(tracks, road, free, noise)
-        covariance = covariance_over([_stretch(track, road, free) for track in tracks], noise)
+        stretches = [_stretch(track, road, free) for track in tracks]
+        covariance = covariance_over(stretches, noise, known=_known(tracks, road, free))
         covariance = scale * FEW_SWINGS**2 * covariance
         covariance = covariance + _by_guesses(tracks, road, free, untold, noise)
     return _Found(road, covariance, noise, tracks, at_bound)
@@ -230,12 +233,7 @@ def _by_guesses(
     told, guessed = table[:, : len(free)], table[:, len(free) :]
     shift = np.linalg.pinv(told) @ guessed
     share = [GUESS_SHARE if name in untold else METER_SHARE for name in guesses]
-    width = np.array(
-        [
-            part * abs(float(getattr(road, name))) + (PARAMETERS[name].guess if name in untold else 0.0) + 1e-12
-            for part, name in zip(share, guesses, strict=True)
-        ]
-    )
+    width = np.array([part * abs(float(getattr(road, name))) for part, name in zip(share, guesses, strict=True)])
     return np.asarray((shift * width) @ (shift * width).T, dtype=np.float64)
 
 
@@ -253,6 +251,17 @@ def _residual(track: Track, road: Road) -> Floats:
     """Measured less computed height, from 0 at the first row [m]."""
     first = track.height_m[np.argmax(track.seen)] if track.seen.any() else 0.0
     return np.where(track.seen, track.height_m - first, 0.0) - energy_height_m(track, road)
+
+
+def _known(tracks: Sequence[Track], road: Road, free: Sequence[str]) -> Floats:
+    """What is known of parameters without the logs, as rows of a fit: residual and derivatives, shape (m, 1 + k)."""
+    if "power_lag_s" not in free:
+        return np.zeros((0, 1 + len(free)))
+    row_s = float(np.median([track.row_s for track in tracks]))
+    row = np.zeros((1, 1 + len(free)))
+    row[0, 0] = (road.power_lag_s - LAG_ROWS * row_s) / (LAG_SPREAD_ROWS * row_s)
+    row[0, 1 + free.index("power_lag_s")] = 1.0 / (LAG_SPREAD_ROWS * row_s)
+    return row
 
 
 def _stretch(track: Track, road: Road, free: Sequence[str]) -> Stretch:
@@ -278,7 +287,7 @@ def _least(
             innovations(_residual(track, now)[:, None], seen=track.seen, lost=track.lost, noise=noise)[0][:, 0]
             for track in tracks
         ]
-        return np.concatenate(parts)
+        return np.concatenate([*parts, _known(tracks, now, free)[:, 0]])
 
     def slopes(values: Floats) -> Floats:
         now = _with(road, free, values * scales)
@@ -286,14 +295,14 @@ def _least(
         for track in tracks:
             each = _stretch(track, now, free)
             parts.append(innovations(each.slopes * scales, seen=each.seen, lost=each.lost, noise=noise)[0])
-        return np.concatenate(parts)
+        return np.concatenate([*parts, _known(tracks, now, free)[:, 1:] * scales])
 
     start = np.array([getattr(road, name) for name in free]) / scales
     inside = np.clip(start, low + 1e-6, high - 1e-6)
     done = least_squares(freed, inside, jac=slopes, bounds=(low, high), loss="soft_l1", f_scale=ROBUST, x_scale="jac")
     left = freed(done.x)
     # Of a robust estimate: cov = s²·(JᵀJ)⁻¹ with s² = mean ψ² / (mean ψ')² (Huber, Robust Statistics, 1981, 7.6).
-    used = np.concatenate([_informed(track) for track in tracks])
+    used = np.concatenate([*(_informed(track) for track in tracks), np.zeros(len(left), dtype=bool)])[: len(left)]
     ratio = (left[used] / ROBUST) ** 2
     psi, slope = left[used] / np.sqrt(1.0 + ratio), (1.0 + ratio) ** -1.5
     scale = float(np.sum(psi**2) / max(used.sum() - len(free), 1) / np.mean(slope) ** 2) if used.any() else 1.0
@@ -317,8 +326,10 @@ def _untold(found: _Found, free: Sequence[str], brief: Road) -> tuple[str, str] 
     for k, name in enumerate(free):
         parameter, value = PARAMETERS[name], float(getattr(found.road, name))
         error = float(np.sqrt(max(found.covariance[k, k], 0.0)))
-        # Against the brief's value where that is larger: an estimate that happens to be small is not told worse.
-        allowed = max(parameter.told, parameter.told_share * max(abs(value), abs(float(getattr(brief, name)))))
+        # Against the brief's value, or an estimate that is surely larger: one that only came out small is not told
+        # worse, nor one that came out large better, else what is kept would be large ones.
+        least = max(abs(value) - 2.0 * error, abs(float(getattr(brief, name))))
+        allowed = max(parameter.told, parameter.told_share * least)
         rate, why = error / max(allowed, 1e-12), f"the logs can't tell it: {value:.4g} ± {error:.2g} {parameter.unit}"
         if name in found.at_bound:
             rate, why = max(rate, 1.0) * 10.0, f"the fit runs into the bound {value:.4g} {parameter.unit}"

@@ -28,6 +28,8 @@ IDLE_SHARE, IDLE_W = 0.02, 5.0
 # resistances explain, within this [m/s²] over COAST_S and half of it in all; more is braking. Its speed must change by
 # so much [m/s]: what rolls at one speed for long is held there by a brake.
 COAST_S, COAST_M_S, COAST_M_S2, COAST_CHANGE_M_S = 6, 1.5, 0.08, 1.0
+# Slowing down by so much more than resistances and slope explain is braking, even under power [m/s²].
+BRAKED_M_S2 = 0.3
 # So much driving tells the resistances without coast-downs, which are then looked for with them [s].
 DRIVEN_S = 300
 # Without current, a stretch that slows down steadily for so long is one [s], from this speed on [m/s], to this share of
@@ -85,6 +87,8 @@ class Track:
         Steps of coast-downs.
     flatness : ndarray, shape (n - 1,)
         Cosine of the slope.
+    row_s : int
+        Seconds from one reading of power to the next, between which it is taken as a straight line [s].
     """
 
     name: str
@@ -95,6 +99,7 @@ class Track:
     lost: Bools
     coasting: Bools
     flatness: Floats
+    row_s: int = 1
 
     @property
     def way_m(self) -> Floats:
@@ -158,7 +163,8 @@ def track_of(ride: Ride, *, road: Road, coasts: bool = True) -> Track:
         seen[np.flatnonzero(seen)[bad]] = False
     flatness = np.cos(np.arctan(0.5 * (ride.grade[1:] + ride.grade[:-1])))
     blank = np.zeros(n - 1, dtype=bool)
-    track = Track(ride.name, ride.speed_m_s, np.zeros(n), np.nan_to_num(height), seen, blank, blank, flatness)
+    row_s = 1 if power is None else row_of(_raw_power(ride))
+    track = Track(ride.name, ride.speed_m_s, np.zeros(n), np.nan_to_num(height), seen, blank, blank, flatness, row_s)
     return _marked(track, power, ride.grade, road, coasts)
 
 
@@ -180,23 +186,38 @@ def power_of(ride: Ride) -> Floats | None:
     ndarray, shape (n,), or None
         [W]
     """
-    columns = ride.columns
-    if {"voltage_v", "current_a"} <= set(columns):
-        power = columns["voltage_v"] * columns["current_a"]
-    elif "power_w" in columns:
-        power = columns["power_w"]
-    else:
-        return None
+    power = _raw_power(ride)
     known = np.isfinite(power)
     if known.sum() < 10:
         return None
     # Some meters count discharge as negative.
-    power = power * (1.0 if np.nanmean(power[ride.speed_m_s > 0]) >= 0 else -1.0)
+    power = power * (-1.0 if counts_discharge_negative(ride) else 1.0)
     filled = np.interp(np.arange(len(power)), np.flatnonzero(known), power[known])
-    far = np.zeros(len(power), dtype=bool)
+    longest, far = max(3, row_of(power)), np.zeros(len(power), dtype=bool)
     for a, b in runs_of(~known):
-        far[a:b] = b - a > 3
+        far[a:b] = b - a > longest
     return np.where(far, np.nan, filled)
+
+
+def counts_discharge_negative(ride: Ride) -> bool:
+    """Whether the log's meter counts what leaves the pack as negative: its mean power in motion is."""
+    power = _raw_power(ride)
+    moving = np.isfinite(power) & (ride.speed_m_s > 0)
+    return bool(moving.any() and power[moving].mean() < 0)
+
+
+def _raw_power(ride: Ride) -> Floats:
+    """Power as logged, NaN where there is none, shape (n,) [W]."""
+    columns = ride.columns
+    if {"voltage_v", "current_a"} <= set(columns):
+        return columns["voltage_v"] * columns["current_a"]
+    return columns.get("power_w", np.full(len(ride), np.nan))
+
+
+def row_of(values: Floats) -> int:
+    """Seconds from one reading to the next, as most of them are apart: 1 where there are none [s]."""
+    at = np.flatnonzero(np.isfinite(values))
+    return max(1, round(float(np.median(np.diff(at))))) if len(at) > 1 else 1
 
 
 def _marked(track: Track, power: Floats | None, grade: Floats, road: Road, coasts: bool) -> Track:
@@ -226,10 +247,22 @@ def _marked(track: Track, power: Floats | None, grade: Floats, road: Road, coast
         if b - a < COAST_S or abs(speed[b] - speed[a]) < COAST_CHANGE_M_S:
             continue
         coasting[a:b] = abs(float(brake[a:b].mean())) <= 0.5 * COAST_M_S2
-    # A step that is driven at one end and braked at the other holds an unknown part of both.
+    # A step that is driven at one end and braked at the other holds an unknown part of both. A mean over the second
+    # before shows it a row later; whoever brakes under power shows it in the speed.
     least = np.minimum(power[1:], power[:-1]) - road.accessory_w
-    lost = moving & (~known | (least < idle)) & ~coasting
+    lost = ~known | _from_before(least < idle, track.row_s) | _around(brake < -BRAKED_M_S2, track.row_s)
+    lost = moving & lost & ~coasting
     return replace(track, power_w=np.nan_to_num(power), lost=lost, coasting=coasting)
+
+
+def _from_before(steps: Bools, count: int) -> Bools:
+    """Steps, and so many before each of them."""
+    return np.convolve(steps, np.ones(count + 1))[count:] > 0.5
+
+
+def _around(steps: Bools, count: int) -> Bools:
+    """Steps, and so many to both sides of each of them."""
+    return np.convolve(steps, np.ones(2 * count + 1))[count:-count] > 0.5
 
 
 def _bare_coasts(speed: Floats, *, against: Floats, expected: Floats) -> Bools:

@@ -146,14 +146,14 @@ class Stretch:
     level_m: float = UNKNOWN_M
 
 
-def _unlikely(stretches: list[Stretch], logs: Floats) -> tuple[float, Floats, Floats]:
+def _unlikely(stretches: list[Stretch], logs: Floats, known: Floats | None) -> tuple[float, Floats, Floats]:
     """−2 log L of a noise with what is usual, and under it the parameters' change and their covariance."""
     noise = noise_of(logs)
-    square, total = np.zeros((0, 0)), 0.0
+    square, total = np.zeros(()) if known is None else known.T @ known, 0.0
     for each in stretches:
         table = np.column_stack([each.residual, each.slopes])
         free, log_det = innovations(table, seen=each.seen, lost=each.lost, noise=noise, level_m=each.level_m)
-        square = free.T @ free if not square.size else square + free.T @ free
+        square = square + free.T @ free
         total += log_det
     slopes, against = square[1:, 1:], square[1:, 0]
     scale = np.sqrt(np.maximum(np.diag(slopes), 1e-300))
@@ -168,7 +168,9 @@ def _unlikely(stretches: list[Stretch], logs: Floats) -> tuple[float, Floats, Fl
     return float(total + left + log_det + 2.0 * np.log(scale).sum() + unusual + 100.0 * away), change, covariance
 
 
-def covariance_over(stretches: list[Stretch], noise: Noise, *, draws: int = 120, width: float = 0.5) -> Floats:
+def covariance_over(
+    stretches: list[Stretch], noise: Noise, *, known: Floats | None = None, draws: int = 120, width: float = 0.5
+) -> Floats:
     """Covariance of the parameters with the noise itself uncertain.
 
     Noises around the likeliest one are drawn and weighted by how likely they are (importance sampling); the covariance
@@ -180,6 +182,8 @@ def covariance_over(stretches: list[Stretch], noise: Noise, *, draws: int = 120,
         About the best parameters.
     noise : Noise
         The likeliest.
+    known : ndarray, shape (m, 1 + k), or None
+        What is known of the parameters without the logs: residuals over their standard deviation, and derivatives.
     width : float
         Standard deviation of the logarithms drawn [-].
 
@@ -190,7 +194,7 @@ def covariance_over(stretches: list[Stretch], noise: Noise, *, draws: int = 120,
     rng = np.random.default_rng(0)
     centre = noise.logs()
     away = np.vstack([np.zeros((1, 4)), rng.normal(size=(draws, 4)) * width])
-    found = [_unlikely(stretches, centre + step) for step in away]
+    found = [_unlikely(stretches, centre + step, known) for step in away]
     cost = np.array([each[0] for each in found])
     weight = np.exp(-0.5 * (cost - cost.min()) + 0.5 * np.sum((away / width) ** 2, axis=1))
     # A draw far out that happens to be likely must not stand for all: weights are cut at a tenth of their sum.
@@ -202,7 +206,7 @@ def covariance_over(stretches: list[Stretch], noise: Noise, *, draws: int = 120,
     return np.asarray(sum(w * each[2] for w, each in zip(weight, found, strict=True)) + spread, dtype=np.float64)
 
 
-def likeliest_noise(stretches: list[Stretch], *, start: Noise) -> Noise:
+def likeliest_noise(stretches: list[Stretch], *, start: Noise, known: Floats | None = None) -> Noise:
     """Noise under which residuals are likeliest, the parameters left free (restricted maximum likelihood).
 
     −2 log L = Σ log S + min Σ e² + log det XᵀX, with e and X freed of the noise; what is usual of such noise is
@@ -210,7 +214,7 @@ def likeliest_noise(stretches: list[Stretch], *, start: Noise) -> Noise:
     """
 
     def cost(logs: Floats) -> float:
-        return _unlikely(stretches, logs)[0]
+        return _unlikely(stretches, logs, known)[0]
 
     best = None
     for first in (start.logs(), Noise(start.white_m, 0.3 * start.drift_m, 40.0, 0.03).logs()):

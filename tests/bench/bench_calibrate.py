@@ -59,6 +59,7 @@ SPECTRAL = {
     "moped, grades of 4 %": ("moped", {"grade": 0.04}),
     "moped, few stops": ("moped", {"stops": 3000.0, "coasts": 0.02}),
     "moped, an hour": ("moped", {"seconds": 3600}),
+    "moped, rows every 5 s": ("moped", {"seconds": 3600, "every": 5}),
     "moped, 15 min": ("moped", {"seconds": 900}),
 }
 

@@ -79,8 +79,11 @@ def ar1(rng, n, sd, memory_s):
 
 
 def log(seed, kind, *, seconds=1800, grade=0.02, white=2.0, drift=2.0, memory_s=300.0, walk=0.0, gain=0.0, current=0.01,
-        speed=0.05, positions=False, gust=0.0, mean=False, coasts=0.2, steps=False, stops=400.0):
-    """Time and columns of a log, and the vehicle's truth; noises as standard deviations in SI units."""
+        speed=0.05, positions=False, gust=0.0, mean=False, coasts=0.2, steps=False, stops=400.0, every=1):
+    """Time and columns of a log, and the vehicle's truth; noises as standard deviations in SI units.
+
+    A log of a row every few seconds has the mean power over those before each row.
+    """
     rng, it = np.random.default_rng([7919, seed]), VEHICLES[kind]
     way, slope = np.arange(int(1.3 * it["fast"] * seconds + 500.0)), 0.0
     for wave in np.geomspace(60.0, 4000.0, 40):
@@ -107,4 +110,8 @@ def log(seed, kind, *, seconds=1800, grade=0.02, white=2.0, drift=2.0, memory_s=
         columns |= {"latitude_deg": 45.0 + north / 111_131.8, "longitude_deg": 7.0 + east / 78_846.8}
     else:
         columns["speed_m_s"] = np.where(v > 0.0, np.abs(v + rng.normal(0.0, speed, seconds)), 0.0)
-    return np.arange(seconds, dtype=float), columns, it
+    if every > 1:
+        before = np.convolve(over, np.ones(every) / every)[: seconds - 1]
+        columns["current_a"] = (np.concatenate([[now[0]], before]) / volts).round(2)
+    rows = slice(None, None, every)
+    return np.arange(seconds, dtype=float)[rows], {name: each[rows] for name, each in columns.items()}, it

@@ -5,13 +5,14 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
+import spectral
 from click.testing import CliRunner
 from drives import TRUE, drive
 
 from optimizer.brief.editing import with_values
 from optimizer.cli import main
 from optimizer.road.calibrate import calibrate
-from optimizer.road.energy import Road
+from optimizer.road.energy import Road, track_of
 from optimizer.road.heightnoise import Noise, Stretch, innovations, likeliest_noise
 from optimizer.road.log import RawLog
 from optimizer.road.ride import clean
@@ -70,6 +71,28 @@ def test_power_that_is_logged_late_is_found_and_does_no_harm():
     assert found["power_lag_s"].value == pytest.approx(0.5, abs=0.1)
     assert found["cda_m2"].value == pytest.approx(TRUE["cda_m2"], rel=0.05)
     assert found["crr"].value == pytest.approx(TRUE["crr"], rel=0.05)
+
+
+def test_rows_every_five_seconds_tell_as_much():
+    """A controller that writes its means over five seconds, on a ride of an hour."""
+    time_s, columns, it = spectral.log(3, "moped", seconds=3600, every=5, drift=0.5, white=0.5)
+    road = Road(0.9, 0.02, it["eff"], 5.0, it["mass"], 0.0, it["lam"], it["rho"])
+    found = fitted(RawLog("log", time_s, columns), road=road).values
+    for name, truth in (("cda_m2", it["cda"]), ("crr", it["crr"])):
+        assert found[name].se is not None and found[name].se < 0.2 * truth
+        assert abs(found[name].value - truth) < 3 * found[name].se
+    assert found["power_lag_s"].value == pytest.approx(2.5, abs=0.5)
+
+
+def test_whoever_brakes_under_power_is_not_taken_for_air():
+    """300 W all the way, and the brake in every minute: steps that slow down by more than resistances do are lost."""
+    speed = np.tile(np.concatenate([np.full(50, 8.0), np.linspace(8.0, 4.0, 5), np.linspace(4.0, 8.0, 10)]), 6)
+    speed[:3] = speed[-3:] = 0.0
+    n = len(speed)
+    log = RawLog("log", np.arange(n, dtype=float), {"speed_m_s": speed, "power_w": np.full(n, 300.0)})
+    track = track_of(clean(log), road=GUESS)
+    braked = np.diff(speed) < -0.9
+    assert track.lost[braked].all() and track.lost.sum() < 3 * braked.sum()
 
 
 def test_headwind_is_found_from_rides_of_many_speeds():
