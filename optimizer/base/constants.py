@@ -26,5 +26,10 @@ GAS_CONSTANT_AIR_J_KG_K = 287.05287
 STANDARD_PRESSURE_PA = 101325.0
 """Standard atmosphere, ISO 2533."""
 
+SUN_ABSORPTIVITY = {"white": 0.26, "light": 0.45, "dark": 0.90, "black": 0.98}
+"""Share of sunlight that a painted surface takes up: acrylic white and black paint from Incropera & DeWitt, table A.12;
+light and dark surfaces from the ASHRAE Handbook, Fundamentals, where 0.45 and 0.90 go with sol-air temperatures (all
+from memory)."""
+
 M5_NUT_MM, M5_WASHER_MM = 4.7, 1.0
 """Height of a hexagon nut M5 at most, ISO 4032, and of a plain washer M5, ISO 7089 [mm]."""

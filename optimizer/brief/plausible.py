@@ -90,6 +90,7 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "vehicle.motor_speed_constant_rpm_per_v": (1, 5000, "revolutions per minute and volt"),
     "vehicle.motor_resistance_mohm": (0.5, 5000, "milliohms"),
     "ride.speed_kmh": (1, 200, "kilometres per hour"),
+    "thermal.sun_w_m2": (1, 1400, "watts per square metre"),
     "ride.legal_kmh": (3, 200, "kilometres per hour"),
     "ride.grade_pct": (-40, 40, "percent"),
     "ride.length_km": (0.01, 500, "kilometres"),

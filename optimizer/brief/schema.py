@@ -44,6 +44,7 @@ from optimizer.brief.spaces import (
     PartSection,
     PassageSection,
 )
+from optimizer.brief.thermal import ThermalSection
 from optimizer.brief.vehicle import RidePlan, VehicleSection
 
 
@@ -304,6 +305,8 @@ class Brief(Section):
     """Masses and resistances to motion; `fit` does without, the search needs it."""
     ride: RidePlan | None = None
     """What the range is measured on; `fit` does without, the search needs it."""
+    thermal: ThermalSection = ThermalSection()
+    """Wind and sun on the boxes."""
     situation: Annotated[tuple[Situation, ...], Field(max_length=20)] = ()
     """Other conditions in which every pack is judged, one [[situation]] for each; none: the brief's own alone."""
     use: Use | None = None

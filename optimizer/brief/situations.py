@@ -63,6 +63,8 @@ class Situation(Section):
     """Mass of what is carried besides [kg]; left out: the brief's own."""
     headwind_kmh: NotNegative | None = None
     """Wind against the ride [km/h]; left out: the brief's own."""
+    sun_w_m2: NotNegative | None = None
+    """Sunlight on a surface that faces it [W/m²]; left out: the brief's own."""
     start_soc: Fraction | None = None
     """State of charge at the start, 0 to 1; left out: the brief's own."""
     reserve_soc: Fraction | None = None
@@ -74,6 +76,7 @@ class Situation(Section):
 # Keys of a situation by the section of the brief that they stand for.
 OVERRIDES = {
     "vehicle": ("rider_kg", "payload_kg"),
+    "thermal": ("sun_w_m2",),
     "ride": ("temp_c", "trace", "speed_kmh", "grade_pct", "headwind_kmh", "start_soc", "reserve_soc"),
 }
 

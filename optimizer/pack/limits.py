@@ -253,10 +253,12 @@ def sag_current(
     return _current_for_drop(np.asarray(ocv_v, float) - np.asarray(cut_off_v, float), group_ohm)
 
 
-def thermal_current(headroom_k: ArrayLike, *, rise_k_per_w: ArrayLike, heat_ohm: ArrayLike) -> Floats:
+def thermal_current(
+    headroom_k: ArrayLike, *, rise_k_per_w: ArrayLike, heat_ohm: ArrayLike, beside_k_per_a2: ArrayLike = 0.0
+) -> Floats:
     """Steady pack current at which the hottest cell reaches its limit.
 
-    I = √(headroom / (rise · r_heat))
+    I = √(headroom / (rise · r_heat + beside))
 
     Parameters
     ----------
@@ -265,8 +267,9 @@ def thermal_current(headroom_k: ArrayLike, *, rise_k_per_w: ArrayLike, heat_ohm:
     rise_k_per_w : float or ndarray, shape (n,)
         Rise of the hottest cell per watt in every cell, see optimizer.pack.thermal.heat [K/W].
     heat_ohm : float or ndarray, shape (n,)
-        Heat of one cell, with its part of the plates' heat, over the square of the pack current: for even
-        sharing r / P² + R_plates / (S · P) [ohm].
+        Heat of one cell over the square of the pack current: for even sharing r / P² [ohm].
+    beside_k_per_a2 : float or ndarray, shape (n,)
+        Rise of the hottest cell by heat beside the cells', over the square of the pack current [K/A²].
 
     Returns
     -------
@@ -274,8 +277,8 @@ def thermal_current(headroom_k: ArrayLike, *, rise_k_per_w: ArrayLike, heat_ohm:
         [A]; 0 where the air is as hot as the limit, infinite where no heat arises.
     """
     room = np.maximum(np.asarray(headroom_k, float), 0.0)
-    ohm = np.asarray(rise_k_per_w, float) * np.asarray(heat_ohm, float)
-    return same_kind(np.sqrt(_current_for_drop(room, ohm)))
+    per_a2 = np.asarray(rise_k_per_w, float) * np.asarray(heat_ohm, float) + np.asarray(beside_k_per_a2, float)
+    return same_kind(np.sqrt(_current_for_drop(room, per_a2)))
 
 
 def greatest_power(

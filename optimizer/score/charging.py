@@ -69,9 +69,7 @@ def charges(block: Block, *, context: Context, pack_limit_a: Floats) -> dict[str
         ).hours
         out[name] = np.where(picked >= 0, 60.0 * hours, np.inf)
     strongest = picked_for(context.cells.charge_a[k] * block.parallel)
-    hot = _hottest(
-        block, context=context, ohm=own + outside[:, None], current_a=chargers.current_a[strongest] / block.parallel
-    )
+    hot = _hottest(block, context=context, ohm=own, current_a=chargers.current_a[strongest] / block.parallel)
     return out | {"hot_cell_charge_c": np.where(picked >= 0, hot, np.inf), "charger": picked.astype(float)}
 
 
@@ -97,13 +95,14 @@ def _taper_a(
 def _hottest(block: Block, *, context: Context, ohm: Floats, current_a: Floats) -> Floats:
     """Hottest cell of a charge from the reserve on that keeps its current to the end, in STEPS of charge [°C].
 
-    T = T·k + (T_room + rise·(r + R_out)·i²)·(1 − k), k = exp(−t/(rise·C)) in each step. By state of charge,
-    C·dT/dz = Q·((r + R_out)·i − (T − T_room)/(rise·i)): with the current of the voltage limit, which is less, cells are
-    nowhere warmer. The charger is the strongest that the cells bear, whatever their parts do: parts that bear less
-    shall not make a pack look cool. Resistances are those of ROOM_C, so more than those of warm cells.
+    T = T·k + (T_room + rise·r·i²)·(1 − k), k = exp(−t/(rise·C)) in each step, and beside·I² of the steady state for
+    what is warm beside the cells. By state of charge, C·dT/dz = Q·(r·i − (T − T_room)/(rise·i)): with the current of
+    the voltage limit, which is less, cells are nowhere warmer. The charger is the strongest that the cells bear,
+    whatever their parts do: parts that bear less shall not make a pack look cool. Resistances are those of ROOM_C, so
+    more than those of warm cells.
     """
     cells, k, start = context.cells, block.cell, context.reserve_soc
-    rise = block.hot_rise_k_per_w
+    rise, beside = block.hot_rise_k_per_w, block.beside_k_per_a2 * block.parallel**2
     step = (1.0 - start) / STEPS
     seconds = step * 3600.0 * context.arrays.capacity_ah[k] / current_a
     kept = np.exp(-seconds / (rise * cells.mass_kg[k] * CELL_J_PER_KG_K))
@@ -113,4 +112,4 @@ def _hottest(block: Block, *, context: Context, ohm: Floats, current_a: Floats) 
         end = ROOM_C + rise * at_soc(ohm, start + (at + 0.5) * step) * current_a**2
         temp = temp * kept + end * (1.0 - kept)
         most = np.maximum(most, temp)
-    return most
+    return most + beside * current_a**2

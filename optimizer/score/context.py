@@ -343,7 +343,7 @@ def _context_of(
         motor=_motor(brief),
         chargers=chargers,
         profile=lap_profile,
-        warmth=warmth_of(brief, models=models, ride=short, steps=steps, start_c=start_c),
+        warmth=warmth_of(brief, models=models, ride=short, steps=steps, trace=lap, start_c=start_c),
         wear=wear_of(
             brief, ride=short, vehicle_mass_kg=mass_kg, chemistry=cells.chemistry[rows], cell_kg=table.mass_kg,
             cell_wh=table.energy_wh,

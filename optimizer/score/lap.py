@@ -24,12 +24,15 @@ if TYPE_CHECKING:
 MEAN_PART = 0.75
 # Steps of temperature between which the hottest cell's is sought, up to where laws are told.
 HEAT_STEPS = 24
+# What is told at least above the air, in the sun above the box [K].
+LEAST_TOLD_K = 1.0
 
 
 def hot_cell_end_c(block: Block, *, context: Context, pack_mass_kg: Floats) -> Floats:
     """Temperature of the hottest cell when the charge down to the reserve is used [°C].
 
-    Free of the pack's limits, so that a pack that stops early does not look cool; cells start no colder than the air.
+    Free of the pack's limits, so that a pack that stops early does not look cool; cells start no colder than the air,
+    or a box that stood in the sun.
     The lengths of its steps are those of the course that all packs of these cells have (score/warmth.py), which lasts
     no shorter than a real pack's. So heat is all that parts change, and the figure never falls as one worsens.
     """
@@ -46,7 +49,8 @@ def hot_cell_end_c(block: Block, *, context: Context, pack_mass_kg: Floats) -> F
 def hot_cell_endless_c(block: Block, *, context: Context, pack_mass_kg: Floats) -> Floats:
     """Temperature that the hottest cell reaches if the ride goes on and on at the reference charge [°C].
 
-    T = T_air + rise·(r(T) + R_out)·mean((I/P)²): the steady state, with the resistance at its own temperature.
+    T = T_air + rise·r(T)·mean((I/P)²) + beside·mean(I²): the steady state, with the resistance at the temperature
+    that the cells' own heat leads to.
     """
     forever = np.full((len(block), 1), np.inf)
     return _hottest(
@@ -61,22 +65,24 @@ def _hottest(
     """The hottest cell after steps at states of charge (ride/kernels/heat.py).
 
     Braking through a resistance takes a little less current than P/OCV; counted so, a worse wire would cool the cells.
-    Heat of plates, wires, BMS and fuse counts as if it arose in the cells, where the plates' does: they have 3 to 7 %
-    of the cells' resistance in the demo.
+    A box in the sun is as if the air around it were so much warmer (sol-air temperature, ASHRAE
+    Handbook, Fundamentals).
     """
     ride, warmth = context.ride, context.warmth
-    told_k = float(warmth.temp_c[-1]) - context.air_c
-    temps = np.linspace(context.air_c, context.air_c + told_k / MEAN_PART, HEAT_STEPS + 1)
-    inside = context.air_c + MEAN_PART * (temps - context.air_c)
+    around_c = context.air_c + warmth.ride_sun_k
+    told_k = max(float(warmth.temp_c[-1]) - around_c, LEAST_TOLD_K)
+    temps = np.linspace(around_c, around_c + told_k / MEAN_PART, HEAT_STEPS + 1)
+    inside = around_c + MEAN_PART * (temps - around_c)
     number = block.series * block.parallel
     packs = np.empty((len(block), kernel.PACK))
     packs[:, kernel.SHARE] = 1.0 / number
     packs[:, kernel.OUTSIDE] = block.extra_ohm * block.parallel / block.series
     packs[:, kernel.MASS] = pack_mass_kg + context.vehicle_mass_kg
-    packs[:, kernel.RISE] = block.hot_rise_k_per_w
+    packs[:, kernel.RISE] = block.ride_rise_k_per_w
+    packs[:, kernel.BESIDE] = block.beside_k_per_a2 * block.parallel**2
     packs[:, kernel.CAPACITY] = context.cells.mass_kg[block.cell] * CELL_J_PER_KG_K
     return np.asarray(kernel.hottest(
-        block.cell, packs, start_c, context.air_c, temps,
+        block.cell, packs, max(start_c, around_c), around_c, temps,
         np.stack([warmth.lasting_ohm(float(z), inside).T for z in soc], axis=1).copy(),
         np.stack([at_soc(ride.cells.ocv_v, float(z)) for z in soc], axis=1), seconds,
         (ride.constant_w, ride.per_mass_w_kg, ride.weight),

@@ -30,6 +30,10 @@ from optimizer.score.warmth import warmed
 WORK_FIGURES = ("pieces", "distinct_pieces", "distinct_plates", "welds", "folds", "build_min")
 
 
+# Numbers of a block that say how warm its hottest cell gets.
+WARM_NUMBERS = ("hot_rise_k_per_w", "ride_rise_k_per_w", "box_k_per_w", "plates_k_per_a2")
+
+
 def _unasked() -> Floats:
     return np.zeros(0)
 
@@ -58,7 +62,10 @@ class Block:
         Unevenness that the plates cause: the largest current of a cell over the mean of its group is 1 plus
         this over the cell's resistance [ohm].
     hot_rise_k_per_w : ndarray
-        Rise of the hottest cell over the air per watt in every cell [K/W].
+        Rise of the hottest cell over still air per watt in every cell [K/W].
+    ride_rise_k_per_w, box_k_per_w, plates_k_per_a2 : ndarray
+        The same in the wind of the ride; rise of a box per watt anywhere in it; rise of the hottest cell over the box
+        by plates and welds, over the square of the pack's current [K/W], [K/W], [K/A²].
     pieces, distinct_pieces, distinct_plates, welds, folds, build_min : ndarray
         Work of building, see optimizer.search.space.plating.work_of; 0 where nobody asks for it [-], [min].
     """
@@ -77,6 +84,9 @@ class Block:
     regen_cap_a: Floats
     spread_ohm: Floats
     hot_rise_k_per_w: Floats
+    ride_rise_k_per_w: Floats
+    box_k_per_w: Floats
+    plates_k_per_a2: Floats
     pieces: Floats = field(default_factory=_unasked)
     distinct_pieces: Floats = field(default_factory=_unasked)
     distinct_plates: Floats = field(default_factory=_unasked)
@@ -91,6 +101,14 @@ class Block:
 
     def __len__(self) -> int:
         return len(self.cell)
+
+    @property
+    def beside_k_per_a2(self) -> Floats:
+        """Rise of the hottest cell by heat beside the cells', over the square of the pack's current [K/A²].
+
+        Plates and welds warm the cells that they join; they, wires, BMS and fuse warm the box, all the same one.
+        """
+        return self.plates_k_per_a2 + self.box_k_per_w * self.extra_ohm
 
     def take(self, rows: npt.NDArray[np.int64] | npt.NDArray[np.bool_] | slice) -> Block:
         """The candidates of some rows."""
@@ -229,8 +247,9 @@ def powers(block: Block, *, context: Context) -> Scores:
 
     def lasting(ohm: Floats) -> limits.Power:
         thermal = limits.thermal_current(
-            cells.temp_max_c[k] - context.air_c, rise_k_per_w=block.hot_rise_k_per_w, heat_ohm=ohm / block.parallel**2
-        )
+            cells.temp_max_c[k] - context.air_c - context.warmth.sun_k, rise_k_per_w=block.hot_rise_k_per_w,
+            heat_ohm=ohm / block.parallel**2, beside_k_per_a2=block.beside_k_per_a2,
+        )  # fmt: skip
         return most(cells.ocv_reference_v, ohm, cells.continuous_a, block.continuous_cap_a, thermal, drifted)
 
     cool = np.full(len(block), np.inf)

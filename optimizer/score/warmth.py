@@ -20,14 +20,15 @@ import numpy as np
 
 from optimizer.base.arrays import Floats, Ints
 from optimizer.base.constants import CELSIUS_K
-from optimizer.brief import Brief
+from optimizer.brief import Brief, brief_in
 from optimizer.cell.model import CellModel
-from optimizer.fit.region.geometry import compartments
-from optimizer.pack.thermal import convection, heat
+from optimizer.pack.thermal import heat
 from optimizer.ride.bins import CompressedRide
 from optimizer.ride.kernels.cells import CAPACITY, LAG, LAG_TAU, TAU2, CellArrays, from_models
 from optimizer.ride.kernels.critical import loads_at
 from optimizer.ride.load.roadload import RideSteps
+from optimizer.ride.load.trace import Trace
+from optimizer.score.outside import outside
 
 if TYPE_CHECKING:
     from optimizer.score.context import Context
@@ -35,9 +36,6 @@ if TYPE_CHECKING:
 
 # Steps of the state of charge from the ride's start to its reserve.
 STEPS = 20
-# Rise at which the walls' conductance is taken: as high as that of hottest cells (search/space/fills.py), where free
-# convection carries off more than at the rises of most rides [K].
-RISE_K = 20.0
 # Mass of holders and cases over that of the cells; printed ones of the demo have 0.06 to 0.16.
 HOLDER_PART = 0.12
 # How far above air, or a warmer start, laws are told in NODES, and up to where beyond it; hotter cells count as that
@@ -61,6 +59,8 @@ class WarmthRules:
         Cells at the ride's start [°C].
     walls_w_k, walls_j_k : float
         From the cells' holders through all compartments' walls to the air, and the walls' heat capacity [W/K], [J/K].
+    sun_k, ride_sun_k : float
+        How much the sun warms the compartment that it warms most, in still air and in the ride's wind [K].
     temp_c : ndarray, shape (k,)
         Rising temperatures, at which cells are known [°C].
     cells : tuple of CellArrays
@@ -72,6 +72,8 @@ class WarmthRules:
     start_c: float
     walls_w_k: float
     walls_j_k: float
+    sun_k: float
+    ride_sun_k: float
     temp_c: Floats
     cells: tuple[CellArrays, ...]
     critical: Floats
@@ -102,8 +104,9 @@ class WarmthRules:
 
 
 def warmth_of(
-    brief: Brief, *, models: Sequence[CellModel], ride: CompressedRide, steps: RideSteps, start_c: float | None = None
-) -> WarmthRules:
+    brief: Brief, *, models: Sequence[CellModel], ride: CompressedRide, steps: RideSteps, trace: Trace,
+    start_c: float | None = None,
+) -> WarmthRules:  # fmt: skip
     """How a brief with [ride] warms its cells.
 
     Parameters
@@ -112,6 +115,7 @@ def warmth_of(
         With the cells at the air's temperature.
     steps : RideSteps
         Of the same lap.
+    trace : Trace
     start_c : float, optional
         Cells at the start; at the air's temperature if left out [°C].
     """
@@ -131,42 +135,20 @@ def warmth_of(
         )
         for cells in arrays
     ]  # fmt: skip
-    return WarmthRules(first, *walls(brief), temps, tuple(arrays), np.stack(critical))
-
-
-def walls(brief: Brief) -> tuple[float, float]:
-    """Conductance from the cells' holders through the walls of all compartments to the air, and the walls' heat.
-
-    Gap and outside in series, over each box about a compartment: no case in it is larger.
-
-    Returns
-    -------
-    float, float
-        [W/K], [J/K]
-    """
-    assert brief.ride is not None
-    conductance = capacity = 0.0
-    for room in compartments(brief):
-        length, width, height = (high - low for low, high in room.extent_mm)
-        box = heat.Box(length, width, height)
-        sides, top, _ = box.faces()
-        area = float(sides + 2.0 * top)
-        outside = float(heat.box_conductance(box, rise_k=RISE_K, air_c=brief.ride.temp_c))
-        gap = area * float(convection.gap_coefficient(
-            max(brief.clearance.wall_mm, 0.1), height_m=height * 1e-3, emissivity=heat.GAP_EMISSIVITY
-        ))  # fmt: skip
-        conductance += 1.0 / (1.0 / outside + 1.0 / gap)
-        capacity += area * float(np.asarray(box.wall_mm)) * 1e-3 * heat.BOX_KG_PER_M3 * heat.BOX_J_PER_KG_K
-    return conductance, capacity
+    return WarmthRules(first, *outside(brief, trace), temps, tuple(arrays), np.stack(critical))
 
 
 def in_boxes_of(context: Context, brief: Brief) -> Context:
     """A context, with those of its situations, for the compartments of another brief that is alike in all else."""
-    def moved(one: Context) -> Context:
-        walls_w_k, walls_j_k = walls(brief)
-        return replace(one, warmth=replace(one.warmth, walls_w_k=walls_w_k, walls_j_k=walls_j_k))
+    def moved(one: Context, here: Brief) -> Context:
+        walls_w_k, walls_j_k, sun_k, ride_sun_k = outside(here, one.trace)
+        warmth = replace(
+            one.warmth, walls_w_k=walls_w_k, walls_j_k=walls_j_k, sun_k=sun_k, ride_sun_k=ride_sun_k
+        )  # fmt: skip
+        return replace(one, warmth=warmth)
 
-    return replace(moved(context), situations={name: moved(one) for name, one in context.situations.items()})
+    situations = {item.name: moved(context.situations[item.name], brief_in(brief, item)) for item in brief.situation}
+    return replace(moved(context, brief), situations=situations)
 
 
 @dataclass(frozen=True, eq=False)

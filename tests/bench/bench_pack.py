@@ -19,7 +19,7 @@ from optimizer.fit.region.layout import CellSize, Clearance, Layout
 from optimizer.pack import limits
 from optimizer.pack.case import volume as case
 from optimizer.pack.case.outline import CaseRules
-from optimizer.pack.thermal.packed import hot_rises
+from optimizer.pack.thermal.packed import heating
 from optimizer.pack.wiring.harness import Places, harness_block
 
 SEED = 1
@@ -93,7 +93,7 @@ def bench_layout(groups: int = 30) -> None:
         np.tile([18.5, 18.5, 65.2], (120, 1)), zeros, zeros, "",
     )  # fmt: skip
     room = Compartment("box", ((0.0, 0.0), (420.0, 0.0), (420.0, 130.0), (0.0, 130.0)), 2, 78.0)
-    rises = best_seconds(lambda: hot_rises(tray_of_all, group, room=room, gaps=Clearance(), case=CaseRules()))
+    rises = best_seconds(lambda: heating(tray_of_all, group, room=room, gaps=Clearance(), case=CaseRules()))
     print(f"{'hottest cell, 30 prefixes':28s} {rises * 1e3:12.2f} ms")
 
 

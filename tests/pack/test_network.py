@@ -18,7 +18,7 @@ from optimizer.fit.region.layout import CellSize, Clearance, Layout
 from optimizer.pack.case.outline import CaseRules
 from optimizer.pack.thermal.convection import gap_coefficient
 from optimizer.pack.thermal.heat import GAP_EMISSIVITY
-from optimizer.pack.thermal.packed import hot_rises
+from optimizer.pack.thermal.packed import heating
 
 D, LENGTH, GAP, PITCH = 18.5, 65.2, 0.8, 19.3
 CASE, END, WALL, APART = 1.6, 2.5, 1.0, 0.5
@@ -139,7 +139,7 @@ def figure(made: Layout, room: Compartment) -> float:
     """Rise of the hottest cell as searches have it [K/W]."""
     rules = CaseRules(case_mm=CASE, cell_gap_mm=GAP, end_mm=END, wall_mm=WALL)
     gaps = Clearance(wall_mm=WALL, case_mm=CASE, cell_gap_mm=GAP, end_mm=END, module_gap_mm=APART)
-    return float(hot_rises(made, np.zeros(made.cells, int), room=room, gaps=gaps, case=rules)[0])
+    return float(heating(made, np.zeros(made.cells, int), room=room, gaps=gaps, case=rules).rise_k_per_w[0])
 
 
 @pytest.mark.parametrize(

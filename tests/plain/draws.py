@@ -3,7 +3,7 @@
 import numpy as np
 from plain_score import Pack
 
-from optimizer.score.score import Block
+from optimizer.score.score import WARM_NUMBERS, Block
 from optimizer.search.exact.ideal import cells_cost
 from optimizer.search.space import options as op
 from optimizer.search.space import parts
@@ -83,5 +83,5 @@ def _block(space, cell, series, parallel, one):
         cells_cost=cells_cost(space, whole[0], whole[1] * parallel), peak_cap_a=-one.column("neg_peak_a"),
         continuous_cap_a=-one.column("neg_continuous_a"), charge_cap_a=-one.column("neg_charge_a"),
         ride_cap_a=-one.column("neg_ride_a"), regen_cap_a=-one.column("neg_regen_a"),
-        spread_ohm=one.column("spread_ohm"), hot_rise_k_per_w=one.column("hot_rise_k_per_w"),
+        spread_ohm=one.column("spread_ohm"), **{name: one.column(name) for name in WARM_NUMBERS},
     )  # fmt: skip

@@ -60,8 +60,10 @@ def _facing_walls(angles):
     return out
 
 
-def hot_rise(layout, chain, groups, room, gaps, case):
-    """Rise of the hottest cell over the air per watt in every cell, where it is 20 K above air of 25 °C [K/W]."""
+def hot_rise(layout, chain, groups, room, gaps, case, forced=0.0):
+    """Rise of the hottest cell over the air per watt in every cell, where it is 20 K above air of 25 °C, in still air
+    and in wind, that of the box per watt, over the box per watt in every cell, and by a watt in each [K/W].
+    """
     used = [i for i in range(layout.cells) if 0 <= chain.group[i] < groups]
     u, v = lateral(layout)
     size = layout.size
@@ -116,14 +118,22 @@ def hot_rise(layout, chain, groups, room, gaps, case):
             if not before:
                 out += area * 1e-6 / (layers + 1.0 / to_wall(i, layout.axis, high, gaps.end_mm))
         matrix[place[i]][place[i]] += max(out, 1e-6)
-    over = max(numpy.linalg.solve(matrix, [1.0] * len(used)))
+    inverse = numpy.linalg.inv(matrix)
+    rises = inverse.sum(axis=1)
+    over = rises.max()
+    # As hot by symmetry: the mean of them.
+    alike = [k for k in range(len(used)) if rises[k] >= over * (1.0 - 1e-9)]
     # Rise of the box at which box and cell together are 20 K over the air.
-    low, high = 0.0, RISE_K
-    for _ in range(60):
-        rise = 0.5 * (low + high)
-        heat = rise * _box_w_per_k(box, rise) / len(used)
-        low, high = (low, rise) if rise + heat * over > RISE_K else (rise, high)
-    return RISE_K * len(used) / (low * _box_w_per_k(box, low))
+    found = []
+    for wind in (0.0, forced):
+        low, high = 0.0, RISE_K
+        for _ in range(60):
+            rise = 0.5 * (low + high)
+            heat = rise * _box_w_per_k(box, rise, forced=wind) / len(used)
+            low, high = (low, rise) if rise + heat * over > RISE_K else (rise, high)
+        found.append(RISE_K * len(used) / (low * _box_w_per_k(box, low, forced=wind)))
+    each = {i: float(sum(inverse[k][place[i]] for k in alike)) / len(alike) for i in used}
+    return *found, (found[0] - over) / len(used), float(over), each
 
 
 def _join(matrix, a, b, w_k):
@@ -178,13 +188,13 @@ def beside(d, length, case, outside, times):
     return 2 * length * 1e-6 * total
 
 
-def walls_of_boxes(rooms, wall_mm, air_c):
+def walls_of_boxes(rooms, wall_mm, air_c, forced):
     """From holders through all boxes' walls to the air [W/K], 20 K over it, and the walls' 2 mm of aluminium [J/K]."""
     conductance = capacity = 0.0
-    for room in rooms:
+    for room, wind in zip(rooms, forced, strict=True):
         length, width, height = box = [high - low for low, high in room.extent_mm]
         area = 2.0 * ((length + width) * height + length * width) * 1e-6
-        outside, gap = _box_w_per_k(box, RISE_K, air_c), area * _gap(max(wall_mm, 0.1), height * 1e-3)
+        outside, gap = _box_w_per_k(box, RISE_K, air_c, wind), area * _gap(max(wall_mm, 0.1), height * 1e-3)
         conductance += outside * gap / (outside + gap)
         capacity += area * 0.002 * 2700.0 * 900.0
     return conductance, capacity
@@ -201,8 +211,34 @@ def _gap(gap_mm, height_m):
     return max(AIR_K / (gap_mm * 1e-3), free) + _radiation(0.099, 40.0, 30.0)
 
 
-def _box_w_per_k(box, rise, air_c=AIR_C):
+def wind_w_m2_k(lap, box, part):
+    """Mean over time of Nu·k/L along the longest side, laminar or mixed, by the mean speed of each step."""
+    length, total = max(box) * 1e-3, 0.0
+    if not part:
+        return 0.0
+    for seconds, metres in zip(lap.seconds, lap.metres, strict=True):
+        re = part * metres / seconds * length / 16.7e-6
+        nu = (0.664 * math.sqrt(re) if re < 5e5 else 0.037 * re**0.8 - 871.0) * 0.706 ** (1 / 3)
+        total += seconds * nu * AIR_K / length
+    return total / sum(lap.seconds)
+
+
+def sun_k(box, watt_m2, absorbed, air_c, forced):
+    """Rise of an empty box whose largest shadow takes up the sun."""
+    x, y, z = (side * 1e-3 for side in box)
+    watt = absorbed * watt_m2 * math.sqrt((x * y) ** 2 + (y * z) ** 2 + (x * z) ** 2)
+    low, high = 0.0, 200.0
+    for _ in range(70):
+        rise = 0.5 * (low + high)
+        low, high = (low, rise) if rise * _box_w_per_k(box, rise, air_c, forced) > watt else (rise, high)
+    return low
+
+
+def _box_w_per_k(box, rise, air_c=AIR_C, forced=0.0):
     length, width, height = (side * 1e-3 for side in box)
     sides, top, across = 2 * (length + width) * height, length * width, (length + width) / 2
-    free = 1.42 * (rise / height) ** 0.25 * sides + (1.32 + 0.59) * (rise / across) ** 0.25 * top
+    free = sum(
+        area * max(c * (rise / high) ** 0.25, forced)
+        for c, high, area in ((1.42, height, sides), (1.32, across, top), (0.59, across, top))
+    )
     return free + _radiation(0.9, air_c + rise, air_c) * (sides + 2 * top)

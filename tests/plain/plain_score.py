@@ -12,7 +12,7 @@ from statistics import median
 from plain_cell import cell_of, even, ride_cell
 from plain_fast import Course, Run
 from plain_harness import harness_of
-from plain_heat import hot_rise, walls_of_boxes
+from plain_heat import hot_rise, sun_k, walls_of_boxes, wind_w_m2_k
 from plain_protection import (
     Laps,
     adiabatic_k2,
@@ -39,7 +39,10 @@ from optimizer.fit.region.geometry import clearance
 from optimizer.pack.case.room import room_for
 from optimizer.pack.case.volume import case_volume
 from optimizer.pack.case.wanted import case_rules
+from optimizer.pack.conductors.chained import chain_metal
+from optimizer.pack.conductors.solved import figures
 from optimizer.pack.joining import method_for
+from optimizer.search.space.parts import lay_rules
 
 LIMIT_ORDER = ("sag", "cell current", "strip", "wire", "BMS", "fuse", "controller", "matched load", "temperature",
                "controller cut-off")  # fmt: skip
@@ -157,8 +160,22 @@ class Plain:
     def walls(self):
         """From holders through the walls to the air, and the walls' heat capacity."""
         if self._walls is None:
-            self._walls = walls_of_boxes(self.rooms, self.brief.clearance.wall_mm, self.brief.ride.temp_c)
+            forced = [self.forced(room) for room in self.rooms]
+            self._walls = walls_of_boxes(self.rooms, self.brief.clearance.wall_mm, self.brief.ride.temp_c, forced)
         return self._walls
+
+    def forced(self, room):
+        """Convection by the ride's wind at a box."""
+        return wind_w_m2_k(self.lap, [high - low for low, high in room.extent_mm], self.brief.thermal.wind_part)
+
+    def sun(self, *, windy):
+        """By how much the sun warms the box that it warms most."""
+        takes = {"white": 0.26, "light": 0.45, "dark": 0.90, "black": 0.98}[self.brief.thermal.colour]
+        return max(
+            sun_k([high - low for low, high in room.extent_mm], self.brief.thermal.sun_w_m2, takes,
+                  self.brief.ride.temp_c, self.forced(room) if windy else 0.0)
+            for room in self.rooms
+        )  # fmt: skip
 
     def ridden(self, row, count):
         """The cell as it warms in packs of so many, and how long each step of its charge takes."""
@@ -199,6 +216,29 @@ class Plain:
         found = {name.split(":")[1]: float(value) for name, value in
                  zip(fill.names, fill.metrics[groups], strict=True) if name.startswith(f"{way}:")}
         return found | {"welds": 2.0 * groups / pack.parallel}
+
+    def heated(self, fill, groups, pack, by_cell):
+        """Rise of the hottest cell over the box by the squares of each plate, shared by the cells that it joins.
+
+        Geometry of the plates is the fit's.
+        """
+        build = next(b for b in self.space.builds if (b.strip, b.layers) == (pack.strip, pack.layers))
+        room = next(r for r in self.space.rooms_of(pack.stand) if r.name == fill.layout.compartment)
+        made = chain_metal(
+            fill.layout, fill.chain, build.way, gaps=clearance(self.brief, fill.layout.size), room=room,
+            rules=lay_rules(self.brief),
+        )  # fmt: skip
+        total = 0.0
+        for k in made.present(groups):
+            cells = made.sites[k].cells
+            squares = figures(made.metals[k], made.sites[k].positive).squares
+            total += squares * sum(by_cell[int(c)] for c in cells) / len(cells)
+        for joint in made.joints:
+            if joint.first <= groups:
+                cells = [*joint.exit.cells, *joint.entry.cells]
+                squares = joint.length_mm / (joint.width_mm * build.way.layers)
+                total += squares * sum(by_cell[int(c)] for c in cells) / len(cells)
+        return total
 
     def case(self, fill, groups, stand):
         """Printed volume: geometry of the fit's, among the parts of a stand."""
@@ -263,10 +303,19 @@ class Plain:
         if any(p["stack_under"] > 0 for p in plates):
             around = {"limit_c": self.brief.protection.strip_limit_c, "air_c": box_air(self.brief)}
             out["joint_a"], _, out["joint_stages"] = joint_stages(t.strips, pack.strip, pack.layers, **around)
-        out["rise"] = max(
-            hot_rise(fill.layout, fill.chain, groups, room, gaps, case_rules(self.brief, fill.layout.size))
+        # Parts are the same in all situations: the wind is the least of all rides'.
+        warm = [
+            hot_rise(fill.layout, fill.chain, groups, room, gaps, case_rules(self.brief, fill.layout.size),
+                     min(each.forced(room) for each in (self, *self.others.values())))
             for fill, groups, room in used
+        ]  # fmt: skip
+        out["rise"], out["ride_rise"], out["box_k"] = (max(each[k] for each in warm) for k in range(3))
+        weld = rules.weld_mohm / 1000.0 * 2.0 / pack.parallel**2
+        out["plates_k"] = weld * max(each[3] for each in warm)
+        out["plates_k"] += square * max(
+            self.heated(fill, groups, pack, each[4]) for (fill, groups, _), each in zip(used, warm, strict=True)
         )
+        out["beside"] = out["plates_k"] + out["box_k"] * ohm
         return out
 
     def harness(self, pack):
@@ -522,10 +571,10 @@ class Plain:
         out["peak_low_w"], _, out["peak_low_limits"] = self.power(pack, cell, parts, limits=peak, **low)
         cold_ohm, warm_ohm = (cell.ohm(asked.reference_soc, math.inf, at) for at in (min(asked.temp_c, 25.0), 25.0))
         lasting_ohm, warm_ohm = cold_ohm, min(cold_ohm, warm_ohm)
-        room_k = max(float(t.cells.temp_max_c[row]) - plan.temp_c, 0.0)
+        room_k = max(float(t.cells.temp_max_c[row]) - plan.temp_c - self.sun(windy=False), 0.0)
         # In the cold sought anew, with cells as warm as the power before makes them.
         for _ in range(5 if asked.temp_c < 25.0 else 1):
-            hot_a = math.sqrt(room_k / (parts["rise"] * lasting_ohm / p**2))
+            hot_a = math.sqrt(room_k / (parts["rise"] * lasting_ohm / p**2 + parts["beside"]))
             lasting = caps["continuous"] | {"cell current": steady * p / drifted, "temperature": hot_a}
             found = self.power(
                 pack, cell, parts, limits=lasting, soc=asked.reference_soc, seconds=math.inf, ohm=lasting_ohm
@@ -587,37 +636,45 @@ class Plain:
         )  # fmt: skip
 
     def hot_cells(self, pack, parts, total_kg):
-        """T = T0·k + (T_air + rise·(r + R_out)·mean(i²))·(1 − k) for each step of the charge, or k = 0 without end."""
+        """T = T0·k + (T_air + rise·r·mean(i²))·(1 − k) for each step of charge, or k = 0 without end; and beside·I²."""
         plan, warm, count = self.brief.ride, self.cell(pack.cell)[2], pack.series * pack.parallel
         _, seconds = self.ridden(pack.cell, count)
         kg = float(self.inputs.cells.mass_g[pack.cell]) / 1000.0
         loads = [(self.lap.drawn_w(a + b * total_kg) / count, w) for a, b, w in self.bins]
-        outside, rise = parts["ohm"] * pack.parallel / pack.series, parts["rise"]
+        outside, rise, beside = (
+            parts["ohm"] * pack.parallel / pack.series, parts["ride_rise"], parts["beside"] * pack.parallel**2
+        )  # fmt: skip
+        air_c = plan.temp_c + self.sun(windy=True)
 
         def settled(z, before, kept):
             # Resistance is the mean cell's, at 75 % of the rise; laws are told up to 60 °C or more: 24 steps.
-            node = [plan.temp_c + (warm.temps[-1] - plan.temp_c) / 0.75 * k / 24.0 for k in range(25)]
+            node = [air_c + max(warm.temps[-1] - air_c, 1.0) / 0.75 * k / 24.0 for k in range(25)]
 
-            def after(k):
-                r = warm.lasting_ohm(z, plan.temp_c + 0.75 * (node[k] - plan.temp_c)) + outside
+            def mean_square(r):
                 volts, square = even(z, warm.cells[0].ocv), 0.0
                 for power, weight in loads:
                     root = math.sqrt(max(volts * volts - 4.0 * r * max(power, 0.0), 0.0))
                     square += weight * (2.0 * power / (volts + root)) ** 2
-                return before * kept + (plan.temp_c + rise * r * square) * (1.0 - kept)
+                return square
 
+            def after(k):
+                own = warm.lasting_ohm(z, air_c + 0.75 * (node[k] - air_c))
+                r = own + outside
+                return before * kept + (air_c + rise * own * mean_square(r)) * (1.0 - kept)
+
+            added = beside * mean_square(warm.lasting_ohm(z, air_c) + outside)
             if after(24) >= node[24]:
-                return after(24)
+                return after(24), added
             k = next(k for k in range(24) if after(k + 1) <= node[k + 1])
             below, above = after(k) - node[k], node[k + 1] - after(k + 1)
-            return node[k] + (node[k + 1] - node[k]) * below / (below + above)
+            return node[k] + (node[k + 1] - node[k]) * below / (below + above), added
 
-        first = max(plan.temp_c, self.start_c)
+        first = max(air_c, self.start_c)
         temp, step = first, (plan.start_soc - plan.reserve_soc) / 20
         for k, lasts in enumerate(seconds):
-            temp = settled(plan.start_soc - k * step, temp, math.exp(-lasts / (kg * 950.0 * rise)))
-        endless = settled(self.brief.electrical.reference_soc, plan.temp_c, 0.0)
-        return {"hot_cell_end_c": temp, "hot_cell_endless_c": endless}
+            temp, added = settled(plan.start_soc - k * step, temp, math.exp(-lasts / (kg * 950.0 * rise)))
+        endless = sum(settled(self.brief.electrical.reference_soc, air_c, 0.0))
+        return {"hot_cell_end_c": temp + added, "hot_cell_endless_c": endless}
 
     def amps(self, pack, cell, parts, total_kg, ohm):
         """Current and weight of each of the lap's bins at the reference charge."""
@@ -688,9 +745,10 @@ class Plain:
         step = (1.0 - start) / 24
         kept = math.exp(-step * 3600.0 * arrays.capacity_ah / strongest / (parts["rise"] * kg * 950.0))
         for k in range(24):
-            ohm = even(start + (k + 0.5) * step, own) + outside
+            ohm = even(start + (k + 0.5) * step, own)
             hot = hot * kept + (25.0 + parts["rise"] * ohm * strongest**2) * (1.0 - kept)
             out["hot_cell_charge_c"] = max(hot, out["hot_cell_charge_c"] if k else 25.0)
+        out["hot_cell_charge_c"] += parts["beside"] * (p * strongest) ** 2
         return out | {"charger": best}
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import plain_protection as plain
 
 from optimizer.front.pareto import nondominated, signed
-from optimizer.score.score import Block, margins, score
+from optimizer.score.score import WARM_NUMBERS, Block, margins, score
 from optimizer.search.exact.ideal import cells_cost
 from optimizer.search.space import contents, parts, splits
 from optimizer.search.space import options as op
@@ -148,5 +148,5 @@ def block(space, every, cell, series, parallel):
         ride_cap_a=-every.column("neg_ride_a"),
         regen_cap_a=-every.column("neg_regen_a"),
         spread_ohm=every.column("spread_ohm"),
-        hot_rise_k_per_w=every.column("hot_rise_k_per_w"),
+        **{name: every.column(name) for name in WARM_NUMBERS},
     )

@@ -24,7 +24,8 @@ def some(space, count, seed=3):
     block = packs(space, rng)
     block = replace(
         block, charge_cap_a=np.full(len(block), 1e3), extra_ohm=rng.uniform(0.002, 0.05, len(block)),
-        hot_rise_k_per_w=rng.uniform(40.0, 250.0, len(block)), spread_ohm=np.full(len(block), 1e-6),
+        hot_rise_k_per_w=rng.uniform(40.0, 250.0, len(block)), box_k_per_w=rng.uniform(0.3, 1.0, len(block)),
+        plates_k_per_a2=rng.uniform(1e-4, 1e-3, len(block)), spread_ohm=np.full(len(block), 1e-6),
     )  # fmt: skip
     found = charged(block, space.context)
     return block.take(np.flatnonzero(found["charger"] >= 0)[:count])
@@ -48,17 +49,17 @@ def test_the_hottest_cell_of_a_charge_is_no_cooler_than_integrated(demo):
         amps = max(a for a, good in zip(context.chargers.current_a, rated, strict=True) if good and a <= limit) / p
         rise = block.hot_rise_k_per_w[n]
         heat_j_k = context.cells.mass_kg[k] * 950.0
-        outside = block.extra_ohm[n] * p / block.series[n]
+        outside, beside = block.extra_ohm[n] * p / block.series[n], block.beside_k_per_a2[n] * p**2
 
-        def slope(z, temp, k=k, amps=amps, rise=rise, heat=heat_j_k, outside=outside, soc=soc):
-            ohm = np.interp(z, soc, ohms[k]) + outside
-            free = (context.cells.voltage_max_v[k] - np.interp(z, soc, arrays.ocv_v[k])) / ohm
+        def slope(z, temp, k=k, amps=amps, rise=rise, heat=heat_j_k, outside=outside, beside=beside, soc=soc):
+            ohm = np.interp(z, soc, ohms[k])
+            free = (context.cells.voltage_max_v[k] - np.interp(z, soc, arrays.ocv_v[k])) / (ohm + outside)
             now = min(amps, max(free, 0.02 * amps))
-            return 3600.0 * arrays.capacity_ah[k] / heat * (ohm * now - (temp - 25.0) / (rise * now))
+            return 3600.0 * arrays.capacity_ah[k] / heat * ((ohm + beside / rise) * now - (temp - 25.0) / (rise * now))
 
         run = solve_ivp(slope, (context.reserve_soc, 0.998), [25.0], method="LSODA", rtol=1e-7, atol=1e-7)
         over.append(found["hot_cell_charge_c"][n] - run.y.max())
-    assert len(over) == 25 and min(over) > -0.05 and max(over) < 6.0 and np.ptp(found["hot_cell_charge_c"]) > 2.0
+    assert len(over) == 25 and min(over) > -0.05 and max(over) < 7.0 and np.ptp(found["hot_cell_charge_c"]) > 2.0
 
 
 def test_a_charger_ends_at_its_own_taper(demo):

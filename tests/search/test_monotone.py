@@ -28,6 +28,8 @@ FIELDS = {
     "resistance_ohm": ("extra_ohm", 1), "mass_kg": ("parts_kg", 1), "cost": ("parts_cost", 1),
     "neg_peak_a": ("peak_cap_a", -1), "neg_continuous_a": ("continuous_cap_a", -1),
     "neg_charge_a": ("charge_cap_a", -1), "spread_ohm": ("spread_ohm", 1), "hot_rise_k_per_w": ("hot_rise_k_per_w", 1),
+    "ride_rise_k_per_w": ("ride_rise_k_per_w", 1), "box_k_per_w": ("box_k_per_w", 1),
+    "plates_k_per_a2": ("plates_k_per_a2", 1),
     **{name: (name, 1) for name in WORK_FIGURES},
     "neg_ride_a": ("ride_cap_a", -1), "neg_regen_a": ("regen_cap_a", -1),
 }  # fmt: skip
@@ -59,7 +61,9 @@ def packs(space, rng):
         cell=cell, series=series, parallel=parallel, extra_ohm=log(1e-4, 0.3), parts_kg=log(0.05, 5.0),
         parts_cost=log(5.0, 400.0), cells_cost=log(20.0, 900.0), peak_cap_a=log(1.0, 300.0),
         continuous_cap_a=log(1.0, 200.0), charge_cap_a=log(0.2, 80.0),
-        spread_ohm=log(1e-6, 2e-2), hot_rise_k_per_w=log(0.5, 200.0), ride_cap_a=log(1.0, 300.0),
+        spread_ohm=log(1e-6, 2e-2), hot_rise_k_per_w=log(0.5, 200.0),
+        ride_rise_k_per_w=log(0.5, 200.0), box_k_per_w=log(0.1, 10.0), plates_k_per_a2=log(1e-4, 0.1),
+        ride_cap_a=log(1.0, 300.0),
         regen_cap_a=log(0.2, 80.0), **{name: log(1.0, 500.0) for name in WORK_FIGURES},
     )  # fmt: skip
 

@@ -12,7 +12,7 @@ from optimizer.workflows.search import run_job
 
 # What takes the time of a first search: layouts, modules, chains of groups, plates, cases, their heat.
 WORK = [(place, "candidates"), (fills, "module_layouts"), (fills, "chain"), (fills, "plate_metrics"),
-        (fills, "case_volume"), (fills, "hot_rises")]  # fmt: skip
+        (fills, "case_volume"), (fills, "heating")]  # fmt: skip
 
 
 @pytest.fixture

@@ -45,7 +45,8 @@ def some(space, count, seed=1):
     block = packs(space, rng).take(slice(0, count))
     block = replace(
         block, series=np.full(count, 10), parallel=rng.integers(2, 6, count), extra_ohm=rng.uniform(0.005, 0.05, count),
-        hot_rise_k_per_w=rng.uniform(20.0, 100.0, count),
+        ride_rise_k_per_w=rng.uniform(20.0, 100.0, count), box_k_per_w=rng.uniform(0.1, 0.3, count),
+        plates_k_per_a2=rng.uniform(1e-4, 5e-4, count),
     )  # fmt: skip
     return block, block.series * block.parallel * space.context.cells.mass_kg[block.cell] + block.parts_kg
 
@@ -60,34 +61,37 @@ def own_ohm(models, soc, temp_c):
 
 @pytest.mark.parametrize("air_c", [25.0, -10.0])
 def test_a_ride_without_end_settles_where_heat_and_loss_meet(inputs, air_c):
-    """Root of T = T_air + rise·(r(T) + R_out)·mean(i²), r from the model at that very temperature."""
+    """Root of T = T_air + rise·r(T)·mean(i²), r from the model at that very temperature; and beside·mean(I²)."""
     space = space_at(inputs, air_c)
     models = cell_models(inputs.cells, inputs.cell_rows, ageing=inputs.brief.ageing)
     block, mass = some(space, 12)
     found = hot_cell_endless_c(block, context=space.context, pack_mass_kg=mass)
     for k in range(len(block)):
         one, soc = block.take(slice(k, k + 1)), space.context.reference_soc
-        outside = float(one.extra_ohm[0] * one.parallel[0] / one.series[0])
 
-        def left(temp_c, one=one, outside=outside, k=k, soc=soc):
+        def left(temp_c, one=one, k=k, soc=soc):
             ohm = own_ohm([models[one.cell[0]]], soc, air_c + MEAN_PART * (temp_c - air_c))
             _, amps = lap_current_a(one, context=space.context, pack_mass_kg=mass[k : k + 1], cell_ohm=np.array([ohm]))
             square = float((amps[0] / one.parallel[0]) ** 2 @ space.context.ride.weight)
-            return air_c + one.hot_rise_k_per_w[0] * (ohm + outside) * square - temp_c
+            return air_c + one.ride_rise_k_per_w[0] * ohm * square - temp_c
 
         root = brentq(left, air_c, air_c + 200.0)
         assert root > air_c + 1.0
+        cold = np.array([own_ohm([models[one.cell[0]]], soc, air_c)])
+        _, amps = lap_current_a(one, context=space.context, pack_mass_kg=mass[k : k + 1], cell_ohm=cold)
+        per_a2 = (one.plates_k_per_a2 + one.box_k_per_w * one.extra_ohm)[0]
+        beside = per_a2 * float(amps[0] ** 2 @ space.context.ride.weight)
         if air_c + MEAN_PART * (root - air_c) < WARMEST_C:
-            assert found[k] == pytest.approx(root, abs=0.3)
+            assert found[k] == pytest.approx(root + beside, abs=0.3)
         else:
-            assert found[k] >= root - 0.3
+            assert found[k] >= root + beside - 0.3
 
 
 def test_nothing_runs_away(inputs):
     """However badly a pack is cooled in the cold, resistance falls as it warms: the heat is less than at the air's."""
     context = space_at(inputs, -15.0).context
     block, mass = some(space_at(inputs, -15.0), 40)
-    hot = replace(block, hot_rise_k_per_w=np.full(len(block), 150.0))
+    hot = replace(block, ride_rise_k_per_w=np.full(len(block), 150.0))
     for figure in (hot_cell_endless_c, hot_cell_end_c):
         found = figure(hot, context=context, pack_mass_kg=mass)
         assert np.all(np.isfinite(found)) and np.all(found > -15.0)
@@ -95,12 +99,15 @@ def test_nothing_runs_away(inputs):
     ohm = context.warmth.lasting_ohm(context.reference_soc, np.array([-15.0]))[0][hot.cell]
     _, amps = lap_current_a(hot, context=context, pack_mass_kg=mass, cell_ohm=ohm)
     cold = -15.0 + 150.0 * ohm * ((amps / hot.parallel[:, None]) ** 2 @ context.ride.weight)
+    cold += hot.beside_k_per_a2 * (amps**2 @ context.ride.weight)
     assert np.all(hot_cell_endless_c(hot, context=context, pack_mass_kg=mass) < cold)
 
 
 @pytest.mark.parametrize("air_c", [25.0, -10.0])
 def test_the_hottest_cell_at_the_rides_end_is_that_of_an_integrator(inputs, air_c):
-    """dT/dt = (rise·(r(T) + R_out)·mean(i²) − (T − T_air))/(rise·C), by SciPy's Radau, within 0.6 K."""
+    """dT/dt = (rise·(r(T) + beside·P²/rise)·mean(i²) − (T − T_air))/(rise·C), by SciPy's Radau, from 0.6 K under to
+    1.5 K over: what is beside the cells counts at once.
+    """
     space = space_at(inputs, air_c)
     context = space.context
     block, mass = some(space, 4, seed=2)
@@ -108,11 +115,12 @@ def test_the_hottest_cell_at_the_rides_end_is_that_of_an_integrator(inputs, air_
     course = courses(context, block.cell, block.series * block.parallel)
     for k in range(len(block)):
         one = block.take(slice(k, k + 1))
-        rise, out = float(one.hot_rise_k_per_w[0]), float(one.extra_ohm[0] * one.parallel[0] / one.series[0])
+        rise, out = float(one.ride_rise_k_per_w[0]), float(one.extra_ohm[0] * one.parallel[0] / one.series[0])
+        beside = float(one.beside_k_per_a2[0] * one.parallel[0] ** 2)
         capacity = float(context.cells.mass_kg[one.cell[0]]) * 950.0
         ends = np.cumsum(course.seconds[k])
 
-        def slope(t, temp, one=one, rise=rise, out=out, capacity=capacity, ends=ends, k=k):
+        def slope(t, temp, one=one, rise=rise, beside=beside, out=out, capacity=capacity, ends=ends, k=k):
             z = course.soc[min(int(np.searchsorted(ends, t)), len(ends) - 1)]
             inside = np.array([air_c + MEAN_PART * (float(temp[0]) - air_c)])
             ohm = context.warmth.lasting_ohm(float(z), inside)[0][one.cell]
@@ -121,10 +129,10 @@ def test_the_hottest_cell_at_the_rides_end_is_that_of_an_integrator(inputs, air_
             power = power / (one.series[0] * one.parallel[0])
             amps = 2 * power / (volts + np.sqrt(volts**2 - 4 * (ohm[0] + out) * power))
             square = float(amps**2 @ context.ride.weight)
-            return [(rise * (ohm[0] + out) * square - (temp[0] - air_c)) / (rise * capacity)]
+            return [((rise * ohm[0] + beside) * square - (temp[0] - air_c)) / (rise * capacity)]
 
         run = solve_ivp(slope, (0.0, ends[-1]), [air_c], method="Radau", max_step=float(ends[-1]) / 60)
-        assert found[k] == pytest.approx(run.y[0, -1], abs=0.6)
+        assert -0.6 < found[k] - run.y[0, -1] < 1.5
 
 
 @pytest.mark.parametrize(("air_c", "most"), [(25.0, 0.004), (-5.0, 0.08)])
@@ -186,7 +194,7 @@ def network(columns, rows, layers=1, *, staggered=False):
     out += met.ends(all_).sum(axis=1) * web.end_w_k(air, area_mm2=268.8)
     stacked = web.stacked_w_k(np.zeros(len(met.stacked)), area_mm2=268.8)
     between = np.r_[web.between_w_k(met.mm[met.once] - 18.5), stacked]
-    over = heat.over_box(np.r_[np.stack([met.own, met.other], axis=1)[met.once], met.stacked], between, out)
+    over, _ = heat.over_box(np.r_[np.stack([met.own, met.other], axis=1)[met.once], met.stacked], between, out)
     return over, heat.Box(19.3 * columns + 10.0, 19.3 * rows + 10.0, 70.0 * layers + 10.0)
 
 

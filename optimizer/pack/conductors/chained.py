@@ -240,17 +240,22 @@ def _sheets(layout: Layout, chain: Chain, way: Way, gaps: Clearance, rules: LayR
 ELECTRIC = ("squares", "dense", "spread", "metal_mm2", "bought_mm2", "cut_mm", "second_mm")
 HEIGHT = ("stack", "stack_under")
 WORK = ("pieces", "distinct_pieces", "distinct_plates", "welds", "folds")
-METRICS = (*ELECTRIC, *HEIGHT, *WORK)
-RULES = ("add", "worst", "worst", *["add"] * 4, "worst", "worst", *["add"] * 5)
+WARM = ("heated",)
+METRICS = (*ELECTRIC, *HEIGHT, *WARM, *WORK)
+RULES = ("add", "worst", "worst", *["add"] * 4, "worst", "worst", "worst", *["add"] * 5)
 
 
-def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
+def chain_figures(
+    made: ChainMetal, *, groups: int, parallel: int, by_cell_k_per_w: Floats | None = None
+) -> Floats:
     """METRICS of the first 1 … G groups of a chain; infinite where its conductors cannot be laid.
 
     Parameters
     ----------
     groups, parallel : int
         Of the chain.
+    by_cell_k_per_w : ndarray, shape (groups, n), optional
+        Rise of the hottest cell by a watt in each, see thermal.packed.Heating [K/W].
 
     Returns
     -------
@@ -258,7 +263,9 @@ def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
         squares: resistance over that of a square of one layer [-]; dense: current per width of one layer of the
         densest section over the pack's [1/mm]; spread: largest drop of a cell's share, over r / (squares of one
         layer) [-]; metal and stock [mm²]; contour, and tabs or collectors [mm]; most layers on each other at a weld,
-        and those under a joint to another layer, 0 without one; pieces and places welded, all layers counted, shapes of
+        and those under a joint to another layer, 0 without one; rise of the hottest cell over the box by the square of
+        the pack's current, where a square of one layer has 1 ohm [K/W]; pieces and places welded, all layers counted,
+        shapes of
         pieces and of plates that differ in more than place and turn, folds [-].
     """
     out = np.zeros((groups, len(METRICS)))
@@ -292,10 +299,28 @@ def chain_figures(made: ChainMetal, *, groups: int, parallel: int) -> Floats:
                 worst = parallel * float((drop - drop.mean()).max())
                 span = slice(site.first - 1, site.last)
                 out[span, 2] = np.maximum(out[span, 2], worst)
-    out[:, len(ELECTRIC) : -len(WORK)] = _heights(made, groups)
+    out[:, METRICS.index(HEIGHT[0]) : METRICS.index(HEIGHT[-1]) + 1] = _heights(made, groups)
+    if by_cell_k_per_w is not None:
+        out[:, METRICS.index(WARM[0])] = _heated(made, by_cell_k_per_w)
     out[:, -len(WORK) :] = _work(made, groups)
     # What is cut and counted stays a number, so that no price of 0 meets infinity.
     out[bad[1:], :5] = np.inf
+    return out
+
+
+def _heated(made: ChainMetal, by_cell_k_per_w: Floats) -> Floats:
+    """WARM of the first 1 … G groups, shape (G,): a plate warms the cells that it joins, all alike, a joint those of
+    both its ends.
+    """
+    out = np.zeros(len(by_cell_k_per_w))
+    for site, metal in zip(made.sites, made.metals, strict=True):
+        if metal is not None:
+            span = slice(site.first - 1, site.last)
+            out[span] += figures(metal, site.positive).squares * by_cell_k_per_w[span][:, site.cells].mean(axis=1)
+    for joint in made.joints:
+        cells = np.concatenate([joint.exit.cells, joint.entry.cells])
+        squares = joint.length_mm / (joint.width_mm * made.way.layers)
+        out[joint.first - 1 :] += squares * by_cell_k_per_w[joint.first - 1 :][:, cells].mean(axis=1)
     return out
 
 

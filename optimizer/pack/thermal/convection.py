@@ -14,6 +14,12 @@ from optimizer.base.constants import (
 #: Conductivity of still air at 35 °C, the mean of a warm pack and a summer day [W/(m K)].
 AIR_W_PER_M_K = 0.0267
 
+#: Kinematic viscosity [m²/s] and Prandtl number [-] of the same air (Incropera & DeWitt, table A.4, between 300 and
+#: 350 K; from memory).
+AIR_M2_S, AIR_PRANDTL = 16.7e-6, 0.706
+#: Reynolds numbers at which a flow along a plate turns turbulent, and up to which the mixed mean holds.
+TURBULENT_RE, MOST_RE = 5e5, 1e8
+
 #: Simplified laminar air equations h = C (ΔT/L)^¼: side, top and underside of a warm body.
 SIDE, TOP, UNDERSIDE = 1.42, 1.32, 0.59
 
@@ -41,6 +47,55 @@ def face_convection(rise_k: ArrayLike, *, size_m: ArrayLike, kind: float) -> Flo
     """
     rise = np.maximum(np.asarray(rise_k, float), 0.0)
     return same_kind(kind * (rise / np.asarray(size_m, float)) ** 0.25)
+
+
+def plate_nusselt(reynolds: ArrayLike, *, prandtl: ArrayLike = AIR_PRANDTL) -> Floats:
+    """Mean Nusselt number of a flow along a plate.
+
+    Nu = 0.664 Re^½ Pr^⅓ while laminar, (0.037 Re^⅘ − 871) Pr^⅓ from Re = 5·10⁵ on
+
+    Parameters
+    ----------
+    reynolds : float or ndarray, shape (n,)
+        By the length of the plate, 0 to 10⁸ [-].
+    prandtl : float or ndarray, shape (n,)
+        At least 0.6, at most 60 [-].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [-]; above 10⁸ that of 10⁸.
+
+    Source: Incropera & DeWitt, equations 7.30 and 7.38 (7.31 and 7.41 in older editions).
+    """
+    reach = np.minimum(np.asarray(reynolds, float), MOST_RE)
+    mixed = 0.037 * np.maximum(reach, TURBULENT_RE) ** 0.8 - 871.0
+    return same_kind(np.where(reach < TURBULENT_RE, 0.664 * np.sqrt(reach), mixed) * np.cbrt(prandtl))
+
+
+def wind_coefficient(speed_m_s: ArrayLike, *, length_m: ArrayLike) -> Floats:
+    """Forced convection at a box in wind: that of a plate as long as the box.
+
+    h = Nu k / L
+
+    Air of 35 °C; in colder air it is a little more. Edges and wakes of a box stir the air further (common
+    practice), so that a plate's is on the low side.
+
+    Parameters
+    ----------
+    speed_m_s : float or ndarray, shape (n,)
+        At least 0 [m/s].
+    length_m : float or ndarray, shape (n,)
+        Longest side, positive [m].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [W/(m² K)]
+    """
+    length = np.asarray(length_m, float)
+    reynolds = np.asarray(speed_m_s, float) * length / AIR_M2_S
+    return same_kind(plate_nusselt(reynolds) * AIR_W_PER_M_K / length)
 
 
 def radiation_coefficient(emissivity: ArrayLike, *, surface_c: ArrayLike, ambient_c: ArrayLike) -> Floats:

@@ -3,7 +3,8 @@
 cells — case — box — air. The nodes are at the skin of the cells, where a datasheet's limit is measured (common
 practice). Cells pass heat to their neighbours through the printed webs, and to the box through the case beside and
 before them: no heat flows along the case, whose print conducts little. The box has one temperature. From it to the air
-go natural convection and radiation: no wind of the ride is counted.
+go convection, natural or by as much of the ride's wind as the brief lets reach it, and radiation; the sun warms it.
+Heat of plates and welds arises in the cells that they join, that of wires, BMS and fuse in the box.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.linalg import solveh_banded
+from scipy.linalg import cho_solve_banded, cholesky_banded
 
 from optimizer.base.arrays import Floats, Ints, same_kind
 from optimizer.pack.thermal import convection
@@ -39,6 +40,8 @@ class Box:
         Thickness of its aluminium wall, for its heat capacity [mm].
     emissivity : float or ndarray, shape (n,)
         Outside; 0.9 for paint and anodised metal about 0.8 (Incropera & DeWitt, table A.11; from memory) [-].
+    forced_w_m2_k : float or ndarray, shape (n,)
+        Convection by wind, which counts where it is more than the natural one; 0 in still air [W/(m² K)].
     """
 
     length_mm: ArrayLike
@@ -46,6 +49,7 @@ class Box:
     height_mm: ArrayLike
     wall_mm: ArrayLike = 2.0
     emissivity: ArrayLike = 0.9
+    forced_w_m2_k: ArrayLike = 0.0
 
     def faces(self) -> tuple[Floats, Floats, Floats]:
         """Area of all four sides, area of the top, mean of length and width: [m²], [m²], [m]."""
@@ -56,7 +60,10 @@ class Box:
 
 
 def box_conductance(box: Box, *, rise_k: ArrayLike, air_c: ArrayLike) -> Floats:
-    """Conductance from a box to the air around it, natural convection and radiation.
+    """Conductance from a box to the air around it, convection and radiation.
+
+    At each face the larger of natural and forced convection: together they carry off more (Nu³ = Nu_forced³ +
+    Nu_natural³ for flow across, Incropera & DeWitt, section 9.9).
 
     Parameters
     ----------
@@ -76,24 +83,63 @@ def box_conductance(box: Box, *, rise_k: ArrayLike, air_c: ArrayLike) -> Floats:
     sides, top, across = box.faces()
     height = np.asarray(box.height_mm, float) * 1e-3
     air = np.asarray(air_c, float)
-    free = (
-        convection.face_convection(rise_k, size_m=height, kind=convection.SIDE) * sides
-        + convection.face_convection(rise_k, size_m=across, kind=convection.TOP) * top
-        + convection.face_convection(rise_k, size_m=across, kind=convection.UNDERSIDE) * top
-    )
+    convected = sum(
+        np.maximum(convection.face_convection(rise_k, size_m=size, kind=kind), box.forced_w_m2_k) * area
+        for size, kind, area in (
+            (height, convection.SIDE, sides), (across, convection.TOP, top), (across, convection.UNDERSIDE, top)
+        )
+    )  # fmt: skip
     surface = air + np.asarray(rise_k, float)
     radiation = convection.radiation_coefficient(box.emissivity, surface_c=surface, ambient_c=air)
-    return same_kind(free + radiation * (sides + 2.0 * top))
+    return same_kind(convected + radiation * (sides + 2.0 * top))
 
 
+def sun_rise_k(box: Box, *, sun_w_m2: float, absorptivity: float, air_c: float) -> float:
+    """How much the sun warms an empty box over the air.
+
+    rise · G(rise) = α · sun · √(A_x² + A_y² + A_z²)
+
+    The root is the largest shadow that a box of these faces can cast: the sun stands where it warms most. A box that
+    cells warm loses more per kelvin, so that both rises added are no less than what they come to together.
+
+    Parameters
+    ----------
+    box : Box
+        Of numbers.
+    sun_w_m2 : float
+        On a surface that faces the sun, at least 0 [W/m²].
+    absorptivity : float
+        Of sunlight, 0 to 1 [-].
+    air_c : float
+        [°C]
+
+    Returns
+    -------
+    float
+        [K]
+    """
+    length, width, height = (float(np.asarray(side)) * 1e-3 for side in (box.length_mm, box.width_mm, box.height_mm))
+    watt = absorptivity * sun_w_m2 * float(np.linalg.norm([width * height, length * height, length * width]))
+    low, high = 0.0, MOST_SUN_K
+    for _ in range(60 if watt > 0.0 else 0):
+        rise = (low + high) / 2.0
+        low, high = (low, rise) if rise * box_conductance(box, rise_k=rise, air_c=air_c) > watt else (rise, high)
+    return low
+
+
+#: No sun warms a box by more [K].
+MOST_SUN_K = 200.0
 #: No cell is shut in more than this [W/K]: where no way out is counted.
 LEAST_OUT_W_K = 1e-6
+#: Cells whose rises differ by no more than this part are equally hot.
+ALIKE = 1e-9
 
 
-def over_box(pairs: Ints, between_w_k: Floats, out_w_k: Floats) -> Floats:
-    """Steady rise of each cell over the box, one watt in every one.
+def over_box(pairs: Ints, between_w_k: Floats, out_w_k: Floats) -> tuple[Floats, Floats]:
+    """Steady rise of each cell over the box, one watt in every one; and of the hottest by a watt in each.
 
-    (L + diag(G)) T = 1, L the Laplacian of the conductances between cells.
+    (L + diag(G)) T = 1, L the Laplacian of the conductances between cells. The matrix is symmetric: what a watt in a
+    cell adds to the hottest is what a watt in the hottest adds to that cell.
 
     Parameters
     ----------
@@ -104,8 +150,8 @@ def over_box(pairs: Ints, between_w_k: Floats, out_w_k: Floats) -> Floats:
 
     Returns
     -------
-    ndarray, shape (n,)
-        [K/W]
+    ndarray, ndarray, shape (n,)
+        [K/W], [K/W]
     """
     low, high = pairs.min(axis=1), pairs.max(axis=1)
     wide = int((high - low).max(initial=0))
@@ -114,7 +160,11 @@ def over_box(pairs: Ints, between_w_k: Floats, out_w_k: Floats) -> Floats:
     np.add.at(bands[0], low, between_w_k)
     np.add.at(bands[0], high, between_w_k)
     bands[high - low, low] = -between_w_k
-    return np.asarray(solveh_banded(bands, np.ones(len(out_w_k)), lower=True, check_finite=False))
+    solved = cholesky_banded(bands, lower=True, check_finite=False), True
+    rise = np.asarray(cho_solve_banded(solved, np.ones(len(out_w_k)), check_finite=False))
+    # Of cells that are as hot by symmetry the mean: rounding shall not choose among them.
+    hottest = rise >= rise.max() * (1.0 - ALIKE)
+    return rise, np.asarray(cho_solve_banded(solved, hottest / hottest.sum(), check_finite=False))
 
 
 def cell_heat_at_limit(

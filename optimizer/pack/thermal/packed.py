@@ -1,6 +1,8 @@
-"""Rise of the hottest cell of a compartment, for its first 1, 2, … groups, from where the cells stand."""
+"""What warms the hottest cell of a compartment, for its first 1, 2, … groups, from where the cells stand."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.sparse import coo_matrix
@@ -24,8 +26,33 @@ AIR_C = 25.0
 APART = 1.15
 
 
-def hot_rises(layout: Layout, group: Ints, *, room: Compartment, gaps: Clearance, case: CaseRules) -> Floats:
-    """Rise of the hottest cell over the air, one watt in every cell.
+@dataclass(frozen=True, eq=False)
+class Heating:
+    """What warms the hottest cell, entry k for groups 0 … k, where it is LINEAR_AT_K above air of AIR_C.
+
+    Parameters
+    ----------
+    rise_k_per_w, ride_k_per_w : ndarray, shape (G,)
+        Its rise over the air, one watt in every cell; and the same in the wind of the ride [K/W].
+    box_k_per_w : ndarray, shape (G,)
+        Rise of the box, and with it of all cells, by a watt anywhere in it [K/W].
+    over_k_per_w : ndarray, shape (G,)
+        Its rise over the box, one watt in every cell [K/W].
+    by_cell_k_per_w : ndarray, shape (G, n)
+        Its rise over the box by a watt in each cell, 0 of a cell left out [K/W].
+    """
+
+    rise_k_per_w: Floats
+    ride_k_per_w: Floats
+    box_k_per_w: Floats
+    over_k_per_w: Floats
+    by_cell_k_per_w: Floats
+
+
+def heating(
+    layout: Layout, group: Ints, *, room: Compartment, gaps: Clearance, case: CaseRules, forced_w_m2_k: float = 0.0
+) -> Heating:
+    """What warms the hottest cell of a layout.
 
     Parameters
     ----------
@@ -35,22 +62,26 @@ def hot_rises(layout: Layout, group: Ints, *, room: Compartment, gaps: Clearance
     room : Compartment
     gaps : Clearance
     case : CaseRules
-
-    Returns
-    -------
-    ndarray, shape (G,)
-        Entry k for groups 0 … k [K/W], where the hottest cell is LINEAR_AT_K above air of AIR_C.
+    forced_w_m2_k : float
+        Convection by the ride's wind around the box [W/(m² K)].
     """
-    over, cells = hottest_over_box(layout, group, room=room, gaps=gaps, case=case)
-    box = heat.Box(*outside_mm(room))
-    watt = heat.cell_heat_at_limit(over, cells=cells, box=box, limit_c=AIR_C + LINEAR_AT_K, air_c=AIR_C)
-    return LINEAR_AT_K / np.asarray(watt, dtype=float)
+    over, cells, each = hottest_over_box(layout, group, room=room, gaps=gaps, case=case)
+
+    def heat_w(forced: float) -> Floats:
+        box = heat.Box(*outside_mm(room), forced_w_m2_k=forced)
+        watt = heat.cell_heat_at_limit(over, cells=cells, box=box, limit_c=AIR_C + LINEAR_AT_K, air_c=AIR_C)
+        return np.asarray(watt, dtype=float)
+
+    still = heat_w(0.0)
+    windy = heat_w(forced_w_m2_k) if forced_w_m2_k else still
+    box_k = (LINEAR_AT_K / still - over) / cells
+    return Heating(LINEAR_AT_K / still, LINEAR_AT_K / windy, box_k, over, each)
 
 
 def hottest_over_box(
     layout: Layout, group: Ints, *, room: Compartment, gaps: Clearance, case: CaseRules
-) -> tuple[Floats, Ints]:
-    """Rise of the hottest cell over the box [K/W], and the cells, of the first 1 … G groups; see `hot_rises`."""
+) -> tuple[Floats, Ints, Floats]:
+    """Rise of the hottest cell over the box [K/W], the cells, and the rise by each of them [K/W]; see Heating."""
     group = np.asarray(group, dtype=np.int64)
     web, met = _webs(layout, case), _facing(layout, gaps)
     between = _between(layout, met, web, gaps)
@@ -59,15 +90,16 @@ def hottest_over_box(
     order = _order(pairs, layout.cells)
     rank = np.argsort(order)
     last = int(group.max())
-    over, cells = np.empty(last + 1), np.empty(last + 1, dtype=np.int64)
+    over, cells, each = np.empty(last + 1), np.empty(last + 1, dtype=np.int64), np.zeros((last + 1, layout.cells))
     for k in range(last + 1):
         used = (group >= 0) & (group <= k)
         out = (met.sides(used) * sides).sum(axis=1) + (met.ends(used) * ends).sum(axis=1)
         place = np.cumsum(used[order]) - 1
         held = used[pairs].all(axis=1)
-        rise = heat.over_box(place[rank[pairs[held]]], between[held], out[order][used[order]])
+        inside = order[used[order]]
+        rise, each[k, inside] = heat.over_box(place[rank[pairs[held]]], between[held], out[inside])
         over[k], cells[k] = rise.max(), used.sum()
-    return over, cells
+    return over, cells, each
 
 
 def _webs(layout: Layout, case: CaseRules) -> Webs:

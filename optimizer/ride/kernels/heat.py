@@ -1,9 +1,12 @@
 """The hottest cell of many packs: where a step of the ride, or a ride without end, leaves it. Compiled.
 
-A step leaves it at T = T₀·k + (T_air + rise·(r(T) + R_out)·mean(i²))·(1 − k), k = exp(−t/(rise·C)), with the resistance
+A step leaves it at T = T₀·k + (T_air + rise·r(T)·mean(i²))·(1 − k), k = exp(−t/(rise·C)), with the resistance
 at its own new temperature. r never rises with temperature and neither does the right side: there is one T, and no step
 is too long. It is sought at even temperatures, linear between them; beyond the last, r is that of the last. At each
-of them the right side grows with T₀, rise, R_out and load, and so does T.
+of them the right side grows with T₀, rise, what resists outside the cells and load, and so does T.
+
+What plates, wires, BMS and fuse add is that of their steady state, in the current of the last step with cells as cold
+as the air: beside·mean(i²). Were it slowed by the rise, a worse rise could cool the cells.
 """
 
 from __future__ import annotations
@@ -17,9 +20,9 @@ from optimizer.base.arrays import Floats, Ints
 from optimizer.ride.load.drivetrain import Drive, battery_w
 
 # Columns of a pack in one cell's terms: share of the pack's power, resistance outside [ohm], total mass [kg], rise
-# [K/W], heat capacity [J/K].
-SHARE, OUTSIDE, MASS, RISE, CAPACITY = range(5)
-PACK = 5
+# [K/W], heat capacity [J/K], rise by heat beside the cells' over the square of a cell's current [K/A²].
+SHARE, OUTSIDE, MASS, RISE, CAPACITY, BESIDE = range(6)
+PACK = 6
 
 
 @njit(cache=True, error_model="numpy", forceinline=True, fastmath={"reassoc", "contract", "nsz"})
@@ -50,7 +53,8 @@ def _settled(
     low, high, below, above = 0, last, -1.0, -1.0
     for node in (last, 0):
         total = ohms[node] + pack[OUTSIDE]
-        end = air_c + pack[RISE] * total * mean_square(power, weight, volts, total)
+        square = mean_square(power, weight, volts, total)
+        end = air_c + pack[RISE] * ohms[node] * square
         found = start_c * kept + end * (1.0 - kept)
         if node == last:
             if found >= temps[last]:
@@ -61,7 +65,8 @@ def _settled(
     while high - low > 1:
         node = (low + high) // 2
         total = ohms[node] + pack[OUTSIDE]
-        end = air_c + pack[RISE] * total * mean_square(power, weight, volts, total)
+        square = mean_square(power, weight, volts, total)
+        end = air_c + pack[RISE] * ohms[node] * square
         over = start_c * kept + end * (1.0 - kept) - temps[node]
         if over > 0.0:
             low, below = node, over
@@ -108,5 +113,6 @@ def hottest(
             temp = _settled(
                 temp, kept, air_c, temps, ohms[c, step], volts[c, step], packs[n], power, bins[2]
             )  # fmt: skip
-        out[n] = temp
+        square = mean_square(power, bins[2], volts[c, -1], ohms[c, -1, 0] + packs[n, OUTSIDE])
+        out[n] = temp + packs[n, BESIDE] * square
     return out

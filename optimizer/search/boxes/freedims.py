@@ -25,7 +25,7 @@ from optimizer.front.pareto import signed
 from optimizer.pack.bill import totals
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs, load_inputs, read_inputs
-from optimizer.score.score import Block, margins
+from optimizer.score.score import WARM_NUMBERS, Block, margins
 from optimizer.score.warmth import in_boxes_of
 from optimizer.search.exact.archive import slackened
 from optimizer.search.exact.ideal import best_figures, block_of
@@ -355,7 +355,8 @@ def _ideal(space: Space, cell: Ints, series: Ints, task: Task, known: Safety) ->
     values = np.array([_best_safety(space, int(k), int(s), known) for k, s in zip(cell, series, strict=True)])
     values[:, op.INDEX["mass_kg"]] += mass_kg + space.box[0]
     values[:, op.INDEX["cost"]] += cost + space.box[1]
-    values[:, op.INDEX["spread_ohm"]], values[:, op.INDEX["hot_rise_k_per_w"]] = 0.0, 1e-9
+    for name in ("spread_ohm", *WARM_NUMBERS):
+        values[:, op.INDEX[name]] = 1e-9 if "rise" in name else 0.0
     return block_of(space, cell, series, task.parallel, values)
 
 

@@ -12,14 +12,14 @@ import numpy.typing as npt
 from optimizer.base.arrays import Floats, Ints
 from optimizer.front.dominance import Dominators
 from optimizer.front.pareto import nondominated, thin
-from optimizer.score.score import Block
+from optimizer.score.score import WARM_NUMBERS, Block
 
 # Whole numbers that name a candidate, before the split and the fills of the compartments.
 NAMES = ("size", "cell", "series", "parallel", "strip", "layers", "wire", "bms", "fuse", "crossing", "stand")
 NUMBERS = (
     "extra_ohm", "parts_kg", "parts_cost", "cells_cost", "peak_cap_a", "continuous_cap_a", "charge_cap_a",
-    "ride_cap_a", "regen_cap_a", "spread_ohm", "hot_rise_k_per_w", "pieces", "distinct_pieces", "distinct_plates",
-    "welds", "folds", "build_min",
+    "ride_cap_a", "regen_cap_a", "spread_ohm", *WARM_NUMBERS, "pieces", "distinct_pieces", "distinct_plates", "welds",
+    "folds", "build_min",
 )  # fmt: skip
 
 # Two results closer than this, relative to their size, may differ by rounding alone: a bound that is no worse

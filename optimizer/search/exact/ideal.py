@@ -8,7 +8,7 @@ import numpy.typing as npt
 from optimizer.base.figures import ANY, split_name
 from optimizer.pack.bill import best_purchase, with_spares
 from optimizer.score.context import Context
-from optimizer.score.score import WORK_FIGURES, Block, score
+from optimizer.score.score import WARM_NUMBERS, WORK_FIGURES, Block, score
 from optimizer.search.space import options as op
 from optimizer.search.space.space import Space
 
@@ -85,6 +85,6 @@ def block_of(space: Space, cell: Ints, series: Ints, parallel: int, values: Floa
         ride_cap_a=-column["neg_ride_a"],
         regen_cap_a=-column["neg_regen_a"],
         spread_ohm=column["spread_ohm"],
-        hot_rise_k_per_w=column["hot_rise_k_per_w"],
+        **{name: column[name] for name in WARM_NUMBERS},
         **{name: column[name] for name in WORK_FIGURES},
     )

@@ -21,7 +21,7 @@ from optimizer.pack.case.outline import CaseRules
 from optimizer.pack.case.room import room_for
 from optimizer.pack.case.volume import case_volume
 from optimizer.pack.conductors.making import LayRules, Way
-from optimizer.pack.thermal.packed import hot_rises
+from optimizer.pack.thermal.packed import heating
 from optimizer.pack.ties import METRICS as TIES
 from optimizer.pack.ties import tie_metrics, tied
 from optimizer.pack.wiring.legs import legs_of
@@ -34,6 +34,10 @@ Bodies = tuple[tuple[Point, Point], ...]
 
 #: Metrics of a fill that are lengths of wires up to its hub, power wires and balance leads [mm].
 LEGS = ("power_legs_mm", "lead_legs_mm")
+
+#: Metrics of a fill that say how warm its hottest cell gets, see thermal.packed.Heating; the last is its rise over the
+#: box by the square of the pack's current, over the resistance of one weld [K/W].
+WARM = ("hot_rise_k_per_w", "ride_rise_k_per_w", "box_k_per_w", "weld_heated")
 
 #: By how much the thickest power wire with room, see roomy_mm, is thinner than any wire may be [mm]; a metric.
 CRAMPED, ANY_WIRE_MM = "cramped_mm", 100.0
@@ -114,7 +118,7 @@ class FillRules:
 
 def fills(
     room: Compartment, *, size: CellSize, parallel: int, trays: Sequence[Layout], rules: FillRules, hub_mm: Point,
-    bodies_mm: Bodies = (), ports_mm: Sequence[Point] = (),
+    bodies_mm: Bodies = (), ports_mm: Sequence[Point] = (), forced_w_m2_k: float = 0.0,
 ) -> list[Fill]:  # fmt: skip
     """The fills of a compartment that are worth having, most groups first; kept on disk once found.
 
@@ -134,6 +138,8 @@ def fills(
     ports_mm : sequence of (float, float, float)
         Connectors of a board that has a place, and mouths of passages: only where there are some is room for wires
         looked at [mm].
+    forced_w_m2_k : float
+        Convection by the ride's wind around the compartment's box [W/(m² K)].
 
     Returns
     -------
@@ -141,19 +147,21 @@ def fills(
         Empty when not one group fits.
     """
     found: list[Fill] = []
+    around: dict[str, Any] = {
+        "hub_mm": hub_mm, "bodies_mm": bodies_mm, "ports_mm": ports_mm, "forced_w_m2_k": forced_w_m2_k
+    }  # fmt: skip
 
     def compute() -> Arrays:
         layouts = list(trays) if "tray" in rules.ways or size.shape == "block" else []
         if "modules" in rules.ways:
             layouts += _modules(room, size, parallel, rules)
         made = [
-            _fill(layout, room, size, parallel, rules, hub_mm, bodies_mm, ports_mm)
+            _fill(layout, room, size, parallel, rules, around)
             for layout in layouts if layout.cells >= parallel
         ]  # fmt: skip
         made += [
             measured(
-                replace(layout, name=f"{layout.name}, {bands}"), links, room=room, rules=rules, hub_mm=hub_mm,
-                bodies_mm=bodies_mm, ports_mm=ports_mm,
+                replace(layout, name=f"{layout.name}, {bands}"), links, room=room, rules=rules, **around
             )
             for layout in layouts
             for bands, links in repeating(layout, parallel=parallel, cell_gap_mm=rules.clearance.cell_gap_mm)
@@ -163,7 +171,7 @@ def fills(
 
     parts = {
         "room": room.shape_key, "size": size, "parallel": parallel, "rules": rules, "hub": hub_mm, "bodies": bodies_mm,
-        "ports": list(ports_mm) if rules.wires_mm else [],
+        "ports": list(ports_mm) if rules.wires_mm else [], "forced": forced_w_m2_k,
         "trays": pack_layouts(list(trays)),
     }  # fmt: skip
     arrays = cached("fills", parts, compute)
@@ -179,9 +187,8 @@ def _modules(room: Compartment, size: CellSize, parallel: int, rules: FillRules)
 
 
 def _fill(
-    layout: Layout, room: Compartment, size: CellSize, parallel: int, rules: FillRules, hub_mm: Point,
-    bodies_mm: Bodies, ports_mm: Sequence[Point],
-) -> Fill | None:  # fmt: skip
+    layout: Layout, room: Compartment, size: CellSize, parallel: int, rules: FillRules, around: dict[str, Any]
+) -> Fill | None:
     """A layout with its chain and metrics; None where no chain of whole groups exists, or a case isn't filled by its.
 
     Prismatic cells stand in line within a group, so that some cases of them hold fewer groups than their cells would
@@ -195,7 +202,7 @@ def _fill(
     short = layout.way == "modules" and links.groups * parallel < layout.cells
     if not links.groups or short:
         return None
-    return measured(layout, links, room=room, rules=rules, hub_mm=hub_mm, bodies_mm=bodies_mm, ports_mm=ports_mm)
+    return measured(layout, links, room=room, rules=rules, **around)
 
 
 def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
@@ -218,7 +225,7 @@ def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
 
 def measured(
     layout: Layout, links: Chain, *, room: Compartment, rules: FillRules, hub_mm: Point, bodies_mm: Bodies = (),
-    ports_mm: Sequence[Point] = (),
+    ports_mm: Sequence[Point] = (), forced_w_m2_k: float = 0.0,
 ) -> Fill | None:  # fmt: skip
     """A layout with a chain that is known, and all that its groups bring along.
 
@@ -229,7 +236,7 @@ def measured(
         With at least one group.
     room : Compartment
     rules : FillRules
-    hub_mm, bodies_mm, ports_mm
+    hub_mm, bodies_mm, ports_mm, forced_w_m2_k
         See `fills`.
 
     Returns
@@ -239,12 +246,18 @@ def measured(
         tie plates, no room.
     """
     parallel = links.parallel
-    names, how, plates = plate_metrics(
-        layout, links, gaps=rules.clearance, made=rules.made, rules=rules.lay, room=room
+    warm = heating(
+        layout, links.group, room=room, gaps=rules.clearance, case=rules.case, forced_w_m2_k=forced_w_m2_k
     )
+    names, how, plates = plate_metrics(
+        layout, links, gaps=rules.clearance, made=rules.made, rules=rules.lay, room=room,
+        by_cell_k_per_w=warm.by_cell_k_per_w,
+    )  # fmt: skip
     room_free = room_for(room, axis=layout.axis, rules=rules.case)
     cases = case_volume(layout, group=links.group, rules=rules.case, free=room_free)
-    rise = hot_rises(layout, links.group, room=room, gaps=rules.clearance, case=rules.case)
+    # Two welds to each cell, whose currents are equal shares.
+    welds = warm.over_k_per_w * 2.0 / parallel**2
+    rises = (warm.rise_k_per_w, warm.ride_k_per_w, warm.box_k_per_w, welds)
     power_mm = power_ends(layout, links, gaps=rules.clearance, taps=rules.lay.taps)
     per_module = 0
     if layout.way == "modules":
@@ -255,7 +268,7 @@ def measured(
     taps = taps_of(layout, links, power_mm)
     legs = legs_of(taps, way.lengths, hub, per_module=per_module, shared=rules.share_leads)
     ties = tie_metrics(layout, links.group, links.groups, cell_gap_mm=rules.clearance.cell_gap_mm)
-    metrics = np.column_stack([plates, cases.volume_mm3, cases.fasteners, cases.bodies, rise, legs, ties])
+    metrics = np.column_stack([plates, cases.volume_mm3, cases.fasteners, cases.bodies, *rises, legs, ties])
     # A case that the print bed does not take is no case: the layout ends before the group that needs it.
     # Neither is a group from which no wire gets round the parts, or whose tie plates find no room.
     good = cases.printable & np.isfinite(legs).all(axis=1) & np.isfinite(ties).all(axis=1)
@@ -263,8 +276,8 @@ def measured(
     if not held:
         return None
     metrics = np.vstack([np.zeros(metrics.shape[1]), metrics[:held]])
-    names += ("case_mm3", "case_fasteners", "case_bodies", "hot_rise_k_per_w", *LEGS, *TIES)
-    how += ("add", "add", "add", "worst", *("add",) * len((*LEGS, *TIES)))
+    names += ("case_mm3", "case_fasteners", "case_bodies", *WARM, *LEGS, *TIES)
+    how += ("add", "add", "add", *("worst",) * len(WARM), *("add",) * len((*LEGS, *TIES)))
     if rules.wires_mm:
         cramped = np.zeros(held + 1)
         if ports_mm:

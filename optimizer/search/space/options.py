@@ -35,6 +35,9 @@ COLUMNS: dict[str, str] = {
     "neg_regen_a": WORST,
     "spread_ohm": WORST,
     "hot_rise_k_per_w": WORST,
+    "ride_rise_k_per_w": WORST,
+    "box_k_per_w": WORST,
+    "plates_k_per_a2": WORST,
     # Work of building: filled in where the brief asks for one of them, else 0, so that they tell nothing apart.
     "pieces": ADD,
     "distinct_pieces": ADD,

@@ -21,7 +21,7 @@ from optimizer.pack.wiring.legs import Taps, terminal_points
 
 def plate_metrics(
     layout: Layout, chain: Chain, *, gaps: Clearance, made: Sequence[Way], rules: LayRules = PLAIN,
-    room: Compartment | None = None,
+    room: Compartment | None = None, by_cell_k_per_w: Floats | None = None,
 ) -> tuple[tuple[str, ...], tuple[str, ...], Floats]:
     """Geometry of the conductors of the first 1 … G groups, for each way of making them.
 
@@ -31,6 +31,8 @@ def plate_metrics(
         With at least one group.
     room : Compartment, optional
         Whose walls the metal keeps off.
+    by_cell_k_per_w : ndarray, shape (G, n), optional
+        Rise of the hottest cell by a watt in each, for "heated" [K/W].
 
     Returns
     -------
@@ -47,7 +49,9 @@ def plate_metrics(
         found = chain_metal(layout, chain, way, gaps=gaps, rules=rules, sites=sites, room=room)
         names += [f"{way.name}:{name}" for name in METRICS]
         how += RULES
-        columns.append(chain_figures(found, groups=groups, parallel=parallel))
+        columns.append(
+            chain_figures(found, groups=groups, parallel=parallel, by_cell_k_per_w=by_cell_k_per_w)
+        )
     return tuple(names), tuple(how), np.hstack(columns)
 
 

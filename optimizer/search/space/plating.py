@@ -78,7 +78,8 @@ def plated(
         "neg_ride_a": -np.minimum(limit_a * ride, np.where(joined, joint_ride, np.inf)),
         "neg_regen_a": -limit_a,
         "spread_ohm": by_build("spread_ohm"),
-        "hot_rise_k_per_w": np.broadcast_to(metric["hot_rise_k_per_w"], limit_a.shape),
+        "plates_k_per_a2": by_build("heated") + weld_ohm * metric["weld_heated"],
+        **{name: np.broadcast_to(metric[name], limit_a.shape) for name in BY_FILL},
     }
     if asks_for_work(space.brief):
         work = [work_of(each_metric, build, space.brief.joining, series=series, modules=splits.modules[:, None])
@@ -122,12 +123,14 @@ def stocked(metric: dict[str, Floats], build: Build) -> dict[str, Floats]:
     Returns
     -------
     dict of str to ndarray
-        ohm, spread_ohm [ohm], kg [kg], cost [currency], limit_a [A].
+        ohm, spread_ohm [ohm], kg [kg], cost [currency], limit_a [A], heated: rise of the hottest cell over the box
+        [K/A²].
     """
     kg, cost, ohm = totals(metal_entries(metric, build))
     return {
         "ohm": np.where(build.fits(metric["stack"], metric["stack_under"]), ohm, np.inf),
         "spread_ohm": metric["spread"] * build.square_ohm / build.stacked,
+        "heated": metric["heated"] * build.square_ohm / build.stacked,
         "kg": np.asarray(kg),
         "cost": np.asarray(cost),
         "limit_a": build.thickness_mm * build.stacked * build.density_a_mm2 / np.maximum(metric["dense"], 1e-12),
@@ -135,6 +138,8 @@ def stocked(metric: dict[str, Floats], build: Build) -> dict[str, Floats]:
 
 
 BUILDING = (*WORK, "build_min")
+# Columns that are a fill's own metrics, whatever its metal.
+BY_FILL = ("hot_rise_k_per_w", "ride_rise_k_per_w", "box_k_per_w")
 
 
 def asks_for_work(brief: Brief) -> bool:

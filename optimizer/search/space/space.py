@@ -25,6 +25,7 @@ from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.pack.wiring.passages import Links, wires_mm2
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
+from optimizer.score.outside import forced_w_m2_k
 from optimizer.search.space.contents import entries_of_brief, lead_wire
 from optimizer.search.space.fills import Bodies, Fill, FillRules, Point, fills
 from optimizer.search.space.guard import Guard, guard, overloads
@@ -362,8 +363,13 @@ class Space:
                 hub_mm=(x, y, z),
                 bodies_mm=self.bodies(task.stand, room),
                 ports_mm=self.ports(task.stand, room),
+                forced_w_m2_k=self._forced_w_m2_k(room),
             )
         return self._room_fills[room, task]
+
+    def _forced_w_m2_k(self, room: int) -> float:
+        """Convection by wind at a compartment, the least of the ride's and all situations' [W/(m² K)]."""
+        return min(forced_w_m2_k(self.brief, here.trace, self.rooms[room]) for _, here in self.context.everywhere())
 
     def take_rooms(self, other: Space) -> None:
         """Take over layouts and fills of another space's compartments that are the same here.
