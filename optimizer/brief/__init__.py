@@ -40,6 +40,7 @@ from optimizer.brief.spaces import (
     SolidCompartment,
     SolidKeepOut,
 )
+from optimizer.brief.thermal import FillerSection, ThermalSection
 from optimizer.brief.vehicle import RidePlan, VehicleSection
 
 __all__ = [
@@ -53,6 +54,7 @@ __all__ = [
     "Constraints",
     "Electrical",
     "Envelope",
+    "FillerSection",
     "FitRules",
     "FreeDimension",
     "HarnessRules",
@@ -69,6 +71,7 @@ __all__ = [
     "SolidCompartment",
     "SolidKeepOut",
     "SpreadSection",
+    "ThermalSection",
     "Use",
     "Vary",
     "VehicleSection",

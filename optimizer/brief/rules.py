@@ -124,6 +124,7 @@ class RuleChecks:
         place = _table(self.data.get("harness")).get("bms_in")
         self._room(("harness", "bms_in"), place or None, seen)
         self._parts(seen)
+        self._fillers()
         self._passages(seen)
         for name in _names_in(_table(self.data.get("box")).get("compartments")):
             self._room(("box", "compartments"), name, seen, several=True)
@@ -180,6 +181,16 @@ class RuleChecks:
                     self.complain("unknown-value", ("part", at, key), expected, show(item[key]))
             if not board and "size_mm" not in item and not item.get("outside"):
                 self.complain("missing-key", ("part", at, "size_mm"), "is missing: length, width, height [mm]")
+
+    def _fillers(self) -> None:
+        """Fillers with one name, and rules for fillers where there is none."""
+        seen: dict[str, int] = {}
+        thermal = _table(self.data.get("thermal"))
+        for at, item in enumerate(_items(thermal.get("filler"))):
+            self._unique(("thermal", "filler", at, "name"), item.get("name"), seen)
+        if thermal.get("always_filled") is True and not seen:
+            expected = "needs a [[thermal.filler]]"
+            self.complain("conflict", ("thermal", "always_filled"), expected, "true")
 
     def _passages(self, rooms: Mapping[str, int]) -> None:
         """Passages with one name, of no compartment, from one to itself, or without a place."""

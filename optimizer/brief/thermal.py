@@ -1,10 +1,32 @@
-"""Table of a brief that says what is around the boxes: [thermal]."""
+"""Tables of a brief that say what carries heat off: [thermal], and [[thermal.filler]] between cells and boxes."""
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from optimizer.brief.kinds import Fraction, NotNegative, Section
+from pydantic import Field
+
+from optimizer.brief.kinds import Flag, Fraction, NotNegative, Positive, Section, Text
+
+
+class FillerSection(Section):
+    """[[thermal.filler]]: what may be poured or laid between cells and box; the search holds it against air."""
+
+    name: Annotated[Text, Field(pattern=r"^[A-Za-z0-9 _.-]+$", min_length=1, max_length=40)]
+    """What it is called in layouts and in the bill, letters, digits, spaces, dots and dashes; names must differ."""
+    kind: Literal["potting", "pads", "plate"]
+    """"potting" fills all that is open around the cells in their cases; "pads" fill the room over the cells' ends and
+    the gap from there to the box; "plate": the same with covers of aluminium, weighed besides the printed ones."""
+    conductivity_w_m_k: Positive
+    """Conductivity of the compound or of the pads, which must insulate [W/(m K)]."""
+    density_kg_m3: Positive
+    """Density of the compound or of the pads [kg/m³]."""
+    price_per_kg: NotNegative
+    """Price of the compound or of the pads [currency/kg]."""
+    reach_mm: NotNegative = 3.0
+    """Widest gap between a case and the box that a pad bridges [mm]; default: common practice, no published source."""
+    plate_price_per_kg: NotNegative = 20.0
+    """Price of plates of aluminium, cut to size [currency/kg]."""
 
 
 class ThermalSection(Section):
@@ -17,5 +39,9 @@ class ThermalSection(Section):
     """Sunlight on a surface that faces it, from where it warms the boxes most [W/m²]; 0: shade; 1000 in a clear summer
     (air mass 1.5, IEC 60904-3). Wires and fuse are warmed by [protection] box_rise_k alone: raise it for boxes in the
     sun."""
+    filler: Annotated[tuple[FillerSection, ...], Field(max_length=6)] = ()
+    """Potting, pads or plates that may fill a compartment, each with its mass and price; empty: none."""
+    always_filled: Flag = False
+    """Whether every compartment must have one of the fillers; false: those that do without it stand beside."""
     colour: Literal["white", "light", "dark", "black"] = "dark"
     """Colour of the boxes outside, for the sun."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -35,6 +36,7 @@ from optimizer.score.score import margins
 from optimizer.search.exact import rows
 from optimizer.search.exact.archive import NUMBERS, Survivors
 from optimizer.search.space.contents import lead_wire
+from optimizer.search.space.filling import unfilled
 from optimizer.search.space.fills import Fill, measured
 from optimizer.search.space.parts import bms_options, fuse_options
 from optimizer.search.space.setup import make_space
@@ -355,11 +357,10 @@ def _lay(path: Path, space: Space, file: DesignFile) -> None:
             text = f"does not hold: {'; '.join(faults)}"
             problems.append(Problem("bad-layout", str(path), room.name, "layout", "", text))
         else:
-            x, y, z = space.links(0).hubs_mm[place].tolist()
+            name, filler = unfilled(layout.name, rules.fillers)
             fill = measured(
-                layout, chain, room=room, rules=rules, hub_mm=(x, y, z), bodies_mm=space.bodies(0, place),
-                ports_mm=space.ports(0, place),
-            )  # fmt: skip
+                replace(layout, name=name), chain, room=room, rules=rules, filler=filler, **space.around(0, place)
+            )
             found[place] += [fill] if fill is not None else []
     if problems:
         raise BadInput(problems)

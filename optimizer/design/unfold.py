@@ -25,6 +25,7 @@ from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.score.score import Block
 from optimizer.search.space.contents import lead_wire
+from optimizer.search.space.filling import fillers_of, unfilled
 from optimizer.search.space.space import Space
 
 __all__ = ["choose", "design_block", "stations_of", "unfold"]
@@ -149,7 +150,15 @@ def _cautions(space: Space, row: Mapping[str, Any], chosen: Chosen) -> tuple[Cau
         unprotected=[*turned_off(space), *broken(space, chosen)],
         cold_defaults=_cold_defaults(space, chosen),
         bms_path=str(space.inputs.bms.path[chosen.bms]),
+        fillers=_filled_with(space, chosen),
     )
+
+
+def _filled_with(space: Space, chosen: Chosen) -> list[str]:
+    """Kinds of the fillers in use."""
+    fillers = fillers_of(space.brief)
+    found = (unfilled(fill.layout.name, fillers)[1] for fill in chosen.fills if fill is not None)
+    return [one.kind for one in found if one is not None]
 
 
 def _cold_defaults(space: Space, chosen: Chosen) -> tuple[float, float, float] | None:

@@ -118,6 +118,27 @@ def _over(value: float, limit: float) -> bool:
     return value > limit * (1.0 + 1e-9)
 
 
+# Common practice, no published source.
+FILLERS = {
+    "potting": Caution(
+        "filler-potting", "caution",
+        "Potting must not close the cells' vents: leave their ends free, or take a compound that gives way. It must "
+        "not conduct electricity nor eat sleeves, and what is potted can't be repaired: test every group before.",
+    ),
+    "pads": Caution(
+        "filler-pads", "caution",
+        "Pads over live metal must insulate: take those rated for the pack's voltage when pressed, and measure against "
+        "the box before the first charge.",
+    ),
+    "plate": Caution(
+        "filler-plate", "warning",
+        "Covers of metal lie over live plates with pads as the only insulation: a burr or a screw through one shorts "
+        "the pack. Deburr, add a sheet of insulation, keep vents free and measure against the box before the first "
+        "charge.",
+    ),
+}  # fmt: skip
+
+
 def pack_cautions(
     *,
     voltage_full_v: float,
@@ -127,6 +148,7 @@ def pack_cautions(
     unprotected: Sequence[str] = (),
     cold_defaults: tuple[float, float, float] | None = None,
     bms_path: str = "common",
+    fillers: Sequence[str] = (),
 ) -> tuple[Caution, ...]:
     """All cautions of one pack, the gravest first.
 
@@ -147,6 +169,8 @@ def pack_cautions(
         published cells have at -10 °C as a multiple of their resistance at 25 °C.
     bms_path : str
         What runs through the BMS, one of optimizer.catalog.types.BMS_PATHS.
+    fillers : sequence of str
+        Kinds of what fills compartments: "potting", "pads", "plate".
 
     Raises
     ------
@@ -156,6 +180,7 @@ def pack_cautions(
     found = [Caution("unprotected", "warning", f"{text} {_LAW}") for text in unprotected]
     found += [*_voltage(voltage_full_v), *_rider(balances_on_motor)]
     found += [PATHS[bms_path]] if bms_path in PATHS else []
+    found += [FILLERS[kind] for kind in FILLERS if kind in fillers]
     if cold_defaults is not None:
         found.append(Caution("cold-defaults", "note", COLD_DEFAULTS.format(*cold_defaults)))
     found += [_cold(regenerates), *_transport(energy_wh), *_ALWAYS]

@@ -65,6 +65,8 @@ class CaseVolume:
         Screws, each with its insert; 0 where covers snap on.
     bodies : ndarray
         Pieces of trays' bodies, which are held in place by themselves.
+    open_mm3 : ndarray
+        Open room around the cells inside the walls, as high as they are [mm³].
     printable : ndarray of bool
         Whether each piece lies on the print bed.
     """
@@ -73,6 +75,7 @@ class CaseVolume:
     fasteners: Floats
     bodies: Floats
     printable: NDArray[np.bool_]
+    open_mm3: Floats
 
     def mass_kg(self, density_kg_m3: float) -> Floats:
         """Mass at a density; PETG 1270 kg/m³ (resin data sheets; from memory)."""
@@ -152,7 +155,7 @@ def case_volume(layout: Any, *, group: ArrayLike, rules: CaseRules, free: Any = 
     if place.size == 0 or place.max() < 0:
         raise ValueError("no group is used")
     count = int(place.max()) + 1
-    totals, printable = np.zeros((3, count)), np.ones(count, dtype=bool)
+    totals, printable = np.zeros((4, count)), np.ones(count, dtype=bool)
     alike: dict[bytes, tuple[Floats, bool]] = {}
     for case in cases_of(layout, place):
         seats = seats_of(layout, case.index)
@@ -171,11 +174,11 @@ def case_volume(layout: Any, *, group: ArrayLike, rules: CaseRules, free: Any = 
         rows, fine_rows = _tray(seats, case.group, count, rules, where)
         totals += rows
         printable &= fine_rows
-    return CaseVolume(totals[0], totals[1], totals[2], printable)
+    return CaseVolume(totals[0], totals[1], totals[2], printable, totals[3])
 
 
 def _module(seats: BoreSeats, group: Ints, rules: CaseRules) -> tuple[Floats, bool]:
-    """Volume, fasteners and pieces of one module, and whether it lies on the bed."""
+    """Volume, fasteners, pieces and open room of one module, and whether it lies on the bed."""
     outer, inner = module_outline(seats, rules)
     area = _web_area(seats, np.array([inner]), np.array([len(seats.centres)]), rules)
     cut = pieces(_boxes(seats, np.maximum(group, 0)), rules)
@@ -190,12 +193,12 @@ def _low_enough(seats: BoreSeats, rules: CaseRules) -> bool:
 
 
 def _tray(seats: BoreSeats, group: Ints, groups: int, rules: CaseRules, free: Any) -> tuple[Floats, NDArray[np.bool_]]:
-    """Volume, fasteners and pieces of one layer for the first 1 … groups groups, shape (3, groups)."""
+    """Volume, fasteners, pieces and open room of one layer for the first 1 … groups groups, shape (4, groups)."""
     held = np.searchsorted(group, np.arange(groups), side="right")
     counts, which = np.unique(held, return_inverse=True)
     outer, inner = tray_outlines(seats, counts[counts > 0].tolist(), rules, free=free)
     area = _web_area(seats, inner, counts[counts > 0], rules)
-    rows = np.zeros((len(counts), 3))
+    rows = np.zeros((len(counts), 4))
     fine = np.ones(len(counts), dtype=bool)
     boxes = _boxes(seats, group)
     ranks = np.unique(group, return_inverse=True)[1].ravel()
@@ -238,7 +241,7 @@ def _one(
     outer: Any, inner: Any, web_mm2: float, seats: BoreSeats, group: Ints, number: int, rules: CaseRules,
     *, modular: bool = False,
 ) -> Floats:  # fmt: skip
-    """Volume, fasteners, pieces of one case."""
+    """Volume, fasteners, pieces, open room of one case."""
     face, wall = float(outer.area), float(outer.area - inner.area)
     section = wall
     if rules.webbed:
@@ -258,7 +261,15 @@ def _one(
     if rules.cover_mm > 0:
         volume += 2.0 * (face * rules.cover_mm + cover_more - draw)
     screws = 2.0 * held if rules.lid == "screws" else 0.0
-    return np.array([volume, screws, number])
+    # A seat without a cell is filled, too.
+    cells_mm2 = float(_cell_area_mm2(seats)[group >= 0].sum())
+    return np.array([volume, screws, number, max(face - section - cells_mm2, 0.0) * seats.length_mm])
+
+
+def _cell_area_mm2(seats: BoreSeats) -> Floats:
+    """Of each cell seen along it, shape (n,) [mm²]."""
+    block = 4.0 * seats.half.prod(axis=1)
+    return np.asarray(block * np.pi / 4.0 if seats.round_ else block)
 
 
 def _details(

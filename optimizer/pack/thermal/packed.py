@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.sparse import coo_matrix
@@ -15,6 +15,7 @@ from optimizer.fit.region.layout import Clearance, Layout
 from optimizer.pack.case.outline import CaseRules
 from optimizer.pack.thermal import heat
 from optimizer.pack.thermal.convection import gap_coefficient
+from optimizer.pack.thermal.filler import PLATE, PLATE_W_PER_M_K, POTTING, Filler
 from optimizer.pack.thermal.neighbours import Facing, Flags, facing
 from optimizer.pack.thermal.webs import Webs
 
@@ -50,8 +51,9 @@ class Heating:
 
 
 def heating(
-    layout: Layout, group: Ints, *, room: Compartment, gaps: Clearance, case: CaseRules, forced_w_m2_k: float = 0.0
-) -> Heating:
+    layout: Layout, group: Ints, *, room: Compartment, gaps: Clearance, case: CaseRules, forced_w_m2_k: float = 0.0,
+    filler: Filler | None = None,
+) -> Heating:  # fmt: skip
     """What warms the hottest cell of a layout.
 
     Parameters
@@ -64,8 +66,10 @@ def heating(
     case : CaseRules
     forced_w_m2_k : float
         Convection by the ride's wind around the box [W/(m² K)].
+    filler : Filler, optional
+        What is around the cells or at their ends; its heat capacity is left out.
     """
-    over, cells, each = hottest_over_box(layout, group, room=room, gaps=gaps, case=case)
+    over, cells, each = hottest_over_box(layout, group, room=room, gaps=gaps, case=case, filler=filler)
 
     def heat_w(forced: float) -> Floats:
         box = heat.Box(*outside_mm(room), forced_w_m2_k=forced)
@@ -79,13 +83,13 @@ def heating(
 
 
 def hottest_over_box(
-    layout: Layout, group: Ints, *, room: Compartment, gaps: Clearance, case: CaseRules
+    layout: Layout, group: Ints, *, room: Compartment, gaps: Clearance, case: CaseRules, filler: Filler | None = None
 ) -> tuple[Floats, Ints, Floats]:
     """Rise of the hottest cell over the box [K/W], the cells, and the rise by each of them [K/W]; see Heating."""
     group = np.asarray(group, dtype=np.int64)
-    web, met = _webs(layout, case), _facing(layout, gaps)
+    web, met = _webs(layout, case, filler), _facing(layout, gaps)
     between = _between(layout, met, web, gaps)
-    sides, ends = _ways_out(layout, room, web)
+    sides, ends = _ways_out(layout, room, web, filler)
     pairs = np.concatenate([np.stack([met.own, met.other], axis=1)[met.once], met.stacked])
     order = _order(pairs, layout.cells)
     rank = np.argsort(order)
@@ -102,11 +106,18 @@ def hottest_over_box(
     return over, cells, each
 
 
-def _webs(layout: Layout, case: CaseRules) -> Webs:
+def _webs(layout: Layout, case: CaseRules, filler: Filler | None) -> Webs:
     """A cell of the layout in its case; a block as a cylinder of its girth."""
     size = layout.size
     girth = 2.0 * (size.width_mm + size.thickness_mm) / np.pi if size.shape == "block" else size.diameter_mm
-    return Webs(girth, size.length_mm, case)
+    web = Webs(girth, size.length_mm, case)
+    if filler is None:
+        return web
+    return replace(
+        web, fill_w_per_m_k=filler.around_w_m_k or web.fill_w_per_m_k,
+        ends_w_per_m_k=filler.ends_w_m_k or web.ends_w_per_m_k,
+        cover_w_per_m_k=PLATE_W_PER_M_K if filler.kind == PLATE else web.cover_w_per_m_k,
+    )  # fmt: skip
 
 
 def _facing(layout: Layout, gaps: Clearance) -> Facing:
@@ -137,26 +148,62 @@ def _end_mm2(layout: Layout) -> float:
     return np.pi / 4.0 * size.diameter_mm**2 if size.shape == "cylinder" else size.width_mm * size.thickness_mm
 
 
-def _ways_out(layout: Layout, room: Compartment, web: Webs) -> tuple[Floats, Floats]:
+def _ways_out(layout: Layout, room: Compartment, web: Webs, filler: Filler | None) -> tuple[Floats, Floats]:
     """From each cell to the compartment's wall at each of SIDES and before both ends, shape (n, 4), (n, 2) [W/K].
 
     The air is as wide as from the case to the box around the compartment; where a zone ends there is no wall.
     """
-    case = web.case
     height_m = outside_mm(room)[2] * 1e-3
 
-    def ways(axis: int, take_mm: float) -> tuple[Floats, Flags]:
-        low, high = room.span_mm[axis]
-        half = layout.extents_mm[:, axis] / 2.0 + take_mm
-        free = np.stack([layout.centres_mm[:, axis] - half - low, high - layout.centres_mm[:, axis] - half], axis=1)
-        walled = np.isclose(room.span_mm[axis], room.extent_mm[axis])
-        air = np.maximum(free, max(case.wall_mm, 0.1))
-        return gap_coefficient(air, height_m=height_m, emissivity=heat.GAP_EMISSIVITY), walled
+    def ways(axis: int, take_mm: float) -> tuple[Floats, Floats, Flags]:
+        air, walled = _to_walls_mm(layout, room, web.case, axis=axis, take_mm=take_mm)
+        return air, np.asarray(gap_coefficient(air, height_m=height_m, emissivity=heat.GAP_EMISSIVITY)), walled
 
-    found = [ways(axis, case.tie_mm + case.case_mm) for axis in lateral_axes(layout.axis)]
-    sides = np.concatenate([web.side_w_k(air) * walled for air, walled in found], axis=1)
-    air, walled = ways(layout.axis, case.end_mm)
-    return sides, web.end_w_k(air, area_mm2=_end_mm2(layout)) * walled
+    found = [ways(axis, web.case.tie_mm + web.case.case_mm) for axis in lateral_axes(layout.axis)]
+    sides = np.concatenate([web.side_w_k(out) * walled for _, out, walled in found], axis=1)
+    air, out, walled = ways(layout.axis, web.case.end_mm)
+    if filler is not None and filler.ends_w_m_k:
+        out = np.where(air <= filler.reach_mm, np.maximum(out, filler.ends_w_m_k / (air * 1e-3)), out)
+    return sides, web.end_w_k(out, area_mm2=_end_mm2(layout)) * walled
+
+
+def _to_walls_mm(
+    layout: Layout, room: Compartment, case: CaseRules, *, axis: int, take_mm: float
+) -> tuple[Floats, Flags]:
+    """From each case to the compartment's box at both ends of an axis, shape (n, 2) [mm], and whether a wall is there.
+
+    take_mm : from the cells' own end to that of their case [mm].
+    """
+    low, high = room.span_mm[axis]
+    half = layout.extents_mm[:, axis] / 2.0 + take_mm
+    free = np.stack([layout.centres_mm[:, axis] - half - low, high - layout.centres_mm[:, axis] - half], axis=1)
+    walled = np.isclose(room.span_mm[axis], room.extent_mm[axis])
+    return np.maximum(free, max(case.wall_mm, 0.1)), walled
+
+
+def filled_mm3(
+    layout: Layout, group: Ints, *, room: Compartment, gaps: Clearance, case: CaseRules, filler: Filler,
+    open_mm3: Floats,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """What a filler takes, and its plates of metal, for the first 1 … G groups, shape (G,), (G,) [mm³].
+
+    Pads and plates are as large as a square of a cell's pitch; a pad bridges the gaps to walls that it reaches.
+
+    open_mm3 : open room around the cells in their cases, see CaseVolume, shape (G,) [mm³].
+    """
+    group = np.asarray(group, dtype=np.int64)
+    if filler.kind == POTTING:
+        return open_mm3, np.zeros(len(open_mm3))
+    air, walled = _to_walls_mm(layout, room, case, axis=layout.axis, take_mm=case.end_mm)
+    bridged = np.where((air <= filler.reach_mm) & walled, air, 0.0)
+    met, across = _facing(layout, gaps), list(lateral_axes(layout.axis))
+    area = np.prod(layout.extents_mm[:, across] + gaps.cell_gap_mm, axis=1)
+    pads, plates = np.empty(int(group.max()) + 1), np.empty(int(group.max()) + 1)
+    for k in range(len(pads)):
+        used = (group >= 0) & (group <= k)
+        deep = (2.0 * case.rim_mm + (met.ends(used) * bridged).sum(axis=1)) * area
+        pads[k], plates[k] = deep[used].sum(), (2.0 * case.cover_mm * area)[used].sum()
+    return pads, plates if filler.kind == PLATE else np.zeros_like(plates)
 
 
 def _order(pairs: Ints, cells: int) -> Ints:

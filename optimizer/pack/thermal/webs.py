@@ -32,14 +32,17 @@ class Webs:
     diameter_mm, length_mm : float
         Of the cell; for a block, the diameter of equal girth.
     case : CaseRules
-    fill_w_per_m_k : float
-        Of what is between cell and print: air, or what is poured in.
+    fill_w_per_m_k, ends_w_per_m_k, cover_w_per_m_k : float
+        Of what is between cell and print, over the cells' ends, and of covers: air, or what is poured in; air, or
+        pads; print, or metal [W/(m K)].
     """
 
     diameter_mm: float
     length_mm: float
     case: CaseRules
     fill_w_per_m_k: float = AIR_W_PER_M_K
+    ends_w_per_m_k: float = AIR_W_PER_M_K
+    cover_w_per_m_k: float = PLASTIC_W_PER_M_K
 
     @property
     def _heights(self) -> tuple[Floats, Floats]:
@@ -111,7 +114,8 @@ class Webs:
 
     def _end(self) -> Floats:
         """From a cell's end through what is left of its end gap and the cover [m² K/W]."""
-        return self._series(np.asarray(max(self.case.rim_mm, 0.1)), np.asarray(self.case.cover_mm))
+        rim = max(self.case.rim_mm, 0.1) / self.ends_w_per_m_k
+        return np.asarray(1e-3 * (rim + self.case.cover_mm / self.cover_w_per_m_k))
 
     def end_w_k(self, outside_w_m2_k: ArrayLike, *, area_mm2: float) -> Floats:
         """From a cell's end through its cover to the compartment's wall, by the coefficient between them [W/K]."""

@@ -32,6 +32,7 @@ from optimizer.search.exact.ideal import best_figures, block_of
 from optimizer.search.space import options as op
 from optimizer.search.space import parts
 from optimizer.search.space.contents import Amounts, Num, entries
+from optimizer.search.space.filling import filling_names
 from optimizer.search.space.setup import make_space
 from optimizer.search.space.space import Offering, Space, Task
 
@@ -348,6 +349,7 @@ def _ideal(space: Space, cell: Ints, series: Ints, task: Task, known: Safety) ->
     number = (series * task.parallel).astype(np.float64)
     case_mm3 = number * _least_case_mm3(space.sizes[task.size], clearance(space.brief))
     least: dict[str, Num] = dict.fromkeys(("case_fasteners", "case_bodies", "tie_mm3", "band_mm"), 0.0)
+    least |= dict.fromkeys((name for one in space.brief.thermal.filler for name in filling_names(one.name)), 0.0)
     amounts = Amounts(
         cells=number, cases=0.0, leads=0.0, plugs=0.0, lead_mm=0.0, metric={**least, "case_mm3": case_mm3}
     )

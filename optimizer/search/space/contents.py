@@ -12,11 +12,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.base.arrays import Floats, Ints
+from optimizer.brief import FillerSection
 from optimizer.fit.region.geometry import box_walls
 from optimizer.pack.bill import Line, pieces_line, priced, wire_line
 from optimizer.pack.case.outline import straps_per_body
 from optimizer.pack.joining import bolted_parts, tops
+from optimizer.pack.thermal.filler import PLATE, PLATE_KG_PER_M3
 from optimizer.score.inputs import Inputs
+from optimizer.search.space.filling import filling_names
 
 if TYPE_CHECKING:
     from optimizer.search.space.parts import Build
@@ -64,6 +67,10 @@ def entries(space: Space, amounts: Amounts) -> list[Line]:
     case_kg = metric["case_mm3"] * 1e-9 * rules.case_density_kg_m3
     ties_kg, band_m = metric["tie_mm3"] * 1e-9 * rules.tie_density_kg_m3, metric["band_mm"] * 1e-3
     fused = amounts.leads if brief.protection.balance_leads else amounts.leads * 0.0
+    fillers = [
+        line for filler in brief.thermal.filler
+        for line in _filler_lines(filler, *(metric[name] for name in filling_names(filler.name)))
+    ]  # fmt: skip
     plugs = [] if plug is None else [
         pieces_line("power connector", count=amounts.plugs, mass_g=plug.mass_g, price=plug.price,
                     mohm=plug.resistance_mohm)
@@ -91,7 +98,18 @@ def entries(space: Space, amounts: Amounts) -> list[Line]:
         priced("tie plates", "kg", ties_kg, mass_kg=ties_kg, price=rules.tie_price_per_kg),
         priced("tie band", "m", band_m, mass_kg=band_m * rules.band_g_per_m * 1e-3, price=rules.band_price_per_m),
         pieces_line("balance lead fuse", count=fused, mass_g=rules.balance_fuse_g, price=rules.balance_fuse_price),
+        *fillers,
     ]
+
+
+def _filler_lines(filler: FillerSection, mm3: Num, plates_mm3: Num) -> list[Line]:
+    """A filler, and its plates where it has some."""
+    kg, plates_kg = mm3 * 1e-9 * filler.density_kg_m3, plates_mm3 * 1e-9 * PLATE_KG_PER_M3
+    lines = [priced(filler.name, "kg", kg, mass_kg=kg, price=filler.price_per_kg)]
+    if filler.kind == PLATE:
+        name = f"plates of {filler.name}"
+        lines.append(priced(name, "kg", plates_kg, mass_kg=plates_kg, price=filler.plate_price_per_kg))
+    return lines
 
 
 def entries_of_brief(space: Space) -> list[Line]:

@@ -21,12 +21,14 @@ from optimizer.pack.case.outline import CaseRules
 from optimizer.pack.case.room import room_for
 from optimizer.pack.case.volume import case_volume
 from optimizer.pack.conductors.making import LayRules, Way
-from optimizer.pack.thermal.packed import heating
+from optimizer.pack.thermal.filler import Filler
+from optimizer.pack.thermal.packed import filled_mm3, heating
 from optimizer.pack.ties import METRICS as TIES
 from optimizer.pack.ties import tie_metrics, tied
 from optimizer.pack.wiring.legs import legs_of
 from optimizer.pack.wiring.reach import ROUGH_MM, Reach, block, cases_standing, clear_of, roomy_mm
 from optimizer.pack.wiring.ways import Ways, is_convex
+from optimizer.search.space.filling import filling_names
 from optimizer.search.space.plate_metrics import plate_metrics, power_ends, taps_of
 
 Point = tuple[float, float, float]
@@ -101,6 +103,8 @@ class FillRules:
         Whether one balance lead serves two cases where they meet.
     wires_mm : tuple of float
         Outer diameters of the wires that must have room, see roomy_mm; empty: none is asked for [mm].
+    fillers : tuple of Filler
+        Between cells and box; always_filled: whether one of them must be.
     """
 
     clearance: Clearance
@@ -114,6 +118,12 @@ class FillRules:
     shared: bool = False
     share_leads: bool = False
     wires_mm: tuple[float, ...] = ()
+    fillers: tuple[Filler, ...] = ()
+    always_filled: bool = False
+
+    def fillings(self) -> tuple[Filler | None, ...]:
+        """What a layout may be filled with, nothing first where it may do without."""
+        return self.fillers if self.always_filled and self.fillers else (None, *self.fillers)
 
 
 def fills(
@@ -155,16 +165,17 @@ def fills(
         layouts = list(trays) if "tray" in rules.ways or size.shape == "block" else []
         if "modules" in rules.ways:
             layouts += _modules(room, size, parallel, rules)
+        each: list[tuple[Layout, Chain]] = []
+        for layout in (one for one in layouts if one.cells >= parallel):
+            links = _chain_of(layout, parallel, rules)
+            each += [(layout, links)] if links is not None else []
+            each += [
+                (replace(layout, name=f"{layout.name}, {bands}"), links)
+                for bands, links in repeating(layout, parallel=parallel, cell_gap_mm=rules.clearance.cell_gap_mm)
+            ]
         made = [
-            _fill(layout, room, size, parallel, rules, around)
-            for layout in layouts if layout.cells >= parallel
-        ]  # fmt: skip
-        made += [
-            measured(
-                replace(layout, name=f"{layout.name}, {bands}"), links, room=room, rules=rules, **around
-            )
-            for layout in layouts
-            for bands, links in repeating(layout, parallel=parallel, cell_gap_mm=rules.clearance.cell_gap_mm)
+            measured(layout, links, room=room, rules=rules, filler=filler, **around)
+            for layout, links in each for filler in rules.fillings()
         ]  # fmt: skip
         found.extend(useful([fill for fill in made if fill is not None]))
         return _as_arrays(found)
@@ -186,10 +197,8 @@ def _modules(room: Compartment, size: CellSize, parallel: int, rules: FillRules)
     return [layout for layout in layouts if prove(layout, room, rules.clearance).ok]
 
 
-def _fill(
-    layout: Layout, room: Compartment, size: CellSize, parallel: int, rules: FillRules, around: dict[str, Any]
-) -> Fill | None:
-    """A layout with its chain and metrics; None where no chain of whole groups exists, or a case isn't filled by its.
+def _chain_of(layout: Layout, parallel: int, rules: FillRules) -> Chain | None:
+    """The chain of a layout; None where none of whole groups exists, or a case isn't filled by its groups.
 
     Prismatic cells stand in line within a group, so that some cases of them hold fewer groups than their cells would
     make; what is counted case by case would then begin at the wrong group.
@@ -200,9 +209,7 @@ def _fill(
     }  # fmt: skip
     links = _shared_chain(layout, how) if rules.shared else chain(layout, **how)
     short = layout.way == "modules" and links.groups * parallel < layout.cells
-    if not links.groups or short:
-        return None
-    return measured(layout, links, room=room, rules=rules, **around)
+    return links if links.groups and not short else None
 
 
 def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
@@ -225,7 +232,7 @@ def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
 
 def measured(
     layout: Layout, links: Chain, *, room: Compartment, rules: FillRules, hub_mm: Point, bodies_mm: Bodies = (),
-    ports_mm: Sequence[Point] = (), forced_w_m2_k: float = 0.0,
+    ports_mm: Sequence[Point] = (), forced_w_m2_k: float = 0.0, filler: Filler | None = None,
 ) -> Fill | None:  # fmt: skip
     """A layout with a chain that is known, and all that its groups bring along.
 
@@ -238,6 +245,8 @@ def measured(
     rules : FillRules
     hub_mm, bodies_mm, ports_mm, forced_w_m2_k
         See `fills`.
+    filler : Filler, optional
+        In the layout; its name is told behind the layout's.
 
     Returns
     -------
@@ -246,9 +255,8 @@ def measured(
         tie plates, no room.
     """
     parallel = links.parallel
-    warm = heating(
-        layout, links.group, room=room, gaps=rules.clearance, case=rules.case, forced_w_m2_k=forced_w_m2_k
-    )
+    where: dict[str, Any] = {"room": room, "gaps": rules.clearance, "case": rules.case}
+    warm = heating(layout, links.group, **where, forced_w_m2_k=forced_w_m2_k, filler=filler)
     names, how, plates = plate_metrics(
         layout, links, gaps=rules.clearance, made=rules.made, rules=rules.lay, room=room,
         by_cell_k_per_w=warm.by_cell_k_per_w,
@@ -288,6 +296,14 @@ def measured(
                 shared=rules.share_leads,
             )[:held]  # fmt: skip
         metrics, names, how = np.column_stack([metrics, cramped]), (*names, CRAMPED), (*how, "worst")
+    for one in rules.fillers:
+        taken = np.zeros((held + 1, 2))
+        if one == filler:
+            both = filled_mm3(layout, links.group, **where, filler=one, open_mm3=cases.open_mm3)
+            taken[1:] = np.column_stack(both)[:held]
+        metrics, names, how = np.hstack([metrics, taken]), (*names, *filling_names(one.name)), (*how, "add", "add")
+    if filler is not None:
+        layout = replace(layout, name=f"{layout.name}, {filler.name}")
     return Fill(layout, links, names, how, metrics, per_module, power_mm)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,7 @@ from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
 from optimizer.score.outside import forced_w_m2_k
 from optimizer.search.space.contents import entries_of_brief, lead_wire
+from optimizer.search.space.filling import fillers_of
 from optimizer.search.space.fills import Bodies, Fill, FillRules, Point, fills
 from optimizer.search.space.guard import Guard, guard, overloads
 from optimizer.search.space.options import Options
@@ -328,7 +329,8 @@ class Space:
             clearance=clearance(brief, cell), case=case_rules(brief, cell), ways=brief.fit.ways,
             groups_per_module=brief.fit.groups_per_module, made=ways_of(self.builds), lay=lay_rules(brief),
             seconds=CHAIN_SECONDS, seed=fit_seed(brief), shared=self.offer.shared_chains,
-            share_leads=brief.harness.share_balance_leads, wires_mm=self._roomy_wires_mm,
+            share_leads=brief.harness.share_balance_leads, wires_mm=self._roomy_wires_mm, fillers=fillers_of(brief),
+            always_filled=brief.thermal.always_filled,
         )  # fmt: skip
 
     @cached_property
@@ -353,23 +355,24 @@ class Space:
             return []
         task = replace(task, stand=self._rooms.like(room, task.stand, wired=True))
         if (room, task) not in self._room_fills:
-            x, y, z = self.links(task.stand).hubs_mm[room].tolist()
             self._room_fills[room, task] = fills(
                 self.rooms_of(task.stand)[room],
                 size=self.sizes[task.size],
                 parallel=task.parallel,
                 trays=self.layouts(room, task.size, task.stand),
                 rules=self.fill_rules(task.size),
-                hub_mm=(x, y, z),
-                bodies_mm=self.bodies(task.stand, room),
-                ports_mm=self.ports(task.stand, room),
-                forced_w_m2_k=self._forced_w_m2_k(room),
+                **self.around(task.stand, room),
             )
         return self._room_fills[room, task]
 
-    def _forced_w_m2_k(self, room: int) -> float:
-        """Convection by wind at a compartment, the least of the ride's and all situations' [W/(m² K)]."""
-        return min(forced_w_m2_k(self.brief, here.trace, self.rooms[room]) for _, here in self.context.everywhere())
+    def around(self, stand: int, room: int) -> dict[str, Any]:
+        """What fills of a compartment depend on around it, see `fills`: of all rides the wind that blows least."""
+        x, y, z = self.links(stand).hubs_mm[room].tolist()
+        each = (forced_w_m2_k(self.brief, here.trace, self.rooms[room]) for _, here in self.context.everywhere())
+        return {
+            "hub_mm": (x, y, z), "bodies_mm": self.bodies(stand, room), "ports_mm": self.ports(stand, room),
+            "forced_w_m2_k": min(each),
+        }  # fmt: skip
 
     def take_rooms(self, other: Space) -> None:
         """Take over layouts and fills of another space's compartments that are the same here.

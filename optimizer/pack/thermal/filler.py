@@ -1,0 +1,43 @@
+"""What is poured or laid between cells and box so that heat leaves them more easily."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+#: Of plates of an aluminium alloy such as 5754 (data sheets give 125 to 150; from memory) [W/(m K)].
+PLATE_W_PER_M_K = 130.0
+#: Of aluminium (Incropera & DeWitt, table A.1; from memory) [kg/m³].
+PLATE_KG_PER_M3 = 2700.0
+POTTING, PADS, PLATE = "potting", "pads", "plate"
+
+
+@dataclass(frozen=True)
+class Filler:
+    """One of [[thermal.filler]].
+
+    Parameters
+    ----------
+    name : str
+    kind : str
+        POTTING fills all that is open around the cells in their case. PADS fill the room over the ends of the cells and
+        the gap from the covers to the wall. PLATE does so, too, with covers of aluminium in the place of printed ones.
+    conductivity_w_m_k : float
+        Of what is poured in, or of the pads [W/(m K)].
+    reach_mm : float
+        Widest gap to a wall that a pad bridges [mm].
+    """
+
+    name: str
+    kind: str
+    conductivity_w_m_k: float
+    reach_mm: float
+
+    @property
+    def around_w_m_k(self) -> float | None:
+        """Of what is between cells and print; None where that is air [W/(m K)]."""
+        return self.conductivity_w_m_k if self.kind == POTTING else None
+
+    @property
+    def ends_w_m_k(self) -> float | None:
+        """Of what lies over the cells' ends, and before the wall; None where that is air [W/(m K)]."""
+        return None if self.kind == POTTING else self.conductivity_w_m_k

@@ -1,0 +1,30 @@
+"""Fillers of a brief: their rules, and the metrics that a fill has of each."""
+
+from __future__ import annotations
+
+from optimizer.brief import Brief
+from optimizer.pack.thermal.filler import Filler
+
+
+def fillers_of(brief: Brief) -> tuple[Filler, ...]:
+    """What may be poured or laid between cells and box."""
+    return tuple(
+        Filler(one.name, one.kind, one.conductivity_w_m_k, one.reach_mm) for one in brief.thermal.filler
+    )  # fmt: skip
+
+
+def filling_names(filler: str) -> tuple[str, str]:
+    """Metrics of a fill with the volume of a filler of this name, and of its plates of metal [mm³]."""
+    return f"filler {filler}", f"plates {filler}"
+
+
+def unfilled(name: str, fillers: tuple[Filler, ...]) -> tuple[str, Filler | None]:
+    """A layout's name without its filler, and the filler.
+
+    >>> unfilled("rows, 8 x 4, gel", (Filler("gel", "potting", 0.8, 3.0),))[0]
+    'rows, 8 x 4'
+    """
+    for one in fillers:
+        if name.endswith(f", {one.name}"):
+            return name.removesuffix(f", {one.name}"), one
+    return name, None
