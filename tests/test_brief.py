@@ -102,6 +102,7 @@ class TestGoodBrief:
             "joining",
             "situation[winter]",
             "spread",
+            "thermal",
         }
         assert require_for_search(brief) == []
 
