@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import ezdxf
 import numpy as np
+import pandas as pd
 import pytest
 import second_protection
 from random_briefs import brief_text
@@ -15,7 +16,9 @@ from second_check import faults
 from shapely.geometry import Point, Polygon
 
 from optimizer.catalog import builtin_catalogs
+from optimizer.design.protection import broken
 from optimizer.design.rescore import design_record, differences, read_design, score_row, scored
+from optimizer.design.select import choose
 from optimizer.design.unfold import unfold
 from optimizer.review.sheets.buildsheet import build_steps
 from optimizer.review.sheets.plate_dxf import write_plates
@@ -185,6 +188,20 @@ def test_the_quick_brief(tmp_path):
     space = load_space(BRIEFS / "quick-36v.toml")
     for record in records(space, search(space).found, 6):
         assert faults(record) == []
+
+
+@pytest.mark.nightly
+def test_every_row_of_the_reference_run(tmp_path):
+    """All packs of the demo's committed front, as far as the rules of today still let them be made."""
+    space, checked = load_space(BRIEFS / "cargo-scooter.toml"), 0
+    rows = pd.read_csv(BRIEFS.parents[1] / "results" / "demo" / "front.csv").to_dict("records")
+    for row in rows:
+        if broken(space, choose(space, row)):
+            continue
+        record = json.loads(json.dumps(design_record(space, row), default=float))
+        assert faults(record) == [], row["design_id"]
+        checked += 1
+    assert checked > 0.9 * len(rows)
 
 
 # Rows of a front that are checked, all of most fronts; 300 fronts take about an hour.
