@@ -92,10 +92,10 @@ def _room(mine, layout, gap, round_cells, design):
         for (k, pole), stud in studs(design, layout).items():
             node = layout["chain"]["group"][k] + before + (pole == "+")
             near = shape.distance(stud) < gap - SLACK and node != c["from_group"]
-            if near and k in groups and layout["layer"][k] == c["layer"]:
+            if near and k in groups and _beside(layout, c, k):
                 found.append(f"{c['name']} comes within {shape.distance(stud):.3f} mm of a stud of cell {k}")
         for k, vent in vents(design, layout).items():
-            if k in groups and layout["layer"][k] == c["layer"] and shape.distance(vent) < SLACK:
+            if k in groups and _beside(layout, c, k) and shape.distance(vent) < SLACK:
                 found.append(f"{c['name']} covers the vent of cell {k}")
         hull = unary_union([ends[k] for k in own]).convex_hull
         if shape.difference(hull.buffer(SLACK)).area > 0.01:
@@ -103,6 +103,13 @@ def _room(mine, layout, gap, round_cells, design):
         if any(abs(p[axis] - _face(layout, c)) > 0.01 for piece in c["pieces"] for p in piece["outline_mm"]):
             found.append(f"{c['name']} does not lie on its face")
     return found
+
+
+def _beside(layout, conductor, cell):
+    """Whether a cell ends at the height of a conductor, whatever its layer is called; cases stand on each other."""
+    sign, axis = 1 if conductor["face"][0] == "+" else -1, layout["axis"]
+    end = layout["centres_mm"][cell][axis] + sign * layout["extents_mm"][cell][axis] / 2
+    return abs(end - _face(layout, conductor)) < 3.0
 
 
 def _face(layout, conductor):
