@@ -18,6 +18,9 @@ from optimizer.catalog.parts import read_strips
 from optimizer.design.rescore import design_record, differences, read_design, score_row, scored
 from optimizer.design.unfold import unfold
 from optimizer.fit.chain.groups import chain
+from optimizer.fit.placement.place import place
+from optimizer.fit.region.compartment import box
+from optimizer.fit.region.layout import CellSize
 from optimizer.pack.conductors.chained import chain_metal
 from optimizer.pack.conductors.making import Way
 from optimizer.pack.conductors.solved import fed, field_of, figures, shares
@@ -71,6 +74,21 @@ def test_resistance_and_share_of_an_end_with_a_collector_by_finite_elements(form
             for matrix in (field_of(metal).impedance, z)
         )
         assert np.abs(got).max() == pytest.approx(np.abs(want).max(), rel=0.03)
+
+
+def test_a_collector_over_the_tabs_of_pouch_cells_by_finite_elements():
+    """Four tabs of 10.8 mm at a pitch of 12.8 mm have room for a window each and a joint between any two."""
+    pouch = CellSize("block", 130.0, width_mm=60.0, thickness_mm=12.0, same_end=True, spacing_mm=33.0, terminal_mm=10.8)
+    room = box("room", length_mm=70.0, width_mm=330.0, height_mm=140.0, axes=(2,))
+    layout = place(room, pouch, GAPS, placements=("square",), seconds=0.1, cache=False)[0]
+    links = chain(layout, parallel=4, cell_gap_mm=GAPS.cell_gap_mm, seconds=0.05, groups=3)
+    made = chain_metal(layout, links, Way("strip", 8.0, 1, bar=(10.0, 36.7, 0.1)), gaps=GAPS)
+    assert not made.faults
+    found = [(s, m) for s, m in zip(made.sites, made.metals, strict=True) if s.end and s.group == 0]
+    for site, metal in found[:1]:
+        assert len(metal.bar.joints_mm) == 3 and len(metal.weld_mm) == 4
+        z, feed = network(metal, 0.2), fed(site.positive, 1)
+        assert figures(metal, site.positive).squares == pytest.approx(feed @ z @ feed, rel=0.05)
 
 
 def test_a_collector_leaves_a_cell_to_every_section_and_half_the_pack_to_its_own():

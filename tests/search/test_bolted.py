@@ -136,6 +136,7 @@ def test_every_method_has_its_own_steps(tmp_path):
         assert how.trial in told and how.checks[-1] in told[how.title]
         assert ("torque" in told[how.title]) == (method == "bolt")
         assert ("Peel" in told[how.trial]) == (method != "bolt")
+        assert ("ring lug" in told["Balance leads"]) == (method == "bolt") != ("tab of strip" in told["Balance leads"])
 
 
 @pytest.mark.parametrize(

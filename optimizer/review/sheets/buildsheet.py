@@ -182,6 +182,14 @@ def _accept(design: Design) -> WorkStep:
     return WorkStep("Accept the matched groups", checks, (headers, rows), note="5 %: common practice.")
 
 
+# By whether metal is bolted (common practice, no published source).
+_ENDS = {
+    False: "Each lead ends on a tab of strip: soldered to it away from the cells, insulated, then the tab is joined to "
+    "its plate beside a weld of the cell where the lead's way ends (taps in design.json). No soldering on a cell.",
+    True: "Each lead ends in its ring lug, under the fastener of the cell where its way ends (taps in design.json).",
+}
+
+
 def _balance(design: Design) -> WorkStep:
     rows = []
     for module in expected.modules(design):
@@ -190,6 +198,7 @@ def _balance(design: Design) -> WorkStep:
     checks = (
         "Lay the balance leads from the negative end upwards, one after the other, each insulated before "
         "the next.",
+        _ENDS[str(design.strip.get("method", "")) == "bolt"],
         "Number both ends of every lead. Pins as in the table; pin 1 is the most negative.",
         "Measure every pin of the plug against pin 1 before it meets the BMS. Each must be one group more "
         "than the last; one wrong order destroys a BMS.",
