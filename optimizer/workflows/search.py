@@ -17,6 +17,7 @@ from optimizer.design.runs import read_run
 from optimizer.front import store
 from optimizer.score.inputs import read_inputs, search_warnings
 from optimizer.search.exact import archive, rows
+from optimizer.search.exact.hope import promising
 from optimizer.search.running.asked import StopRequest
 from optimizer.search.running.checkpoint import Checkpoints, run_key
 from optimizer.search.running.kernels import make_ready
@@ -61,7 +62,7 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
     with locked(folder):
         store.sweep(folder)
         known = checkpoints.load() if how.resume else {}
-        space = make_space(inputs)
+        space = promising(make_space(inputs))
         with how.workers_for(space) as workers:
             make_ready(space, workers, report=report)
             lay_out(space, workers=workers, report=report, until=until)

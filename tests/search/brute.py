@@ -1,5 +1,6 @@
 """Plain enumeration of a space: every split, fill, strip, wire, BMS and fuse, nothing reduced or bounded."""
 
+from collections import Counter
 from dataclasses import replace
 from itertools import product
 
@@ -8,6 +9,7 @@ import plain_protection as plain
 
 from optimizer.front.pareto import nondominated, signed
 from optimizer.score.score import WARM_NUMBERS, Block, margins, score
+from optimizer.search.exact.hope import promising
 from optimizer.search.exact.ideal import cells_cost
 from optimizer.search.space import contents, parts, splits
 from optimizer.search.space import options as op
@@ -31,9 +33,9 @@ def every_split(space, task):
 
 
 def candidates(space):
-    """Figures of every candidate of a space by name, and how many candidates there are."""
+    """Figures of every candidate of a space by name, and how many candidates there are, by task."""
     asked, profile = space.brief.electrical, space.context.profile
-    parts_of, count = [], 0
+    parts_of, count = [], Counter()
     for task in space.tasks():
         fills, table = every_split(space, task)
         if not len(table):
@@ -66,7 +68,7 @@ def candidates(space):
             for k, row in enumerate(fuses):
                 if space.brief.protection.fuse_breaks and fault_a > space.inputs.fuses.breaking_a[row]:
                     continue
-                count += len(here) * len(bms)
+                count[task] += len(here) * len(bms)
                 good = protected(space, task, here, plates_a[groups == series], int(row), joined)
                 good &= thick[here.picks[:, 2]] <= table.wire_mm2[here.picks[:, 0]]
                 left = op.Options(here.values[good], here.picks[good])
@@ -126,9 +128,14 @@ def front(figures, brief):
 
 
 def objectives(space):
-    """Objectives of the front by plain enumeration, shape (n, d), and how many candidates there are."""
+    """Objectives of the front by plain enumeration, shape (n, d), and how many candidates tasks with hope have."""
     figures, count = candidates(space)
-    return front(figures, space.brief), count
+    return front(figures, space.brief), hoped(space, count)
+
+
+def hoped(space, count):
+    """How many candidates the tasks have that a search lays out; the others are enumerated all the same."""
+    return sum(count[task] for task in promising(space).tasks())
 
 
 def block(space, every, cell, series, parallel):

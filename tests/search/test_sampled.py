@@ -20,13 +20,14 @@ from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.front.dominance import Dominators
 from optimizer.front.pareto import hypervolume, nondominated
 from optimizer.search.boxes import sampled
-from optimizer.search.boxes.freedims import open_boxes, optimistic_cells, space_of_row
+from optimizer.search.boxes.freedims import open_boxes, space_of_row
 from optimizer.search.boxes.gain import gained, representatives
 from optimizer.search.boxes.inside import solve
 from optimizer.search.boxes.openfront import front_of
 from optimizer.search.boxes.sampled import Explorer
 from optimizer.search.boxes.study import new_study, packed, unpacked
 from optimizer.search.exact import archive
+from optimizer.search.exact.hope import optimistic_cells
 
 FINE = {"length": "{ min = 104, max = 204, step = 12.5 }", "width": "{ min = 66, max = 126, step = 10 }"}
 ONE_SIZE = '["amber-18650-e29", "amber-18650-e32"]'

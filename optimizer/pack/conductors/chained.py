@@ -21,9 +21,9 @@ from optimizer.pack.conductors.faces import Fault, face_name, faults_of, name_of
 from optimizer.pack.conductors.joints import SHEET_WIDTH_MM, Around, Joint, joints_of_chain
 from optimizer.pack.conductors.laid import lay_strip
 from optimizer.pack.conductors.making import BUSBAR, PLAIN, TABBED, LayRules, Way
-from optimizer.pack.conductors.pieces import CannotLay, Metal, TooShort
+from optimizer.pack.conductors.pieces import CannotLay, Metal, TooShort, rounded
 from optimizer.pack.conductors.sites import SERIES, Site, chain_sites
-from optimizer.pack.conductors.solved import figures, rounded
+from optimizer.pack.conductors.solved import figures
 from optimizer.pack.conductors.tabbed import with_tabs
 from optimizer.pack.conductors.walls import wall_faults
 
@@ -76,6 +76,7 @@ def chain_metal(
     sites: Sequence[Site] | None = None,
     before: int = 0,
     room: Compartment | None = None,
+    twin: ChainMetal | None = None,
 ) -> ChainMetal:
     """Lay or cut every conductor of a chain.
 
@@ -89,6 +90,9 @@ def chain_metal(
         Groups of the pack before the chain, for names in faults.
     room : Compartment, optional
         Whose walls and keep-outs the metal keeps off; left out: none.
+    twin : ChainMetal, optional
+        Of the same chain and room, in a way that differs in layers alone: it has the same outlines, so that what
+        stands against them, and the joints, are the same.
     """
     places = list(chain_sites(layout, chain, cell_gap_mm=gaps.cell_gap_mm) if sites is None else sites)
     make = _sheets(layout, chain, way, gaps, rules) if way.cut else _strips(layout, way, gaps, rules)
@@ -108,6 +112,8 @@ def chain_metal(
             except CannotLay as no:
                 metals[k] = None
                 faults.append(_unlaid(layout, site, no, before))
+    if twin is not None:
+        return replace(twin, way=way, metals=tuple(metals))
     faults += faults_of(
         layout, places, metals, gap_mm=gaps.plate_gap_mm, group=chain.group, groups=chain.groups,
         polarity=chain.polarity, before=before,
@@ -158,7 +164,10 @@ def _strengthened(site: Site, metal: Metal, size: CellSize, way: Way, bound: flo
         with suppress(TooShort):
             metal = with_collector(metal, site, size, width_mm=width, conduct=conduct, dense=dense, cut=way.cut)
     deep = times(metal)
-    return replace(metal, pieces=tuple(p if p.is_tab else replace(p, layers=p.layers * deep) for p in metal.pieces))
+    if deep == 1:
+        return metal
+    pieces = tuple(p if p.is_tab else replace(p, layers=p.layers * deep) for p in metal.pieces)
+    return replace(metal, pieces=pieces, like=None)
 
 
 def _home(site: Site) -> Site:
@@ -174,7 +183,7 @@ def _key(home: Site) -> bytes:
 
 def _moved(metal: Metal, by: Floats) -> Metal:
     """The same metal elsewhere."""
-    return metal.mapped(lambda points: np.asarray(points + by))
+    return replace(metal.mapped(lambda points: np.asarray(points + by)), like=metal)
 
 
 @lru_cache(maxsize=50_000)
@@ -186,17 +195,27 @@ def laid(home: Keyed[Site], size: CellSize, width_mm: float, bar: bool, free_mm:
         return str(no)
 
 
+@lru_cache(maxsize=50_000)
+def _laid_deep(
+    home: Keyed[Site], size: CellSize, width_mm: float, bar: bool, free_mm: float, taps: int, layers: int
+) -> Metal | str:
+    """Strip in its layers: laid with two where the pack current flows, so that one laying tells of any number."""
+    found = laid(home, size, width_mm, bar, free_mm, taps)
+    if isinstance(found, str):
+        return found
+    return replace(found, pieces=tuple(replace(p, layers=layers if p.layers == 2 else 1) for p in found.pieces))
+
+
 def _strips(layout: Layout, way: Way, gaps: Clearance, rules: LayRules) -> Callable[[Site], Metal]:
     free = free_width_mm(layout, gaps)
 
     def make(site: Site) -> Metal:
         home = _home(site)
-        found = laid(Keyed(_key(home), home), layout.size, way.width_mm, way.form == BUSBAR, free, rules.taps)
+        bar = way.form == BUSBAR
+        found = _laid_deep(Keyed(_key(home), home), layout.size, way.width_mm, bar, free, rules.taps, way.layers)
         if isinstance(found, str):
             raise CannotLay(found)
-        # Laid with two layers where the pack current flows, so that one laying tells of any number.
-        deep = tuple(replace(p, layers=way.layers if p.layers == 2 else 1) for p in found.pieces)
-        return _moved(replace(found, pieces=deep), site.centre_mm[0])
+        return _moved(found, site.centre_mm[0])
 
     return make
 
@@ -344,9 +363,9 @@ def stacked_layers(metal: Metal) -> int:
     """Most layers of a plate that lie on each other at a weld, tabs not counted; pieces cross nowhere else."""
     if any(p.is_tab for p in metal.pieces):
         return max(p.layers for p in metal.pieces if not p.is_tab)
-    return max(
-        (sum(p.layers for p in metal.pieces if k in p.welds) for k in range(len(metal.weld_mm))), default=0
-    )  # fmt: skip
+    welds = np.concatenate([p.welds for p in metal.pieces])
+    layers = np.repeat([p.layers for p in metal.pieces], [len(p.welds) for p in metal.pieces])
+    return int(np.bincount(welds, weights=layers, minlength=1).max())
 
 
 def _heights(made: ChainMetal, groups: int) -> Floats:

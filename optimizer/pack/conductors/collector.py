@@ -76,7 +76,7 @@ def with_collector(
     sheet = shapely.Polygon(metal.pieces[0].outline_mm)
     beside = sheet_sections(site, sheet, joints) if cut else strip_sections(metal.pieces, metal.weld_mm, joints)
     bar = Collector(piece, joints, first, dense, tuple(cuts))
-    return replace(metal, tap_mm=lead[None], sections=tuple(beside), bar=bar)
+    return replace(metal, tap_mm=lead[None], sections=tuple(beside), bar=bar, like=None)
 
 
 def joined(plate: Field, bar: Field, *, welds: int, lead: int, conduct: float) -> tuple[Field, Field]:

@@ -147,6 +147,7 @@ def joints_of_chain(
     """
     entry = {site.node: k for k, site in enumerate(sites) if site.kind == ENTRY}
     joints: list[Joint] = []
+    standing: list[list[MetalPrism]] = []
     faults: list[Fault] = []
     for k, site in enumerate(sites):
         after = entry.get(site.node, -1)
@@ -161,10 +162,17 @@ def joints_of_chain(
         if one is None or two is None:
             continue
         options = _options(layout, site, other, (one.tap_mm[0], two.tap_mm[0]), width_mm, around)
-        against = [_faults(layout, joint, joints, around) for joint in options]
-        best = next((k for k, found in enumerate(against) if not found), 0)
-        joints.append(options[best])
-        faults += against[best]
+        tried: list[tuple[Joint, list[MetalPrism], list[Fault]]] = []
+        others = list(zip(joints, standing, strict=True))
+        for joint in options:
+            mine = bodies(joint, layout)
+            tried.append((joint, mine, _faults(layout, (joint, mine), others, around)))
+            if not tried[-1][2]:
+                break
+        joint, mine, found = tried[-1] if not tried[-1][2] else tried[0]
+        joints.append(joint)
+        standing.append(mine)
+        faults += found
     return joints, faults
 
 
@@ -285,19 +293,32 @@ def under(
     return None
 
 
-def _faults(layout: Layout, joint: Joint, others: Sequence[Joint], around: Around) -> list[Fault]:
+Laid = tuple[Joint, list[MetalPrism]]
+
+
+def _apart_mm(mine: Sequence[MetalPrism], theirs: Sequence[MetalPrism]) -> float:
+    """Least free distance between two lots of bodies [mm]."""
+    shapes, low, high = zip(*(
+        (np.array([b.shape for b in lot]), *np.array([(b.low_mm, b.high_mm) for b in lot]).T) for lot in (mine, theirs)
+    ), strict=True)  # fmt: skip
+    along = np.maximum(low[0][:, None] - high[1], low[1] - high[0][:, None]).clip(min=0.0)
+    return float(np.hypot(along, shapely.distance(shapes[0][:, None], shapes[1])).min())
+
+
+def _faults(layout: Layout, laid: Laid, others: Sequence[Laid], around: Around) -> list[Fault]:
     """What is too near to a joint: others of different potential, on a face or in the slots, and walls."""
-    found, mine = [], bodies(joint, layout)
+    joint, mine = laid
+    found: list[Fault] = []
     name, face = name_of(joint.exit, before=around.before), face_name(layout, joint.exit)
-    for other in others:
-        apart = min(a.gap_mm(b) for a in mine for b in bodies(other, layout))
+    for other, theirs in others:
+        apart = _apart_mm(mine, theirs)
         if apart < around.gap_mm - 1e-6:
             text = (
                 f"joints of {name_of(other.exit, before=around.before)} and {name} to other layers on face {face} are "
                 f"{apart:.2f} mm apart, {around.gap_mm:g} mm are asked"
             )
             found.append(Fault(max(joint.first, other.first), max(joint.exit.last, other.exit.last), text, apart))
-    backs = [other for other in others if other.exit.module == joint.exit.module and other.round_ != joint.round_]
+    backs = [other for other, _ in others if other.exit.module == joint.exit.module and other.round_ != joint.round_]
     for other in (other for other in backs if joint.inside and other.inside == joint.inside):
         text = (
             f"joints of {name_of(other.exit, before=around.before)} and {name} lie between the same two layers and go "

@@ -4,10 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
+import numpy as np
 import shapely
 
 from optimizer.base.arrays import Floats, Ints
+
+# Digits behind the point of a millimetre to which moved copies are equal.
+_DIGITS = 6
+
+
+def rounded(values: Floats) -> Floats:
+    """Positions as moved copies share them [mm]."""
+    return np.asarray(np.round(values, _DIGITS) + 0.0)
 
 
 class CannotLay(Exception):
@@ -116,6 +126,8 @@ class Metal:
         Where leads are joined; none between groups [mm].
     sections : tuple of ndarray, shape (2, 2)
         Cuts through the metal at which its mean density is taken, from edge to edge [mm].
+    like : Metal, optional
+        That it is a moved copy of, where that is known.
     """
 
     weld_mm: Floats
@@ -123,6 +135,30 @@ class Metal:
     pieces: tuple[Piece, ...]
     sections: tuple[Floats, ...] = field(default=())
     bar: Collector | None = None
+    like: Metal | None = field(default=None, repr=False)
+
+    @cached_property
+    def home(self) -> Metal:
+        """The same with its first weld at the origin, equal for all that are moved copies."""
+        if self.like is not None:
+            return self.like.home
+        moved = self.mapped(lambda points: rounded(points - self.weld_mm[0]))
+        pieces = tuple(
+            replace(p, width_mm=float(rounded(np.array(p.width_mm))), length_mm=float(rounded(np.array(p.length_mm))))
+            for p in moved.pieces
+        )
+        return replace(moved, pieces=pieces)
+
+    @cached_property
+    def key(self) -> bytes:
+        """Equal for moved copies alone."""
+        if self.like is not None:
+            return self.like.key
+        home = self.home
+        parts = [home.weld_mm, home.tap_mm, *(c for p in home.drawn for c in p.contours_mm), *home.sections]
+        sizes = [(p.layers, p.width_mm, p.length_mm, p.conduct, len(p.windows_mm), len(p.slots_mm)) for p in home.drawn]
+        bar = () if home.bar is None else (home.bar.lead, home.bar.dense, home.bar.joints_mm.tobytes())
+        return b"|".join([*(part.tobytes() for part in parts), repr((sizes, bar)).encode()])
 
     @property
     def drawn(self) -> tuple[Piece, ...]:

@@ -172,33 +172,9 @@ def figures_of(metal: Metal, positive: Flags) -> Figures:
     )
 
 
-# Digits behind the point of a millimetre to which moved copies are equal.
-_DIGITS = 6
-
-
-def rounded(values: Floats) -> Floats:
-    """Positions as moved copies share them [mm]."""
-    return np.asarray(np.round(values, _DIGITS) + 0.0)
-
-
-def _home(metal: Metal) -> Metal:
-    """Metal with its first weld at the origin, the same for all that are moved copies."""
-    moved = metal.mapped(lambda points: rounded(points - metal.weld_mm[0]))
-    pieces = tuple(
-        replace(p, width_mm=float(rounded(np.array(p.width_mm))), length_mm=float(rounded(np.array(p.length_mm))))
-        for p in moved.pieces
-    )
-    return replace(moved, pieces=pieces)
-
-
 def figures(metal: Metal, positive: Flags) -> Figures:
     """As figures_of, each shape of plate solved once, as it stands at home: what came before makes no difference."""
-    home = _home(metal)
-    parts = [home.weld_mm, home.tap_mm, *(c for p in home.drawn for c in p.contours_mm), *home.sections]
-    sizes = [(p.layers, p.width_mm, p.length_mm, p.conduct, len(p.windows_mm), len(p.slots_mm)) for p in home.drawn]
-    bar = () if home.bar is None else (home.bar.lead, home.bar.dense, home.bar.joints_mm.tobytes())
-    key = b"|".join([*(part.tobytes() for part in parts), positive.tobytes(), repr((sizes, bar)).encode()])
-    return solved(Keyed(key, (home, positive)))
+    return solved(Keyed(metal.key + b"|" + positive.tobytes(), (metal.home, positive)))
 
 
 @lru_cache(maxsize=50_000)

@@ -63,7 +63,8 @@ def with_tabs(metal: Metal, site: Site, *, width_mm: float, conduct: float) -> M
         tab = min(lie, key=lambda one: round(shapely.Polygon(one).difference(whole).area, 3))
         tabs.append(Piece(tab, 1, width_mm, LENGTH_MM, np.array([k]), conduct=conduct))
     open_ = replace(sheet, welds=np.zeros(0, dtype=np.int64), windows_mm=tuple(windows))
-    return replace(metal, pieces=(open_, *tabs), sections=(*metal.sections, *_beside(whole, metal.weld_mm, site)))
+    beside = _beside(whole, metal.weld_mm, site)
+    return replace(metal, pieces=(open_, *tabs), sections=(*metal.sections, *beside), like=None)
 
 
 LENGTH_MM = float(np.ceil((WINDOW_MM + 2 * LAP_MM) / CUT_STEP_MM - 1e-6) * CUT_STEP_MM)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import product
@@ -12,27 +12,15 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from optimizer.base.arrays import Floats, Ints
-from optimizer.base.figures import sided
+from optimizer.base.arrays import Floats
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import FreeDimension, OpenBrief, open_brief
 from optimizer.fit.placement.survey import compartment_problems
-from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import clearance, compartments, room_margins
-from optimizer.fit.region.layout import CellSize, Clearance
-from optimizer.front.dominance import Dominators
-from optimizer.front.pareto import signed
-from optimizer.pack.bill import totals
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs, load_inputs, read_inputs
-from optimizer.score.score import WARM_NUMBERS, Block, margins
 from optimizer.score.warmth import in_boxes_of
-from optimizer.search.exact.archive import slackened
-from optimizer.search.exact.ideal import best_figures, block_of
-from optimizer.search.space import options as op
-from optimizer.search.space import parts
-from optimizer.search.space.contents import Amounts, Num, entries
-from optimizer.search.space.filling import filling_names
+from optimizer.search.exact.hope import Safety, hopeful, optimistic_cells
 from optimizer.search.space.setup import make_space
 from optimizer.search.space.space import Offering, Space, Task
 
@@ -43,10 +31,6 @@ Key = tuple[int, ...]
 KEPT_SPACES = 8
 
 UNUSABLE = "a compartment can hold nothing"
-
-
-# Best BMS and fuse by (cell, S), the same for all boxes.
-Safety = dict[tuple[int, int], Floats]
 
 
 @dataclass(frozen=True, eq=False)
@@ -272,111 +256,3 @@ def space_of_row(brief: OpenBrief, row: Mapping[str, Any]) -> Space:
         As `boxes_of_row`, and with every problem of the catalogs.
     """
     return replace(make_space(read_inputs(brief.fixed(boxes_of_row(brief, row)))), offer=OneBox())
-
-
-def optimistic_cells(room: Compartment, size: CellSize, rules: Clearance) -> int:
-    """More cells than this no layout puts into a compartment.
-
-    Layers along an axis times the most points at a distance p in the rectangle of centres,
-    N ≤ 2/√3 · A/p² + C/(2p) + 1 with its area A and perimeter C; by volume for blocks.
-
-    Parameters
-    ----------
-    room : Compartment
-        Stands in by its bounding box, keep-outs left out.
-
-    Notes
-    -----
-    Source: Oler, Acta Mathematica 105 (1961) 19.
-    """
-    sides = [high - low for low, high in room.extent_mm]
-    if size.shape == "block":
-        return math.floor(math.prod(sides) / (size.length_mm * size.width_mm * size.thickness_mm) + 1e-9)
-    pitch = size.diameter_mm + rules.cell_gap_mm
-    most = 0
-    for axis in room.axes:
-        across = [side for k, side in enumerate(sides) if k != axis]
-        free = [side - size.diameter_mm - 2.0 * (rules.wall_mm + rules.case_mm) + 1e-6 for side in across]
-        layers = math.floor((sides[axis] - 2.0 * rules.wall_mm) / (size.length_mm + 2.0 * rules.along_mm) + 1e-6)
-        if min(free) < 0 or layers < 1:
-            continue
-        points = 2.0 / math.sqrt(3.0) * free[0] * free[1] / pitch**2 + (free[0] + free[1]) / pitch + 1.0
-        most = max(most, layers * math.floor(points + 1e-6))
-    return most
-
-
-def hopeful(
-    space: Space, task: Task, *, held: Sequence[int], against: Floats, safety: Safety
-) -> bool:
-    """Whether a pack of a task that nothing but its cells hinders could meet every constraint unbeaten.
-
-    Parameters
-    ----------
-    held : sequence of int
-        Cells that each compartment holds at most.
-    against : ndarray, shape (m, d)
-        Objectives of packs found before.
-    safety : dict
-        Best BMS and fuse known so far; what is worked out is added.
-
-    Returns
-    -------
-    bool
-        False discards the task: plates and wires only add to the ideal's resistance, mass and cost.
-    """
-    low, high = space.window
-    most = sum(cells // task.parallel for cells in held)
-    members = np.flatnonzero((space.size_of == task.size) & (low <= np.minimum(high, most)))
-    if not len(members):
-        return False
-    counts = [np.arange(low[cell], min(high[cell], most) + 1) for cell in members]
-    cell, series = np.repeat(members, [len(c) for c in counts]).astype(np.int64), np.concatenate(counts)
-    block = _ideal(space, cell, series.astype(np.int64), task, safety)
-    objectives = space.brief.objectives.use
-    limits = {k: v for k, v in space.brief.constraints if v is not None}
-    needed = set(objectives) | {sided(name)[0] for name in limits}
-    figures = best_figures(block, context=space.context, figures=frozenset(needed))
-    # Without any BMS or fuse that suits there is no pack.
-    good = np.isfinite(block.parts_cost)
-    for name, gap in margins(figures, constraints=limits).items():
-        good &= gap >= -(1e-9 * abs(limits[name.removeprefix("margin_")]) + 1e-12)
-    points = signed(figures, objectives=objectives)[good]
-    return bool((~Dominators(against).beat(slackened(points))).any())
-
-
-def _ideal(space: Space, cell: Ints, series: Ints, task: Task, known: Safety) -> Block:
-    """Packs that none of a task is better than: cells, insulation, the box, the least case, BMS and fuse."""
-    number = (series * task.parallel).astype(np.float64)
-    case_mm3 = number * _least_case_mm3(space.sizes[task.size], clearance(space.brief))
-    least: dict[str, Num] = dict.fromkeys(("case_fasteners", "case_bodies", "tie_mm3", "band_mm"), 0.0)
-    least |= dict.fromkeys((name for one in space.brief.thermal.filler for name in filling_names(one.name)), 0.0)
-    amounts = Amounts(
-        cells=number, cases=0.0, leads=0.0, plugs=0.0, lead_mm=0.0, metric={**least, "case_mm3": case_mm3}
-    )
-    mass_kg, cost, _ = totals(entries(space, amounts))
-    values = np.array([_best_safety(space, int(k), int(s), known) for k, s in zip(cell, series, strict=True)])
-    values[:, op.INDEX["mass_kg"]] += mass_kg + space.box[0]
-    values[:, op.INDEX["cost"]] += cost + space.box[1]
-    for name in ("spread_ohm", *WARM_NUMBERS):
-        values[:, op.INDEX[name]] = 1e-9 if "rise" in name else 0.0
-    return block_of(space, cell, series, task.parallel, values)
-
-
-def _best_safety(space: Space, cell: int, series: int, known: Safety) -> Floats:
-    """Best of each column over the BMS and fuses that may be used; infinite cost if none exists."""
-    if (cell, series) not in known:
-        cells, row = space.inputs.cells, space.context.cells.row[cell]
-        chemistry, full_v = str(cells.chemistry[row]), series * float(cells.voltage_max_v[row])
-        profile = space.context.profile
-        bms, _ = parts.bms_options(space.inputs, series=series, chemistry=chemistry, full_v=full_v, profile=profile)
-        fuses, _ = parts.fuse_options(space.inputs, full_v=full_v, profile=profile)
-        none = np.zeros(len(op.COLUMNS))
-        none[op.INDEX["cost"]] = np.inf
-        known[cell, series] = op.ideal([bms, fuses]) if len(bms) and len(fuses) else none
-    return known[cell, series]
-
-
-def _least_case_mm3(size: CellSize, rules: Clearance) -> float:
-    """No case has less wall per cell than this [mm³]: two covers over the cell's own cross-section."""
-    face = math.pi / 4.0 * size.diameter_mm**2 if size.shape == "cylinder" else 0.0
-    return 2.0 * face * max(rules.end_mm - rules.stack_mm, 0.0)

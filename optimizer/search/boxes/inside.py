@@ -7,9 +7,10 @@ import math
 import numpy as np
 
 from optimizer.base.arrays import Floats
-from optimizer.search.boxes.freedims import Boxes, Key, Safety, hopeful
+from optimizer.search.boxes.freedims import Boxes, Key
 from optimizer.search.exact import archive
 from optimizer.search.exact.exact import Engine
+from optimizer.search.exact.hope import Safety, hopeful
 from optimizer.search.exact.tally import Tally
 from optimizer.search.space.space import Space, Task
 

@@ -61,7 +61,7 @@ def cells_cost(space: Space, cell: Ints, number: Ints) -> Floats:
     return np.asarray(cost, dtype=float)
 
 
-def block_of(space: Space, cell: Ints, series: Ints, parallel: int, values: Floats) -> Block:
+def block_of(space: Space, cell: Ints, series: Ints, parallel: int | Ints, values: Floats) -> Block:
     """Options, or ideals of some, as the score reads them.
 
     Parameters

@@ -20,6 +20,7 @@ from optimizer.base.problems import Stopped, machine_fault
 from optimizer.base.workers import MEMORY, Workers
 from optimizer.search.exact import archive
 from optimizer.search.exact.exact import Engine
+from optimizer.search.exact.hope import promising, refused
 from optimizer.search.exact.tally import Tally
 from optimizer.search.running.asked import StopRequest
 from optimizer.search.space.layingout import lay_out
@@ -108,7 +109,7 @@ def search(
     Parameters
     ----------
     space : Space
-        The workers get it as it is, with whatever was changed in it since it was read.
+        The workers get it as it is, with whatever was changed in it since it was read, but for hopeless tasks.
     workers : int or Workers
         Processes on this machine, or workers that share this space; the front is the same for any number.
     progress : callable, optional
@@ -129,6 +130,7 @@ def search(
         was found so far.
     """
     if isinstance(workers, int):
+        space = promising(space)
         with Workers(space, count=workers) as own:
             return search(
                 space, workers=own, progress=progress, until=until, checkpoints=checkpoints, known=known, say=say
@@ -139,6 +141,7 @@ def search(
     samples = known.pop(SAMPLES, None)
     nothing = archive.nothing(rooms=len(space.rooms), objectives=len(space.brief.objectives.use))
     outcome = Outcome([nothing, *(found for found, _ in known.values())], refused_by_voltage(space), len(parts))
+    outcome.tally.add(refused(space))
     for _, tally in known.values():
         outcome.tally.add(tally)
     outcome.done = outcome.resumed = len(known)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import CellSize, Clearance, Layout
-from optimizer.pack.conductors.chained import METRICS, RULES, chain_figures, chain_metal
+from optimizer.pack.conductors.chained import METRICS, RULES, ChainMetal, chain_figures, chain_metal
 from optimizer.pack.conductors.field import WELD_MM
 from optimizer.pack.conductors.laid import flat_mm, tap_points, weld_points
 from optimizer.pack.conductors.making import PLAIN, LayRules, Way
@@ -45,8 +46,12 @@ def plate_metrics(
     names, how = ["weld"], ["add"]
     columns = [2.0 * np.arange(1, groups + 1)[:, None] / parallel]
     sites = chain_sites(layout, chain, cell_gap_mm=gaps.cell_gap_mm)
+    twins: dict[Way, ChainMetal] = {}
     for way in made:
-        found = chain_metal(layout, chain, way, gaps=gaps, rules=rules, sites=sites, room=room)
+        # Whether an end has a collector depends on the layers.
+        twin = None if way.bar else twins.get(replace(way, layers=1))
+        found = chain_metal(layout, chain, way, gaps=gaps, rules=rules, sites=sites, room=room, twin=twin)
+        twins.setdefault(replace(way, layers=1), found)
         names += [f"{way.name}:{name}" for name in METRICS]
         how += RULES
         columns.append(

@@ -79,6 +79,10 @@ class Offering:
         """Most cells of a size that each compartment holds."""
         return space.held_cells(size, stand)
 
+    def worth(self, task: Task) -> bool:
+        """Whether anything of a task is laid out."""
+        return True
+
 
 @dataclass(frozen=True, eq=False)
 class Space:
@@ -305,7 +309,8 @@ class Space:
     def wanted(self, size: int) -> list[Place]:
         """Places whose layouts the search of a cell size asks for and which are not at hand."""
         low, high = self.brief.vary.parallel
-        asked = {stand for p in range(low, high + 1) for stand in self.stands_of(size, p)}
+        tasks = [Task(size, p, stand) for p in range(low, high + 1) for stand in self.stands_of(size, p)]
+        asked = {task.stand for task in tasks if self.offer.worth(task)}
         places = {
             (room, size, self._rooms.like(room, stand))
             for room in range(len(self.rooms)) for stand in asked if self._rooms.is_open(stand, room)
@@ -415,7 +420,10 @@ class Space:
             least = int(low[members].min())
             for parallel in range(self.brief.vary.parallel[0], self.brief.vary.parallel[1] + 1):
                 for stand in self.stands_of(size, parallel):
-                    task, held = Task(size, parallel, stand), self._most_groups(size, parallel, stand)
+                    task = Task(size, parallel, stand)
+                    if not self.offer.worth(task):
+                        continue
+                    held = self._most_groups(size, parallel, stand)
                     if held >= least and len(self.boards(task)) and held > self._most_in_one_way(size, parallel, stand):
                         found.append(task)
         return found
