@@ -10,7 +10,16 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from optimizer.base.arrays import Floats
-from optimizer.road.energy import DRIVEN_S, Road, Track, driven_s, energy_height_m, power_of, track_of
+from optimizer.road.energy import (
+    DRIVEN_S,
+    Road,
+    Track,
+    counts_discharge_negative,
+    driven_s,
+    energy_height_m,
+    power_of,
+    track_of,
+)
 from optimizer.road.heightnoise import Noise, Stretch, covariance_over, innovations, likeliest_noise
 from optimizer.road.ride import Ride
 from optimizer.road.smooth import white_noise
@@ -364,6 +373,8 @@ def _notes(found: _Found, rides: Sequence[Ride]) -> list[str]:
             text += f", {coast} s of them coast-downs"
         if "altitude_m" not in ride.columns:
             text += "; no heights: the road is taken as level"
+        if counts_discharge_negative(ride):
+            text += "; current is negative while it is driven: its sign was turned"
         notes.append(text + "; braking, regeneration and gaps left out")
     noise = found.noise
     notes.append(

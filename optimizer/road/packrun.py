@@ -52,6 +52,11 @@ class PackModel:
     heat_j_k: float
     air_c: float
 
+    @property
+    def middle_ohm(self) -> float:
+        """Resistance of the pack at once, at half its charge [ohm]."""
+        return float(self.series * self.r0_ohm[len(self.r0_ohm) // 2] / self.parallel + self.extra_ohm)
+
 
 @dataclass(frozen=True)
 class Health:
@@ -199,7 +204,7 @@ def explain(pack: PackModel, current_a: Floats, voltage_v: Floats) -> Explained:
 def _start(pack: PackModel, current_a: Floats, voltage_v: Floats) -> tuple[float, float, float]:
     """State of charge at the start by the first seconds' voltage, freed of its sag: least, likeliest, most."""
     soc = np.linspace(0.0, 1.0, len(pack.ocv_v))
-    sag = current_a[:START_S] * (pack.series * pack.r0_ohm[len(soc) // 2] / pack.parallel + pack.extra_ohm)
+    sag = current_a[:START_S] * pack.middle_ohm
     if not np.isfinite(voltage_v[:START_S]).any():
         return 0.02, 0.9, 1.0
     rest = float(np.nanmedian(voltage_v[:START_S] + sag)) / pack.series

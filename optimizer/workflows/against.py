@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ from optimizer.design.runs import read_run
 from optimizer.design.select import choose, design_block
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.ride.load.roadload import ride_steps
-from optimizer.road.energy import power_of
+from optimizer.road.energy import counts_discharge_negative, power_of
 from optimizer.road.log import RawLog, refuse
 from optimizer.road.packrun import Explained, Health, PackModel, PackRun, drive, explain, ratio_error
 from optimizer.road.reading import read_rides
@@ -29,6 +29,8 @@ Say = Callable[[str], None]
 SURE = 2.0
 # Voltage that no factor explains, as a share of the pack's, from which on the log is of another pack.
 ANOTHER = 0.02
+# So far outside of what the cells in series can have at rest, as a share, a pack's voltage is no sag of it.
+OUTSIDE = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +113,8 @@ class Held:
         """In words."""
         lines = []
         for each in self.logs:
-            lines += [f"{each.name}", f"  {'':28}{'predicted':>11}{'logged':>11}{'difference':>12}"]
+            lines += [f"{each.name}", *(f"  {text}" for text in each.changes)]
+            lines += [f"  {'':28}{'predicted':>11}{'logged':>11}{'difference':>12}"]
             for name, unit, predicted, logged in each.rows:
                 away = f"{100 * (logged / predicted - 1):+.1f} %" if predicted and unit not in ("°C", "") else ""
                 shown = [f"{x:.4g}" if np.isfinite(x) else "-" for x in (predicted, logged)]
@@ -163,8 +166,8 @@ def against_job(asked: AgainstRequest, *, say: Say = lambda text: None) -> Held:
         raise BadInput([Problem("not-a-design", "command line", found=asked.design, expected=text)])
     run = side.run if asked.brief is not None else read_run(side.run.folder)
     space = run.homes([side.row])[0]
-    rides = read_rides(asked.logs, named=asked.named, say=say, make=_with_current)
     pack = pack_model(space, side.row)
+    rides = read_rides(asked.logs, named=asked.named, say=say, make=lambda log: with_current(log, pack))
     logs = tuple(_one(space, side.row, pack, ride) for ride in rides)
     picture = asked.picture or free_path(Path("results") / f"{side.row['design_id']}-against.png")
     from optimizer.review.sheets.against_plot import against_png
@@ -173,11 +176,40 @@ def against_job(asked: AgainstRequest, *, say: Say = lambda text: None) -> Held:
     return Held(logs, picture)
 
 
-def _with_current(log: RawLog) -> Ride:
+def with_current(log: RawLog, pack: PackModel) -> Ride:
+    """The log's ride, discharge positive; BadInput where voltage and current are none of this pack."""
     ride = clean(log)
-    if not {"voltage_v", "current_a"} <= set(ride.columns):
-        raise refuse("no-current", log.file, "has no voltage and current: a prediction can't be held against it")
-    return ride
+    missing = [name for name in ("voltage_v", "current_a") if name not in ride.columns]
+    if missing:
+        text = "must be there: without them nothing says what the pack gave, and no difference has a cause; name "
+        text += f"columns by --column {missing[0]}=NAME"
+        raise refuse("no-current", log.file, text, name=" and ".join(missing), found=f"only {', '.join(ride.columns)}")
+    volts, amps = ride.columns["voltage_v"], ride.columns["current_a"]
+    both = np.isfinite(volts) & np.isfinite(amps)
+    power = power_of(ride)
+    if power is None:
+        text = "must have ten rows with voltage and current at least"
+        raise refuse("no-current", log.file, text, found=f"{int(both.sum())}")
+    if not np.any(np.abs(amps[both]) > 0.0):
+        raise refuse("no-current", log.file, "never has a current", name="current_a", found="0 in every row")
+    lost = int(np.sum(~np.isfinite(power)))
+    changes = [f"{lost} s without voltage and current: left out of energy, charge and road load"] if lost else []
+    if counts_discharge_negative(ride):
+        amps = -amps
+        changes.append("current is negative while the vehicle is driven: its sign is turned, discharge is positive")
+    _in_window(log.file, pack, float(np.median((volts + amps * pack.middle_ohm)[both])), float(np.median(volts[both])))
+    return replace(ride, columns={**ride.columns, "current_a": amps}, changes=(*ride.changes, *changes))
+
+
+def _in_window(file: str, pack: PackModel, rest_v: float, logged_v: float) -> None:
+    """Refuse a log whose voltage, freed of its sag, no such pack can have."""
+    low, high = (pack.series * float(end) for end in (pack.ocv_v[0], pack.ocv_v[-1]))
+    if not low * (1.0 - OUTSIDE) <= rest_v <= high * (1.0 + OUTSIDE):
+        text = (
+            f"is not of this pack, or not in V and A: {pack.series} of its cells in series have {low:.0f} to "
+            f"{high:.0f} V at rest, and with the sag of its current taken out the log has {rest_v:.4g} V"
+        )
+        raise refuse("another-pack", file, text, name="voltage_v", found=f"{logged_v:.4g} V in the middle")
 
 
 def pack_model(space: Space, row: Mapping[str, Any]) -> PackModel:
@@ -197,29 +229,31 @@ def _one(space: Space, row: Mapping[str, Any], pack: PackModel, ride: Ride) -> O
     power = power_of(ride)
     assert power is not None
     volts, amps = ride.columns["voltage_v"], ride.columns["current_a"]
+    given = np.isfinite(power)
     power = np.nan_to_num(power)
     known = np.isfinite(volts) & np.isfinite(amps)
     signed = np.interp(np.arange(len(amps)), np.flatnonzero(known), amps[known])
-    signed = signed * (1.0 if float(np.sum(signed * power)) >= 0 else -1.0)
     found: Explained = explain(pack, signed, np.where(known, volts, np.nan))
     steps = ride_steps(ride.trace(), vehicle=space.context.steps.vehicle)
     mass = space.context.vehicle_mass_kg + float(row["pack_mass_kg"])
     asked = np.append(steps.battery_power_w(mass), 0.0)
     run = drive(pack, asked, health=Health(start=found.health.start), by_power=True)
-    road, road_error = ratio_error(np.where(asked > 0, power, 0.0), np.where(asked > 0, asked, 0.0))
-    way_km = ride.after.distance_km
-    predicted_wh, logged_wh = (float(each.sum()) / 3600.0 for each in (asked, power))
+    driven = given & (asked > 0)
+    road, road_error = ratio_error(np.where(driven, power, 0.0), np.where(driven, asked, 0.0))
+    way_km = float(0.5 * (ride.speed_m_s[1:] + ride.speed_m_s[:-1])[given[1:]].sum()) / 1000.0
+    predicted_wh, logged_wh = (float(each[given].sum()) / 3600.0 for each in (asked, power))
     usable = float(row["energy_wh"]) * (space.context.start_soc - space.context.reserve_soc)
-    ah = float(signed.sum()) / 3600.0
+    ah, run_ah = (float(each[given].sum()) / 3600.0 for each in (signed, run.current_a))
     held = pack.capacity_ah * pack.parallel * (found.health.capacity if found.errors["capacity"] is not None else 1.0)
+    left_soc = found.health.start - float(signed.sum()) / 3600.0 / held
     hottest = ride.columns.get("cell_temp_c")
     rows = (
         ("mean voltage", "V", float(run.voltage_v.mean()), float(np.nanmean(volts))),
         ("lowest voltage", "V", float(run.voltage_v.min()), float(np.nanmin(volts))),
         ("energy", "Wh", predicted_wh, logged_wh),
         ("consumption", "Wh/km", predicted_wh / way_km, logged_wh / way_km),
-        ("charge", "Ah", float(run.current_a.sum()) / 3600.0, ah),
-        ("state of charge at the end", "", float(run.soc[-1]), found.health.start - ah / held),
+        ("charge", "Ah", run_ah, ah),
+        ("state of charge at the end", "", float(run.soc[-1]), left_soc),
         ("hottest cell", "°C", float(run.temp_c.max()), float(np.nanmax(hottest)) if hottest is not None else np.nan),
         ("range on this ride", "km", usable / max(predicted_wh / way_km, 1e-9),
          usable * held / (pack.capacity_ah * pack.parallel) / max(logged_wh / way_km, 1e-9)),

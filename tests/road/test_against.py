@@ -8,9 +8,12 @@ import pytest
 from click.testing import CliRunner
 from rides import Truth, drift
 
+from optimizer.base.problems import BadInput
 from optimizer.brief.editing import with_values
 from optimizer.cli import main
+from optimizer.road.log import RawLog
 from optimizer.road.packrun import Health, PackModel, drive, explain, ratio_error
+from optimizer.workflows.against import with_current
 
 SOC = np.linspace(0.0, 1.0, 101)
 PACK = PackModel(
@@ -73,6 +76,43 @@ def test_jackknife_of_a_ratio():
     assert error == pytest.approx(0.5 / np.sqrt(4000), rel=0.4)
 
 
+def built(**changed):
+    """Ten minutes at 6 m/s of PACK at 200 W, as a log whose columns are changed."""
+    run = drive(PACK, np.full(600, 200.0), health=Health(start=0.95), by_power=True)
+    columns = {"speed_m_s": np.full(600, 6.0), "voltage_v": run.voltage_v, "current_a": run.current_a}
+    columns = {name: each for name, each in (columns | changed).items() if each is not None}
+    return RawLog("log", np.arange(600.0), columns)
+
+
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({"voltage_v": None}, "voltage_v must be there"),
+        ({"current_a": None, "voltage_v": None}, "voltage_v and current_a must be there"),
+        ({"voltage_v": np.full(600, np.nan)}, "ten rows with voltage and current"),
+        ({"current_a": np.zeros(600)}, "never has a current"),
+        ({"voltage_v": np.full(600, 2.6)}, "10 of its cells in series have 30 to 42 V at rest"),
+        ({"voltage_v": np.full(600, 72.0)}, "not of this pack, or not in V and A"),
+        ({"current_a": np.full(600, 5300.0)}, "not of this pack, or not in V and A"),
+        ({"voltage_v": np.zeros(600)}, "not of this pack, or not in V and A"),
+        ({"speed_m_s": np.zeros(600)}, "never moves"),
+    ],
+)
+def test_a_log_that_cannot_be_held_against_the_pack_is_one_message(changed, told):
+    with pytest.raises(BadInput) as bad:
+        with_current(built(**changed), PACK)
+    assert len(bad.value.problems) == 1 and told in str(bad.value)
+
+
+def test_a_turned_current_and_holes_are_said():
+    amps = built().columns["current_a"]
+    assert not any("sign" in text for text in with_current(built(), PACK).changes)
+    ride = with_current(built(current_a=-amps), PACK)
+    assert np.array_equal(ride.columns["current_a"], amps) and any("sign is turned" in text for text in ride.changes)
+    holed = np.where((np.arange(600) >= 100) & (np.arange(600) < 140), np.nan, amps)
+    assert any("40 s without" in text for text in with_current(built(current_a=holed), PACK).changes)
+
+
 @pytest.fixture(scope="module")
 def searched(tmp_path_factory):
     """A brief and its run."""
@@ -124,7 +164,7 @@ def test_command_from_run_to_factors(searched, tmp_path):
     assert {"mean voltage", "energy", "hottest cell", "range on this ride"} <= set(found["figures"])
     assert found["most_likely"] == "resistance" and not found["another_pack"]
     other = pd.read_csv(logs[0])
-    other["voltage_v"] *= 1.15
+    other["voltage_v"] *= 1.06
     other.to_csv(tmp_path / "other.csv", index=False)
     args = ["against", f"{out}:{row['design_id']}", str(tmp_path / "other.csv"), "--picture", str(tmp_path / "p.png")]
     done = CliRunner().invoke(main, args)
