@@ -244,17 +244,17 @@ FIGURES: dict[str, Figure] = _Figures({
         ),
         Figure(
             name="charge_80_min", unit="min", label="charge 80", decimals=0, part="charge",
-            meaning="time for a charge from the reserve to 80 %, at room temperature",
+            meaning="time for a charge from the reserve to 80 %, at charge_temp_c",
         ),
         Figure(
             name="charge_min", unit="min", label="charge time", decimals=0, part="charge", more_is_better=False,
             limit=(3, 6000), step=(1e-4, 1000), views="tfs",
-            meaning="time for a full charge, at room temperature",
+            meaning="time for a full charge, at charge_temp_c",
         ),
         Figure(
             name="hot_cell_charge_c", unit="degC", label="hottest cell, charge", decimals=1, part="charge",
             more_is_better=False, limit=(25, 110), step=(1e-4, 50), views="tfs",
-            meaning="temperature that the hottest cell reaches in a charge from the reserve at 25 degC, by the "
+            meaning="temperature that the hottest cell reaches in a charge from the reserve at charge_temp_c, by the "
             "strongest charger that its cells bear, its current kept to the end",
         ),
         Figure(

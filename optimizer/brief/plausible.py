@@ -72,6 +72,7 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "electrical.controller_capacitance_uf": (1, 1e6, "microfarads"),
     "electrical.peak_seconds": (0.1, 60, "seconds"),
     "electrical.temp_c": (-40, 70, "degrees Celsius"),
+    "electrical.charge_temp_c": (-40, 60, "degrees Celsius"),
     "vehicle.mass_kg": (0.5, 5000, "kilograms"),
     "vehicle.rider_kg": (5, 400, "kilograms"),
     "vehicle.payload_kg": (0.05, 5000, "kilograms"),

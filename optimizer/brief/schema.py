@@ -103,6 +103,9 @@ class Electrical(Section):
     """State of charge, nearly empty, at which peak power is stated again, 0 to 1."""
     temp_c: Number = 25.0
     """Temperature of the cells for the powers [°C]."""
+    charge_temp_c: Number = 25.0
+    """Temperature of the air, and of the cells when a charge begins [°C]; what they take then is in the cell table
+    (charge_limits, charge_temp_min_c) or usual for their chemistry."""
 
 
 def _constraint(figure: Figure) -> tuple[Any, Any]:

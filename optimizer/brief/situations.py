@@ -63,6 +63,8 @@ class Situation(Section):
     """Mass of what is carried besides [kg]; left out: the brief's own."""
     headwind_kmh: NotNegative | None = None
     """Wind against the ride [km/h]; left out: the brief's own."""
+    charge_temp_c: Number | None = None
+    """Temperature of the air, and of the cells when a charge begins [°C]; left out: the brief's own."""
     sun_w_m2: NotNegative | None = None
     """Sunlight on a surface that faces it [W/m²]; left out: the brief's own."""
     start_soc: Fraction | None = None
@@ -76,6 +78,7 @@ class Situation(Section):
 # Keys of a situation by the section of the brief that they stand for.
 OVERRIDES = {
     "vehicle": ("rider_kg", "payload_kg"),
+    "electrical": ("charge_temp_c",),
     "thermal": ("sun_w_m2",),
     "ride": ("temp_c", "trace", "speed_kmh", "grade_pct", "headwind_kmh", "start_soc", "reserve_soc"),
 }
@@ -101,7 +104,7 @@ def brief_in(brief: Brief, situation: Situation) -> Brief:
     cells_c = situation.temp_c if situation.start_temp_c is None else situation.start_temp_c
     if cells_c is not None:
         assert brief.electrical is not None
-        update["electrical"] = brief.electrical.model_copy(update={"temp_c": cells_c})
+        update["electrical"] = update["electrical"].model_copy(update={"temp_c": cells_c})
     return brief.model_copy(update=update)
 
 

@@ -13,6 +13,7 @@ from optimizer.base.arrays import Floats
 from optimizer.base.constants import M5_NUT_MM, M5_WASHER_MM
 from optimizer.base.problems import BadInput
 from optimizer.catalog.cell_model import CellModelFile, read_cell_model
+from optimizer.catalog.charge_limits import charge_limits
 from optimizer.catalog.columns import Bools, Columns, check_order, check_ratio, read_columns
 from optimizer.catalog.ocv import OcvCurve, ocv_curve, read_ocv
 from optimizer.catalog.tables import parse_number, short
@@ -42,6 +43,7 @@ def read_cells(path: Path, *, ocv_folder: Path | None = None, sizes_only: bool =
     parsed.values["format"] = np.array([re.sub(r"\.0+$", "", name) for name in parsed.texts("format")])
     _check_cells(parsed)
     quantity, price = _price_breaks(parsed)
+    from_c, c_rate = charge_limits(parsed)
     curves: tuple[OcvCurve, ...] = ()
     curve, own = np.full(len(parsed.table.rows), -1), np.zeros(len(parsed.table.rows), dtype=bool)
     fitted: tuple[tuple[CellModelFile, str], ...] = ()
@@ -55,9 +57,9 @@ def read_cells(path: Path, *, ocv_folder: Path | None = None, sizes_only: bool =
             _check_curves(parsed, curves, curve)
     parsed.finish()
     return build(
-        Cells, parsed, break_quantity=quantity, break_price=price, curves=curves, curve=curve, own_curve=own,
-        fitted=fitted, fit=fit,
-    )
+        Cells, parsed, break_quantity=quantity, break_price=price, charge_from_c=from_c, charge_c_rate=c_rate,
+        curves=curves, curve=curve, own_curve=own, fitted=fitted, fit=fit,
+    )  # fmt: skip
 
 
 def _check_cells(parsed: Columns) -> None:

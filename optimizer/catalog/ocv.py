@@ -16,7 +16,10 @@ from optimizer.catalog.tables import short
 CURVE_COLUMNS = (
     Column("soc", zero=True),
     Column("ocv_v", low=0.5, high=6.0, ask="volts"),
-)
+    # dOCV/dT; ten times what published cells have is some other unit.
+    Column("entropy_mv_per_k", needed=False, filled=False, signed=True, low=-5.0, high=5.0, default=0.0,
+           ask="millivolts per kelvin"),
+)  # fmt: skip
 
 
 # Parts of the charge next to empty and to full in which a moved curve runs back to its ends [-].
@@ -38,6 +41,8 @@ class OcvCurve:
         Never falling [V].
     file, sha256 : str
         Where it came from, and the content hash.
+    entropy_mv_per_k : ndarray, shape (n,), or None
+        By how much the voltage rises with temperature [mV/K]; None where it is not given.
     """
 
     name: str
@@ -45,6 +50,13 @@ class OcvCurve:
     ocv_v: Floats
     file: str
     sha256: str
+    entropy_mv_per_k: Floats | None = None
+
+    def entropy_v_per_k(self, soc: Floats) -> Floats:
+        """Rise of the voltage with temperature at any state of charge, 0 where it is not given [V/K]."""
+        if self.entropy_mv_per_k is None:
+            return np.zeros_like(soc)
+        return 1e-3 * np.interp(soc, self.soc, self.entropy_mv_per_k)
 
     def at(self, soc: Floats) -> Floats:
         """Voltage at any state of charge, linear between points [V]."""
@@ -78,7 +90,8 @@ class OcvCurve:
                 low = shift
             else:
                 high = shift
-        return replace(self, soc=soc, ocv_v=moved)
+        entropy = None if self.entropy_mv_per_k is None else np.interp(soc, self.soc, self.entropy_mv_per_k)
+        return replace(self, soc=soc, ocv_v=moved, entropy_mv_per_k=entropy)
 
 
 def builtin_catalogs() -> Path:
@@ -98,7 +111,9 @@ def read_ocv(path: Path, *, name: str = "") -> OcvCurve:
     _check_curve(parsed)
     parsed.finish()
     soc, ocv_v = parsed.numbers("soc"), parsed.numbers("ocv_v")
-    return OcvCurve(name or path.stem, soc, ocv_v, str(path), parsed.sha256)
+    given = "entropy_mv_per_k" in parsed.table.headers
+    entropy = parsed.numbers("entropy_mv_per_k") if given else None
+    return OcvCurve(name or path.stem, soc, ocv_v, str(path), parsed.sha256, entropy)
 
 
 def _check_curve(parsed: Columns) -> None:

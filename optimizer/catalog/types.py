@@ -46,7 +46,8 @@ class Cells(Catalog):
     """The cell catalog: one array per column, shape (n,), NaN where a dimension does not apply.
 
     stock is inf where none is given. break_quantity and break_price, shape (n, k), hold the price from a
-    quantity on; the first is (1, price), the unused ones are (inf, last price). curves are the distinct
+    quantity on; the first is (1, price), the unused ones are (inf, last price). charge_from_c and charge_c_rate, shape
+    (n, k), are the steps of charge_limits [°C], [1/h]. curves are the distinct
     OCV curves; curve tells the index of each cell's, and own_curve whether it is the cell's own. fitted are the
     distinct model files with their hashes; fit tells the index of each cell's, -1 where it has none.
     """
@@ -85,6 +86,9 @@ class Cells(Catalog):
     charge_temp_min_c: Annotated[
         Floats, Column(needed=False, filled=False, signed=True, low=-80, high=40, ask="degrees Celsius", default=-80.0)
     ]
+    # "0:0.1;10:0.5": from 0 °C on at most 0.1C, from 10 °C on 0.5C, below none; the first is NaN where a row has none,
+    # others are padded with infinity.
+    charge_from_c: Annotated[Floats, Column("charge_limits", "text", needed=False, filled=False)]
     # Terminals; left out, those usual for the shape (fit.region.geometry.terminals_of).
     terminal_layout: Annotated[Texts, Column(kind="text", needed=False, filled=False, choices=("ends", "same_end"))]
     positive_diameter_mm: Annotated[Floats, Column(needed=False, filled=False, low=1, high=60, ask="millimetres")]
@@ -106,6 +110,7 @@ class Cells(Catalog):
     ]
     tie_plate_mm: Annotated[Floats, Column(needed=False, filled=False, low=0.3, high=40, ask="millimetres")]
     break_price: Floats
+    charge_c_rate: Floats
     curves: tuple[OcvCurve, ...]
     own_curve: Bools
     fitted: tuple[tuple[CellModelFile, str], ...]

@@ -122,6 +122,7 @@ class CurveClaim(_Part):
 
     soc: Numbers
     ocv_v: Numbers
+    entropy_mv_per_k: Numbers | None = None
 
 
 class TraceClaim(_Part):

@@ -16,7 +16,7 @@ from optimizer import __version__
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Brief
 from optimizer.brief.rules import RuleChecks
-from optimizer.catalog import TraceColumns
+from optimizer.catalog import OcvCurve, TraceColumns
 from optimizer.design.file import Choices, DesignFile, LayoutClaim, chain_faults, read_design_file, shape_problems
 from optimizer.design.metal_gaps import gap_records
 from optimizer.design.model import Design
@@ -162,7 +162,7 @@ def design_record(space: Space, row: Mapping[str, Any], *, design: Design | None
         "brief": portable(space.brief),
         "solids": solids_of(space.compartments),
         "catalog": {name: _records(table, rows) for name, (table, rows) in picked.items() if table is not None},
-        "ocv_curve": {"name": curve.name, "soc": curve.soc.tolist(), "ocv_v": curve.ocv_v.tolist()},
+        "ocv_curve": _curve_record(curve),
         **({} if fitted is None else {"cell_model": fitted.model_dump()}),
         "ride_trace": None if ride is None else _trace_record(ride),
         **({"situation_traces": {k: _trace_record(each) for k, each in inputs.rides.items()}} if inputs.rides else {}),
@@ -183,6 +183,12 @@ def design_record(space: Space, row: Mapping[str, Any], *, design: Design | None
         "conductor_gaps": gap_records(design.stations, design.conductors, design.clearance),
         "inputs": inputs.hashes(),
     }  # fmt: skip
+
+
+def _curve_record(curve: OcvCurve) -> dict[str, Any]:
+    record = {"name": curve.name, "soc": curve.soc.tolist(), "ocv_v": curve.ocv_v.tolist()}
+    entropy = curve.entropy_mv_per_k
+    return record if entropy is None else record | {"entropy_mv_per_k": entropy.tolist()}
 
 
 def _trace_record(ride: TraceColumns) -> dict[str, Any]:
@@ -308,7 +314,7 @@ def _write_tables(folder: Path, file: DesignFile) -> dict[str, str]:
             frame["model"] = "" if file.cell_model is None else "model.json"
         frame.to_csv(folder / f"{name}.csv", index=False)
         files[name] = f"{name}.csv"
-    pd.DataFrame(file.ocv_curve.model_dump()).to_csv(folder / "ocv.csv", index=False)
+    pd.DataFrame(file.ocv_curve.model_dump(exclude_none=True)).to_csv(folder / "ocv.csv", index=False)
     if file.cell_model is not None:
         (folder / "model.json").write_text(file.cell_model.model_dump_json(), encoding="utf-8")
     if file.ride_trace is not None:

@@ -21,7 +21,7 @@ from optimizer.pack.limits import rated_current
 from optimizer.pack.protection.fuses import CONTINUOUS, PULSE_SHARE, opening_seconds, peak_current_a
 from optimizer.pack.protection.precharge import precharge
 from optimizer.ride.load.profile import LEVELS
-from optimizer.score.context import COLD_CHARGE, NO_GRAPHITE, cold_part
+from optimizer.score.cold import NO_GRAPHITE, charge_part, least_charge_c
 from optimizer.score.score import charge_limit_a
 from optimizer.search.space.space import Space
 
@@ -123,11 +123,13 @@ class _Facts:
         self.steady_a = float(row["continuous_current_a"])
         self.regen_a = float(row["regen_limit_a"])
         # Least temperature for charging and braking; where it is reached the cells take least.
-        self.cold_c = max(COLD_CHARGE[-1][0] if self.graphite else self.temp_min_c, float(cells.charge_temp_min_c[at]))
+        self.cold_c = least_charge_c(cells, at)
         self.coldest_c = max(_coldest(space), self.cold_c)
-        part = cold_part(self.coldest_c) if self.graphite else 1.0
+        warm_c = max(asked.charge_temp_c, self.cold_c)
+        most_a = cells.current_charge_a[[at]]
         self.charge_a, self.cold_charge_a = (
-            float(charge_limit_a(warm.block, context=space.context, part=each)[0]) for each in (1.0, part)
+            float(charge_limit_a(warm.block, context=space.context, cell_a=part * most_a)[0])
+            for part in (charge_part(cells, np.array([at]), each) for each in (warm_c, self.coldest_c))
         )
         self.charger_a = _charger_a(space, row)
         bms, k = space.inputs.bms, chosen.bms

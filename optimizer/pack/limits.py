@@ -254,11 +254,12 @@ def sag_current(
 
 
 def thermal_current(
-    headroom_k: ArrayLike, *, rise_k_per_w: ArrayLike, heat_ohm: ArrayLike, beside_k_per_a2: ArrayLike = 0.0
-) -> Floats:
+    headroom_k: ArrayLike, *, rise_k_per_w: ArrayLike, heat_ohm: ArrayLike, beside_k_per_a2: ArrayLike = 0.0,
+    reversible_v: ArrayLike = 0.0,
+) -> Floats:  # fmt: skip
     """Steady pack current at which the hottest cell reaches its limit.
 
-    I = √(headroom / (rise · r_heat + beside))
+    (rise · r_heat + beside) · I² + rise · v · I = headroom
 
     Parameters
     ----------
@@ -270,6 +271,8 @@ def thermal_current(
         Heat of one cell over the square of the pack current: for even sharing r / P² [ohm].
     beside_k_per_a2 : float or ndarray, shape (n,)
         Rise of the hottest cell by heat beside the cells', over the square of the pack current [K/A²].
+    reversible_v : float or ndarray, shape (n,)
+        Heat of the reaction in one cell over the pack current, for even sharing −T · dU/dT / P, at least 0 [V].
 
     Returns
     -------
@@ -277,8 +280,11 @@ def thermal_current(
         [A]; 0 where the air is as hot as the limit, infinite where no heat arises.
     """
     room = np.maximum(np.asarray(headroom_k, float), 0.0)
-    per_a2 = np.asarray(rise_k_per_w, float) * np.asarray(heat_ohm, float) + np.asarray(beside_k_per_a2, float)
-    return same_kind(np.sqrt(_current_for_drop(room, per_a2)))
+    rise = np.asarray(rise_k_per_w, float)
+    per_a2 = rise * np.asarray(heat_ohm, float) + np.asarray(beside_k_per_a2, float)
+    per_a = rise * np.asarray(reversible_v, float)
+    # The root that keeps its digits where one of both terms is small.
+    return _current_for_drop(2.0 * room, per_a + np.sqrt(per_a**2 + 4.0 * per_a2 * room))
 
 
 def greatest_power(

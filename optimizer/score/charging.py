@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.base.arrays import Floats
+from optimizer.base.constants import CELSIUS_K
 from optimizer.catalog.types import Chargers
 from optimizer.pack.charge import TAPER_C_RATE, charge_time, choose_charger, rated_for
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
@@ -15,8 +16,7 @@ from optimizer.score.context import Context, at_soc
 if TYPE_CHECKING:
     from optimizer.score.score import Block
 
-# Air and cells at the start of a charge [°C], as `Context.arrays` has the cells; steps from the reserve to full.
-ROOM_C = 25.0
+# Of the state of charge, from the reserve to full.
 STEPS = 24
 
 
@@ -37,7 +37,7 @@ def charges(block: Block, *, context: Context, pack_limit_a: Floats) -> dict[str
     pack_limit_a : ndarray, shape (n,)
         What a charger may give at most [A].
     """
-    chargers, arrays, k = context.chargers, context.arrays, block.cell
+    chargers, arrays, k = context.chargers, context.charged, block.cell
     never = np.full(len(block), np.inf)
     if chargers is None or not len(chargers):
         out = dict.fromkeys(("charge_80_min", "charge_min", "hot_cell_charge_c"), never)
@@ -95,21 +95,23 @@ def _taper_a(
 def _hottest(block: Block, *, context: Context, ohm: Floats, current_a: Floats) -> Floats:
     """Hottest cell of a charge from the reserve on that keeps its current to the end, in STEPS of charge [°C].
 
-    T = T·k + (T_room + rise·r·i²)·(1 − k), k = exp(−t/(rise·C)) in each step, and beside·I² of the steady state for
-    what is warm beside the cells. By state of charge, C·dT/dz = Q·(r·i − (T − T_room)/(rise·i)): with the current of
-    the voltage limit, which is less, cells are nowhere warmer. The charger is the strongest that the cells bear,
-    whatever their parts do: parts that bear less shall not make a pack look cool. Resistances are those of ROOM_C, so
-    more than those of warm cells.
+    T = T·k + (T_room + rise·(r·i² + T_room·dU/dT·i))·(1 − k), k = exp(−t/(rise·C)) in each step, and beside·I² of the
+    steady state for what is warm beside the cells. By state of charge, C·dT/dz = Q·(r·i + T·dU/dT − (T − T_room)/
+    (rise·i)): with the current of the voltage limit, which is less, cells are nowhere warmer. The charger is the
+    strongest that the cells bear, whatever their parts do: parts that bear less shall not make a pack look cool.
+    Resistances are those of T_room, so more than those of warm cells.
     """
-    cells, k, start = context.cells, block.cell, context.reserve_soc
+    cells, k, start, room_c = context.cells, block.cell, context.reserve_soc, context.charge_c
     rise, beside = block.hot_rise_k_per_w, block.beside_k_per_a2 * block.parallel**2
     step = (1.0 - start) / STEPS
-    seconds = step * 3600.0 * context.arrays.capacity_ah[k] / current_a
+    seconds = step * 3600.0 * context.charged.capacity_ah[k] / current_a
     kept = np.exp(-seconds / (rise * cells.mass_kg[k] * CELL_J_PER_KG_K))
-    temp = np.full(len(block), ROOM_C)
+    temp = np.full(len(block), room_c)
     most = temp
     for at in range(STEPS):
-        end = ROOM_C + rise * at_soc(ohm, start + (at + 0.5) * step) * current_a**2
+        z = start + (at + 0.5) * step
+        reversible_w = (room_c + CELSIUS_K) * at_soc(cells.entropy_v_k, z)[k] * current_a
+        end = room_c + rise * np.maximum(at_soc(ohm, z) * current_a**2 + reversible_w, 0.0)
         temp = temp * kept + end * (1.0 - kept)
         most = np.maximum(most, temp)
     return most + beside * current_a**2

@@ -23,6 +23,7 @@ from optimizer.ride.load.headroom import Motor
 from optimizer.ride.load.profile import Profile, profile
 from optimizer.ride.load.roadload import RideSteps, ride_steps, vehicle_of
 from optimizer.ride.load.trace import Trace, steady_cruise, trace_from_arrays
+from optimizer.score.cold import charge_part, coldest_c
 from optimizer.score.warmth import WarmthRules, ride_of, scaled, warmth_of
 from optimizer.score.wear import Wear, wear_of
 
@@ -48,10 +49,12 @@ class CellTable:
     temperature, WARM_C at most, warm_ohm the same of a cell at WARM_C [ohm];
     lasting_ohm, shape (3, n_cells), the same at the ride's start, the reference and the reserve, at the
     ride's temperature. Currents are ratings [A]: ride_a bounds the highest current of a lap so that the moving mean
-    of the squares stays under the continuous rating; regen_a is the charge current left in the cold; fault_a is that
+    of the squares stays under the continuous rating; charge_a is what cells take where they are charged, regen_a what
+    they take on the coldest ride; fault_a is that
     of a cell shorted when full, V_max over the least resistance at once, as warm as the box. drift and drift_cv are how
     shares grow over a discharge at the continuous rating (pack/sharing.py) [-]. regen_ohm and
-    ocv_grid_v, shape (n_cells, GRID), are a cell's resistance to braking and its OCV by state of charge [ohm], [V].
+    ocv_grid_v, shape (n_cells, GRID), are a cell's resistance to braking and its OCV by state of charge [ohm], [V];
+    entropy_v_k, of the same shape, is the rise of the OCV with temperature [V/K].
     """
 
     row: npt.NDArray[np.int64]
@@ -74,6 +77,7 @@ class CellTable:
     regen_a: Floats
     regen_ohm: Floats
     ocv_grid_v: Floats
+    entropy_v_k: Floats
     temp_max_c: Floats
     fault_a: Floats
     drift: Floats
@@ -88,8 +92,9 @@ class Context:
     """
 
     cells: CellTable
-    # At 25 °C, as packs are charged; the compressed ride has its own, at the ride's temperature.
+    # At 25 °C, and as packs are charged; the compressed ride has its own, at the ride's temperature.
     arrays: CellArrays
+    charged: CellArrays
     steps: RideSteps
     ride: CompressedRide
     trace: Trace
@@ -99,6 +104,7 @@ class Context:
     reference_soc: float
     air_c: float
     powers_c: float
+    charge_c: float
     voltage_min_v: float
     battery_current_a: float
     regen_current_a: float
@@ -166,28 +172,6 @@ def _on_grid(models: Sequence[CellModel], curves: Sequence[Floats]) -> Floats:
     return np.array([np.interp(soc, m.soc, curve) for m, curve in zip(models, curves, strict=True)])
 
 
-# Part of the charge current that cells take, from a temperature on [°C]: 0.1C of 0.5C from 0 °C and 0.2C from 5 °C to
-# 15 °C in a maker's specification of a cell with graphite; none below 0 °C (plating of lithium).
-COLD_CHARGE = ((15.0, 1.0), (5.0, 0.4), (0.0, 0.2))
-# Chemistries without graphite, which take their charge current down to their own least temperature.
-NO_GRAPHITE = ("LTO", "Na-ion")
-
-
-def charge_factor(brief: Brief, chemistry: npt.NDArray[np.str_], least_c: Floats) -> Floats:
-    """Part of their charge current that cells take at the coldest temperature of the brief, shape (n_cells,).
-
-    Nothing below least_c, the catalog's own limit of each cell [°C].
-    """
-    assert brief.ride is not None and brief.electrical is not None
-    coldest = min(brief.ride.temp_c, brief.electrical.temp_c)
-    return np.where(coldest < least_c, 0.0, np.where(np.isin(chemistry, NO_GRAPHITE), 1.0, cold_part(coldest)))
-
-
-def cold_part(temp_c: float) -> float:
-    """Part of its charge current that a cell with graphite takes at a temperature, by COLD_CHARGE."""
-    return next((part for from_c, part in COLD_CHARGE if temp_c >= from_c), 0.0)
-
-
 def _cell_table(
     cells: Cells, rows: npt.NDArray[np.int64], *, models: Sequence[CellModel], brief: Brief, profile: Profile
 ) -> CellTable:
@@ -238,14 +222,14 @@ def _cell_table(
         peak_a=limits.pulse_current(steady_a, pulse_a=pulse_a, memory_s=memory_s, seconds=asked.peak_seconds),
         ride_a=np.minimum(np.maximum(pulse_a, steady_a), steady_a / np.sqrt(profile.mean_square(memory_s))),
         continuous_a=steady_a,
-        charge_a=cells.current_charge_a[rows],
+        charge_a=cells.current_charge_a[rows] * charge_part(cells, rows, asked.charge_temp_c),
         regen_ohm=_on_grid(models, [
             pulse_resistance_ohm(model, seconds=asked.peak_seconds, temp_c=min(ride.temp_c, asked.temp_c))
             for model in models
         ]),
         ocv_grid_v=_on_grid(models, [model.ocv_v for model in models]),
-        regen_a=cells.current_charge_a[rows]
-        * charge_factor(brief, cells.chemistry[rows], cells.charge_temp_min_c[rows]),
+        regen_a=cells.current_charge_a[rows] * charge_part(cells, rows, coldest_c(brief)),
+        entropy_v_k=np.array([cells.curve_of(int(row)).entropy_v_per_k(np.linspace(0.0, 1.0, GRID)) for row in rows]),
         temp_max_c=cells.temp_max_c[rows],
         drift=drift,
         drift_cv=drift_cv,
@@ -325,6 +309,7 @@ def _context_of(
     return Context(
         cells=table,
         arrays=arrays,
+        charged=arrays if asked.charge_temp_c == 25.0 else from_models(models, temp_c=asked.charge_temp_c),
         steps=steps,
         ride=short,
         trace=lap,
@@ -334,6 +319,7 @@ def _context_of(
         reference_soc=asked.reference_soc,
         air_c=ride.temp_c,
         powers_c=asked.temp_c,
+        charge_c=asked.charge_temp_c,
         voltage_min_v=asked.voltage_min_v,
         battery_current_a=asked.battery_current_a,
         regen_current_a=asked.regen_current_a,
@@ -375,8 +361,8 @@ def with_own_cells(context: Context, cell: npt.NDArray[np.int64], *, capacity: F
     for name in ("peak_ohm", "peak_low_ohm", "steady_ohm", "warm_ohm", "lasting_ohm"):
         taken[name] = taken[name] * resistance
     taken["energy_wh"] = taken["energy_wh"] * capacity
-    arrays = scaled(context.arrays, cell, **by)
-    return replace(context, cells=CellTable(**taken), arrays=arrays, ride=ride, warmth=warmth)
+    arrays, charged = (scaled(each, cell, **by) for each in (context.arrays, context.charged))
+    return replace(context, cells=CellTable(**taken), arrays=arrays, charged=charged, ride=ride, warmth=warmth)
 
 
 def _weakest_group(brief: Brief) -> Floats | None:

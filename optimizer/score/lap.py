@@ -39,10 +39,10 @@ def hot_cell_end_c(block: Block, *, context: Context, pack_mass_kg: Floats) -> F
     pairs, back = np.unique(
         np.column_stack([block.cell, block.series * block.parallel]), axis=0, return_inverse=True
     )
-    course = courses(context, pairs[:, 0], pairs[:, 1])
+    course, own = courses(context, pairs[:, 0], pairs[:, 1]), back.ravel()
     return _hottest(
-        block, course.soc[:-1], course.seconds[back.ravel()], context=context, pack_mass_kg=pack_mass_kg,
-        start_c=max(context.warmth.start_c, context.air_c),
+        block, course.soc[:-1], course.seconds[own], context=context, pack_mass_kg=pack_mass_kg,
+        start_c=max(context.warmth.start_c, context.air_c), reversible_w=course.reversible_w[own],
     )  # fmt: skip
 
 
@@ -55,13 +55,24 @@ def hot_cell_endless_c(block: Block, *, context: Context, pack_mass_kg: Floats) 
     forever = np.full((len(block), 1), np.inf)
     return _hottest(
         block, np.array([context.reference_soc]), forever, context=context, pack_mass_kg=pack_mass_kg,
-        start_c=context.air_c,
+        start_c=context.air_c, reversible_w=_lasting_reversible_w(block, context),
     )  # fmt: skip
 
 
+def _lasting_reversible_w(block: Block, context: Context) -> Floats:
+    """Heat of the reaction at the reference charge, in the course's step that holds it, shape (n, 1) [W]."""
+    if not context.cells.entropy_v_k.any():
+        return np.zeros((len(block), 1))
+    pairs, back = np.unique(np.column_stack([block.cell, block.series * block.parallel]), axis=0, return_inverse=True)
+    course = courses(context, pairs[:, 0], pairs[:, 1])
+    step = int(np.clip(np.searchsorted(-course.soc, -context.reference_soc) - 1, 0, len(course.soc) - 2))
+    return course.reversible_w[back.ravel()][:, [step]]
+
+
 def _hottest(
-    block: Block, soc: Floats, seconds: Floats, *, context: Context, pack_mass_kg: Floats, start_c: float
-) -> Floats:
+    block: Block, soc: Floats, seconds: Floats, *, context: Context, pack_mass_kg: Floats, start_c: float,
+    reversible_w: Floats,
+) -> Floats:  # fmt: skip
     """The hottest cell after steps at states of charge (ride/kernels/heat.py).
 
     Braking through a resistance takes a little less current than P/OCV; counted so, a worse wire would cool the cells.
@@ -84,7 +95,7 @@ def _hottest(
     return np.asarray(kernel.hottest(
         block.cell, packs, max(start_c, around_c), around_c, temps,
         np.stack([warmth.lasting_ohm(float(z), inside).T for z in soc], axis=1).copy(),
-        np.stack([at_soc(ride.cells.ocv_v, float(z)) for z in soc], axis=1), seconds,
+        np.stack([at_soc(ride.cells.ocv_v, float(z)) for z in soc], axis=1), seconds, reversible_w,
         (ride.constant_w, ride.per_mass_w_kg, ride.weight),
         ride.vehicle.drivetrain.numbers,
     ))  # fmt: skip

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.base.arrays import Floats, Ints
+from optimizer.base.constants import CELSIUS_K
 from optimizer.base.figures import ANY, VARYING, in_situation, made_by, sided, split_name
 from optimizer.pack import limits
 from optimizer.pack.sharing import drifted_share, weakest_group_capacity, weakest_group_factor, worst_share
@@ -22,7 +23,7 @@ from optimizer.ride.bins import CompressedRide
 from optimizer.ride.range import PackBlock, RangeBlock, range_block
 from optimizer.ride.simulate import simulate
 from optimizer.score.charging import charges
-from optimizer.score.context import WARM_C, Context
+from optimizer.score.context import WARM_C, Context, at_soc
 from optimizer.score.lap import headrooms, hot_cell_end_c, hot_cell_endless_c, lap_current_a, warm_ohm
 from optimizer.score.situations import TOLD_IN_SITUATIONS, aged, needed_in, with_unknown, worst
 from optimizer.score.warmth import warmed
@@ -249,9 +250,13 @@ def powers(block: Block, *, context: Context) -> Scores:
         thermal = limits.thermal_current(
             cells.temp_max_c[k] - context.air_c - context.warmth.sun_k, rise_k_per_w=block.hot_rise_k_per_w,
             heat_ohm=ohm / block.parallel**2, beside_k_per_a2=block.beside_k_per_a2,
+            reversible_v=reversible_v / block.parallel,
         )  # fmt: skip
         return most(cells.ocv_reference_v, ohm, cells.continuous_a, block.continuous_cap_a, thermal, drifted)
 
+    # Heat of the reaction where it warms; where it cools, it is left out.
+    hot_k = cells.temp_max_c[k] + CELSIUS_K
+    reversible_v = np.maximum(-hot_k * at_soc(cells.entropy_v_k, context.reference_soc)[k], 0.0)
     cool = np.full(len(block), np.inf)
     peak = most(cells.ocv_reference_v, cells.peak_ohm[k], cells.peak_a, block.peak_cap_a, cool)
     low = most(cells.ocv_low_v, cells.peak_low_ohm[k], cells.peak_a, block.peak_cap_a, cool)
@@ -292,11 +297,14 @@ def regen_limit_a(block: Block, *, context: Context) -> Floats:
     return np.minimum(np.minimum(cell_a, block.regen_cap_a), context.regen_current_a)
 
 
-def charge_limit_a(block: Block, *, context: Context, part: float = 1.0) -> Floats:
-    """What a charger may give at most: the worst cell's charge current, or a part of it, and what others bear [A]."""
-    share = uneven(block, context=context)
-    cell_a = limits.cell_cap(part * context.cells.charge_a[block.cell], parallel=block.parallel, share=share)
-    return np.minimum(cell_a, block.charge_cap_a)
+def charge_limit_a(block: Block, *, context: Context, cell_a: Floats | None = None) -> Floats:
+    """What a charger may give at most: the worst cell's charge current, or another one, and what others bear [A].
+
+    cell_a : most current of a cell, shape (n,); where it is charged, if left out [A].
+    """
+    most_a = context.cells.charge_a[block.cell] if cell_a is None else cell_a
+    whole = limits.cell_cap(most_a, parallel=block.parallel, share=uneven(block, context=context))
+    return np.minimum(whole, block.charge_cap_a)
 
 
 def on_the_ride(block: Block, *, context: Context, pack_mass_kg: Floats) -> tuple[PackBlock, CompressedRide]:

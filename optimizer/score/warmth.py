@@ -163,18 +163,23 @@ class WarmCourse:
         [°C]
     seconds : ndarray, shape (n, STEPS)
         Length of each step [s].
+    reversible_w : ndarray, shape (n, STEPS)
+        Mean heat of the reaction in each step, below 0 where it cools [W].
     """
 
     soc: Floats
     temp_c: Floats
     seconds: Floats
+    reversible_w: Floats
 
 
 def courses(context: Context, cell: Ints, number: Ints) -> WarmCourse:
     """Temperature of cells over the ride, in packs of so many of them.
 
-    C·N·dT/dt = N·r(T, z)·mean(i²) − G·(T − T_air), exact within each step of the state of charge, whose length in time
-    follows from the lap's mean current; r is that under a load that lasts.
+    C·N·dT/dt = N·(r(T, z)·mean(i²) − T·dU/dT·mean(i)) − G·(T − T_air), exact within each step of the state of charge,
+    whose length in time follows from the lap's mean current; r is that under a load that lasts. The heat of the
+    reaction goes with the charge that is drawn (Bernardi et al., J. Electrochem. Soc. 132 (1985) 5), the same for every
+    pack.
 
     Parameters
     ----------
@@ -190,18 +195,20 @@ def courses(context: Context, cell: Ints, number: Ints) -> WarmCourse:
     cell_j_k = table.mass_kg[cell] * heat.CELL_J_PER_KG_K * holder + warmth.walls_j_k / number
     step_c = (soc[0] - soc[1]) * 3600.0 * arrays.capacity_ah[cell]
     temp = np.full((len(cell), STEPS + 1), warmth.start_c)
-    seconds = np.empty((len(cell), STEPS))
+    seconds, reversible_w = np.empty((2, len(cell), STEPS))
     for at, z in enumerate(soc[:-1]):
         volts = _at(arrays.ocv_v, cell, z)[:, None]
         ohm = _between(warmth.known_ohm(z, cell), *warmth.between(temp[:, at]))
         amps = 2.0 * power / (volts + np.sqrt(np.maximum(volts**2 - 4.0 * ohm[:, None] * power, 0.0)))
         amps = np.maximum(amps, least_a)
         mean = np.maximum(amps @ context.ride.weight, 1e-9)
-        end = context.air_c + k_per_w * ohm * (amps**2 @ context.ride.weight)
+        slope = _at(table.entropy_v_k, cell, 0.5 * (z + float(soc[at + 1])))
+        reversible_w[:, at] = -(temp[:, at] + CELSIUS_K) * slope * mean
+        end = context.air_c + k_per_w * (ohm * (amps**2 @ context.ride.weight) + reversible_w[:, at])
         seconds[:, at] = step_c / mean
         kept = np.exp(-seconds[:, at] / (k_per_w * cell_j_k))
         temp[:, at + 1] = end + (temp[:, at] - end) * kept
-    return WarmCourse(soc, temp, seconds)
+    return WarmCourse(soc, temp, seconds, reversible_w)
 
 
 def _at(grid: Floats, cell: Ints, soc: float) -> Floats:

@@ -111,11 +111,13 @@ class Plain:
     def cell(self, row):
         if row not in self._cells:
             cell = cell_of(self.inputs.cells, row, self.brief.ageing)
-            # Charged at 25 °C, ridden from the coldest of air and start on, up to 30 K above the warmest, and at 60 °C.
+            # Charged at charge_temp_c, ridden from the coldest of air and start on, up to 30 K above the warmest, and
+            # at 60 °C.
             low, high = sorted((self.brief.ride.temp_c, self.start_c))
             temps = [low + part * (high + 30.0 - low) for part in (0.0, 0.4, 1.0)]
             temps += [60.0] * (high + 30.0 < 60.0)
-            self._cells[row] = cell, ride_cell(cell, 25.0), Warm([ride_cell(cell, at) for at in temps], temps)
+            charged = ride_cell(cell, self.brief.electrical.charge_temp_c)
+            self._cells[row] = cell, charged, Warm([ride_cell(cell, at) for at in temps], temps)
         cell, charged, warm = self._cells[row]
         kept, grown = self.kept, self.grown
         warm = Warm([older(each, kept, grown) for each in warm.cells], warm.temps)
@@ -184,7 +186,8 @@ class Plain:
             kg = float(self.inputs.cells.mass_g[row]) / 1000.0
             power = [self.lap.drawn_w(a + b * (self.vehicle_kg + count * kg)) / count for a, b, _ in self.bins]
             weight = [w for _, _, w in self.bins]
-            least_a = -self.cold_part(row) * float(self.inputs.cells.current_charge_a[row])
+            coldest = min(self.brief.ride.temp_c, self.brief.electrical.temp_c)
+            least_a = -self.cold_part(row, coldest) * float(self.inputs.cells.current_charge_a[row])
             self._ridden[key] = warmed(
                 self.cell(row)[2], self.brief.ride, power, weight, least_a, kg, count, self.walls(), self.start_c
             )
@@ -468,18 +471,27 @@ class Plain:
         memory = 1e-6 if part >= 1.0 else max(-float(cells.pulse_s[row]) / math.log1p(-part), 1e-6)
         return steady, pulse, memory
 
-    def cold_part(self, row):
-        """Part of the charge current: 0 below 0 °C, a fifth from there, two fifths from 5 °C, all from 15 °C on."""
-        coldest = min(self.brief.ride.temp_c, self.brief.electrical.temp_c)
+    def cold_part(self, row, coldest):
+        """Part of the charge current: 0 below 0 °C, a fifth from there, two fifths from 5 °C, all from 15 °C on.
+
+        Or the cell's own steps.
+        """
         part = 1.0 if coldest >= 15 else 0.4 if coldest >= 5 else 0.2 if coldest >= 0 else 0.0
-        if str(self.inputs.cells.chemistry[row]) in ("LTO", "Na-ion"):
+        cells = self.inputs.cells
+        if str(cells.chemistry[row]) in ("LTO", "Na-ion"):
             part = 1.0
+        steps = [(float(a), float(b)) for a, b in zip(cells.charge_from_c[row], cells.charge_c_rate[row], strict=True)
+                 if not math.isnan(a)]  # fmt: skip
+        if steps:
+            rate = max((b for a, b in steps if a <= coldest), default=0.0)
+            part = min(rate * float(cells.capacity_ah[row]) / float(cells.current_charge_a[row]), 1.0)
         return 0.0 if coldest < float(self.inputs.cells.charge_temp_min_c[row]) else part
 
     def regen(self, pack, caps, share):
         """What braking may return."""
         charge_a = float(self.inputs.cells.current_charge_a[pack.cell])
-        cell_a = self.cold_part(pack.cell) * charge_a * pack.parallel / share
+        coldest = min(self.brief.ride.temp_c, self.brief.electrical.temp_c)
+        cell_a = self.cold_part(pack.cell, coldest) * charge_a * pack.parallel / share
         return min(cell_a, *caps["regen"].values(), self.brief.electrical.regen_current_a)
 
     def drift(self, row):
@@ -716,7 +728,8 @@ class Plain:
         out = {"charge_80_min": math.inf, "charge_min": math.inf, "charger": -1, "hot_cell_charge_c": math.inf}
         if t is None:
             return out
-        cell_a = float(self.inputs.cells.current_charge_a[pack.cell])
+        at_c = self.brief.electrical.charge_temp_c
+        cell_a = self.cold_part(pack.cell, at_c) * float(self.inputs.cells.current_charge_a[pack.cell])
         limit = min(cell_a * p / share, *caps["charge"].values())
         rated = [
             k for k in range(len(t.id)) if abs(float(t.voltage_v[k]) - s * arrays.v_max) <= 0.025 * s + 1e-9
@@ -739,15 +752,15 @@ class Plain:
         for name, stop in (("charge_80_min", 0.8), ("charge_min", 1.0)):
             hours = charge_hours(amps, arrays, own, outside, self.brief.ride.reserve_soc, stop, ends)
             out[name] = 60.0 * hours
-        # The strongest charger that the cells bear, at its full current to the end, in air of 25 °C; 24 steps.
+        # The strongest charger that the cells bear, at its full current to the end, in air as warm as they; 24 steps.
         strongest = max(float(t.current_a[k]) for k in rated if t.current_a[k] <= cell_a * p + 1e-9) / p
-        kg, start, hot = float(self.inputs.cells.mass_g[pack.cell]) / 1000.0, self.brief.ride.reserve_soc, 25.0
+        kg, start, hot = float(self.inputs.cells.mass_g[pack.cell]) / 1000.0, self.brief.ride.reserve_soc, at_c
         step = (1.0 - start) / 24
         kept = math.exp(-step * 3600.0 * arrays.capacity_ah / strongest / (parts["rise"] * kg * 950.0))
         for k in range(24):
             ohm = even(start + (k + 0.5) * step, own)
-            hot = hot * kept + (25.0 + parts["rise"] * ohm * strongest**2) * (1.0 - kept)
-            out["hot_cell_charge_c"] = max(hot, out["hot_cell_charge_c"] if k else 25.0)
+            hot = hot * kept + (at_c + parts["rise"] * ohm * strongest**2) * (1.0 - kept)
+            out["hot_cell_charge_c"] = max(hot, out["hot_cell_charge_c"] if k else at_c)
         out["hot_cell_charge_c"] += parts["beside"] * (p * strongest) ** 2
         return out | {"charger": best}
 

@@ -23,7 +23,8 @@ def conditions(brief, item):
     cells_c = next((t for t in (item.start_temp_c, item.temp_c) if t is not None), brief.electrical.temp_c)
     return brief.model_copy(update={
         "ride": ride, "vehicle": put(brief.vehicle, ("rider_kg", "payload_kg")),
-        "electrical": put(brief.electrical, (), temp_c=cells_c),
+        "electrical": put(brief.electrical, ("charge_temp_c",), temp_c=cells_c),
+        "thermal": put(brief.thermal, ("sun_w_m2",)),
     })  # fmt: skip
 
 

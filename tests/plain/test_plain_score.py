@@ -99,6 +99,10 @@ def test_every_figure_of_tabs_on_sheet_and_of_collectors(tmp_path):
 
 
 SITUATIONS = """
+[thermal]
+wind_part = 0.3
+sun_w_m2 = 90.0
+colour = "light"
 [use]
 rides_per_week = 9.0
 ride_km = 6.0
@@ -116,6 +120,8 @@ start_soc = 0.9
 name = "flat"
 speed_kmh = 19.0
 grade_pct = 0.4
+charge_temp_c = 8.0
+sun_w_m2 = 350.0
 payload_kg = 3.0
 reserve_soc = 0.15
 [[situation]]

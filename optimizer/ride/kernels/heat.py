@@ -1,9 +1,11 @@
 """The hottest cell of many packs: where a step of the ride, or a ride without end, leaves it. Compiled.
 
-A step leaves it at T = T₀·k + (T_air + rise·r(T)·mean(i²))·(1 − k), k = exp(−t/(rise·C)), with the resistance
-at its own new temperature. r never rises with temperature and neither does the right side: there is one T, and no step
-is too long. It is sought at even temperatures, linear between them; beyond the last, r is that of the last. At each
-of them the right side grows with T₀, rise, what resists outside the cells and load, and so does T.
+A step leaves it at T = T₀·k + (T_air + rise·max(r(T)·mean(i²) + q, 0))·(1 − k), k = exp(−t/(rise·C)), with the
+resistance at its own new temperature and q the heat of the reaction, which no part changes. r never rises with
+temperature and neither does the right side: there is one T, and no step is too long. It is sought at even temperatures,
+linear between them; beyond the last, r is that of the last. At each of them the right side grows with T₀, rise, what
+resists outside the cells and load, and so does T. More heat than the cells' own is not taken off by the reaction: were
+their sum below 0, a worse rise would cool the cells.
 
 What plates, wires, BMS and fuse add is that of their steady state, in the current of the last step with cells as cold
 as the air: beside·mean(i²). Were it slowed by the rise, a worse rise could cool the cells.
@@ -45,8 +47,8 @@ def _power(bins: tuple[Floats, Floats, Floats], drive: Drive, pack: Floats, powe
 
 @njit(cache=True, error_model="numpy")
 def _settled(
-    start_c: float, kept: float, air_c: float, temps: Floats, ohms: Floats, volts: float, pack: Floats,
-    power: Floats, weight: Floats,
+    start_c: float, kept: float, air_c: float, temps: Floats, ohms: Floats, volts: float, reversible_w: float,
+    pack: Floats, power: Floats, weight: Floats,
 ) -> float:  # fmt: skip
     """T of the equation above; temps begin at the air's temperature."""
     last = len(temps) - 1
@@ -54,7 +56,7 @@ def _settled(
     for node in (last, 0):
         total = ohms[node] + pack[OUTSIDE]
         square = mean_square(power, weight, volts, total)
-        end = air_c + pack[RISE] * ohms[node] * square
+        end = air_c + pack[RISE] * max(ohms[node] * square + reversible_w, 0.0)
         found = start_c * kept + end * (1.0 - kept)
         if node == last:
             if found >= temps[last]:
@@ -66,7 +68,7 @@ def _settled(
         node = (low + high) // 2
         total = ohms[node] + pack[OUTSIDE]
         square = mean_square(power, weight, volts, total)
-        end = air_c + pack[RISE] * ohms[node] * square
+        end = air_c + pack[RISE] * max(ohms[node] * square + reversible_w, 0.0)
         over = start_c * kept + end * (1.0 - kept) - temps[node]
         if over > 0.0:
             low, below = node, over
@@ -78,7 +80,7 @@ def _settled(
 @njit(cache=True, error_model="numpy")
 def hottest(
     cell: Ints, packs: Floats, start_c: float, air_c: float, temps: Floats, ohms: Floats, volts: Floats,
-    seconds: Floats, bins: tuple[Floats, Floats, Floats], drive: Drive,
+    seconds: Floats, reversible_w: Floats, bins: tuple[Floats, Floats, Floats], drive: Drive,
 ) -> Floats:  # fmt: skip
     """Hottest cell after all steps of a ride.
 
@@ -96,6 +98,8 @@ def hottest(
         At rest [V].
     seconds : ndarray, shape (n, steps)
         Infinite for a ride without end [s].
+    reversible_w : ndarray, shape (n, steps)
+        Heat of the reaction in a cell, below 0 where it cools [W].
     bins : tuple of ndarray, shape (bins,)
         Wheel power [W], the same by mass [W/kg], share of the time [-].
 
@@ -111,7 +115,8 @@ def hottest(
         for step in range(seconds.shape[1]):
             kept = math.exp(-seconds[n, step] / (packs[n, RISE] * packs[n, CAPACITY]))
             temp = _settled(
-                temp, kept, air_c, temps, ohms[c, step], volts[c, step], packs[n], power, bins[2]
+                temp, kept, air_c, temps, ohms[c, step], volts[c, step], reversible_w[n, step], packs[n],
+                power, bins[2],
             )  # fmt: skip
         square = mean_square(power, bins[2], volts[c, -1], ohms[c, -1, 0] + packs[n, OUTSIDE])
         out[n] = temp + packs[n, BESIDE] * square
