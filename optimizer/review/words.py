@@ -34,6 +34,7 @@ COLUMNS: dict[str, tuple[str, str, int]] = {
 
 # Columns that a situation has beside its figures, with their label, unit and decimals; the longest first.
 IN_SITUATION = {
+    "range_p10_km": ("range, one in ten below", "km", 1), "range_p90_km": ("range, one in ten above", "km", 1),
     "range_least_km": ("range, harshest published cell", "km", 1),
     "range_most_km": ("range, mildest published cell", "km", 1),
     "range_stop": ("range ends by", "", 0), "peak_limit": ("peak limited by", "", 0),

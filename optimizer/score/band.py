@@ -7,9 +7,11 @@ from dataclasses import replace
 import numpy as np
 
 from optimizer.base.arrays import Floats
+from optimizer.base.figures import in_situation
 from optimizer.pack.spread import normal_max_sd
 from optimizer.score.context import Context, with_own_cells
 from optimizer.score.score import Block, Scores, ridden
+from optimizer.score.situations import aged
 
 # Of a normal distribution, a tenth lies so many standard deviations below the mean.
 TENTH = 1.2815516
@@ -18,6 +20,23 @@ TENTH = 1.2815516
 MODEL_C, MODEL_SE = (-10.0, -5.0, 0.0, 10.0), (0.03, 0.02, 0.02, 0.01)
 # Change for which the range's response is worked out.
 CHANGE = 0.01
+
+
+def situation_bands(block: Block, *, context: Context, figures: Scores) -> Scores:
+    """The same in each situation, its cells as old as there: range_p10_km_<name>, range_p90_km_<name> [km].
+
+    Minus infinity where no fade is published.
+    """
+    out: Scores = {}
+    for name, here in context.situations.items():
+        km = figures[in_situation("range_km", name)]
+        old, cells = aged(block, here)
+        fast = ridden(old, context=cells, pack_mass_kg=figures["pack_mass_kg"]).range_km
+        known = {"range_km": np.maximum(km, 0.0), "fast_range_km": fast, "pack_mass_kg": figures["pack_mass_kg"]}
+        for end, values in range_band(old, context=cells, figures=known).items():
+            column = in_situation(f"range_{end.removeprefix('range_km_')}_km", name)
+            out[column] = np.where(np.isfinite(km), values, -np.inf)
+    return out
 
 
 def range_band(block: Block, *, context: Context, figures: Scores) -> Scores:

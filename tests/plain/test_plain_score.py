@@ -227,27 +227,27 @@ def assert_life_of_range(plain, pack, row, least_km, got):
     got |= {name: row[name] for name in ("life_range_years", "life_range_km")}
 
 
-def assert_band(plain, pack, row, got):
+def assert_band(plain, pack, row, got, *, km="range_km", ends=("range_km_p10", "range_km_p90")):
     """10th and 90th percentile of the range: by responses of the fast form to 1 % of capacity and of resistance."""
-    spread, courses, plain._courses = plain.brief.spread, plain._courses, {}
+    spread, courses, kept, grown = plain.brief.spread, plain._courses, plain.kept, plain.grown
 
-    def response(kept, grown):
-        plain.kept, plain.grown = kept, grown
-        plain._courses.clear()
-        return min(abs(1.0 - plain.figures(pack, stepped=False)["fast_range_km"] / got["fast_range_km"]) / 0.01, 10.0)
+    def fast_km(capacity, resistance):
+        plain.kept, plain.grown, plain._courses = kept * capacity, grown * resistance, {}
+        return plain.figures(pack, stepped=False)["fast_range_km"]
 
-    capacity, ohm = response(0.99, 1.0), response(1.0, 1.01)
-    plain.kept, plain.grown, plain._courses = 1.0, 1.0, courses
+    own = fast_km(1.0, 1.0)
+    capacity, ohm = (min(abs(1.0 - fast_km(*each) / own) / 0.01, 10.0) for each in ((0.99, 1.0), (1.0, 1.01)))
+    plain.kept, plain.grown, plain._courses = kept, grown, courses
     drawn = np.random.default_rng(5).standard_normal((200_000, pack.series)).min(axis=1).std()
-    assert plain.brief.ride.temp_c >= 10.0
+    model = np.interp(plain.brief.ride.temp_c, (-10.0, -5.0, 0.0, 10.0), (0.03, 0.02, 0.02, 0.01))
     part = math.hypot(
-        0.01, capacity * spread.capacity / math.sqrt(pack.parallel) * drawn,
+        model, capacity * spread.capacity / math.sqrt(pack.parallel) * drawn,
         ohm * spread.dcir / math.sqrt(pack.series * pack.parallel),
     )  # fmt: skip
-    off = 1.2815516 * part * row["range_km"]
-    assert row["range_km_p10"] == pytest.approx(row["range_km"] - off, abs=0.01 * off)
-    assert row["range_km_p90"] == pytest.approx(row["range_km"] + off, abs=0.01 * off)
-    got |= {name: row[name] for name in ("range_km_p10", "range_km_p90")}
+    off = 1.2815516 * part * row[km]
+    for end, sign in zip(ends, (-1.0, 1.0), strict=True):
+        assert row[end] == pytest.approx(row[km] + sign * off, abs=0.01 * off)
+        got[end] = row[end]
 
 
 def test_every_number_of_committed_rows(demo, committed):
@@ -263,6 +263,11 @@ def test_every_number_of_committed_rows(demo, committed):
         if demo.brief.use is not None:
             assert_life_of_range(plain, pack, row, constraints["range_km_min"], got)
         assert_band(plain, pack, row, got)
+        for name, other in plain.others.items():
+            ends = (f"range_p10_km_{name}", f"range_p90_km_{name}")
+            if ends[0] in row:
+                other.aged(pack, plain.wear(pack) if plain.brief.use is not None else None)
+                assert_band(other, pack, row, got, km=f"range_km_{name}", ends=ends)
         asked, full_v = demo.brief.electrical, got["voltage_full_v"]
         got["margin_controller_full_v"] = asked.voltage_max_v - full_v
         got["margin_controller_empty_v"] = got["voltage_empty_v"] - asked.voltage_min_v

@@ -32,6 +32,24 @@ def test_the_value_is_inside_and_the_band_as_wide_as_the_models_error(found):
     assert np.all(half > 1.28 * 0.01) and np.all(half < 1.28 * 0.015)
 
 
+def test_situations_have_bands_of_their_own(found, tmp_path):
+    """Wider in the cold, by the model's error there; of cells as old as there; the value inside."""
+    _, block = found
+    text = (builtin_catalogs() / "briefs" / "quick-36v.toml").read_text().replace("../", f"{builtin_catalogs()}/")
+    text += "[use]\nrides_per_week = 5\n"
+    text += '[[situation]]\nname = "frost"\ntemp_c = -10.0\n[[situation]]\nname = "old"\nyears = 4.0\n'
+    path = tmp_path / "b.toml"
+    path.write_text(text)
+    here = load_space(path)
+    figures = full_figures(block, space=here)
+    wide = {}
+    for name in ("frost", "old"):
+        low, km, high = (figures[f"range_{end}_{name}"] for end in ("p10_km", "km", "p90_km"))
+        assert np.all(low < km) and np.all(km < high)
+        wide[name] = (high - km) / km
+    assert np.all(wide["frost"] > 1.28 * 0.03) and np.all(wide["frost"] > 1.8 * wide["old"])
+
+
 def test_spread_alone_is_that_of_drawn_packs(found, monkeypatch):
     """Without an error of the model, ten times the usual spread: the 10th and 90th percentile of 300 packs."""
     space, block = found

@@ -21,7 +21,7 @@ from optimizer.pack.conductors.chained import WORK
 from optimizer.pack.limits import LIMITS, rated_current
 from optimizer.pack.protection.fuses import continuous_current_a, opening_seconds
 from optimizer.ride.range import STOP_NAMES
-from optimizer.score.band import range_band
+from optimizer.score.band import range_band, situation_bands
 from optimizer.score.score import Block, Scores, margins, regen_limit_a, ridden, score
 from optimizer.score.situations import worst
 from optimizer.score.years import ENDS, years_figures
@@ -146,6 +146,7 @@ def full_figures(block: Block, *, space: Space) -> Scores:
         fast = ridden(block, context=space.context, pack_mass_kg=figures["pack_mass_kg"])
         figures["fast_range_km"] = fast.range_km
         figures |= range_band(block, context=space.context, figures=figures)
+        figures |= situation_bands(block, context=space.context, figures=figures)
     least_km = dict(space.brief.constraints).get("range_km_min")
     figures |= years_figures(block, context=space.context, figures=figures, least_km=least_km)
     refuse_nan(figures)
@@ -266,6 +267,8 @@ def table(found: Survivors, figures: Scores, *, space: Space) -> pd.DataFrame:
     for situation in space.context.situations:
         here = {key: figures[in_situation(key, situation)] for key in ("peak_limit", "peak_current_a")}
         table[f"range_stop_{situation}"] = _named(figures[f"range_stop_{situation}"], STOP_NAMES)
+        for each in (f"range_{end}_km_{situation}" for end in ("p10", "p90")):
+            table[each] = np.round(np.where(np.isfinite(figures[each]), figures[each], np.nan), DIGITS)
         if space.context.situations[situation].years:
             for each in (f"range_{end}_km_{situation}" for end in ENDS):
                 table[each] = np.round(np.where(np.isfinite(figures[each]), figures[each], np.nan), DIGITS)
