@@ -161,25 +161,31 @@ class RuleChecks:
     def _parts(self, rooms: Mapping[str, int]) -> None:
         """Parts with one name, in no compartment, two boards; a size where the catalog has it, or none at all."""
         seen: dict[str, int] = {}
-        boards = 0
+        boards = fuses = 0
         for at, item in enumerate(_items(self.data.get("part"))):
-            name, board = item.get("name"), item.get("kind") == "BMS"
+            name, board, fuse = item.get("name"), item.get("kind") == "BMS", item.get("kind") == "fuse"
             self._unique(("part", at, "name"), name, seen)
             for room in _names_in(item.get("within")):
                 self._room(("part", at, "within"), room, rooms, several=True)
+            if item.get("outside") is True and item.get("within"):
+                expected = "does not go with outside = true: such a part lies in no compartment"
+                self.complain("conflict", ("part", at, "within"), expected, show(item["within"]))
             boards += board
+            fuses += fuse
+            if fuse and fuses > 1:
+                self.complain("duplicate-value", ("part", at, "kind"), "is there already: a pack has one fuse", "fuse")
             if board and boards > 1:
                 self.complain("duplicate-value", ("part", at, "kind"), "is there already: a pack has one BMS", "BMS")
             if board and isinstance(name, str) and "BMS" not in name:
                 self.complain("unknown-value", ("part", at, "name"), 'must hold "BMS"', show(name))
-            if board and item.get("outside"):
-                expected = "does not apply: a BMS that takes no room has no [[part]]"
+            if (board or fuse) and item.get("outside"):
+                expected = f"does not apply: a {item['kind']} that takes no room has no [[part]]"
                 self.complain("unknown-value", ("part", at, "outside"), expected, "true")
             for key in ("size_mm", "mass_g", "price"):
-                if board and item.get(key):
-                    expected = "does not apply: the catalog of BMS has it"
+                if (board or (fuse and key != "size_mm")) and item.get(key):
+                    expected = f"does not apply: the catalog of {'BMS' if board else 'fuses'} has it"
                     self.complain("unknown-value", ("part", at, key), expected, show(item[key]))
-            if not board and "size_mm" not in item and not item.get("outside"):
+            if not board and not fuse and "size_mm" not in item and not item.get("outside"):
                 self.complain("missing-key", ("part", at, "size_mm"), "is missing: length, width, height [mm]")
 
     def _fillers(self) -> None:

@@ -261,14 +261,16 @@ class PartSection(Section):
 
     name: Label
     """What it is called on drawings; names must differ, and that of the board holds "BMS"."""
-    kind: Literal["BMS", "other"] = "other"
-    """"BMS": as large as the board that is chosen, billed as that; "other": a part of your own."""
+    kind: Literal["BMS", "fuse", "other"] = "other"
+    """"BMS": as large as the board that is chosen, billed as that; "fuse": room for every fuse of [vary] whose size is
+    in its table, billed as the one that is chosen; "other": a part of your own."""
     size_mm: Size3 | None = None
-    """Length, width and height as it lies on its back [mm]; of a BMS the catalog's."""
+    """Length, width and height as it lies on its back [mm]; of a BMS the catalog's, of a fuse the largest sides in its
+    table, if left out."""
     mass_g: NotNegative = 0.0
-    """Mass [g]; of a BMS the catalog's."""
+    """Mass [g]; of a BMS and a fuse the catalog's."""
     price: NotNegative = 0.0
-    """Price [currency]; of a BMS the catalog's."""
+    """Price [currency]; of a BMS and a fuse the catalog's."""
     within: tuple[CompartmentName, ...] = ()
     """Compartments that it may lie in; empty: any."""
     outside: Flag = False

@@ -116,6 +116,11 @@ def read_fuses(path: Path) -> Fuses:
     parsed = read_columns(path, FUSE_COLUMNS)
     drop = parsed.numbers("resistance_mohm") * parsed.numbers("current_a")
     check_ratio(parsed, "resistance_mohm", drop, low=5, high=2000, unit="mV at the rated current")
+    sides = ("length_mm", "width_mm", "height_mm")
+    known = np.isfinite([parsed.numbers(side) for side in sides])
+    for row in np.flatnonzero(known.any(axis=0) & ~known.all(axis=0)):
+        missing = next(side for side, is_known in zip(sides, known[:, row], strict=True) if not is_known)
+        parsed.complain("empty-cell", int(row), missing, "an empty cell", "must have a number where another side has")
     least, most = curves(parsed)
     parsed.finish()
     return build(Fuses, parsed, opens_least=least, opens_most=most)

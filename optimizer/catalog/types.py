@@ -263,6 +263,10 @@ class Fuses(Catalog):
     breaking_a: Annotated[
         Floats, Column(needed=False, filled=False, low=20, high=1e6, ask="amperes", default=USUAL_BREAKING_A)
     ]
+    # With its holder and terminals; left out, nothing is known of its size.
+    length_mm: Annotated[Floats, Column(needed=False, filled=False, low=3, high=500, ask="millimetres")]
+    width_mm: Annotated[Floats, Column(needed=False, filled=False, low=2, high=300, ask="millimetres")]
+    height_mm: Annotated[Floats, Column(needed=False, filled=False, low=2, high=300, ask="millimetres")]
     opens_most: Floats
 
 

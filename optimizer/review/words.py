@@ -45,6 +45,7 @@ IN_SITUATION = {
 # What the accounts of a run call things, in words.
 MEANING = {
     "voltage window": "full or empty voltage outside the controller's",
+    "fails whatever the layout": "cells, board and fuse alone break a limit (counted with one split)",
     "does not fit": "not that many groups fit the compartments",
     "no BMS or fuse": "no BMS of this count and chemistry, or no fuse of this voltage",
     "fuse cannot break the fault current": "the cells drive more through a short circuit than the fuse can break",

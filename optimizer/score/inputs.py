@@ -40,7 +40,7 @@ from optimizer.catalog import (
     read_strips,
     read_wires,
 )
-from optimizer.fit.placement.survey import compartment_problems, part_problems
+from optimizer.fit.placement.survey import compartment_problems, part_problems, with_fuse_room
 from optimizer.fit.region.geometry import sizes_of
 from optimizer.pack.case.wanted import bed_problems
 from optimizer.pack.joining import with_bolt_room
@@ -207,6 +207,9 @@ def read_inputs(brief: Brief) -> Inputs:
     rides = {item.name: read(read_ride, files.get(f"situation[{item.name}].trace")) for item in brief.situation}
     tables = {"cells": cells, "strips": strips, "wires": wires, "bms": bms, "fuses": fuses}
     rows = {name: _rows(brief, name, table, read.problems) for name, table in tables.items()}
+    if fuses is not None:
+        brief, unsized = with_fuse_room(brief, fuses, rows["fuses"])
+        read.problems += unsized
     if not wrong:
         boards = () if bms is None else zip(bms.length_mm, bms.width_mm, bms.height_mm, strict=True)
         sides = [(float(x), float(y), float(z)) for x, y, z in boards]

@@ -164,6 +164,12 @@ def _pulses(path):
     }
 
 
+def sized_fuses():
+    """A table of fuses with the columns of their sizes."""
+    head, *rows = lines("fuses.csv", first=0, step=2).splitlines()
+    return "\n".join([head + ",length_mm,width_mm,height_mm", *(row + ",52,22,20" for row in rows), ""]).encode()
+
+
 TARGETS = (
     Target(
         "cells",
@@ -182,7 +188,7 @@ TARGETS = (
     Target("strips", "strips.csv", with_tabs(lines("strips.csv", first=0, step=2)).encode(), _catalog(read_strips)),
     Target("wires", "wires.csv", lines("wires.csv", first=0, step=2).encode(), _catalog(read_wires)),
     Target("bms", "bms.csv", lines("bms.csv", first=0, step=3).encode(), _catalog(read_bms)),
-    Target("fuses", "fuses.csv", lines("fuses.csv", first=0, step=2).encode(), _catalog(read_fuses)),
+    Target("fuses", "fuses.csv", sized_fuses(), _catalog(read_fuses)),
     Target("chargers", "chargers.csv", lines("chargers.csv", first=0, step=3).encode(), _catalog(read_chargers)),
     Target("ocv", "NMC.csv", lines("ocv/NMC.csv", first=0, step=10).encode(), _named(read_ocv, ("soc", "ocv_v"))),
     Target(

@@ -94,11 +94,14 @@ within = ["rear"]
 """
 
 
-def space_of(tmp_path, *, parts=BOARD, boards='["*"]'):
+def space_of(tmp_path, *, parts=BOARD, boards='["*"]', fuses=None):
     bms = small_bms(tmp_path)
     path = tmp_path / "brief.toml"
     folder = builtin_catalogs().as_posix()
-    path.write_text(BRIEF.format(folder=folder, bms=bms.as_posix(), parts=parts, boards=boards))
+    text = BRIEF.format(folder=folder, bms=bms.as_posix(), parts=parts, boards=boards)
+    if fuses is not None:
+        text = text.replace(f"{folder}/fuses.csv", fuses.as_posix())
+    path.write_text(text)
     return load_space(path)
 
 
@@ -290,6 +293,68 @@ def test_bad_parts_and_passages_are_told_at_once(tmp_path):
 def test_a_board_that_fits_nowhere_is_told_as_the_brief_is_read(tmp_path):
     with pytest.raises(BadInput, match=r"BMS fits nowhere in front, .*found 70 × 48 × 9 mm, the smallest of 14 boards"):
         space_of(tmp_path, parts=BOARD.replace("gap_mm = 1.0", 'gap_mm = 30.0\nwithin = ["front"]'))
+
+
+FUSE = "[[part]]\nname = 'main fuse'\nkind = 'fuse'\nwithin = ['front']\n"
+
+
+def sized_fuses(tmp_path, sizes):
+    """The demo's fuses with columns for their sizes: an empty cell but for those named."""
+    table = pd.read_csv(builtin_catalogs() / "fuses.csv", comment="#")
+    for k, side in enumerate(("length_mm", "width_mm", "height_mm")):
+        table[side] = [sizes.get(name, (None,) * 3)[k] for name in table["id"]]
+    table.to_csv(tmp_path / "sized.csv", index=False)
+    return tmp_path / "sized.csv"
+
+
+def test_a_fuse_with_sizes_in_its_table_is_a_body(tmp_path):
+    """Room for the largest of [vary], along each side; billed as the fuse that is chosen, nothing beside it."""
+    small, large = {"blade-60v-25a": (30.0, 22.0, 20.0)}, {"blade-60v-30a": (60.0, 20.0, 50.0)}
+    bare, held = space_of(tmp_path, parts=""), []
+    unasked = {"bolt-60v-80a": (99.0, 90.0, 70.0)}
+    cases = ((small, [20, 22, 30]), (small | large, [22, 50, 60]), (small | unasked, [20, 22, 30]))
+    for sizes, extents in cases:
+        space = space_of(tmp_path, parts=FUSE, fuses=sized_fuses(tmp_path, sizes))
+        (part,) = space.stands[0].placed
+        assert (part.name, part.compartment, sorted(part.extents_mm)) == ("main fuse", "front", extents)
+        assert space.box == bare.box
+        held.append(sum(space.held_cells(0, 0)))
+    # Cells give way to it, and to the largest of [vary] alone.
+    assert sum(bare.held_cells(0, 0)) >= held[0] == held[2] > held[1]
+    outcome = search(space)
+    found, figures = rows.rescored(outcome.found, space=space)
+    row = rows.table(found, figures, space=space).iloc[0].to_dict()
+    record = design_record(space, row)
+    assert [one["name"] for one in record["placed"]] == ["main fuse"]
+    (tmp_path / "design.json").write_text(json.dumps(record))
+    own, choices, _ = read_design(tmp_path / "design.json")
+    assert not differences(row, score_row(own, choices))
+    design = unfold(space, row)
+    assert "main fuse" in {thing.name for thing in things(design, [])}
+    assert "main fuse" in {text.get_text() for text in draw_vehicle(design).axes[0].texts}
+
+
+def test_bad_fuses_are_told_once(tmp_path):
+    def told(parts, sizes):
+        with pytest.raises(BadInput) as bad:
+            space_of(tmp_path, parts=parts, fuses=sized_fuses(tmp_path, sizes))
+        return [(problem.code, problem.field, problem.where) for problem in bad.value.problems]
+
+    assert told(FUSE, {}) == [("missing-key", "size_mm", "[[part]] 1")]
+    assert told(FUSE, {"blade-60v-25a": (30.0, None, 20.0)})[0][:2] == ("empty-cell", "width_mm")
+    huge = {"blade-60v-30a": (140.0, 130.0, 120.0)}
+    assert told(FUSE, huge) == [("part-fits-nowhere", "main fuse", "[[part]] 1")]
+    small = {"blade-60v-25a": (30.0, 22.0, 20.0)}
+    assert [code for code, *_ in told(FUSE + FUSE.replace("main", "other"), small)] == ["duplicate-value"]
+    assert [code for code, *_ in told(FUSE + "outside = true\nmass_g = 5.0\n", small)] == [
+        "conflict", "unknown-value", "unknown-value"]  # fmt: skip
+
+
+def test_outside_and_within_are_one_message(tmp_path):
+    with pytest.raises(BadInput, match=r"within.*does not go with outside = true: such a part lies in no comp") as bad:
+        space_of(tmp_path, parts="[[part]]\nname = 'plug'\noutside = true\nwithin = ['rear']\n")
+    (problem,) = bad.value.problems
+    assert problem.code == "conflict" and problem.where.startswith("line")
 
 
 def test_check_says_which_parts_take_room(tmp_path):

@@ -8,10 +8,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from optimizer.base.arrays import Ints
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import Brief
 from optimizer.brief.spaces import PartSection
 from optimizer.catalog import Cells, matching
+from optimizer.catalog.types import Fuses
 from optimizer.fit.placement.bodies import Body, Point, places, poses
 from optimizer.fit.placement.place import place
 from optimizer.fit.placement.proof import Proof, prove
@@ -110,6 +112,27 @@ def nowhere(brief: Brief, part: PartSection, found: str) -> Problem:
     )  # fmt: skip
 
 
+def with_fuse_room(brief: Brief, fuses: Fuses, rows: Sequence[int] | Ints) -> tuple[Brief, list[Problem]]:
+    """A brief whose fuse is as large as the largest of some rows along each side, and what is wrong with that.
+
+    A size that the brief gives stands. Fuses without sizes in their table are taken to find room there.
+    """
+    at = next((k for k, part in enumerate(brief.part) if part.kind == "fuse" and part.size_mm is None), None)
+    if at is None:
+        return brief, []
+    sides = np.array([fuses.length_mm, fuses.width_mm, fuses.height_mm]).reshape(3, -1)[:, rows]
+    sized = sides[:, np.isfinite(sides).all(axis=0)]
+    if not sized.shape[1]:
+        expected = (
+            "is missing: length, width, height [mm], since no fuse of [vary] has length_mm, width_mm, height_mm in its "
+            "table"
+        )
+        return brief, [Problem("missing-key", str(brief.path), f"[[part]] {at + 1}", "size_mm", "", expected)]
+    x, y, z = sized.max(axis=1).tolist()
+    part = brief.part[at].model_copy(update={"size_mm": (x, y, z)})
+    return brief.model_copy(update={"part": (*brief.part[:at], part, *brief.part[at + 1 :])}), []
+
+
 def part_problems(brief: Brief, boards_mm: Sequence[Point] = ()) -> list[Problem]:
     """Parts, each board that may be chosen among them, that fit in no compartment that may hold them, not even alone.
 
@@ -120,7 +143,7 @@ def part_problems(brief: Brief, boards_mm: Sequence[Point] = ()) -> list[Problem
     found = []
     for part in brief.part:
         sizes = [part.size_mm] if part.size_mm is not None else sorted(set(boards_mm), key=math.prod)
-        if part.outside or not sizes:
+        if part.outside or not sizes or (part.kind == "fuse" and part.size_mm is None):
             continue
         allowed = [room for room in rooms if not part.within or room.name in part.within]
         bodies = [body_of(part, size) for size in sizes]

@@ -128,8 +128,9 @@ def part_words(brief: Brief) -> list[str]:
     for part in brief.part:
         place = "outside" if part.outside else f"placed in {' or '.join(part.within) or 'any compartment'}"
         where.setdefault(place, []).append(part.name)
-    board = any(part.kind == "BMS" for part in brief.part)
-    rest = f"{'' if board else 'BMS, '}fuse, switch, connectors and sensors without a [[part]]: outside, no room kept"
+    kinds = {part.kind for part in brief.part}
+    rest = f"{'' if 'BMS' in kinds else 'BMS, '}{'' if 'fuse' in kinds else 'fuse, '}switch, connectors and sensors"
+    rest += " without a [[part]]: outside, no room kept"
     return [*(f"{', '.join(names)}: {place}" for place, names in where.items()), rest]
 
 

@@ -119,7 +119,7 @@ def entries_of_brief(space: Space) -> list[Line]:
     price = brief.box.price_per_kg if brief.box is not None else 0.0
     return [
         *(pieces_line(part.name, count=1.0, mass_g=part.mass_g, price=part.price)
-          for part in brief.part if part.kind != "BMS"),
+          for part in brief.part if part.kind == "other"),
         *(priced(f"box of {name}", "kg", kg, mass_kg=kg, price=price) for name, kg in walls.items()),
     ]  # fmt: skip
 
