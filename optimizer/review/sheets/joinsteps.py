@@ -161,7 +161,8 @@ def _fold(one: Mapping[str, Any]) -> str:
     *stubs, last = one["pieces"]
     at = " and ".join(f"{length:g}" for length in one["folds_at_mm"])
     stub = "".join(
-        f" A piece of {piece['length_mm']:g} mm lies along the face first, from the ring of {name}+ to the joint."
+        f" A piece of {piece['length_mm']:g} mm lies along the face first, from the ring of {name}+ to the joint, "
+        "and is joined to both."
         for piece in stubs
     )
     between = one["between_layers"]
@@ -177,7 +178,10 @@ def _fold(one: Mapping[str, Any]) -> str:
             f"up, until both are joined and covered; then layer {high} closes over layer {low} as a book does, round "
             "the joint."
         )
-    return f"{text} Stand the layers on each other first; then fold it along the cells through its slot."
+    return (
+        f"{text} It runs along the cells: join it on the face that is closed first, cover and close that, then fold it "
+        "through its slot and join the other end while that face is still open."
+    )
 
 
 def _barred(design: Design) -> bool:
