@@ -94,3 +94,57 @@ def folded(values: Ints) -> tuple[Ints, int]:
     pairs = np.stack([order[: len(order) // 2], order[::-1][: len(order) // 2]], axis=1)
     sums = values[pairs].sum(axis=1)
     return pairs, int(sums.max() - sums.min())
+
+
+# Of so many cells at either end the groups that may hold them are looked at; in groups of four of so many cells at most.
+FURTHEST, MOST_OF_FOUR = 3, 600
+
+
+def partners_bound(values: Ints, *, groups: int) -> int:
+    """Least spread by what the weakest and the strongest cells can be put together with, in groups of three and four.
+
+    Let d be how near the mean any group that holds a cell can come. Where that group is d above it, the others' mean is
+    d / (groups - 1) below it, and so is the smallest sum at least; the same upside down: the spread is no less than
+    d · groups / (groups - 1).
+
+    Parameters
+    ----------
+    values : ndarray of int, shape (groups · size,)
+        Capacities in whole units.
+    groups : int
+        At least 2.
+
+    Returns
+    -------
+    int
+        In the values' unit; 0 where groups are of another size.
+
+    >>> partners_bound(np.array([1, 10, 10, 10, 10, 10]), groups=2)
+    9
+    """
+    size = len(values) // groups
+    if groups < 2 or size not in (3, 4) or (size == 4 and len(values) > MOST_OF_FOUR):
+        return 0
+    ordered, total = np.sort(values), int(values.sum())
+    furthest = 0
+    for place in {*range(FURTHEST), *range(len(values) - FURTHEST, len(values))}:
+        others = np.delete(ordered, place)
+        # In whole numbers: everything times the number of groups.
+        near = _nearest(others * groups, total - groups * int(ordered[place]), size - 1)
+        furthest = max(furthest, near)
+    return -(-furthest // (groups - 1))
+
+
+def _nearest(ordered: Ints, target: int, count: int) -> int:
+    """How near the sum of two or three of sorted values comes to a target."""
+    if count == 3:
+        rest = (_nearest(ordered[k + 1 :], target - int(ordered[k]), 2) for k in range(len(ordered) - 2))
+        return min(rest)
+    wanted = target - ordered
+    at = np.searchsorted(ordered, wanted)
+    own, best = np.arange(len(ordered)), np.iinfo(np.int64).max
+    for step in (-2, -1, 0, 1):
+        place = np.clip(at + step, 0, len(ordered) - 1)
+        away = np.abs(ordered[place] - wanted)[place != own]
+        best = min(best, int(away.min())) if len(away) else best
+    return int(best)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from optimizer.base.arrays import Floats, Ints
 from optimizer.base.problems import BadInput, Problem
 from optimizer.bench.anneal import anneal, snaked
-from optimizer.bench.bounds import folded, spread_bound, sum_limits
+from optimizer.bench.bounds import folded, partners_bound, spread_bound, sum_limits
 from optimizer.bench.exact import listable, share_all, share_exactly, small_enough
 from optimizer.bench.extremes import extremes_bound
 from optimizer.bench.measured import Measured, Rejected, outliers
@@ -229,6 +229,8 @@ def _many(capacity: Ints, conductance: Floats, groups: int, seed: int) -> tuple[
     # others need not be as far above the mean.
     wide = CLOSE * mean * min(1.0, 4.0 / size)
     beyond = max(0.5 * (wide - (largest - smallest)), 0.5 * (bound - (largest - smallest)), 0.25 * wide)
+    # A cell that fits nowhere sets one group apart; the others are led together as before.
+    bound = max(bound, partners_bound(capacity, groups=groups))
 
     def annealed(seed: int) -> Ints:
         group = anneal(

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from optimizer.bench.bounds import folded, spread_bound
+from optimizer.bench.bounds import folded, partners_bound, spread_bound
 from optimizer.bench.coolness import group_rises
 from optimizer.bench.extremes import extremes_bound
 from optimizer.bench.match import match, share
@@ -107,8 +107,16 @@ def test_bounds_are_never_above_what_there_is(seed):
             values = np.where(rng.random(len(values)) < 0.3, values, 50 + values % 3)
         best = least_spread(values.tolist(), groups, size)
         assert spread_bound(values, groups=groups) <= best and extremes_bound(values, groups=groups)[0] <= best
+        assert partners_bound(values, groups=groups) <= best
         if size == 2:
             assert folded(values)[1] == best
+
+
+def test_a_cell_that_fits_nowhere_bounds_the_spread():
+    """By hand: the mean is 153; 10 + 85 + 64 is 6 above it, no other pair is nearer, so the others are 3 below it."""
+    values = np.array([10, 85, 64, 50, 51, 52, 48, 49, 50])
+    assert (spread_bound(values, groups=3), partners_bound(values, groups=3)) == (0, 9)
+    assert least_spread(values.tolist(), 3, 3) == 9
 
 
 def test_strong_and_weak_cells_that_can_only_pair_unevenly_have_a_bound_that_is_reached():
