@@ -96,7 +96,7 @@ def folded(values: Ints) -> tuple[Ints, int]:
     return pairs, int(sums.max() - sums.min())
 
 
-# Of so many cells at either end the groups that may hold them are looked at; in groups of four of so many cells at most.
+# Of so many cells at either end the groups they can be in are looked at; in groups of four of at most so many cells.
 FURTHEST, MOST_OF_FOUR = 3, 600
 
 

@@ -17,7 +17,7 @@ from optimizer.design.runs import read_run
 from optimizer.design.select import choose, design_block
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.ride.load.roadload import ride_steps
-from optimizer.road.energy import counts_discharge_negative, power_of
+from optimizer.road.energy import counts_discharge_negative, power_of, row_of
 from optimizer.road.log import RawLog, refuse
 from optimizer.road.packrun import Explained, Health, PackModel, PackRun, drive, explain, ratio_error
 from optimizer.road.reading import read_rides
@@ -31,6 +31,8 @@ SURE = 2.0
 ANOTHER = 0.02
 # So far outside of what the cells in series can have at rest, as a share, a pack's voltage is no sag of it.
 OUTSIDE = 0.05
+# More charge than this times what the pack holds is not taken without a charger.
+FULL = 1.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,6 +199,10 @@ def with_current(log: RawLog, pack: PackModel) -> Ride:
     if counts_discharge_negative(ride):
         amps = -amps
         changes.append("current is negative while the vehicle is driven: its sign is turned, discharge is positive")
+    taken_ah, held_ah = float(np.nansum(amps)) * row_of(amps) / 3600.0, pack.capacity_ah * pack.parallel
+    if taken_ah > FULL * held_ah:
+        text = f"is more than the {held_ah:.3g} Ah that the pack holds: charged on the way? Give each ride as a log"
+        raise refuse("charged-between", log.file, text, name="current_a", found=f"{taken_ah:.3g} Ah in all")
     _in_window(log.file, pack, float(np.median((volts + amps * pack.middle_ohm)[both])), float(np.median(volts[both])))
     return replace(ride, columns={**ride.columns, "current_a": amps}, changes=(*ride.changes, *changes))
 
