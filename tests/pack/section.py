@@ -48,13 +48,15 @@ def _conducted(
 
 
 @cache
-def between(diameter: float, gap: float, length: float, *, play: float, rib: float, fine: int = 1) -> float:
+def between(
+    diameter: float, gap: float, length: float, *, play: float, rib: float, fine: int = 1, fill: float = AIR
+) -> float:
     """Conductance between neighbours of square rows, each in a ring; rib 0 for an open frame [W/K]."""
     r, half = diameter / 2.0, (diameter + gap) / 2.0
 
     def k(x: np.ndarray, y: np.ndarray) -> np.ndarray:
         away = np.hypot(x, y)
-        return np.where((away > r + play) & (away < r + play + rib), PRINT, AIR)
+        return np.where((away > r + play) & (away < r + play + rib), PRINT, fill)
 
     # A quarter: two halves across and two up make the whole of a pair.
     return _conducted(half, half, radius=r, play=play, k=k, outside=1e6, fine=fine) * length * 1e-3
@@ -62,14 +64,15 @@ def between(diameter: float, gap: float, length: float, *, play: float, rib: flo
 
 @cache
 def beside(
-    diameter: float, gap: float, length: float, *, play: float, rib: float, wall: float, outside: float, fine: int = 1
+    diameter: float, gap: float, length: float, *, play: float, rib: float, wall: float, outside: float, fine: int = 1,
+    fill: float = AIR,
 ) -> float:
     """Conductance from an edge cell through the wall beside it, along its row, to what is outside [W/K]."""
     r = diameter / 2.0
 
     def k(x: np.ndarray, y: np.ndarray) -> np.ndarray:
         away = np.hypot(x, y)
-        return np.where((away > r + play) & ((away < r + play + rib) | (x > r)), PRINT, AIR)
+        return np.where((away > r + play) & ((away < r + play + rib) | (x > r)), PRINT, fill)
 
     high = (diameter + gap) / 2.0
     return 2.0 * _conducted(r + wall, high, radius=r, play=play, k=k, outside=outside, fine=fine) * length * 1e-3

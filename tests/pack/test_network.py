@@ -20,6 +20,7 @@ from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import CellSize, Clearance, Layout
 from optimizer.pack.case.outline import CaseRules
 from optimizer.pack.thermal.convection import gap_coefficient
+from optimizer.pack.thermal.filler import PADS, POTTING, Filler
 from optimizer.pack.thermal.heat import GAP_EMISSIVITY, Box, sun_rise_k
 from optimizer.pack.thermal.packed import Heating, heating
 
@@ -76,16 +77,22 @@ class Grid:
         return {name: float(temps[k]) for name, k in self.nodes.items()}
 
 
-def over_the_box(made: Layout, room: Compartment, plates: tuple[tuple[list[int], int, float], ...] = ()) -> float:
-    """Hottest slice of any cell over the box, one watt in each cell, and so much in plates at the cells' ends [K]."""
+def over_the_box(
+    made: Layout, room: Compartment, plates: tuple[tuple[list[int], int, float], ...] = (), *, fill: float = 0.0267,
+    pads: float = 0.0,
+) -> float:
+    """Hottest slice of any cell over the box, one watt in each cell, and so much in plates at the cells' ends [K].
+
+    fill, pads : conductivity of what is around the cells and, over 0, over their ends and before near walls [W/(m K)].
+    """
     grid, at, dz = Grid(), made.centres_mm, LENGTH / SLICES
-    web, wall = between(D, GAP, LENGTH, play=0.15, rib=0.8), {}
+    web, wall = between(D, GAP, LENGTH, play=0.15, rib=0.8, fill=fill), {}
     spans, height = room.extent_mm, room.extent_mm[2][1]
 
     def air(mm: float) -> float:
         return float(gap_coefficient(max(mm, WALL), height_m=height * 1e-3, emissivity=GAP_EMISSIVITY))
 
-    wall["in"] = beside(D, GAP, LENGTH, play=0.15, rib=0.8, wall=CASE, outside=1e6)
+    wall["in"] = beside(D, GAP, LENGTH, play=0.15, rib=0.8, wall=CASE, outside=1e6, fill=fill)
     for k, (x, y, z) in enumerate(at):
         for s in range(SLICES - 1):
             grid.join(("cell", k, s), ("cell", k, s + 1), ALONG * np.pi / 4 * (D * 1e-3) ** 2 / (dz * 1e-3))
@@ -115,8 +122,10 @@ def over_the_box(made: Layout, room: Compartment, plates: tuple[tuple[list[int],
                     grid.join(("wall", k, own, s), ("wall", int(along), own, s), PRINT * CASE * dz / PITCH * 1e-3)
         for end, room_mm in ((0, z - spans[2][0]), (SLICES - 1, spans[2][1] - z)):
             area = np.pi / 4 * D**2 * 1e-6
-            grid.join(("cell", k, end), ("cover", k, end), area / (1.5e-3 / 0.0267 + 1.0e-3 / PRINT))
-            grid.join(("cover", k, end), ("box",), air(room_mm - LENGTH / 2 - END) * (PITCH * 1e-3) ** 2)
+            grid.join(("cell", k, end), ("cover", k, end), area / (1.5e-3 / (pads or 0.0267) + 1.0e-3 / PRINT))
+            gap = room_mm - LENGTH / 2 - END
+            across = pads / max(gap, WALL) * 1e3 if pads and gap <= 3.0 else air(gap)
+            grid.join(("cover", k, end), ("box",), across * (PITCH * 1e-3) ** 2)
             for other in np.flatnonzero(np.abs(np.hypot(at[:, 0] - x, at[:, 1] - y) - PITCH) < 0.1):
                 if other > k and made.module[other] == made.module[k]:
                     grid.join(("cover", k, end), ("cover", int(other), end), PRINT * 1.0e-3)
@@ -142,12 +151,14 @@ def box_rise(room: Compartment, watt: float, wind_w_m2_k: float = 0.0) -> float:
     return float(brentq(left, 1e-6, 500.0))
 
 
-def warmth(made: Layout, room: Compartment, wind_w_m2_k: float = 0.0) -> Heating:
+def warmth(
+    made: Layout, room: Compartment, wind_w_m2_k: float = 0.0, filler: Filler | None = None
+) -> Heating:
     """What warms the hottest cell as searches have it."""
     rules = CaseRules(case_mm=CASE, cell_gap_mm=GAP, end_mm=END, wall_mm=WALL)
     gaps = Clearance(wall_mm=WALL, case_mm=CASE, cell_gap_mm=GAP, end_mm=END, module_gap_mm=APART)
     group = np.zeros(made.cells, int)
-    return heating(made, group, room=room, gaps=gaps, case=rules, forced_w_m2_k=wind_w_m2_k)
+    return heating(made, group, room=room, gaps=gaps, case=rules, forced_w_m2_k=wind_w_m2_k, filler=filler)
 
 
 def figure(made: Layout, room: Compartment) -> float:
@@ -215,3 +226,14 @@ def test_wind_and_sun(parts, speed_m_s, sun_w_m2) -> None:
         found.append(watt * over_the_box(made, room) + box_rise(room, watt * made.cells + taken, wind))
     # In still air a box warmed by both loses more per kelvin than each of them counts.
     assert max(told) - (2.0 if speed_m_s else 2.2) < max(found) <= max(told) + 0.02, (told, found)
+
+
+@PACKS
+@pytest.mark.parametrize(("filler", "how"), [
+    (Filler("gel", POTTING, 0.9, 3.0), {"fill": 0.9}), (Filler("soft", PADS, 2.0, 3.0), {"pads": 2.0}),
+])  # fmt: skip
+def test_potting_and_pads(parts, filler, how) -> None:
+    """At the heat for which the search has the hottest cell 20 K over the air."""
+    watt = 20.0 / max(float(warmth(*each, filler=filler).rise_k_per_w[0]) for each in parts)
+    found = [watt * over_the_box(*each, **how) + box_rise(each[1], watt * each[0].cells) for each in parts]
+    assert 18.0 < max(found) <= 20.0, found

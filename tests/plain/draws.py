@@ -10,6 +10,9 @@ from optimizer.search.space import parts
 from optimizer.search.space.plating import plated
 from optimizer.search.space.splits import Shares
 
+# Splits are drawn from all that there are: more than a search would keep.
+MOST_SPLITS = 2_000_000
+
 
 def draw(space, rng, *, count, tasks):
     """Packs and the block that the fast score reads, about `count` of each, out of so many tasks."""
@@ -31,7 +34,7 @@ def draw(space, rng, *, count, tasks):
         rules = space.brief.harness
         shares = Shares(
             space.rooms, fills=fills, rules=rules, sensors=space.brief.parts.sensors, known=known,
-            links=space.links(task.stand), board=space.board(task.stand),
+            links=space.links(task.stand), board=space.board(task.stand), most_kept=MOST_SPLITS,
         )  # fmt: skip
         splits = shares.of(series, reduced=False) if any(fills) else ()
         if len(splits):

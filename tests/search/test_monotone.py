@@ -5,6 +5,7 @@ ride is left out there, as the engine does.
 """
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,7 @@ import pytest
 
 from optimizer.base.figures import FIGURES, OBJECTIVES, split_name
 from optimizer.catalog import builtin_catalogs
-from optimizer.score.score import CHARGE_FIGURES, RIDE_FIGURES, WORK_FIGURES, Block, score
+from optimizer.score.score import CHARGE_FIGURES, HEAT_FIGURES, RIDE_FIGURES, WORK_FIGURES, Block, score
 from optimizer.search.exact.ideal import BEST_CASE
 from optimizer.search.running.record import run_record
 from optimizer.search.running.run import search
@@ -153,6 +154,30 @@ def test_no_charge_is_quicker_behind_worse_parts(demo, column):
             assert np.all(other[name] >= one[name] * (1.0 - 1e-9)), (amps, name)
             tried += int(np.any(np.isfinite(other[name]) & (other[name] > one[name] * (1.0 + 1e-9))))
     assert tried > 2
+
+
+@pytest.mark.parametrize("entropy_mv_k", [-0.4, 0.4])
+@pytest.mark.parametrize("column", [
+    "resistance_ohm", "mass_kg", "hot_rise_k_per_w", "ride_rise_k_per_w", "box_k_per_w", "plates_k_per_a2",
+])  # fmt: skip
+def test_nor_in_the_sun_and_with_heat_of_the_reaction(wide_spaces, column, entropy_mv_k):
+    """Sun adds to the air, the reaction goes with the charge: neither changes with a part, whatever its sign."""
+    rng = np.random.default_rng([10, list(FIELDS).index(column)])
+    context = wide_spaces["cruise"].context
+    warmth = replace(context.warmth, sun_k=14.0, ride_sun_k=9.0)
+    cells = replace(context.cells, entropy_v_k=np.full_like(context.cells.entropy_v_k, 1e-3 * entropy_mv_k))
+    space = replace_context(wide_spaces["cruise"], replace(context, warmth=warmth, cells=cells, situations={}))
+    block = packs(space, rng)
+    figures = HEAT_FIGURES | {"continuous_power_w", "hot_cell_charge_c"}
+    before, after = (
+        score(each, context=space.context, figures=figures) for each in (block, worsened(block, *FIELDS[column], rng))
+    )
+    assert assert_none_betters(space, column, before, after) >= 1
+
+
+def replace_context(space, context):
+    """A space that stands for another one with its context."""
+    return SimpleNamespace(context=context, window=space.window)
 
 
 def test_the_test_would_notice(demo, monkeypatch):

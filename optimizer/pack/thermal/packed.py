@@ -15,7 +15,7 @@ from optimizer.fit.region.layout import Clearance, Layout
 from optimizer.pack.case.outline import CaseRules
 from optimizer.pack.thermal import heat
 from optimizer.pack.thermal.convection import gap_coefficient
-from optimizer.pack.thermal.filler import PLATE, PLATE_W_PER_M_K, POTTING, Filler
+from optimizer.pack.thermal.filler import ALONG_W_PER_M_K, PLATE, PLATE_W_PER_M_K, POTTING, Filler
 from optimizer.pack.thermal.neighbours import Facing, Flags, facing
 from optimizer.pack.thermal.webs import Webs
 
@@ -164,6 +164,8 @@ def _ways_out(layout: Layout, room: Compartment, web: Webs, filler: Filler | Non
     air, out, walled = ways(layout.axis, web.case.end_mm)
     if filler is not None and filler.ends_w_m_k:
         out = np.where(air <= filler.reach_mm, np.maximum(out, filler.ends_w_m_k / (air * 1e-3)), out)
+        # Heat comes from the whole length of the cell: as far as its middle would be over the one end that is cooled.
+        out = 1.0 / (1.0 / out + 0.5e-3 * layout.size.length_mm / ALONG_W_PER_M_K)
     return sides, web.end_w_k(out, area_mm2=_end_mm2(layout)) * walled
 
 
