@@ -51,9 +51,10 @@ def lines(name, *, first, step=1, most=100):
 def with_terminals(text):
     """A cell table with the columns of terminals and models, which the demo's leaves out."""
     head, *rows = text.splitlines()
-    more = {True: ",ends,7.4,,,,,,,,", False: ",same_end,,6,15,terminals,12,6.5,60,2,"}
+    steps = "-5:0.05;10:0.3"
+    more = {True: f",ends,7.4,,,,,,,,,{steps}", False: f",same_end,,6,15,terminals,12,6.5,60,2,,{steps}"}
     names = ",terminal_layout,positive_diameter_mm,terminal_mm,terminal_spacing_mm,vent_end,stud_mm,fastener_mm"
-    names += ",pressure_kpa,tie_plate_mm,model"
+    names += ",pressure_kpa,tie_plate_mm,model,charge_limits"
     return "\n".join([head + names, *(row + more[",cylinder," in row] for row in rows)]) + "\n"
 
 
