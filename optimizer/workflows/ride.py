@@ -297,7 +297,8 @@ def _picture(made: Made, vehicle: Vehicle, mass_kg: float, power_of: str) -> byt
         raw = made.rides[0].columns.get("altitude_m")
         height = made.rides[0].height_m
     names = ", ".join(Path(ride.name).name for ride in made.rides)
-    title = f"{names}: {made.sums.distance_km:.1f} km, climb {made.sums.climb_m:.0f} m, {made.sums.stops} stops"
+    sums = made.sums if made.short else _total(made.rides)
+    title = f"{names}: {sums.distance_km:.1f} km, climb {sums.climb_m:.0f} m, {sums.stops} stops"
     return ride_png(
         way_km=way_km, speed_kmh=speed * KMH_PER_M_S, height_m=height, title=title, power_of=power_of,
         power_w=power_w(made.way, vehicle=vehicle, mass_kg=mass_kg), raw_km=way_km, raw_height_m=raw,

@@ -97,8 +97,8 @@ def _panel(axes: Any, station: Any, layer: pd.DataFrame, title: str) -> None:
 
 
 def labels_pdf(seats: pd.DataFrame) -> bytes:
-    """Labels on sheets of A4 (PDF): id large, its group and seat, capacity and resistance."""
-    rows = _rows(seats)
+    """Labels on sheets of A4 (PDF): id large, group, seat and where its + is (of a design), capacity and resistance."""
+    rows, turned = _rows(seats), "positive_end" in seats
     buffer = io.BytesIO()
     with own_look(), mpl.rc_context({"pdf.fonttype": 42}), PdfPages(buffer, metadata={"CreationDate": None}) as pages:
         for start in range(0, len(rows), ACROSS * DOWN):
@@ -110,9 +110,8 @@ def labels_pdf(seats: pd.DataFrame) -> bytes:
                 x, y = 10.0 + (k % ACROSS) * LABEL_MM[0], 10.6 + (k // ACROSS) * LABEL_MM[1]
                 axes.add_patch(Rectangle((x, y), *LABEL_MM, fill=False, edgecolor=RULE, lw=0.4))
                 axes.text(x + 19.0, y + 6.0, str(row.id), ha="center", va="center", fontsize=9)
-                axes.text(
-                    x + 19.0, y + 12.0, f"group {row.group}, seat {row.seat}", ha="center", va="center", fontsize=7
-                )
+                place = f"group {row.group}, seat {row.seat}" + (f", + {row.positive_end}" if turned else "")
+                axes.text(x + 19.0, y + 12.0, place, ha="center", va="center", fontsize=7)
                 told = f"{row.capacity_ah:.3f} Ah, {row.resistance_mohm:.2f} mΩ"
                 axes.text(x + 19.0, y + 17.0, told, ha="center", va="center", fontsize=6)
             pages.savefig(figure, facecolor="white")

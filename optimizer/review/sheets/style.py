@@ -136,11 +136,11 @@ def save(figure: Figure, path: Path, *, dpi: int = 150) -> None:
     write_bytes(path, to_bytes(figure, kind=kind, dpi=dpi))
 
 
-def short_name(path: str, *, most: int = 26) -> str:
+def short_name(path: str, *, most: int = 22) -> str:
     """A file's name for a title beside a legend: its end where it is longer than so many characters.
 
     >>> short_name("logs/2026/a-very-long-name-of-a-controllers-log.csv")
-    '…e-of-a-controllers-log.csv'
+    '…-a-controllers-log.csv'
     """
     name = Path(path).name
     return name if len(name) <= most else "…" + name[-most:]
