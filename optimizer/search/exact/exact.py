@@ -257,10 +257,26 @@ class Engine:
         lengths = np.array([len(item.built.samples) for item in pending])
         whole = joined(rows).finer(lengths, int(lengths.max()), 1)
         tally.bounds += len(whole)
+        if not len(whole):
+            return
         options = [item.built.samples for item in pending]
         tables = [op.joined(x.values, item.part) for x, item in zip(options, pending, strict=True)]
-        self._scored(pending, whole, options, tables, mine, Tally())
+        self._scored(pending, self._promising(pending, whole, tables), options, tables, mine, Tally())
         mine.settle()
+
+    def _promising(self, pending: list[Pending], rows: GroupRows, tables: list[Floats]) -> GroupRows:
+        """Samples that are feasible and unbeaten by the fast form of the ride: the only ones worth stepping through.
+
+        Samples only bound what is searched later, so that none is missed; the fast form decides which, not how good.
+        """
+        taken: list[GroupRows] = []
+        for start in range(0, len(rows), BLOCK):
+            here = rows.take(slice(start, start + BLOCK))
+            figures = score(self._rows_block(pending, here, tables), context=self.space.context, figures=self.figures)
+            good = np.flatnonzero(self._feasible(figures, self.figures, Tally()))
+            points = signed({name: figures[name][good] for name in self.objectives}, objectives=self.objectives)
+            taken.append(here.take(good[nondominated(points)]))
+        return joined(taken)
 
     def _batches(self, pending: list[Pending], mine: archive.Front, tally: Tally) -> Iterator[list[Pending]]:
         """Pending of which something is unbeaten, in batches large enough for vectors, small enough to learn.
