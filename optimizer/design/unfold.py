@@ -127,7 +127,10 @@ def _ride_frame(space: Space, block: Block, row: Mapping[str, Any]) -> pd.DataFr
         heat_capacity_j_k=space.context.cells.mass_kg[block.cell] * CELL_J_PER_KG_K, warms=False,
     )  # fmt: skip
     names = ("time_s", "distance_km", "soc", "voltage_v", "current_a", "power_w", "temp_c")
-    return pd.DataFrame({name: getattr(trace, name) for name in names})
+    frame = pd.DataFrame({name: getattr(trace, name) for name in names})
+    # A box in the sun is as if the air around it were so much warmer.
+    frame["temp_c"] += space.context.warmth.ride_sun_k
+    return frame
 
 
 def _drop(space: Space, chosen: Chosen) -> Drop:
