@@ -12,15 +12,19 @@ from brute import objectives
 from small import small_bms
 
 from optimizer.base.problems import BadInput
+from optimizer.brief.spaces import PartSection
 from optimizer.catalog import builtin_catalogs
 from optimizer.design.placed import placed_record
 from optimizer.design.rescore import design_record, differences, read_design, score_row
 from optimizer.design.unfold import unfold
-from optimizer.fit.region.geometry import to_vehicle
+from optimizer.fit.placement.bodies import with_parts
+from optimizer.fit.placement.stacks import row_count
+from optimizer.fit.region.geometry import clearance, compartments, to_vehicle
 from optimizer.review.cad.model import things
 from optimizer.review.sheets import style as look
 from optimizer.review.sheets.vehicle import draw_vehicle
 from optimizer.review.terminal.overview import check_text
+from optimizer.score.inputs import load_inputs
 from optimizer.search.exact import rows
 from optimizer.search.running.run import search
 from optimizer.search.space.seats import Seats
@@ -220,6 +224,30 @@ def test_a_larger_board_leaves_room_for_no_more_cells(searched):
             for row in space.boards(task):
                 held[int(row)] = max(held.get(int(row), 0), groups)
         assert held.get(large, 0) < held[small]
+
+
+def test_every_cell_size_has_the_best_of_all_places():
+    """Beside the largest board in the demo's deck, 21700 and 26650: as many in rows as in any place found by either."""
+    inputs = load_inputs(builtin_catalogs() / "briefs" / "cargo-scooter.toml")
+    deck = inputs.brief.compartment[0].model_copy(update={"keep_out": ()})
+    board = PartSection(name="BMS", kind="BMS", within=("deck",), gap_mm=1.0, free_mm=8.0)
+    brief = inputs.brief.model_copy(update={"compartment": (deck,), "part": (board,)})
+    seats = Seats(brief, compartments(brief), inputs.cells, inputs.bms)
+    seats.__dict__["_boards"] = [inputs.bms.id.tolist().index("sentinel-24s-150a")]
+    small, large = (next(s for s in seats._sized if round(s.diameter_mm, 1) == mm) for mm in (21.3, 26.3))
+    seats.__dict__["_telling"] = [large, small]
+    assert len(seats.stands) == 2
+    for size in (small, large):
+        rules = clearance(brief, size)
+        held = [
+            row_count(with_parts(seats.rooms[0], stand.placed, wall_mm=rules.wall_mm), size, rules)
+            for stand in seats.stands
+        ]
+        (chosen,) = seats._best_places(size)
+        assert held[chosen] == max(held)
+        # The place by the larger size costs the smaller one six cells in rows.
+        assert (max(held) > held[0]) == (size is small)
+        assert list(seats.classes(size, 3)) == [chosen]
 
 
 def test_own_places_of_boards_only_better_the_front(searched):

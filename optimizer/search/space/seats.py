@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.base.cache import Arrays, cached
+from optimizer.base.problems import BadInput
 from optimizer.brief import Brief
 from optimizer.catalog import Cells, matching
 from optimizer.catalog.types import Bms
@@ -24,6 +25,9 @@ from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import clearance, sizes_of
 from optimizer.fit.region.layout import CellSize
 from optimizer.search.space.stands import BMS, Stand, stands
+
+# Sizes of cells by which places of parts are looked for.
+MOST_SIZES = 8
 
 # Stand → catalog rows of the boards that lie in its place.
 Classes = dict[int, tuple[int, ...]]
@@ -46,6 +50,7 @@ class Seats:
     cells: Cells
     bms: Bms
     fixed: Sequence[Stand] = ()
+    _chosen: dict[CellSize, list[int]] = field(default_factory=dict, repr=False)
     _known: dict[tuple[CellSize, int], Classes] = field(default_factory=dict, repr=False)
     _rows: dict[tuple[int, CellSize], tuple[int, ...]] = field(default_factory=dict, repr=False)
     _zones: dict[tuple[int, CellSize], list[tuple[int, Found]]] = field(default_factory=dict, repr=False)
@@ -90,27 +95,60 @@ class Seats:
 
     @cached_property
     def _bare(self) -> Sequence[Stand]:
-        """Every place that some board uses; one without parts where the brief has none."""
+        """Every place that some cell size has best; one without parts where the brief has none."""
         if not any(not part.outside for part in self.brief.part):
             return (Stand(),)
-        boards = [self.board_mm(row) for row in self._boards]
+        found: dict[Stand, None] = {}
+        for k, size in enumerate(self._telling):
+            try:
+                found |= dict.fromkeys(self._stands_by(size))
+            except BadInput:
+                # Parts are placed one after the other: by another size the last may find no place.
+                if k == 0:
+                    raise
+        return tuple(found)
+
+    @cached_property
+    def _telling(self) -> list[CellSize]:
+        """Sizes by which places are found: the middle one first, then at most MOST_SIZES spread over all."""
         sizes = sorted(self._sized, key=lambda s: (s.shape, s.length_mm * max(s.diameter_mm, s.width_mm)))
         # Cylinders tell places apart sooner than blocks do.
         round_ones = [size for size in sizes if size.shape == "cylinder"] or sizes
-        middle = round_ones[len(round_ones) // 2]
+        spread = np.unique(np.linspace(0, len(sizes) - 1, MOST_SIZES).round().astype(int))
+        return list(dict.fromkeys([round_ones[len(round_ones) // 2], *(sizes[k] for k in spread)]))
+
+    def _stands_by(self, size: CellSize) -> tuple[Stand, ...]:
+        """A place for each board in each compartment, as cells of one size have it best; kept on disk once found."""
+        boards = [self.board_mm(row) for row in self._boards]
         found: list[Stand] = []
 
         def compute() -> Arrays:
-            found.extend(stands(self.brief, self.rooms, boards_mm=boards, size=middle))
+            found.extend(stands(self.brief, self.rooms, boards_mm=boards, size=size))
             return {"stands": np.array(json.dumps([asdict(stand) for stand in found]))}
 
         parts = {
             "rooms": [(room.shape_key, room.name, room.position_mm, room.rotation_deg) for room in self.rooms],
-            "parts": [repr(part) for part in (*self.brief.part, *self.brief.passage)], "boards": boards, "size": middle,
-            "gaps": clearance(self.brief, middle),
+            "parts": [repr(part) for part in (*self.brief.part, *self.brief.passage)], "boards": boards, "size": size,
+            "gaps": clearance(self.brief, size),
         }  # fmt: skip
         arrays = cached("stands", parts, compute)
         return tuple(found) or tuple(map(_stand, json.loads(str(arrays["stands"]))))
+
+    def _best_places(self, size: CellSize) -> list[int]:
+        """Of the places of each board in each compartment the one beside which most cells of a size lie in rows.
+
+        Of equal ones that which was found by the middle size; the largest boards first.
+        """
+        if size not in self._chosen:
+            best: dict[tuple[tuple[float, ...], str], tuple[int, int]] = {}
+            for k, stand in enumerate(self._bare):
+                what = tuple(sorted(stand.placed[0].extents_mm)) if stand.board else (), stand.room
+                cells = sum(self._row_counts(k, size)) if len(self._bare) > 1 else 0
+                if what not in best or cells > best[what][0]:
+                    best[what] = cells, k
+            # As the middle size has them in order.
+            self._chosen[size] = [k for _, k in best.values()]
+        return self._chosen[size]
 
     def classes(self, size: CellSize, parallel: int) -> Classes:
         """Stands in use for a cell size and P, each with the boards that lie in its place.
@@ -160,7 +198,7 @@ class Seats:
     def _uncut(self, size: CellSize, parallel: int) -> Classes:
         """Classes of the bare stands."""
         if not self._places_board:
-            return {0: tuple(range(len(self.bms.id)))}
+            return {self._best_places(size)[0]: tuple(range(len(self.bms.id)))}
         if (size, parallel) not in self._known:
             self._known[size, parallel] = self._classes(size, parallel)
         return self._known[size, parallel]
@@ -170,7 +208,8 @@ class Seats:
         by_size: dict[Point, list[int]] = {}
         for row in self._boards:
             by_size.setdefault(self.board_mm(row), []).append(row)
-        for k, stand in enumerate(self._bare):
+        for k in self._best_places(size):
+            stand = self._bare[k]
             for dims, rows in ((dims, rows) for dims, rows in by_size.items() if _same(stand, dims)):
                 most = min(self._sized.get(size, 5000), int(self.bms.series_max[rows].max()))
 

@@ -1,8 +1,9 @@
 """Where the parts of a pack lie: for each size of board and each compartment that may hold it, one place.
 
-The set that is searched: a board lies where it leaves the most room for cells of the middle size among the brief's,
-by Oler's bound over stacks of layers from either end along each axis; of equal places where its connectors are
-nearest to the other compartments. Other parts follow, the largest first, by the same rule along the axis on which most
+The set that is searched: a board lies where it leaves the most room for cells of a size, by Oler's bound over stacks
+of layers from either end along each axis; of equal places where its connectors are nearest to the other compartments.
+Places are found by several sizes among the brief's, and each size takes that of them beside which most of its cells
+lie in rows, see Seats. Other parts follow, the largest first, by the same rule along the axis on which most
 cells lie beside the board. Seats says which boards lie in which of these places.
 """
 
