@@ -19,6 +19,7 @@ from optimizer.base.arrays import Floats
 from optimizer.base.constants import GRAVITY_M_S2
 from optimizer.road.motion import runs_of
 from optimizer.road.ride import Ride
+from optimizer.road.timeline import row_of
 
 Bools = NDArray[np.bool_]
 
@@ -212,12 +213,6 @@ def _raw_power(ride: Ride) -> Floats:
     if {"voltage_v", "current_a"} <= set(columns):
         return columns["voltage_v"] * columns["current_a"]
     return columns.get("power_w", np.full(len(ride), np.nan))
-
-
-def row_of(values: Floats) -> int:
-    """Seconds from one reading to the next, as most of them are apart: 1 where there are none [s]."""
-    at = np.flatnonzero(np.isfinite(values))
-    return max(1, round(float(np.median(np.diff(at))))) if len(at) > 1 else 1
 
 
 def _marked(track: Track, power: Floats | None, grade: Floats, road: Road, coasts: bool) -> Track:

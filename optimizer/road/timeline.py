@@ -113,6 +113,12 @@ def timeline(log: RawLog, *, pause_s: float = PAUSE_S) -> Timeline:
     return Timeline(binned, count, in_gap, breaks, tuple(changes))
 
 
+def row_of(values: Floats) -> int:
+    """Seconds from one reading to the next, as most of them are apart: 1 where there are none [s]."""
+    at = np.flatnonzero(np.isfinite(values))
+    return max(1, round(float(np.median(np.diff(at))))) if len(at) > 1 else 1
+
+
 def _with_a_fix(columns: Mapping[str, Floats], changes: list[str]) -> dict[str, Floats]:
     """What a receiver writes without a fix, 0 and 0, is no position, and the height beside it is none."""
     found = dict(columns)

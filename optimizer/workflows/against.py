@@ -17,11 +17,12 @@ from optimizer.design.runs import read_run
 from optimizer.design.select import choose, design_block
 from optimizer.pack.thermal.heat import CELL_J_PER_KG_K
 from optimizer.ride.load.roadload import ride_steps
-from optimizer.road.energy import counts_discharge_negative, power_of, row_of
+from optimizer.road.energy import counts_discharge_negative, power_of
 from optimizer.road.log import RawLog, refuse
 from optimizer.road.packrun import Explained, Health, PackModel, PackRun, drive, explain, ratio_error
 from optimizer.road.reading import read_rides
 from optimizer.road.ride import Ride, clean
+from optimizer.road.timeline import row_of
 from optimizer.search.space.space import Space
 
 Say = Callable[[str], None]
