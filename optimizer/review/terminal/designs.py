@@ -69,7 +69,7 @@ def shortlist_text(
         Print the cautions that go with every pack in full.
     """
     parts = [_short_table(frame, objectives=objectives, currency=currency), verdict]
-    parts.append("One pack in ten below – one in ten above, by the spread between cells; the weakest group counts:")
+    parts.append("One pack in ten below – one in ten above, by cells that differ and what their model leaves open:")
     parts.append(_tolerance_table(frame, objectives=objectives, currency=currency))
     if "range_km_low" in frame:
         ends = zip(frame["design_id"], frame["range_km_low"], frame["range_km_high"], strict=True)
