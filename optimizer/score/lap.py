@@ -43,6 +43,7 @@ def hot_cell_end_c(block: Block, *, context: Context, pack_mass_kg: Floats) -> F
     return _hottest(
         block, course.soc[:-1], course.seconds[own], context=context, pack_mass_kg=pack_mass_kg,
         start_c=max(context.warmth.start_c, context.air_c), reversible_w=course.reversible_w[own],
+        mean_c=course.temp_c[own, :-1],
     )  # fmt: skip
 
 
@@ -56,6 +57,7 @@ def hot_cell_endless_c(block: Block, *, context: Context, pack_mass_kg: Floats) 
     return _hottest(
         block, np.array([context.reference_soc]), forever, context=context, pack_mass_kg=pack_mass_kg,
         start_c=context.air_c, reversible_w=_lasting_reversible_w(block, context),
+        mean_c=np.full((len(block), 1), context.air_c),
     )  # fmt: skip
 
 
@@ -71,7 +73,7 @@ def _lasting_reversible_w(block: Block, context: Context) -> Floats:
 
 def _hottest(
     block: Block, soc: Floats, seconds: Floats, *, context: Context, pack_mass_kg: Floats, start_c: float,
-    reversible_w: Floats,
+    reversible_w: Floats, mean_c: Floats,
 ) -> Floats:  # fmt: skip
     """The hottest cell after steps at states of charge (ride/kernels/heat.py).
 
@@ -84,6 +86,7 @@ def _hottest(
     told_k = max(float(warmth.temp_c[-1]) - around_c, LEAST_TOLD_K)
     temps = np.linspace(around_c, around_c + told_k / MEAN_PART, HEAT_STEPS + 1)
     inside = around_c + MEAN_PART * (temps - around_c)
+    place = np.clip((mean_c - around_c) / (told_k / HEAT_STEPS), 0.0, float(HEAT_STEPS))
     number = block.series * block.parallel
     packs = np.empty((len(block), kernel.PACK))
     packs[:, kernel.SHARE] = 1.0 / number
@@ -95,7 +98,7 @@ def _hottest(
     return np.asarray(kernel.hottest(
         block.cell, packs, max(start_c, around_c), around_c, temps,
         np.stack([warmth.lasting_ohm(float(z), inside).T for z in soc], axis=1).copy(),
-        np.stack([at_soc(ride.cells.ocv_v, float(z)) for z in soc], axis=1), seconds, reversible_w,
+        np.stack([at_soc(ride.cells.ocv_v, float(z)) for z in soc], axis=1), seconds, reversible_w, place,
         (ride.constant_w, ride.per_mass_w_kg, ride.weight),
         ride.vehicle.drivetrain.numbers,
     ))  # fmt: skip

@@ -650,7 +650,7 @@ class Plain:
     def hot_cells(self, pack, parts, total_kg):
         """T = T0·k + (T_air + rise·r·mean(i²))·(1 − k) for each step of charge, or k = 0 without end; and beside·I²."""
         plan, warm, count = self.brief.ride, self.cell(pack.cell)[2], pack.series * pack.parallel
-        _, seconds = self.ridden(pack.cell, count)
+        (ridden, seconds), squares = self.ridden(pack.cell, count), 0.0
         kg = float(self.inputs.cells.mass_g[pack.cell]) / 1000.0
         loads = [(self.lap.drawn_w(a + b * total_kg) / count, w) for a, b, w in self.bins]
         outside, rise, beside = (
@@ -658,7 +658,7 @@ class Plain:
         )  # fmt: skip
         air_c = plan.temp_c + self.sun(windy=True)
 
-        def settled(z, before, kept):
+        def settled(z, before, kept, mean_c):
             # Resistance is the mean cell's, at 75 % of the rise; laws are told up to 60 °C or more: 24 steps.
             node = [air_c + max(warm.temps[-1] - air_c, 1.0) / 0.75 * k / 24.0 for k in range(25)]
 
@@ -669,24 +669,33 @@ class Plain:
                     square += weight * (2.0 * power / (volts + root)) ** 2
                 return square
 
+            def at_place(mean_c):
+                """Linear between the resistances at the nodes."""
+                place = min(max((mean_c - air_c) / (max(warm.temps[-1] - air_c, 1.0) / 24.0), 0.0), 24.0)
+                k = min(int(place), 23)
+                one, other = (warm.lasting_ohm(z, air_c + 0.75 * (node[j] - air_c)) for j in (k, k + 1))
+                return one + (place - k) * (other - one)
+
             def after(k):
                 own = warm.lasting_ohm(z, air_c + 0.75 * (node[k] - air_c))
                 r = own + outside
                 return before * kept + (air_c + rise * own * mean_square(r)) * (1.0 - kept)
 
-            added = beside * mean_square(warm.lasting_ohm(z, air_c) + outside)
             if after(24) >= node[24]:
-                return after(24), added
+                return after(24), mean_square(at_place(mean_c) + outside)
             k = next(k for k in range(24) if after(k + 1) <= node[k + 1])
             below, above = after(k) - node[k], node[k + 1] - after(k + 1)
-            return node[k] + (node[k + 1] - node[k]) * below / (below + above), added
+            return node[k] + (node[k + 1] - node[k]) * below / (below + above), mean_square(at_place(mean_c) + outside)
 
         first = max(air_c, self.start_c)
         temp, step = first, (plan.start_soc - plan.reserve_soc) / 20
         for k, lasts in enumerate(seconds):
-            temp, added = settled(plan.start_soc - k * step, temp, math.exp(-lasts / (kg * 950.0 * rise)))
-        endless = sum(settled(self.brief.electrical.reference_soc, air_c, 0.0))
-        return {"hot_cell_end_c": temp + added, "hot_cell_endless_c": endless}
+            kept = math.exp(-lasts / (kg * 950.0 * rise))
+            temp, square = settled(plan.start_soc - k * step, temp, kept, ridden.course_c[k])
+            squares += lasts * square
+        endless, square = settled(self.brief.electrical.reference_soc, air_c, 0.0, plan.temp_c)
+        added = beside * squares / sum(seconds)
+        return {"hot_cell_end_c": temp + added, "hot_cell_endless_c": endless + beside * square}
 
     def amps(self, pack, cell, parts, total_kg, ohm):
         """Current and weight of each of the lap's bins at the reference charge."""

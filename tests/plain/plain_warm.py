@@ -72,4 +72,5 @@ def warmed(warm, plan, power, weight, least_a, cell_kg, count, walls, start_c):
     }
     cell = replace(first, **changed, **slow)
     cell.between = low, part
+    cell.course_c = temps
     return cell, seconds

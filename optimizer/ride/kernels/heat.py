@@ -7,8 +7,8 @@ linear between them; beyond the last, r is that of the last. At each of them the
 resists outside the cells and load, and so does T. More heat than the cells' own is not taken off by the reaction: were
 their sum below 0, a worse rise would cool the cells.
 
-What plates, wires, BMS and fuse add is that of their steady state, in the current of the last step with cells as cold
-as the air: beside·mean(i²). Were it slowed by the rise, a worse rise could cool the cells.
+What plates, wires, BMS and fuse add is that of their steady state, in the mean over all steps with cells at a place of
+the temperatures that no part changes: beside·mean(i²). Were it slowed by the rise, a worse rise could cool the cells.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ def _settled(
 @njit(cache=True, error_model="numpy")
 def hottest(
     cell: Ints, packs: Floats, start_c: float, air_c: float, temps: Floats, ohms: Floats, volts: Floats,
-    seconds: Floats, reversible_w: Floats, bins: tuple[Floats, Floats, Floats], drive: Drive,
+    seconds: Floats, reversible_w: Floats, place: Floats, bins: tuple[Floats, Floats, Floats], drive: Drive,
 ) -> Floats:  # fmt: skip
     """Hottest cell after all steps of a ride.
 
@@ -100,6 +100,8 @@ def hottest(
         Infinite for a ride without end [s].
     reversible_w : ndarray, shape (n, steps)
         Heat of the reaction in a cell, below 0 where it cools [W].
+    place : ndarray, shape (n, steps)
+        Among temps, 0 at the first, where cells are taken to be for what heats beside them [-].
     bins : tuple of ndarray, shape (bins,)
         Wheel power [W], the same by mass [W/kg], share of the time [-].
 
@@ -118,6 +120,12 @@ def hottest(
                 temp, kept, air_c, temps, ohms[c, step], volts[c, step], reversible_w[n, step], packs[n],
                 power, bins[2],
             )  # fmt: skip
-        square = mean_square(power, bins[2], volts[c, -1], ohms[c, -1, 0] + packs[n, OUTSIDE])
-        out[n] = temp + packs[n, BESIDE] * square
+        square, whole = 0.0, 0.0
+        for step in range(seconds.shape[1]):
+            low = min(int(place[n, step]), len(temps) - 2)
+            ohm = ohms[c, step, low] + (place[n, step] - low) * (ohms[c, step, low + 1] - ohms[c, step, low])
+            lasts = min(seconds[n, step], 1e9)
+            square += lasts * mean_square(power, bins[2], volts[c, step], ohm + packs[n, OUTSIDE])
+            whole += lasts
+        out[n] = temp + packs[n, BESIDE] * square / max(whole, 1e-9)
     return out
