@@ -100,6 +100,7 @@ class TestGoodBrief:
             "ageing",
             "clearance",
             "joining",
+            "part[BMS]",
             "situation[winter]",
             "spread",
             "thermal",
@@ -130,7 +131,7 @@ class TestGoodBrief:
 SINGLE = [
     ("wall_mm = 1.0", "wal_mm = 1.0", "unknown-key", "clearance.wal_mm"),
     ("[fit] ", "[fti] ", "unknown-key", "fti"),
-    ("[[compartment.keep_out]]", "[[compartment.keepout]]", "unknown-key", "compartment[deck].keepout"),
+    ("free_mm = 8.0", "fre_mm = 8.0", "unknown-key", "part[BMS].fre_mm"),
     ("length_mm = 310.0", 'length_mm = "310 mm"', "wrong-type", "compartment[stem].length_mm"),
     ("length_mm = 310.0", "length_mm = -310.0", "not-positive", "compartment[stem].length_mm"),
     ("length_mm = 310.0", "length_mm = 0", "not-positive", "compartment[stem].length_mm"),

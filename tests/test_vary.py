@@ -13,6 +13,7 @@ from optimizer.analysis.vary import FIGURES, Roomier, changed_space, places, var
 from optimizer.base.figures import OBJECTIVES
 from optimizer.base.problems import BadInput
 from optimizer.brief import BoxCompartment, PrismCompartment, load_brief
+from optimizer.brief.spaces import BoxKeepOut
 from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
 from optimizer.design.subspace import with_brief
@@ -168,6 +169,8 @@ def test_a_box_is_stretched_at_its_middle_and_its_fittings_go_along(space):
 def test_a_prism_keeps_its_slants():
     room = load_brief(builtin_catalogs() / "briefs" / "cargo-scooter.toml").compartment[0]
     assert isinstance(room, PrismCompartment)
+    shelf = BoxKeepOut(shape="box", origin_mm=(340, 0, 58), length_mm=80, width_mm=118, height_mm=20)
+    room = room.model_copy(update={"keep_out": (shelf,)})
     longer = stretched(room, axis="x", change_mm=6.0)
     assert longer.profile_mm == ((0, 0), (426, 0), (414, 78), (12, 78))
     higher = stretched(room, axis="z", change_mm=-2.0)
