@@ -22,8 +22,9 @@ from optimizer.score.score import margins, score
 from optimizer.search.running.run import search
 from optimizer.search.space import parts
 from optimizer.search.space import space as rules
+from optimizer.search.space.offering import Task
 from optimizer.search.space.setup import make_space
-from optimizer.search.space.space import Space, Task
+from optimizer.search.space.space import Space
 
 TOGETHER = "limits together"
 #: The rule of [protection] by which braking's current must be borne, and the key of [electrical] that says how much.

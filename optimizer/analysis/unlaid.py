@@ -14,7 +14,8 @@ from optimizer.pack.joining import BOLT
 from optimizer.search.exact.branch import joinable
 from optimizer.search.space import parts, ways
 from optimizer.search.space import space as rules
-from optimizer.search.space.space import Space, Task
+from optimizer.search.space.offering import Task
+from optimizer.search.space.space import Space
 
 
 def unlaid(space: Space, tasks: Sequence[Task]) -> list[tuple[str, str]]:

@@ -29,8 +29,9 @@ from optimizer.search.exact.archive import NAMES, Survivors
 from optimizer.search.exact.exact import Branches, Engine
 from optimizer.search.running.run import spread
 from optimizer.search.space.fills import Fill, useful
+from optimizer.search.space.offering import Offering, Task
 from optimizer.search.space.setup import make_space
-from optimizer.search.space.space import Offering, Space, Task
+from optimizer.search.space.space import Space
 
 FIGURES = ("range_km", "peak_power_w", "pack_mass_kg", "cost")
 SIZE, PARALLEL = NAMES.index("size"), NAMES.index("parallel")

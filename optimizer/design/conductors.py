@@ -12,12 +12,13 @@ from optimizer.base.arrays import Floats
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.region.geometry import clearance
 from optimizer.fit.region.layout import Layout
-from optimizer.pack.conductors.chained import ChainMetal, chain_metal, shape_key, stacked_layers, tab_per_mm
+from optimizer.pack.conductors.chained import ChainMetal, chain_metal
 from optimizer.pack.conductors.faces import face_name, name_of
 from optimizer.pack.conductors.joints import INSULATOR_MM, Joint
 from optimizer.pack.conductors.pieces import Collector, Metal, Piece
 from optimizer.pack.conductors.sites import EXIT, RING_MM, Site, face_mm
 from optimizer.pack.conductors.solved import fed, field_of, figures, shares
+from optimizer.pack.conductors.totals import shape_key, stacked_layers, tab_per_mm
 from optimizer.pack.second import Second, second_of
 from optimizer.search.space.parts import lay_rules
 

@@ -38,9 +38,10 @@ from optimizer.search.exact.archive import NUMBERS, Survivors
 from optimizer.search.space.contents import lead_wire
 from optimizer.search.space.filling import unfilled
 from optimizer.search.space.fills import Fill, measured
+from optimizer.search.space.offering import Task
 from optimizer.search.space.parts import bms_options, fuse_options
 from optimizer.search.space.setup import make_space
-from optimizer.search.space.space import Space, Task
+from optimizer.search.space.space import Space
 
 # Figures of a row and of the same row scored again may differ by rounding to six digits, and by the order in
 # which the parts' numbers were added up.

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from optimizer.base.problems import BadInput, Problem
 from optimizer.pack import bill
-from optimizer.pack.conductors.chained import METRICS
+from optimizer.pack.conductors.totals import METRICS
 from optimizer.pack.wiring.bundles import between_boxes
 from optimizer.pack.wiring.harness import HarnessBlock, Places, harness_block
 from optimizer.score.score import Block
@@ -33,10 +33,12 @@ from optimizer.search.space.contents import (
 )
 from optimizer.search.space.fills import LEGS, Fill
 from optimizer.search.space.hubs import board_room, places
+from optimizer.search.space.offering import Task
 from optimizer.search.space.options import Options
 from optimizer.search.space.plating import plated
-from optimizer.search.space.space import Space, Task
-from optimizer.search.space.splits import Splits, laid_groups, summed
+from optimizer.search.space.space import Space
+from optimizer.search.space.splitrows import Splits, summed
+from optimizer.search.space.splits import laid_groups
 
 
 @dataclass(frozen=True, eq=False)

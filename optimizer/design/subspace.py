@@ -17,8 +17,9 @@ from optimizer.score.asked import PARTS, asked_problems
 from optimizer.score.context import build_context
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.fills import Fill
+from optimizer.search.space.offering import Offering, Task
 from optimizer.search.space.setup import make_space
-from optimizer.search.space.space import Offering, Space, Task
+from optimizer.search.space.space import Space
 
 
 def _restricted_inputs(inputs: Inputs, asked: Choice, *, constraints: bool = True) -> Inputs:

@@ -19,8 +19,9 @@ import scipy
 
 from optimizer.fit.chain.groups import chain
 from optimizer.fit.region.layout import Clearance
-from optimizer.pack.conductors.chained import chain_figures, chain_metal
+from optimizer.pack.conductors.chained import chain_metal
 from optimizer.pack.conductors.making import Way
+from optimizer.pack.conductors.totals import chain_figures
 
 _path = Path(__file__).parents[1] / "fit" / "test_groups.py"
 _spec = importlib.util.spec_from_file_location("make_layouts", _path)

@@ -29,8 +29,8 @@ from optimizer.search.boxes.freedims import Boxes, open_boxes
 from optimizer.search.boxes.sampled import Explorer
 from optimizer.search.space import options as op
 from optimizer.search.space import parts
+from optimizer.search.space.offering import Task
 from optimizer.search.space.plating import plated
-from optimizer.search.space.space import Task
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "search"))
 import brute

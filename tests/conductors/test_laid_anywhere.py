@@ -19,8 +19,9 @@ from optimizer.fit.placement.place import place
 from optimizer.fit.placement.proof import prove
 from optimizer.fit.region.compartment import Compartment, KeepOut
 from optimizer.fit.region.layout import CellSize, Clearance
-from optimizer.pack.conductors.chained import chain_metal, stacked_layers
+from optimizer.pack.conductors.chained import chain_metal
 from optimizer.pack.conductors.making import Way
+from optimizer.pack.conductors.totals import stacked_layers
 from optimizer.search.space.parts import most_layers
 
 SIZES = (

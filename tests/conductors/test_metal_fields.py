@@ -15,10 +15,11 @@ from optimizer.fit.placement.place import place
 from optimizer.fit.region.compartment import box
 from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.pack.conductors import chained, solved
-from optimizer.pack.conductors.chained import chain_figures, chain_metal
+from optimizer.pack.conductors.chained import chain_metal
 from optimizer.pack.conductors.field import solve_field
 from optimizer.pack.conductors.making import LayRules, Way
 from optimizer.pack.conductors.solved import fed, field_of, figures, shares
+from optimizer.pack.conductors.totals import chain_figures
 
 SIZE = CellSize("cylinder", 70.4, diameter_mm=21.3)
 GAPS = Clearance()

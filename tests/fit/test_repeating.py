@@ -6,8 +6,9 @@ import pytest
 from optimizer.fit.chain.groups import chain
 from optimizer.fit.chain.repeating import repeating
 from optimizer.fit.region.layout import CellSize, Clearance, Layout
-from optimizer.pack.conductors.chained import METRICS, chain_figures, chain_metal
+from optimizer.pack.conductors.chained import chain_metal
 from optimizer.pack.conductors.making import Way
+from optimizer.pack.conductors.totals import METRICS, chain_figures
 
 SIZE, GAPS = CellSize("cylinder", 65.1, diameter_mm=18.4), Clearance()
 PITCH = 19.2

@@ -11,8 +11,8 @@ from optimizer.base import cache, sources
 from optimizer.catalog import builtin_catalogs
 from optimizer.fit.placement import place
 from optimizer.search.space import fills
+from optimizer.search.space.offering import Task
 from optimizer.search.space.setup import load_space
-from optimizer.search.space.space import Task
 
 # What reads the brief to say what is asked for; its answer is part of the key as a value.
 ASKING = {

@@ -10,8 +10,9 @@ from optimizer.brief.joining import PowerConnector
 from optimizer.brief.schema import Constraints, Objectives
 from optimizer.catalog import builtin_catalogs
 from optimizer.ride import bins
+from optimizer.search.space.offering import Task
 from optimizer.search.space.setup import make_space
-from optimizer.search.space.space import Space, Task
+from optimizer.search.space.space import Space
 
 OBJECTIVES = ("range_km", "peak_power_w", "pack_mass_kg", "cost", "continuous_power_w", "peak_low_w",
               "hot_cell_end_c", "hot_cell_endless_c")  # fmt: skip

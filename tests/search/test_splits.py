@@ -5,7 +5,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from optimizer.search.space.splits import MOST_KINDS, all_splits, kinds_of_case
+from optimizer.search.space.splitrows import all_splits
+from optimizer.search.space.splits import MOST_KINDS, kinds_of_case
 
 
 def test_splits_are_every_vector_with_the_sum():

@@ -21,8 +21,9 @@ from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs, load_inputs, read_inputs
 from optimizer.score.warmth import in_boxes_of
 from optimizer.search.exact.hope import Safety, hopeful, optimistic_cells
+from optimizer.search.space.offering import Offering, Task
 from optimizer.search.space.setup import make_space
-from optimizer.search.space.space import Offering, Space, Task
+from optimizer.search.space.space import Space
 
 # Number of each free dimension's value, from 0: names a box.
 Key = tuple[int, ...]

@@ -12,7 +12,8 @@ from optimizer.search.exact import archive
 from optimizer.search.exact.exact import Engine
 from optimizer.search.exact.hope import Safety, hopeful
 from optimizer.search.exact.tally import Tally
-from optimizer.search.space.space import Space, Task
+from optimizer.search.space.offering import Task
+from optimizer.search.space.space import Space
 
 
 def solve(

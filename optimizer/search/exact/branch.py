@@ -15,10 +15,12 @@ from optimizer.pack.bill import with_spares
 from optimizer.search.space import options as op
 from optimizer.search.space import parts, ways
 from optimizer.search.space.guard import breaks
+from optimizer.search.space.offering import Task
 from optimizer.search.space.options import Options
 from optimizer.search.space.plating import has_joints, plated
-from optimizer.search.space.space import Space, Task
-from optimizer.search.space.splits import Splits, TooMany
+from optimizer.search.space.space import Space
+from optimizer.search.space.splitrows import Splits
+from optimizer.search.space.splits import TooMany
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]

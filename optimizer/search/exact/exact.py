@@ -31,8 +31,9 @@ from optimizer.search.exact.pending import GroupRows, Pending, joined, names_of,
 from optimizer.search.exact.tally import Tally
 from optimizer.search.space import options as op
 from optimizer.search.space import space as rules
+from optimizer.search.space.offering import Task
 from optimizer.search.space.slices import Slice
-from optimizer.search.space.space import Space, Task
+from optimizer.search.space.space import Space
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

@@ -26,7 +26,8 @@ from optimizer.search.space import parts
 from optimizer.search.space.contents import Amounts, Num, entries
 from optimizer.search.space.filling import filling_names
 from optimizer.search.space.guard import breaks
-from optimizer.search.space.space import Offering, Space, Task
+from optimizer.search.space.offering import Offering, Task
+from optimizer.search.space.space import Space
 
 # Best BMS and fuse by (cell, S), the same for all boxes.
 Safety = dict[tuple[int, int], Floats]

@@ -17,7 +17,7 @@ from optimizer.base.pool import Job
 from optimizer.base.workers import Workers
 from optimizer.brief import box_air_c
 from optimizer.front.pareto import nondominated, signed, thin
-from optimizer.pack.conductors.chained import WORK
+from optimizer.pack.conductors.totals import WORK
 from optimizer.pack.limits import LIMITS, rated_current
 from optimizer.pack.protection.fuses import continuous_current_a, opening_seconds
 from optimizer.ride.range import STOP_NAMES

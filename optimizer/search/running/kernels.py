@@ -20,7 +20,8 @@ from optimizer.score.score import Block, score
 from optimizer.search.exact.rows import full_figures
 from optimizer.search.space import options as op
 from optimizer.search.space.layingout import Told
-from optimizer.search.space.space import Space, Task
+from optimizer.search.space.offering import Task
+from optimizer.search.space.space import Space
 
 
 def make_ready(space: Space, workers: Workers, *, report: Told | None = None) -> None:

@@ -24,8 +24,9 @@ from optimizer.search.exact.hope import promising, refused
 from optimizer.search.exact.tally import Tally
 from optimizer.search.running.asked import StopRequest
 from optimizer.search.space.layingout import lay_out
+from optimizer.search.space.offering import Task
 from optimizer.search.space.slices import Slice, slices
-from optimizer.search.space.space import Layouts, Space, Task
+from optimizer.search.space.space import Layouts, Space
 
 if TYPE_CHECKING:
     from optimizer.search.running.checkpoint import Checkpoints

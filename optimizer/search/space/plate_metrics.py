@@ -12,11 +12,12 @@ from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import CellSize, Clearance, Layout
-from optimizer.pack.conductors.chained import METRICS, RULES, ChainMetal, chain_figures, chain_metal
+from optimizer.pack.conductors.chained import ChainMetal, chain_metal
 from optimizer.pack.conductors.field import WELD_MM
 from optimizer.pack.conductors.laid import flat_mm, tap_points, weld_points
 from optimizer.pack.conductors.making import PLAIN, LayRules, Way
 from optimizer.pack.conductors.sites import EXIT, SERIES, button_mm, chain_sites, face_mm
+from optimizer.pack.conductors.totals import METRICS, RULES, chain_figures
 from optimizer.pack.wiring.legs import Taps, terminal_points
 
 

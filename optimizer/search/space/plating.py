@@ -12,16 +12,17 @@ from optimizer.base.arrays import Floats
 from optimizer.base.figures import sided
 from optimizer.brief import Brief, JoiningRules
 from optimizer.pack.bill import totals
-from optimizer.pack.conductors.chained import METRICS, WORK
+from optimizer.pack.conductors.totals import METRICS, WORK
 from optimizer.search.space import options as op
 from optimizer.search.space.contents import Amounts, entries, joint_entries, metal_entries
 from optimizer.search.space.options import Options
 
 if TYPE_CHECKING:
     from optimizer.search.space.fills import Fill
+    from optimizer.search.space.offering import Task
     from optimizer.search.space.parts import Build
-    from optimizer.search.space.space import Space, Task
-    from optimizer.search.space.splits import Splits
+    from optimizer.search.space.space import Space
+    from optimizer.search.space.splitrows import Splits
 
 
 def plated(

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.base.arrays import Ints
-from optimizer.search.space.space import Space, Task
+from optimizer.search.space.offering import Task
+from optimizer.search.space.space import Space
 
 # Slices of a large space, roughly, and the least (cell, S) of one: less is done before it is handed out.
 SLICES, LEAST = 800, 8

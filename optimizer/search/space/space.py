@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +30,7 @@ from optimizer.search.space.contents import entries_of_brief, lead_wire
 from optimizer.search.space.filling import fillers_of
 from optimizer.search.space.fills import Bodies, Fill, FillRules, Point, fills
 from optimizer.search.space.guard import Guard, guard, overloads
+from optimizer.search.space.offering import Offering, Task
 from optimizer.search.space.options import Options
 from optimizer.search.space.parts import Build, builds, fuse_options, lay_rules, ways_of
 from optimizer.search.space.rooms import Rooms
@@ -54,34 +55,6 @@ VOLTAGE, ROOM, NO_PART, STOCK = "voltage window", "does not fit", "no BMS or fus
 BREAKS, PROTECTS = "fuse cannot break the fault current", "fuse does not protect wire or plates"
 JOINING, CONDUCTORS, BUNDLES = "cannot be joined", "conductors", "wires do not pass"
 CRAMPED = "wires have no room"
-
-
-@dataclass(frozen=True)
-class Task:
-    """All packs of one cell size with P cells in parallel, whose parts lie as one of the space's stands has them."""
-
-    size: int
-    parallel: int
-    stand: int = 0
-
-
-class Offering:
-    """What compartments offer to a space: all that fits. A space of another kind has another offer."""
-
-    # Whether boxes that hold the same layout share its chain, see FillRules.
-    shared_chains: ClassVar[bool] = False
-
-    def fills(self, space: Space, room: int, task: Task) -> list[Fill]:
-        """Fills of one compartment for a task."""
-        return space.found_fills(room, task)
-
-    def most_cells(self, space: Space, size: int, stand: int) -> list[int]:
-        """Most cells of a size that each compartment holds."""
-        return space.held_cells(size, stand)
-
-    def worth(self, task: Task) -> bool:
-        """Whether anything of a task is laid out."""
-        return True
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from itertools import product
 from typing import TYPE_CHECKING
@@ -16,7 +15,7 @@ from optimizer.base.arrays import Floats, Ints
 from optimizer.brief import HarnessRules
 from optimizer.fit.region.compartment import Compartment
 from optimizer.front.pareto import nondominated
-from optimizer.pack.conductors.chained import HEIGHT
+from optimizer.pack.conductors.totals import HEIGHT
 from optimizer.pack.wiring.bundles import between_boxes, most_wire_mm2
 from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS, HarnessBlock, Places, harness_block
 from optimizer.pack.wiring.passages import Links, links_of
@@ -24,6 +23,7 @@ from optimizer.search.space import roomwise
 from optimizer.search.space.counts import ways_by_groups
 from optimizer.search.space.fills import ANY_WIRE_MM, CRAMPED, LEGS, Fill
 from optimizer.search.space.hubs import board_room, places
+from optimizer.search.space.splitrows import Splits, all_splits, joined, nothing, summed
 
 if TYPE_CHECKING:
     from optimizer.search.space.parts import Build
@@ -43,73 +43,6 @@ MOST_KEPT = 250_000
 
 class TooMany(Exception):
     """More splits are worth having than may be kept; the argument is how many so far."""
-
-
-@dataclass(frozen=True, eq=False)
-class Splits:
-    """n ways to share S groups out over m compartments.
-
-    Parameters
-    ----------
-    split : ndarray of int, shape (n, m)
-        Groups in each compartment.
-    fill : ndarray of int, shape (n, m)
-        Which fill of the compartment holds them; 0 where there is no group.
-    metrics : ndarray, shape (n, len(names))
-        Sums (or the worst) of the fills' metrics over the compartments; less is better.
-    power_mm, lead_mm : ndarray, shape (n,)
-        Length of power wire, and of balance leads and sensor wires together [mm].
-    wire_mm2 : ndarray, shape (n,)
-        Largest square of a power wire's outer diameter that fits through all passages in use and has room [mm²].
-    modules, taps, crossing : ndarray of int, shape (n,)
-        Cases in use, balance leads, and conductors that run between compartments.
-    """
-
-    split: Ints
-    fill: Ints
-    metrics: Floats
-    power_mm: Floats
-    lead_mm: Floats
-    wire_mm2: Floats
-    modules: Ints
-    taps: Ints
-    crossing: Ints
-
-    def __len__(self) -> int:
-        return len(self.split)
-
-    def take(self, rows: npt.NDArray[np.bool_] | Ints) -> Splits:
-        """Some of the rows."""
-        return Splits(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
-
-
-def all_splits(most: Sequence[int], *, series: tuple[int, int]) -> Ints:
-    """Every vector of groups with 0 to most[j] in compartment j and a sum within the bounds.
-
-    Parameters
-    ----------
-    most : sequence of int, length m
-        Groups that each compartment holds.
-    series : (int, int)
-        Least and most groups in all.
-
-    Returns
-    -------
-    ndarray of int, shape (n, m)
-        In lexicographic order.
-
-    >>> all_splits([2, 1], series=(2, 2)).tolist()
-    [[1, 1], [2, 0]]
-    """
-    low, high = series
-    rows = np.zeros((1, 0), dtype=np.int64)
-    for j, held in enumerate(most):
-        rest = sum(most[j + 1 :])
-        steps = np.arange(min(held, high) + 1)
-        rows = np.column_stack([np.repeat(rows, len(steps), axis=0), np.tile(steps, len(rows))])
-        total = rows.sum(axis=1)
-        rows = rows[(total <= high) & (total + rest >= low)]
-    return rows
 
 
 def laid_groups(fill: Fill, build: Build) -> npt.NDArray[np.bool_]:
@@ -253,11 +186,11 @@ class Shares:
             if part is not None:
                 parts.append(part)
             if reduced and sum(map(len, parts)) > LARGE:
-                parts = [_joined(parts, reduced, self._spent)]
+                parts = [joined(parts, reduced, self._spent)]
                 self._count(series, len(parts[0]))
         if not parts:
-            return _nothing(len(self.rooms), len(self.worst))
-        return _joined(parts, reduced, self._spent)
+            return nothing(len(self.rooms), len(self.worst))
+        return joined(parts, reduced, self._spent)
 
     def _roomwise(self, series: int, reduced: bool) -> Splits:
         """As `of`, compartment by compartment; what is held at a time is bounded unless nothing may be left out."""
@@ -267,14 +200,14 @@ class Shares:
         blocks = roomwise.filled(
             offered, series=series, worst=self.worst, most_kinds=MOST_KINDS, reduced=reduced
         )
-        kept = [_nothing(len(self.rooms), width)]
+        kept = [nothing(len(self.rooms), width)]
         waiting: list[roomwise.WayRows] = []
         for rows in blocks:
             waiting.append(rows)
             if sum(map(len, waiting)) >= BLOCK:
                 kept, waiting = self._taken(kept, waiting, where, reduced), []
                 self._count(series, sum(map(len, kept)))
-        return _joined(self._taken(kept, waiting, where, reduced), reduced=False)
+        return joined(self._taken(kept, waiting, where, reduced), reduced=False)
 
     def _taken(
         self, kept: list[Splits], waiting: Sequence[roomwise.WayRows], where: Places, reduced: bool
@@ -283,7 +216,7 @@ class Shares:
         here = [self._with_harness(rows, where) for rows in waiting]
         if not reduced or not here:
             return [*kept, *here]
-        return [_joined([*kept, _joined(here, reduced, self._spent)], reduced, self._spent)]
+        return [joined([*kept, joined(here, reduced, self._spent)], reduced, self._spent)]
 
     def _with_harness(self, rows: roomwise.WayRows, where: Places) -> Splits:
         _, first, back = np.unique(rows.same, return_index=True, return_inverse=True)
@@ -385,37 +318,11 @@ class Shares:
         return self.known[key]
 
 
-def summed(chosen: Sequence[Fill | None], split: Ints, *, worst: npt.NDArray[np.bool_]) -> Floats:
-    """Metrics of the fills of m compartments, which hold split groups each, shape (n, m): their sums, or the worst."""
-    metrics = np.zeros((len(split), len(worst)))
-    for j, fill in enumerate(chosen):
-        if fill is not None:
-            here = fill.metrics[split[:, j]]
-            metrics = np.where(worst, np.maximum(metrics, here), metrics + here)
-    return metrics
-
-
 def kinds_of_case(split: Ints, chosen: Sequence[Fill | None]) -> Ints:
     """How many kinds of module case each split takes, told apart by the groups in one, shape (n,)."""
     per_module = np.array([fill.groups_per_module if fill else 0 for fill in chosen])
     kinds = [((split > 0) & (per_module == kind)).any(axis=1) for kind in set(per_module.tolist()) - {0}]
     return np.sum(kinds, axis=0, dtype=np.int64) if kinds else np.zeros(len(split), dtype=np.int64)
-
-
-def _joined(parts: Sequence[Splits], reduced: bool, spent: Sequence[int] = ()) -> Splits:
-    """All parts' rows; reduced to those that no other one equals or beats in every number, of equal ones the first."""
-    whole = Splits(
-        *(np.concatenate([getattr(part, name) for part in parts]) for name in Splits.__dataclass_fields__)
-    )
-    if not reduced:
-        return whole
-    # Legs have had their effect on the lengths of wires.
-    metrics = np.delete(whole.metrics, spent, axis=1)
-    columns = [metrics, whole.power_mm, whole.lead_mm, whole.modules, whole.taps]
-    if np.isfinite(whole.wire_mm2).any():
-        columns.append(-np.minimum(whole.wire_mm2, 1e12))
-    numbers = np.column_stack(columns)
-    return whole.take(nondominated(numbers))
 
 
 def _useful_at(each: Sequence[Fill]) -> npt.NDArray[np.bool_]:
@@ -431,10 +338,3 @@ def _useful_at(each: Sequence[Fill]) -> npt.NDArray[np.bool_]:
             if same:
                 table[same, g] = nondominated(np.array([each[k].metrics[g] for k in same]))
     return table
-
-
-def _nothing(rooms: int, metrics: int) -> Splits:
-    none = np.zeros(0)
-    whole = np.zeros((0, rooms), dtype=np.int64)
-    ints = np.zeros(0, dtype=np.int64)
-    return Splits(whole, whole, np.zeros((0, metrics)), none, none, none, ints, ints, ints)

@@ -12,7 +12,8 @@ from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS
 from optimizer.search.space.contents import lead_wire
 from optimizer.search.space.counts import product_by_groups
 from optimizer.search.space.layingout import Told
-from optimizer.search.space.space import Space, Task
+from optimizer.search.space.offering import Task
+from optimizer.search.space.space import Space
 from optimizer.search.space.splits import MOST_KEPT, Shares
 
 # Ways of one task that are gone through, those that others beat in a compartment left out. Blocks of them are
