@@ -60,10 +60,10 @@ class Clearance:
     case_mm: float = 1.6
     cell_gap_mm: float = 0.8
     end_mm: float = 2.5
-    stack_mm: float = END_STACK_MM
     module_gap_mm: float = 0.5
     plate_gap_mm: float = 2.0
     wire_mm: float = 0.0
+    stack_mm: float = END_STACK_MM
 
     @property
     def along_mm(self) -> float:
