@@ -13,7 +13,7 @@ from optimizer.brief import HarnessRules
 from optimizer.fit.region.compartment import Compartment
 from optimizer.front.pareto import nondominated
 from optimizer.pack.wiring import harness
-from optimizer.search.space import roomwise, splits
+from optimizer.search.space import roomwise, splitrows, splits
 
 RULES = ("add", "add", "worst")
 
@@ -104,7 +104,8 @@ def test_nothing_is_left_out_when_mass_may_help(rooms, monkeypatch):
 
 def test_what_is_held_counts_what_the_product_goes_through(monkeypatch):
     """Before what other splits beat."""
-    monkeypatch.setattr(splits, "nondominated", lambda points: np.ones(len(points), dtype=bool))
+    for module in (splits, splitrows):
+        monkeypatch.setattr(module, "nondominated", lambda points: np.ones(len(points), dtype=bool))
     for seed in range(6):
         given = shares(np.random.default_rng(seed), 3)
         held = given.held()
