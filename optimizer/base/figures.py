@@ -107,7 +107,7 @@ class _Table(dict[str, T]):
     """A table by figure that knows the names of its figures in a situation, too."""
 
     def __contains__(self, name: object) -> bool:
-        return dict.__contains__(self, name) or (isinstance(name, str) and bool(split_name(name)[1]))
+        return isinstance(name, str) and (dict.__contains__(self, name) or bool(split_name(name)[1]))
 
 
 class _Figures(_Table[Figure]):

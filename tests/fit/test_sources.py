@@ -20,7 +20,8 @@ ASKING = {
     "optimizer.score.inputs", "optimizer.brief.schema", "optimizer.pack.case.wanted", "optimizer.search.space.parts",
     "optimizer.search.space.seats", "optimizer.search.space.stands", "optimizer.fit.placement.bodies",
     "optimizer.pack.wiring.passages", "optimizer.search.space.rooms", "optimizer.catalog.selection",
-    "optimizer.fit.placement.zones", "optimizer.pack.second",
+    "optimizer.fit.placement.zones", "optimizer.pack.second", "optimizer.search.space.offering",
+    "optimizer.score.context", "optimizer.score.outside",
 }  # fmt: skip
 
 

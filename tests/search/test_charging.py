@@ -37,7 +37,7 @@ def charged(block, context):
 
 def test_the_hottest_cell_of_a_charge_is_no_cooler_than_integrated(demo):
     """Constant current, then constant voltage, its temperature by state of charge: the figure is 0 to 6 K above."""
-    context, block = demo.context, some(demo, 25)
+    context, block, air_c = demo.context, some(demo, 25), demo.brief.electrical.charge_temp_c
     found, arrays = charged(block, context), demo.context.arrays
     ohms, over = arrays.charging_ohm(), []
     for n in range(len(block)):
@@ -55,9 +55,9 @@ def test_the_hottest_cell_of_a_charge_is_no_cooler_than_integrated(demo):
             ohm = np.interp(z, soc, ohms[k])
             free = (context.cells.voltage_max_v[k] - np.interp(z, soc, arrays.ocv_v[k])) / (ohm + outside)
             now = min(amps, max(free, 0.02 * amps))
-            return 3600.0 * arrays.capacity_ah[k] / heat * ((ohm + beside / rise) * now - (temp - 25.0) / (rise * now))
+            return 3600.0 * arrays.capacity_ah[k] / heat * ((ohm + beside / rise) * now - (temp - air_c) / (rise * now))
 
-        run = solve_ivp(slope, (context.reserve_soc, 0.998), [25.0], method="LSODA", rtol=1e-7, atol=1e-7)
+        run = solve_ivp(slope, (context.reserve_soc, 0.998), [air_c], method="LSODA", rtol=1e-7, atol=1e-7)
         over.append(found["hot_cell_charge_c"][n] - run.y.max())
     assert len(over) == 25 and min(over) > -0.05 and max(over) < 7.0 and np.ptp(found["hot_cell_charge_c"]) > 2.0
 

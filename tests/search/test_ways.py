@@ -15,7 +15,7 @@ from optimizer.cli import main
 from optimizer.search.exact.branch import Ground
 from optimizer.search.exact.exact import Engine
 from optimizer.search.running.checkpoint import decode, encode
-from optimizer.search.space import roomwise, splits, ways
+from optimizer.search.space import roomwise, splitrows, splits, ways
 from optimizer.search.space.layingout import lay_out
 from optimizer.search.space.setup import load_space
 from optimizer.workflows.how import How
@@ -75,7 +75,7 @@ def test_too_many_ways_end_a_search_before_it_begins(brief, tmp_path, monkeypatc
 
 def test_the_number_said_is_that_of_the_splits(space, monkeypatch):
     task = space.tasks()[0]
-    for module in (splits, roomwise):
+    for module in (splits, splitrows, roomwise):
         monkeypatch.setattr(module, "nondominated", lambda points: np.ones(len(points), dtype=bool))
     monkeypatch.setattr(roomwise, "best_of_each", lambda metrics, same: np.ones(len(same), dtype=bool))
     found = len(ways.shares_of(space, task).of(10))

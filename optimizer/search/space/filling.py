@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-from optimizer.brief import Brief
+from typing import TYPE_CHECKING
+
 from optimizer.pack.thermal.filler import Filler
+
+if TYPE_CHECKING:
+    # No more: what is kept of fills must not hang on how briefs are read.
+    from optimizer.brief import Brief
 
 
 def fillers_of(brief: Brief) -> tuple[Filler, ...]:
