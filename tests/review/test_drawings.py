@@ -1,10 +1,13 @@
 """Drawings: to scale, complete, the same byte for byte, readable without seeing them."""
 
+import re
 from dataclasses import replace
 
 import matplotlib.colors as colours
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
+from matplotlib.patches import Circle, Ellipse, Polygon
 from packs import C18650, pack, station
 
 from optimizer.fit.region.compartment import box
@@ -104,6 +107,22 @@ def test_same_design_same_bytes(design, make):
     again = look.to_bytes(drawings.draw(make.make_design()), kind="svg")
     assert first == again
     assert b"<dc:date>" not in first
+
+
+def test_circles_of_a_drawing_are_circles_where_matplotlib_has_them_and_ellipses_stay_paths():
+    """Closed form: centre and radius in points of the picture, 72 to the inch, y downwards."""
+    with look.own_look():
+        figure = Figure(figsize=(2.0, 1.0))
+        axes = figure.add_axes((0, 0, 1, 1), xlim=(0, 144), ylim=(0, 72))
+        axes.axis("off")
+        axes.add_patch(Circle((30.0, 50.0), 12.5)), axes.add_patch(Ellipse((100.0, 30.0), 40.0, 20.0))
+        corners = [(0.0, 0.0), (60.0, 0.0), (60.0, 0.03), (60.0, 10.0)]
+        axes.add_patch(Polygon(corners))
+    text = look.to_bytes(figure, kind="svg").decode()
+    assert re.findall(r'<circle cx="([^"]*)" cy="([^"]*)" r="([^"]*)"', text) == [("30.00", "22.00", "12.50")]
+    paths = re.findall(r' d="(M[^"]*)"', text)
+    assert sum(path.count("C") == 8 for path in paths) == 1
+    assert "M0 72L60 72L60 62z" in paths
 
 
 def test_formula_signs_in_names_stay_text(make, tmp_path):

@@ -64,14 +64,14 @@ def design_section(design: Design, *, markup: type[Markup], currency: str) -> di
         "cautions": [text for text in told if text not in general],
         "general": [text for text in told if text in general],
         # Drawings are ours: text of the user is outlines in them, or escaped by whoever writes them.
-        "drawing": markup(look.inline_svg(drawings.draw(design), alt=alt)),
+        "drawing": markup(look.inline_svg(drawings.draw(design), alt=alt, screen=f"{row['design_id']} layout")),
         "pages": [
             markup(look.inline_svg(page, alt=alt, paper=f"{row['design_id']} {k}")) for k, page in enumerate(pages)
         ],
         "drawing_text": "To scale; print layout.svg at 100 % for the scale in its title block.",
         "pages_text": f"Printed at 100 %: {scale}. Larger: layout.svg, whose scale stands in its title block.",
         "solid": _solid(design) if design.rooms else None,
-        "vehicle": markup(look.inline_svg(draw_vehicle(design), alt=f"{boxes} in the vehicle, isometric"))
+        "vehicle": markup(_in_vehicle(design, str(row["design_id"]), f"{boxes} in the vehicle, isometric"))
         if design.rooms else None,
         "margins": grids.margins(row, currency=currency),
         "tolerances": grids.tolerances(design),
@@ -86,6 +86,10 @@ def design_section(design: Design, *, markup: type[Markup], currency: str) -> di
         "ride_text": ride_words(design) if rides else "",
         "steps": steps,
     }
+
+
+def _in_vehicle(design: Design, name: str, alt: str) -> str:
+    return look.inline_svg(draw_vehicle(design), alt=alt, screen=f"{name} vehicle")
 
 
 def _solid(design: Design) -> str:
