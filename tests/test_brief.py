@@ -21,7 +21,7 @@ from optimizer.brief import (
     require_for_search,
     series_problems,
 )
-from optimizer.brief.faults import key_lines
+from optimizer.brief.faults import key_lines, unit_of
 from optimizer.catalog import builtin_catalogs
 
 BRIEFS = builtin_catalogs() / "briefs"
@@ -361,3 +361,12 @@ def test_a_bed_smaller_than_one_group_is_one_problem(tmp_path):
     assert [(p.code, p.field, p.found) for p in caught.value.problems] == [
         ("bed-too-small", "case.bed_mm", "30 × 30 × 100")
     ]
+
+
+@pytest.mark.parametrize(("key", "unit"), [
+    ("price_per_kg", "the currency per kilogram"), ("plate_price_per_kg", "the currency per kilogram"),
+    ("pack_mass_kg_max", "kilograms"), ("sun_w_m2", "watts per square metre"), ("cda_m2", "square metres"),
+    ("conductivity_w_m_k", "watts per metre and kelvin"),
+])  # fmt: skip
+def test_a_key_is_told_in_the_whole_of_its_unit(key, unit):
+    assert unit_of(key) == unit

@@ -21,8 +21,10 @@ MOST = 200  # faults told one by one; a file with more of them is another kind o
 UNITS = (
     ("_rpm_per_v", "revolutions per minute and volt"),
     ("_kg_m3", "kilograms per cubic metre"),
-    ("_price_per_kg", "the currency per kilogram"),
+    ("price_per_kg", "the currency per kilogram"),
     ("_g_per_cell", "grams per cell"),
+    ("_w_m_k", "watts per metre and kelvin"),
+    ("_w_m2", "watts per square metre"),
     ("_mohm", "milliohms"),
     ("_kmh", "kilometres per hour"),
     ("_pct", "percent"),

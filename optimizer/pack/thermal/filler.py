@@ -6,8 +6,6 @@ from dataclasses import dataclass
 
 #: Of plates of an aluminium alloy such as 5754 (data sheets give 125 to 150; from memory) [W/(m K)].
 PLATE_W_PER_M_K = 130.0
-#: Of aluminium (Incropera & DeWitt, table A.1; from memory) [kg/m³].
-PLATE_KG_PER_M3 = 2700.0
 #: Part of the surfaces that a compound wets and pads touch (common practice, no published source).
 TOUCHED = 0.9
 #: Along a cell, so that its middle is warmer than its cooled ends (20 to 30 in the literature; from memory) [W/(m K)].

@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.base.arrays import Floats, Ints
+from optimizer.base.materials import MATERIALS
 from optimizer.brief import FillerSection
 from optimizer.fit.region.geometry import box_walls
 from optimizer.pack.bill import Line, pieces_line, priced, wire_line
 from optimizer.pack.case.outline import straps_per_body
 from optimizer.pack.joining import bolted_parts, tops
-from optimizer.pack.thermal.filler import PLATE, PLATE_KG_PER_M3
+from optimizer.pack.thermal.filler import PLATE
 from optimizer.score.inputs import Inputs
 from optimizer.search.space.filling import filling_names
 
@@ -104,7 +105,7 @@ def entries(space: Space, amounts: Amounts) -> list[Line]:
 
 def _filler_lines(filler: FillerSection, mm3: Num, plates_mm3: Num) -> list[Line]:
     """A filler, and its plates where it has some."""
-    kg, plates_kg = mm3 * 1e-9 * filler.density_kg_m3, plates_mm3 * 1e-9 * PLATE_KG_PER_M3
+    kg, plates_kg = mm3 * 1e-9 * filler.density_kg_m3, plates_mm3 * 1e-9 * MATERIALS["aluminium"].density_kg_m3
     lines = [priced(filler.name, "kg", kg, mass_kg=kg, price=filler.price_per_kg)]
     if filler.kind == PLATE:
         name = f"plates of {filler.name}"
