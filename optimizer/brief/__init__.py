@@ -27,7 +27,7 @@ from optimizer.brief.schema import (
     SpreadSection,
     Vary,
 )
-from optimizer.brief.situations import Situation, Use, box_air_c, brief_in
+from optimizer.brief.situations import Situation, Use, brief_in
 from optimizer.brief.spaces import (
     BoxCompartment,
     BoxKeepOut,
@@ -75,7 +75,6 @@ __all__ = [
     "Use",
     "Vary",
     "VehicleSection",
-    "box_air_c",
     "brief_in",
     "brief_json_schema",
     "brief_of",

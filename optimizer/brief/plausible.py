@@ -94,6 +94,7 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "thermal.sun_w_m2": (1, 1400, "watts per square metre"),
     "filler.conductivity_w_m_k": (0.05, 20, "watts per metre and kelvin"),
     "filler.density_kg_m3": (20, 6000, "kilograms per cubic metre"),
+    "filler.specific_heat_j_kg_k": (300, 4200, "joules per kilogram and kelvin"),
     "filler.price_per_kg": _PRICE,
     "filler.reach_mm": (0.05, 50, "millimetres"),
     "filler.plate_price_per_kg": _PRICE,

@@ -84,13 +84,6 @@ OVERRIDES = {
 }
 
 
-def box_air_c(brief: Brief) -> float:
-    """Air inside the closed box: the warmest of ride, powers and situations, and what the box adds [°C]."""
-    assert brief.ride is not None and brief.electrical is not None
-    others = [each for item in brief.situation for each in (item.temp_c, item.start_temp_c) if each is not None]
-    return float(max(brief.ride.temp_c, brief.electrical.temp_c, *others) + brief.protection.box_rise_k)
-
-
 def brief_in(brief: Brief, situation: Situation) -> Brief:
     """The brief with a situation's conditions in the place of its own, and no situations."""
     update: dict[str, Any] = {"situation": ()}

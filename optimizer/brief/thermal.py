@@ -21,6 +21,9 @@ class FillerSection(Section):
     """Conductivity of the compound or of the pads, which must insulate [W/(m K)]."""
     density_kg_m3: Positive
     """Density of the compound or of the pads [kg/m³]."""
+    specific_heat_j_kg_k: Positive = 1300.0
+    """Specific heat of the compound or of the pads [J/(kg K)]; default: filled silicones and epoxies have 900 to 1400
+    (data sheets; from memory)."""
     price_per_kg: NotNegative
     """Price of the compound or of the pads [currency/kg]."""
     reach_mm: NotNegative = 3.0
@@ -37,8 +40,7 @@ class ThermalSection(Section):
     frame; 1: in the open (plate in parallel flow, Incropera & DeWitt)."""
     sun_w_m2: NotNegative = 0.0
     """Sunlight on a surface that faces it, from where it warms the boxes most [W/m²]; 0: shade; 1000 in a clear summer
-    (air mass 1.5, IEC 60904-3). Wires and fuse are warmed by [protection] box_rise_k alone: raise it for boxes in the
-    sun."""
+    (air mass 1.5, IEC 60904-3). It warms cells, and the air around wires, BMS and fuse."""
     filler: Annotated[tuple[FillerSection, ...], Field(max_length=6)] = ()
     """Potting, pads or plates that may fill a compartment, each with its mass and price; empty: none."""
     always_filled: Flag = False

@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.brief import box_air_c
 from optimizer.design.select import Chosen
 from optimizer.design.warmth import Warmth
 from optimizer.pack.charge import MATCH_V_PER_CELL
@@ -22,6 +21,7 @@ from optimizer.pack.protection.fuses import CONTINUOUS, PULSE_SHARE, opening_sec
 from optimizer.pack.protection.precharge import precharge
 from optimizer.ride.load.profile import LEVELS
 from optimizer.score.cold import NO_GRAPHITE, charge_part, least_charge_c
+from optimizer.score.outside import box_air_c
 from optimizer.score.score import charge_limit_a
 from optimizer.search.space.space import Space
 

@@ -123,7 +123,7 @@ def _ride_frame(space: Space, block: Block, row: Mapping[str, Any]) -> pd.DataFr
     Resistances follow the course that the score takes (score/warmth.py): one range, in the table and under the chart.
     """
     trace = ride_trace(
-        space, block, row, points=2000, thermal_resistance_k_w=block.ride_rise_k_per_w,
+        space, block, row, points=2000, thermal_resistance_k_w=block.riding_k_per_w(space.context),
         heat_capacity_j_k=space.context.cells.mass_kg[block.cell] * CELL_J_PER_KG_K, warms=False,
     )  # fmt: skip
     names = ("time_s", "distance_km", "soc", "voltage_v", "current_a", "power_w", "temp_c")

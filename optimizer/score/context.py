@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.base.arrays import Floats
-from optimizer.brief import Brief, box_air_c, brief_in
+from optimizer.brief import Brief, brief_in
 from optimizer.catalog import Cells, Chargers, TraceColumns
 from optimizer.cell.fade import Fade
 from optimizer.cell.model import CellModel, pulse_resistance_ohm
@@ -24,6 +24,7 @@ from optimizer.ride.load.profile import Profile, profile
 from optimizer.ride.load.roadload import RideSteps, ride_steps, vehicle_of
 from optimizer.ride.load.trace import Trace, steady_cruise, trace_from_arrays
 from optimizer.score.cold import charge_part, coldest_c
+from optimizer.score.outside import box_air_c
 from optimizer.score.warmth import WarmthRules, ride_of, scaled, warmth_of
 from optimizer.score.wear import Wear, wear_of
 

@@ -92,7 +92,7 @@ def _hottest(
     packs[:, kernel.SHARE] = 1.0 / number
     packs[:, kernel.OUTSIDE] = block.extra_ohm * block.parallel / block.series
     packs[:, kernel.MASS] = pack_mass_kg + context.vehicle_mass_kg
-    packs[:, kernel.RISE] = block.ride_rise_k_per_w
+    packs[:, kernel.RISE] = block.riding_k_per_w(context)
     packs[:, kernel.BESIDE] = block.beside_k_per_a2 * block.parallel**2
     packs[:, kernel.CAPACITY] = context.cells.mass_kg[block.cell] * CELL_J_PER_KG_K
     return np.asarray(kernel.hottest(

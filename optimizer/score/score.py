@@ -32,7 +32,10 @@ WORK_FIGURES = ("pieces", "distinct_pieces", "distinct_plates", "welds", "folds"
 
 
 # Numbers of a block that say how warm its hottest cell gets.
-WARM_NUMBERS = ("hot_rise_k_per_w", "ride_rise_k_per_w", "box_k_per_w", "plates_k_per_a2")
+WARM_NUMBERS = (
+    "hot_rise_k_per_w", "ride_rise_k_per_w", "hot_sun_rise_k_per_w", "ride_sun_rise_k_per_w", "box_k_per_w",
+    "plates_k_per_a2", "filler_j_k",
+)  # fmt: skip
 
 
 def _unasked() -> Floats:
@@ -64,9 +67,13 @@ class Block:
         this over the cell's resistance [ohm].
     hot_rise_k_per_w : ndarray
         Rise of the hottest cell over still air per watt in every cell [K/W].
-    ride_rise_k_per_w, box_k_per_w, plates_k_per_a2 : ndarray
-        The same in the wind of the ride; rise of a box per watt anywhere in it; rise of the hottest cell over the box
-        by plates and welds, over the square of the pack's current [K/W], [K/W], [K/A²].
+    ride_rise_k_per_w, hot_sun_rise_k_per_w, ride_sun_rise_k_per_w : ndarray
+        The same in the wind of the ride; and both over a box in the sun, read where the sun shines [K/W].
+    box_k_per_w, plates_k_per_a2 : ndarray
+        Rise of a box per watt anywhere in it; rise of the hottest cell over the box by plates and welds, over the
+        square of the pack's current [K/W], [K/A²].
+    filler_j_k : ndarray
+        Heat capacity of what is poured or laid between cells and boxes [J/K].
     pieces, distinct_pieces, distinct_plates, welds, folds, build_min : ndarray
         Work of building, see optimizer.search.space.plating.work_of; 0 where nobody asks for it [-], [min].
     """
@@ -86,8 +93,11 @@ class Block:
     spread_ohm: Floats
     hot_rise_k_per_w: Floats
     ride_rise_k_per_w: Floats
+    hot_sun_rise_k_per_w: Floats
+    ride_sun_rise_k_per_w: Floats
     box_k_per_w: Floats
     plates_k_per_a2: Floats
+    filler_j_k: Floats
     pieces: Floats = field(default_factory=_unasked)
     distinct_pieces: Floats = field(default_factory=_unasked)
     distinct_plates: Floats = field(default_factory=_unasked)
@@ -110,6 +120,14 @@ class Block:
         Plates and welds warm the cells that they join; they, wires, BMS and fuse warm the box, all the same one.
         """
         return self.plates_k_per_a2 + self.box_k_per_w * self.extra_ohm
+
+    def standing_k_per_w(self, context: Context) -> Floats:
+        """Rise of the hottest cell in still air, over a box in the sun where it shines [K/W]."""
+        return self.hot_sun_rise_k_per_w if context.warmth.sun_k > 0.0 else self.hot_rise_k_per_w
+
+    def riding_k_per_w(self, context: Context) -> Floats:
+        """The same in the wind of the ride [K/W]."""
+        return self.ride_sun_rise_k_per_w if context.warmth.sun_k > 0.0 else self.ride_rise_k_per_w
 
     def take(self, rows: npt.NDArray[np.int64] | npt.NDArray[np.bool_] | slice) -> Block:
         """The candidates of some rows."""
@@ -248,9 +266,9 @@ def powers(block: Block, *, context: Context) -> Scores:
 
     def lasting(ohm: Floats) -> limits.Power:
         thermal = limits.thermal_current(
-            cells.temp_max_c[k] - context.air_c - context.warmth.sun_k, rise_k_per_w=block.hot_rise_k_per_w,
-            heat_ohm=ohm / block.parallel**2, beside_k_per_a2=block.beside_k_per_a2,
-            reversible_v=reversible_v / block.parallel,
+            cells.temp_max_c[k] - context.air_c - context.warmth.sun_k,
+            rise_k_per_w=block.standing_k_per_w(context), heat_ohm=ohm / block.parallel**2,
+            beside_k_per_a2=block.beside_k_per_a2, reversible_v=reversible_v / block.parallel,
         )  # fmt: skip
         return most(cells.ocv_reference_v, ohm, cells.continuous_a, block.continuous_cap_a, thermal, drifted)
 
@@ -309,7 +327,7 @@ def charge_limit_a(block: Block, *, context: Context, cell_a: Floats | None = No
 
 def on_the_ride(block: Block, *, context: Context, pack_mass_kg: Floats) -> tuple[PackBlock, CompressedRide]:
     """Packs as the ride sees them, and the ride with cells of their own, as they warm on it (score/warmth.py)."""
-    warm, own = warmed(context, block.cell, block.series * block.parallel)
+    warm, own = warmed(context, block.cell, block.series * block.parallel, filler_j_k=block.filler_j_k)
     return replace(packs(block, context=context, pack_mass_kg=pack_mass_kg), cell=own), warm
 
 

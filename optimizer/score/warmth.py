@@ -4,8 +4,10 @@ A pack that loses more warms its cells more, and warm cells go further: were the
 might better its range, and nothing could be dropped for it. So the course is that of the cells alone, without wiring,
 behind the outer walls of all compartments: it depends on cell, S·P and the brief, on no part and no layout. A pack
 draws as much or more and holds its heat better, so that its mean cell is warmer than counted; a small group alone in a
-box of its own is colder (tests/search/test_warmth.py looks at packs in one box). As the course is a function of the
-state of charge, a warmed cell is to the ride a cell with other curves: what the range is monotone in stays so
+box of its own is colder (tests/search/test_warmth.py looks at packs in one box). What is poured or laid around cells
+must be warmed, too: of courses with more and more of it (FILLED) the coldest counts, place by place, so that no pack
+goes further for a heavier filler. The hottest cell is told without it, on the safe side. As the course is a function of
+the state of charge, a warmed cell is to the ride a cell with other curves: what the range is monotone in stays so
 (tests/search/test_monotone.py).
 """
 
@@ -38,6 +40,8 @@ if TYPE_CHECKING:
 STEPS = 20
 # Mass of holders and cases over that of the cells; printed ones of the demo have 0.06 to 0.16.
 HOLDER_PART = 0.12
+# Heat capacity of fillers over that of the cells, for which courses are known: a pack has the next larger [-].
+FILLED = np.array([0.0, 0.1, 0.2, 0.4, 0.8, 1.6, 3.2])
 # How far above air, or a warmer start, laws are told in NODES, and up to where beyond it; hotter cells count as that
 # warm [K], [°C].
 SPAN_K, WARMEST_C = 30.0, 60.0
@@ -173,7 +177,7 @@ class WarmCourse:
     reversible_w: Floats
 
 
-def courses(context: Context, cell: Ints, number: Ints) -> WarmCourse:
+def courses(context: Context, cell: Ints, number: Ints, *, filled: float = 0.0) -> WarmCourse:
     """Temperature of cells over the ride, in packs of so many of them.
 
     C·N·dT/dt = N·(r(T, z)·mean(i²) − T·dU/dT·mean(i)) − G·(T − T_air), exact within each step of the state of charge,
@@ -184,6 +188,8 @@ def courses(context: Context, cell: Ints, number: Ints) -> WarmCourse:
     Parameters
     ----------
     cell, number : ndarray of int, shape (n,)
+    filled : float
+        Heat capacity of fillers over that of the cells [-].
     """
     warmth, arrays, table = context.warmth, context.ride.cells, context.cells
     soc = np.linspace(context.start_soc, context.reserve_soc, STEPS + 1)
@@ -191,7 +197,7 @@ def courses(context: Context, cell: Ints, number: Ints) -> WarmCourse:
     power = context.ride.battery_power_w(mass_kg) / number[:, None]
     least_a = -table.regen_a[cell][:, None]
     k_per_w = number / warmth.walls_w_k
-    holder = 1.0 + HOLDER_PART * heat.CASE_J_PER_KG_K / heat.CELL_J_PER_KG_K
+    holder = 1.0 + HOLDER_PART * heat.CASE_J_PER_KG_K / heat.CELL_J_PER_KG_K + filled
     cell_j_k = table.mass_kg[cell] * heat.CELL_J_PER_KG_K * holder + warmth.walls_j_k / number
     step_c = (soc[0] - soc[1]) * 3600.0 * arrays.capacity_ah[cell]
     temp = np.full((len(cell), STEPS + 1), warmth.start_c)
@@ -235,7 +241,25 @@ def _between(values: Floats, low: Ints, part: Floats) -> Floats:
     return out
 
 
-def warmed(context: Context, cell: Ints, number: Ints) -> tuple[CompressedRide, Ints]:
+def _filled(context: Context, cell: Ints, number: Ints, filler_j_k: Floats) -> Ints:
+    """Place in FILLED of what packs hold, rounded up; the last beyond it."""
+    part = filler_j_k / (number * context.cells.mass_kg[cell] * heat.CELL_J_PER_KG_K)
+    return np.minimum(np.searchsorted(FILLED, part * (1.0 - 1e-9)), len(FILLED) - 1).astype(np.int64)
+
+
+def _coldest(context: Context, cell: Ints, number: Ints, filled: Ints) -> Floats:
+    """Coldest of the courses with no more filler than packs have, shape (n, STEPS + 1) [°C]."""
+    temp = courses(context, cell, number).temp_c
+    for place in range(1, int(filled.max(initial=0)) + 1):
+        held = filled >= place
+        colder = courses(context, cell[held], number[held], filled=float(FILLED[place])).temp_c
+        temp[held] = np.minimum(temp[held], colder)
+    return temp
+
+
+def warmed(
+    context: Context, cell: Ints, number: Ints, *, filler_j_k: Floats | None = None
+) -> tuple[CompressedRide, Ints]:
     """The ride with cells of their own for each cell and count of them: their resistances follow their course.
 
     The surface's lag and the slow delay are those of the mean of start and end, all along.
@@ -243,16 +267,18 @@ def warmed(context: Context, cell: Ints, number: Ints) -> tuple[CompressedRide, 
     Parameters
     ----------
     cell, number : ndarray of int, shape (n,)
+    filler_j_k : ndarray, shape (n,), optional
+        Heat capacity of what is poured or laid around the cells [J/K].
 
     Returns
     -------
     CompressedRide, ndarray of int, shape (n,)
         And which of its cells each pack has.
     """
-    pairs, back = np.unique(np.column_stack([cell, number]), axis=0, return_inverse=True)
-    own, count = pairs[:, 0], pairs[:, 1]
-    course = courses(context, own, count)
-    soc, temp = course.soc, course.temp_c
+    filled = np.zeros_like(cell) if filler_j_k is None else _filled(context, cell, number, filler_j_k)
+    kinds, back = np.unique(np.column_stack([cell, number, filled]), axis=0, return_inverse=True)
+    own, temp = kinds[:, 0], _coldest(context, *kinds.T)
+    soc = np.linspace(context.start_soc, context.reserve_soc, STEPS + 1)
     warmth = context.warmth
     grid = np.linspace(0.0, 1.0, context.ride.cells.ocv_v.shape[1])
     along = [np.interp(grid, soc[::-1], row[::-1]) for row in temp]

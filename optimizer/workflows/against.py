@@ -227,7 +227,8 @@ def pack_model(space: Space, row: Mapping[str, Any]) -> PackModel:
     return PackModel(
         chosen.series, chosen.parallel, cells.ocv_v[k], cells.r0_ohm[k], cells.r1_ohm[k], cells.r2_ohm[k],
         float(cells.capacity_ah[k]), float(cells.tau1_s[k]), float(cells.tau2_s[k]), float(block.extra_ohm[0]),
-        float(block.ride_rise_k_per_w[0]), float(context.cells.mass_kg[k]) * CELL_J_PER_KG_K, float(context.air_c),
+        float(block.riding_k_per_w(context)[0]), float(context.cells.mass_kg[k]) * CELL_J_PER_KG_K,
+        float(context.air_c),
     )  # fmt: skip
 
 

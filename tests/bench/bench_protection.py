@@ -16,13 +16,14 @@ from unittest.mock import patch
 
 import numpy as np
 
-from optimizer.brief import box_air_c, load_brief
+from optimizer.brief import load_brief
 from optimizer.catalog import builtin_catalogs
 from optimizer.design.protection import broken
 from optimizer.design.rescore import scored
 from optimizer.design.select import choose
 from optimizer.pack.protection.fuses import continuous_current_a
 from optimizer.score.inputs import read_inputs
+from optimizer.score.outside import box_air_c
 from optimizer.search.running.run import search
 from optimizer.search.space import guard, parts
 from optimizer.search.space import space as space_module

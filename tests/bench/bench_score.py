@@ -43,7 +43,8 @@ def block(space, rows, seed):
         ride_cap_a=rng.uniform(40, 90, rows), regen_cap_a=rng.uniform(5, 40, rows),
         spread_ohm=rng.uniform(0, 1e-3, rows), hot_rise_k_per_w=rng.uniform(5, 60, rows),
         ride_rise_k_per_w=rng.uniform(5, 60, rows), box_k_per_w=rng.uniform(0.2, 2, rows),
-        plates_k_per_a2=rng.uniform(0, 0.01, rows),
+        plates_k_per_a2=rng.uniform(0, 0.01, rows), hot_sun_rise_k_per_w=np.zeros(rows),
+        ride_sun_rise_k_per_w=np.zeros(rows), filler_j_k=np.zeros(rows),
     )  # fmt: skip
 
 

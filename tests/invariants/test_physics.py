@@ -39,7 +39,8 @@ def random_block(context, rng, count=PACKS):
         ride_cap_a=cap(8, 90), regen_cap_a=cap(1, 30),
         spread_ohm=rng.uniform(0, 0.01, count), hot_rise_k_per_w=rng.uniform(5, 60, count),
         ride_rise_k_per_w=rng.uniform(5, 60, count), box_k_per_w=rng.uniform(0.2, 2, count),
-        plates_k_per_a2=rng.uniform(0, 0.01, count),
+        plates_k_per_a2=rng.uniform(0, 0.01, count), hot_sun_rise_k_per_w=rng.uniform(5, 60, count),
+        ride_sun_rise_k_per_w=rng.uniform(5, 60, count), filler_j_k=np.zeros(count),
     )  # fmt: skip
 
 

@@ -11,6 +11,8 @@ import numpy
 AIR_K, PRINT_K = 0.0267, 0.25
 SIGMA = 5.670374419e-8
 RISE_K, AIR_C = 20.0, 25.0
+# Part of the sun that a colour takes up (optimizer.base.constants).
+SUN_TAKEN = {"white": 0.26, "light": 0.45, "dark": 0.90, "black": 0.98}
 
 
 def lateral(layout):
@@ -60,9 +62,12 @@ def _facing_walls(angles):
     return out
 
 
-def hot_rise(layout, chain, groups, room, gaps, case, forced=0.0):
-    """Rise of the hottest cell over the air per watt in every cell, where it is 20 K above air of 25 °C, in still air
-    and in wind, that of the box per watt, over the box per watt in every cell, and by a watt in each [K/W].
+def hot_rise(layout, chain, groups, room, gaps, case, weathers, filler=None):
+    """What warms the hottest cell per watt in every cell, where it is 20 K above air of 25 °C, or above what the sun
+    makes of it: in still air, on rides, still in the sun, on rides in it; the box per watt; over the box per watt in
+    every cell, and by a watt in each [K/W].
+
+    weathers: wind, the sun that the box takes up [W], the rise of the sunniest box, still and on the ride [K].
     """
     used = [i for i in range(layout.cells) if 0 <= chain.group[i] < groups]
     u, v = lateral(layout)
@@ -76,12 +81,13 @@ def hot_rise(layout, chain, groups, room, gaps, case, forced=0.0):
     box = [high - low for low, high in room.extent_mm]
     place = {i: k for k, i in enumerate(used)}
     matrix = [[0.0] * len(used) for _ in used]
+    fill_k, ends_k, cover_k = filled_with(filler)
     for i, j, mm, alike in pairs:
         if alike:
-            ways = between(d, size.length_mm, gaps.cell_gap_mm if block else max(mm - d, 0.0), case)
+            ways = between(d, size.length_mm, gaps.cell_gap_mm if block else max(mm - d, 0.0), case, fill_k)
         else:
             free = gaps.module_gap_mm if block else mm - d - 2.0 * (case.case_mm + case.tie_mm)
-            ways = beside(d, size.length_mm, case, max(free, gaps.module_gap_mm, 0.1) * 1e-3 / AIR_K, 2)
+            ways = beside(d, size.length_mm, case, max(free, gaps.module_gap_mm, 0.1) * 1e-3 / AIR_K, 2, fill_k)
         _join(matrix, place[i], place[j], ways)
 
     def to_wall(i, axis, high, take_mm):
@@ -89,10 +95,18 @@ def hot_rise(layout, chain, groups, room, gaps, case, forced=0.0):
         low_mm, high_mm = room.extent_mm[axis]
         at, half = layout.centres_mm[i][axis], layout.extents_mm[i][axis] / 2 + take_mm
         free = high_mm - at - half if high else at - half - low_mm
-        return _gap(max(free, gaps.wall_mm, 0.1), box[2] * 1e-3)
+        return _gap(max(free, gaps.wall_mm, 0.1), box[2] * 1e-3), max(free, gaps.wall_mm, 0.1)
+
+    def to_end(i, high):
+        """The same at an end of a cell, a pad before it if it reaches the wall, and half of the cell itself."""
+        air, free = to_wall(i, layout.axis, high, gaps.end_mm)
+        if filler is None or filler.kind == "potting":
+            return air
+        pad = ends_k / (free * 1e-3) if free <= filler.reach_mm else 0.0
+        return 1.0 / (1.0 / max(air, pad) + 0.5e-3 * size.length_mm / 20.0)
 
     cover = max(gaps.end_mm - case.over_mm - gaps.stack_mm, 0.0)
-    layers = max(gaps.end_mm - cover, 0.1) * 1e-3 / AIR_K + cover * 1e-3 / PRINT_K
+    layers = max(gaps.end_mm - cover, 0.1) * 1e-3 / ends_k + cover * 1e-3 / cover_k
 
     def aside(i, j):
         return math.dist([layout.centres_mm[i][k] for k in (u, v)], [layout.centres_mm[j][k] for k in (u, v)])
@@ -110,30 +124,40 @@ def hot_rise(layout, chain, groups, room, gaps, case, forced=0.0):
         out = 0.0
         for k in range(4):
             if walls[i][k]:
-                air = to_wall(i, (u, v)[k // 2], k % 2, case.tie_mm + case.case_mm)
-                out += walls[i][k] * beside(d, size.length_mm, case, 1.0 / air, 1)
+                air, _ = to_wall(i, (u, v)[k // 2], k % 2, case.tie_mm + case.case_mm)
+                out += walls[i][k] * beside(d, size.length_mm, case, 1.0 / air, 1, fill_k)
         for high in (False, True):
             way = 1 if high else -1
             before = [j for j in used if aside(i, j) <= near and along(i, j) * way >= size.length_mm / 2]
             if not before:
-                out += area * 1e-6 / (layers + 1.0 / to_wall(i, layout.axis, high, gaps.end_mm))
+                out += area * 1e-6 / (layers + 1.0 / to_end(i, high))
         matrix[place[i]][place[i]] += max(out, 1e-6)
     inverse = numpy.linalg.inv(matrix)
     rises = inverse.sum(axis=1)
     over = rises.max()
     # As hot by symmetry: the mean of them.
     alike = [k for k in range(len(used)) if rises[k] >= over * (1.0 - 1e-9)]
-    # Rise of the box at which box and cell together are 20 K over the air.
-    found = []
-    for wind in (0.0, forced):
-        low, high = 0.0, RISE_K
+    def rise_in(wind, sun_w, most_k):
+        """Rise of the box at which box and cell together are 20 K over the air, or over what the sun makes of it."""
+        low, high = 0.0, most_k + RISE_K
         for _ in range(60):
             rise = 0.5 * (low + high)
-            heat = rise * _box_w_per_k(box, rise, forced=wind) / len(used)
-            low, high = (low, rise) if rise + heat * over > RISE_K else (rise, high)
-        found.append(RISE_K * len(used) / (low * _box_w_per_k(box, low, forced=wind)))
+            heat = (rise * _box_w_per_k(box, rise, forced=wind) - sun_w) / len(used)
+            low, high = (low, rise) if rise + heat * over > most_k + RISE_K else (rise, high)
+        heat = low * _box_w_per_k(box, low, forced=wind) - sun_w
+        if not sun_w:
+            return RISE_K * len(used) / heat
+        more = ((low + 1e-3) * _box_w_per_k(box, low + 1e-3, forced=wind) - sun_w - heat) / 1e-3
+        return max(RISE_K * len(used) / heat, over + len(used) / more)
+
+    still, shady = rise_in(0.0, 0.0, 0.0), [one for one in weathers if not one[1]]
+    found = [
+        still, max((rise_in(wind, 0.0, 0.0) for wind, _, _, _ in shady), default=still),
+        max((rise_in(0.0, taken, most) for _, taken, most, _ in weathers if taken), default=0.0),
+        max((rise_in(wind, taken, most) for wind, taken, _, most in weathers if taken), default=0.0),
+    ]  # fmt: skip
     each = {i: float(sum(inverse[k][place[i]] for k in alike)) / len(alike) for i in used}
-    return *found, (found[0] - over) / len(used), float(over), each
+    return *found, (still - over) / len(used), float(over), each
 
 
 def _join(matrix, a, b, w_k):
@@ -157,7 +181,39 @@ def _has_rings(case):
     return case.cell_gap_mm - case.bore_clearance_mm >= case.nozzle_mm - 1e-9 and not case.tie_mm
 
 
-def between(d, length, gap, case):
+def filled_with(filler):
+    """Conductivity around the cells, over their ends and of covers [W/(m K)]; a tenth of all faces is not touched."""
+    if filler is None:
+        return AIR_K, AIR_K, PRINT_K
+    own = 0.9 * filler.conductivity_w_m_k
+    if filler.kind == "potting":
+        return own, AIR_K, PRINT_K
+    return AIR_K, own, 130.0 if filler.kind == "plate" else PRINT_K
+
+
+def padded(layout, chain, groups, room, gaps, case, filler):
+    """What pads take, and plates of metal, as large as a square of a cell's pitch [mm³]."""
+    used = [i for i in range(layout.cells) if 0 <= chain.group[i] < groups]
+    pitch = max(max(layout.extents_mm[i][k] for k in lateral(layout)) for i in range(layout.cells)) + gaps.cell_gap_mm
+    cover, pads, plates = max(gaps.end_mm - case.over_mm - gaps.stack_mm, 0.0), 0.0, 0.0
+    low_mm, high_mm = room.extent_mm[layout.axis]
+    for i in used:
+        area = math.prod(layout.extents_mm[i][k] + gaps.cell_gap_mm for k in lateral(layout))
+        at, half = layout.centres_mm[i][layout.axis], layout.extents_mm[i][layout.axis] / 2 + gaps.end_mm
+        deep = 2.0 * (gaps.end_mm - cover)
+        for way, free in ((-1, at - half - low_mm), (1, high_mm - at - half)):
+            air = max(free, gaps.wall_mm, 0.1)
+            before = [
+                j for j in used
+                if (layout.centres_mm[j][layout.axis] - at) * way >= layout.size.length_mm / 2
+                and math.dist(*([layout.centres_mm[m][k] for k in lateral(layout)] for m in (i, j))) <= 0.75 * pitch
+            ]
+            deep += air if air <= filler.reach_mm and not before else 0.0
+        pads, plates = pads + deep * area, plates + 2.0 * cover * area
+    return pads, plates if filler.kind == "plate" else 0.0
+
+
+def between(d, length, gap, case, fill_k=AIR_K):
     """From a cell through play, print and air to its neighbour, straight across [W/K]."""
     r, half, total = d / 2, (d + gap) / 2, 0.0
     play, ring = case.bore_clearance_mm / 2, case.bore_clearance_mm / 2 + case.rib_mm
@@ -168,11 +224,11 @@ def between(d, length, gap, case):
             if gap > 2 * ring - 0.4 and y <= case.rib_mm:
                 printed = half - bore
         air = half - _reach(r, y) - printed
-        total += wide / (2 * (air / AIR_K + printed / PRINT_K))
+        total += wide / (2 * (air / fill_k + printed / PRINT_K))
     return 2 * length * 1e-3 * total
 
 
-def beside(d, length, case, outside, times):
+def beside(d, length, case, outside, times, fill_k=AIR_K):
     """From a cell through the wall beside it, so many times, and what is behind [m² K/W]: [W/K]."""
     r, total = d / 2, 0.0
     play, face = case.bore_clearance_mm / 2, d / 2 + case.tie_mm + case.case_mm
@@ -184,7 +240,7 @@ def beside(d, length, case, outside, times):
         else:
             printed = face - bore if ring >= r else ring - bore + case.case_mm
             air = face - cell - printed
-        total += wide / (times * 1e-3 * (air / AIR_K + printed / PRINT_K) + outside)
+        total += wide / (times * 1e-3 * (air / fill_k + printed / PRINT_K) + outside)
     return 2 * length * 1e-6 * total
 
 
@@ -223,10 +279,14 @@ def wind_w_m2_k(lap, box, part):
     return total / sum(lap.seconds)
 
 
+def sun_w(box, watt_m2, absorbed):
+    x, y, z = (side * 1e-3 for side in box)
+    return absorbed * watt_m2 * math.sqrt((x * y) ** 2 + (y * z) ** 2 + (x * z) ** 2)
+
+
 def sun_k(box, watt_m2, absorbed, air_c, forced):
     """Rise of an empty box whose largest shadow takes up the sun."""
-    x, y, z = (side * 1e-3 for side in box)
-    watt = absorbed * watt_m2 * math.sqrt((x * y) ** 2 + (y * z) ** 2 + (x * z) ** 2)
+    watt = sun_w(box, watt_m2, absorbed)
     low, high = 0.0, 200.0
     for _ in range(70):
         rise = 0.5 * (low + high)

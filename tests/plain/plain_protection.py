@@ -10,13 +10,6 @@ METALS = {
 }  # fmt: skip
 
 
-def box_air(brief):
-    warm = [brief.ride.temp_c, brief.electrical.temp_c]
-    for item in brief.situation:
-        warm += [each for each in (item.temp_c, item.start_temp_c) if each is not None]
-    return max(warm) + brief.protection.box_rise_k
-
-
 def opens_within(points, multiple):
     """Seconds by one end of a fuse's curve."""
     used = [(float(m), float(s)) for m, s in points if math.isfinite(m)]
@@ -237,20 +230,6 @@ def bms_ride(steady_a, peak_a, peak_s, laps):
     level = next((k / 40 for k, seconds in enumerate(laps.runs()) if seconds <= peak_s), 1.0)
     run = max(peak_a, steady_a) if level == 0 else min(max(peak_a, steady_a), steady_a / level)
     return min(max(run, steady_a), max(steady_a / math.sqrt(laps.most(math.inf)), steady_a))
-
-
-def unprotected(inputs, *, fuse, wire, strip, layers, strip_a, span_mm, cell_mm3):
-    """What a pack's fuse does not protect: "wire", "plates", both or nothing.
-
-    strip_a: continuous limit of the plates, by the table's density and the hottest piece [A].
-    """
-    brief = inputs.brief
-    air = box_air(brief)
-    rated, _, stages = wire_stages(inputs.wires, wire, air)
-    found = ["wire"] if burns(inputs.fuses, fuse, rated, stages) is not None else []
-    limit = {"span_mm": span_mm, "cell_mm3": cell_mm3, "limit_c": brief.protection.strip_limit_c, "air_c": air}
-    _, _, stages = strip_stages(inputs.strips, strip, layers, **limit)
-    return found + (["plates"] if burns(inputs.fuses, fuse, strip_a, stages) is not None else [])
 
 
 def outer_mm(area_mm2):

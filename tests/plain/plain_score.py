@@ -9,15 +9,14 @@ from functools import cache
 from itertools import pairwise
 from statistics import median
 
-from plain_cell import cell_of, even, ride_cell
+from plain_cell import cell_of, even, line, ride_cell
 from plain_fast import Course, Run
 from plain_harness import harness_of
-from plain_heat import hot_rise, sun_k, walls_of_boxes, wind_w_m2_k
+from plain_heat import SUN_TAKEN, hot_rise, padded, sun_k, sun_w, walls_of_boxes, wind_w_m2_k
 from plain_protection import (
     Laps,
     adiabatic_k2,
     bms_ride,
-    box_air,
     fuse_ride,
     joint_stages,
     opens_within,
@@ -33,7 +32,7 @@ from plain_road import G, bins_of, lap_of
 from plain_step import Load, fine_steps, ride
 from plain_ties import tie_plates
 from plain_warm import Warm, warmed
-from plain_wear import Hardest, Wear, conditions
+from plain_wear import Hardest, Wear, box_air, conditions
 
 from optimizer.fit.region.geometry import clearance
 from optimizer.pack.case.room import room_for
@@ -95,7 +94,7 @@ class Plain:
         # The ride is compressed for packs of 0 to 120 kg.
         self.bins = bins_of(self.lap, self.vehicle_kg, self.vehicle_kg + 120.0)
         self.laps = Laps(self.lap, [self.vehicle_kg + pack_kg for pack_kg in (0.0, 15.0, 120.0)])
-        self._cells, self._cases, self._courses, self._ridden, self._walls = {}, {}, {}, {}, None
+        self._cells, self._cases, self._courses, self._ridden, self._suns, self._walls = {}, {}, {}, {}, {}, None
         # Cells at the ride's start: at the air's temperature unless a situation says otherwise.
         air_c = self.brief.ride.temp_c
         self.start_c = air_c if item is None or item.start_temp_c is None else item.start_temp_c
@@ -107,6 +106,7 @@ class Plain:
         self.hardest = Hardest([self.laps, *(each.laps for each in self.others.values())])
         for each in self.others.values():
             each.hardest = self.hardest
+        self.air_in_box = box_air(self.whole, self.rooms)
 
     def cell(self, row):
         if row not in self._cells:
@@ -170,18 +170,58 @@ class Plain:
         """Convection by the ride's wind at a box."""
         return wind_w_m2_k(self.lap, [high - low for low, high in room.extent_mm], self.brief.thermal.wind_part)
 
-    def sun(self, *, windy):
+    def sun(self, *, windy, air_c=None):
         """By how much the sun warms the box that it warms most."""
-        takes = {"white": 0.26, "light": 0.45, "dark": 0.90, "black": 0.98}[self.brief.thermal.colour]
+        air_c = self.brief.ride.temp_c if air_c is None else air_c
         return max(
-            sun_k([high - low for low, high in room.extent_mm], self.brief.thermal.sun_w_m2, takes,
-                  self.brief.ride.temp_c, self.forced(room) if windy else 0.0)
+            sun_k([high - low for low, high in room.extent_mm], self.brief.thermal.sun_w_m2, self.takes, air_c,
+                  self.forced(room) if windy else 0.0)
             for room in self.rooms
         )  # fmt: skip
 
-    def ridden(self, row, count):
-        """The cell as it warms in packs of so many, and how long each step of its charge takes."""
-        key = row, count, self.kept, self.grown
+    @property
+    def takes(self):
+        return SUN_TAKEN[self.brief.thermal.colour]
+
+    def weathers(self, room):
+        """Wind, the sun that a box takes up [W], and the rise of the sunniest, still and on the ride, of each ride."""
+        sides, out = [high - low for low, high in room.extent_mm], []
+        for each in (self, *self.others.values()):
+            if id(each) not in self._suns:
+                self._suns[id(each)] = [each.sun(windy=windy, air_c=25.0) for windy in (False, True)]
+            taken = sun_w(sides, each.brief.thermal.sun_w_m2, each.takes)
+            out.append((each.forced(room), taken, *self._suns[id(each)]))
+        return out
+
+    def filler(self, fill):
+        """What a layout is filled with, by its name."""
+        for one in self.brief.thermal.filler:
+            if fill.layout.name.endswith(f", {one.name}"):
+                return one
+        return None
+
+    def filled(self, used, stand):
+        """Filler, its volume and that of its plates in each fill that has one [mm³]."""
+        for fill, groups, room in used:
+            one = self.filler(fill)
+            if one is not None:
+                rules, gaps = case_rules(self.brief, fill.layout.size), clearance(self.brief, fill.layout.size)
+                if one.kind == "potting":
+                    yield one, self.case(fill, groups, stand)[3], 0.0
+                else:
+                    yield one, *padded(fill.layout, fill.chain, groups, room, gaps, rules, one)
+
+    def entropy(self, row):
+        """Rise of the open-circuit voltage with temperature, on 201 even states of charge [V/K]."""
+        curve = self.inputs.cells.curve_of(row)
+        if curve.entropy_mv_per_k is None:
+            return [0.0] * 201
+        soc, slopes = ([float(each) for each in values] for values in (curve.soc, curve.entropy_mv_per_k))
+        return [1e-3 * line(k / 200, soc, slopes) for k in range(201)]
+
+    def ridden(self, row, count, filler_j_k):
+        """The cell as it warms in packs of so many, and the course of one without fillers."""
+        key = row, count, self.kept, self.grown, filler_j_k
         if key not in self._ridden:
             kg = float(self.inputs.cells.mass_g[row]) / 1000.0
             power = [self.lap.drawn_w(a + b * (self.vehicle_kg + count * kg)) / count for a, b, _ in self.bins]
@@ -189,7 +229,8 @@ class Plain:
             coldest = min(self.brief.ride.temp_c, self.brief.electrical.temp_c)
             least_a = -self.cold_part(row, coldest) * float(self.inputs.cells.current_charge_a[row])
             self._ridden[key] = warmed(
-                self.cell(row)[2], self.brief.ride, power, weight, least_a, kg, count, self.walls(), self.start_c
+                self.cell(row)[2], self.brief.ride, power, weight, least_a, kg, count, self.walls(), self.start_c,
+                self.entropy(row), filler_j_k=filler_j_k,
             )
         return self._ridden[key]
 
@@ -207,7 +248,7 @@ class Plain:
             less = thick * float(strips.current_density_a_mm2[pack.strip]) / (mm * density)
             if form != "tabbed":
                 # Nor is a collector hotter than its plate after a moment without any loss of heat.
-                air = box_air(self.whole)
+                air = self.air_in_box
                 first, other = (
                     math.sqrt(adiabatic_k2(metal, each, air, max(self.brief.protection.strip_limit_c, air + 1.0)))
                     for metal, each in ((str(strips.material[pack.strip]), float(strips.resistivity_ohm_m[pack.strip])),
@@ -251,7 +292,7 @@ class Plain:
             free = room_for(room, axis=layout.axis, rules=rules)
             self._cases[id(fill)] = fill, case_volume(layout, group=fill.chain.group, rules=rules, free=free)
         made = self._cases[id(fill)][1]
-        return tuple(float(x[groups - 1]) for x in (made.volume_mm3, made.fasteners, made.bodies))
+        return tuple(float(x[groups - 1]) for x in (made.volume_mm3, made.fasteners, made.bodies, made.open_mm3))
 
     # What the pack is made of
 
@@ -299,24 +340,29 @@ class Plain:
         out["strip_stages"] = strip_stages(
             t.strips, pack.strip, pack.layers, span_mm=across + self.brief.clearance.cell_gap_mm,
             cell_mm3=volume(size), limit_c=self.brief.protection.strip_limit_c,
-            air_c=box_air(self.whole),
+            air_c=self.air_in_box,
         )[2]  # fmt: skip
-        around = {"limit_c": self.brief.protection.strip_limit_c, "air_c": box_air(self.whole)}
+        around = {"limit_c": self.brief.protection.strip_limit_c, "air_c": self.air_in_box}
         out["second_stages"] = second_stages(t.strips, pack.strip, cell_mm3=volume(size), **around)
         if any(p["stack_under"] > 0 for p in plates):
-            around = {"limit_c": self.brief.protection.strip_limit_c, "air_c": box_air(self.brief)}
+            around = {"limit_c": self.brief.protection.strip_limit_c, "air_c": self.air_in_box}
             out["joint_a"], _, out["joint_stages"] = joint_stages(t.strips, pack.strip, pack.layers, **around)
-        # Parts are the same in all situations: the wind is the least of all rides'.
+        # Parts are the same in all situations: the worst of all rides' wind and sun.
         warm = [
             hot_rise(fill.layout, fill.chain, groups, room, gaps, case_rules(self.brief, fill.layout.size),
-                     min(each.forced(room) for each in (self, *self.others.values())))
+                     self.weathers(room), self.filler(fill))
             for fill, groups, room in used
         ]  # fmt: skip
-        out["rise"], out["ride_rise"], out["box_k"] = (max(each[k] for each in warm) for k in range(3))
+        for k, name in enumerate(("rise", "ride_rise", "sun_rise", "ride_sun_rise", "box_k")):
+            out[name] = max(each[k] for each in warm)
+        out["filler_j_k"] = sum(
+            mm3 * 1e-9 * one.density_kg_m3 * one.specific_heat_j_kg_k + plates * 2.5e-3
+            for one, mm3, plates in self.filled(used, pack.stand)
+        )
         weld = rules.weld_mohm / 1000.0 * 2.0 / pack.parallel**2
-        out["plates_k"] = weld * max(each[3] for each in warm)
+        out["plates_k"] = weld * max(each[5] for each in warm)
         out["plates_k"] += square * max(
-            self.heated(fill, groups, pack, each[4]) for (fill, groups, _), each in zip(used, warm, strict=True)
+            self.heated(fill, groups, pack, each[6]) for (fill, groups, _), each in zip(used, warm, strict=True)
         )
         out["beside"] = out["plates_k"] + out["box_k"] * ohm
         return out
@@ -351,7 +397,7 @@ class Plain:
         t, rules, count = self.inputs, self.brief.parts, pack.series * pack.parallel
         lead = min(range(len(t.wires.id)), key=lambda k: (t.wires.area_mm2[k], -t.wires.insulation_temp_c[k]))
         cases = [self.case(fill, groups, pack.stand) for fill, groups, _ in used]
-        volume, screws, bodies = map(sum, zip(*cases, strict=True))
+        volume, screws, bodies, _ = map(sum, zip(*cases, strict=True))
         printed = self.brief.case
         straps = 2 * bodies if printed.hold == "straps" else 0
         case_kg = volume * 1e-9 * rules.case_density_kg_m3
@@ -384,6 +430,11 @@ class Plain:
             plates_kg = plates * 1e-9 * rules.tie_density_kg_m3
             kg += plates_kg + bands / 1000.0 * rules.band_g_per_m / 1000.0
             cost += plates_kg * rules.tie_price_per_kg + bands / 1000.0 * rules.band_price_per_m
+        for one, mm3, plates in self.filled(used, pack.stand):
+            # Aluminium of 2703 kg/m³.
+            own_kg, plates_kg = mm3 * 1e-9 * one.density_kg_m3, plates * 1e-9 * 2703.0
+            kg += own_kg + plates_kg
+            cost += own_kg * one.price_per_kg + plates_kg * one.plate_price_per_kg
         plug, box = self.brief.power_connector, self.brief.box
         if plug is not None:
             kg += (harness.modules + 1) * plug.mass_g / 1000.0
@@ -419,7 +470,7 @@ class Plain:
 
     def caps(self, pack, parts):
         """Limits of strip, wire, BMS and fuse: peak, without end, charging, along the ride, and braking."""
-        t, seconds, air = self.inputs, self.brief.electrical.peak_seconds, box_air(self.whole)
+        t, seconds, air = self.inputs, self.brief.electrical.peak_seconds, self.air_in_box
         bms_a, peak_a = float(t.bms.current_continuous_a[pack.bms]), float(t.bms.current_peak_a[pack.bms])
         brief_s, charge_a = float(t.bms.peak_s[pack.bms]), float(t.bms.current_charge_a[pack.bms])
         path, holds = str(t.bms.path[pack.bms]), self.brief.protection.bms_holds
@@ -481,7 +532,7 @@ class Plain:
         if str(cells.chemistry[row]) in ("LTO", "Na-ion"):
             part = 1.0
         steps = [(float(a), float(b)) for a, b in zip(cells.charge_from_c[row], cells.charge_c_rate[row], strict=True)
-                 if not math.isnan(a)]  # fmt: skip
+                 if math.isfinite(a)]  # fmt: skip
         if steps:
             rate = max((b for a, b in steps if a <= coldest), default=0.0)
             part = min(rate * float(cells.capacity_ah[row]) / float(cells.current_charge_a[row]), 1.0)
@@ -544,8 +595,8 @@ class Plain:
         """All figures by name, in the units of their names."""
         t, asked, plan = self.inputs, self.brief.electrical, self.brief.ride
         cell, charged, _ = self.cell(pack.cell)
-        arrays, _ = self.ridden(pack.cell, pack.series * pack.parallel)
         parts = parts or self.parts(pack)
+        arrays, _ = self.ridden(pack.cell, pack.series * pack.parallel, parts["filler_j_k"])
         s, p, row, count = pack.series, pack.parallel, pack.cell, pack.series * pack.parallel
         out = {
             "cell_count": count,
@@ -559,7 +610,7 @@ class Plain:
         }
         peak_ohm = cell.ohm(asked.reference_soc, asked.peak_seconds, asked.temp_c)
         out["resistance_mohm"] = 1000.0 * (peak_ohm * s / p + parts["ohm"])
-        fault_v, warm_c = s * cell.v_max, min(box_air(self.whole), float(t.cells.temp_max_c[row]))
+        fault_v, warm_c = s * cell.v_max, min(self.air_in_box, float(t.cells.temp_max_c[row]))
         out["fault_current_a"] = fault_v / (cell.v_max * s / (p * self.fault_a(cell, warm_c)) + parts["ohm"])
         fuse_a = float(t.fuses.current_a[pack.fuse])
         out["fuse_opens_s"] = opens_within(t.fuses.opens_most[pack.fuse], out["fault_current_a"] / fuse_a)
@@ -584,9 +635,13 @@ class Plain:
         cold_ohm, warm_ohm = (cell.ohm(asked.reference_soc, math.inf, at) for at in (min(asked.temp_c, 25.0), 25.0))
         lasting_ohm, warm_ohm = cold_ohm, min(cold_ohm, warm_ohm)
         room_k = max(float(t.cells.temp_max_c[row]) - plan.temp_c - self.sun(windy=False), 0.0)
+        rise = parts["sun_rise" if self.brief.thermal.sun_w_m2 else "rise"]
+        # Heat of the reaction where it warms, in the hottest cell.
+        warming_v = max(-(float(t.cells.temp_max_c[row]) + 273.15) * even(asked.reference_soc, self.entropy(row)), 0.0)
         # In the cold sought anew, with cells as warm as the power before makes them.
         for _ in range(5 if asked.temp_c < 25.0 else 1):
-            hot_a = math.sqrt(room_k / (parts["rise"] * lasting_ohm / p**2 + parts["beside"]))
+            per_a2, per_a = rise * lasting_ohm / p**2 + parts["beside"], rise * warming_v / p
+            hot_a = (math.sqrt(per_a**2 + 4.0 * per_a2 * room_k) - per_a) / (2.0 * per_a2)
             lasting = caps["continuous"] | {"cell current": steady * p / drifted, "temperature": hot_a}
             found = self.power(
                 pack, cell, parts, limits=lasting, soc=asked.reference_soc, seconds=math.inf, ohm=lasting_ohm
@@ -622,7 +677,7 @@ class Plain:
 
     def fast_range(self, pack, arrays, load, total_kg):
         """The range that the search goes by."""
-        key = pack.cell, pack.series * pack.parallel
+        key = pack.cell, pack.series * pack.parallel, id(arrays)
         if key not in self._courses:
             masses = self.vehicle_kg, self.vehicle_kg + 120.0
             self._courses[key] = Course(self.lap, self.bins, arrays, *masses, known=self.cell(pack.cell)[2])
@@ -650,15 +705,16 @@ class Plain:
     def hot_cells(self, pack, parts, total_kg):
         """T = T0·k + (T_air + rise·r·mean(i²))·(1 − k) for each step of charge, or k = 0 without end; and beside·I²."""
         plan, warm, count = self.brief.ride, self.cell(pack.cell)[2], pack.series * pack.parallel
-        (ridden, seconds), squares = self.ridden(pack.cell, count), 0.0
+        (course_c, seconds, reversible), squares = self.ridden(pack.cell, count, parts["filler_j_k"])[1], 0.0
         kg = float(self.inputs.cells.mass_g[pack.cell]) / 1000.0
         loads = [(self.lap.drawn_w(a + b * total_kg) / count, w) for a, b, w in self.bins]
         outside, rise, beside = (
-            parts["ohm"] * pack.parallel / pack.series, parts["ride_rise"], parts["beside"] * pack.parallel**2
+            parts["ohm"] * pack.parallel / pack.series,
+            parts["ride_sun_rise" if self.brief.thermal.sun_w_m2 else "ride_rise"], parts["beside"] * pack.parallel**2,
         )  # fmt: skip
         air_c = plan.temp_c + self.sun(windy=True)
 
-        def settled(z, before, kept, mean_c):
+        def settled(z, before, kept, mean_c, reversible_w):
             # Resistance is the mean cell's, at 75 % of the rise; laws are told up to 60 °C or more: 24 steps.
             node = [air_c + max(warm.temps[-1] - air_c, 1.0) / 0.75 * k / 24.0 for k in range(25)]
 
@@ -679,7 +735,7 @@ class Plain:
             def after(k):
                 own = warm.lasting_ohm(z, air_c + 0.75 * (node[k] - air_c))
                 r = own + outside
-                return before * kept + (air_c + rise * own * mean_square(r)) * (1.0 - kept)
+                return before * kept + (air_c + rise * max(own * mean_square(r) + reversible_w, 0.0)) * (1.0 - kept)
 
             if after(24) >= node[24]:
                 return after(24), mean_square(at_place(mean_c) + outside)
@@ -691,9 +747,12 @@ class Plain:
         temp, step = first, (plan.start_soc - plan.reserve_soc) / 20
         for k, lasts in enumerate(seconds):
             kept = math.exp(-lasts / (kg * 950.0 * rise))
-            temp, square = settled(plan.start_soc - k * step, temp, kept, ridden.course_c[k])
+            temp, square = settled(plan.start_soc - k * step, temp, kept, course_c[k], reversible[k])
             squares += lasts * square
-        endless, square = settled(self.brief.electrical.reference_soc, air_c, 0.0, plan.temp_c)
+        # The reaction's heat is that of the step that holds the reference charge.
+        reference = self.brief.electrical.reference_soc
+        held = next((k for k in range(20) if reference >= plan.start_soc - (k + 1) * step - 1e-12), 19)
+        endless, square = settled(reference, air_c, 0.0, plan.temp_c, reversible[held])
         added = beside * squares / sum(seconds)
         return {"hot_cell_end_c": temp + added, "hot_cell_endless_c": endless + beside * square}
 
@@ -768,7 +827,8 @@ class Plain:
         kept = math.exp(-step * 3600.0 * arrays.capacity_ah / strongest / (parts["rise"] * kg * 950.0))
         for k in range(24):
             ohm = even(start + (k + 0.5) * step, own)
-            hot = hot * kept + (at_c + parts["rise"] * ohm * strongest**2) * (1.0 - kept)
+            reversible_w = (at_c + 273.15) * even(start + (k + 0.5) * step, self.entropy(pack.cell)) * strongest
+            hot = hot * kept + (at_c + parts["rise"] * max(ohm * strongest**2 + reversible_w, 0.0)) * (1.0 - kept)
             out["hot_cell_charge_c"] = max(hot, out["hot_cell_charge_c"] if k else at_c)
         out["hot_cell_charge_c"] += parts["beside"] * (p * strongest) ** 2
         return out | {"charger": best}

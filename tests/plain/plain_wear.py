@@ -6,6 +6,7 @@ import math
 from statistics import median
 
 from plain_cell import GAS, line
+from plain_heat import SUN_TAKEN, sun_k
 from plain_protection import Laps
 
 YEAR = 365.25
@@ -26,6 +27,17 @@ def conditions(brief, item):
         "electrical": put(brief.electrical, ("charge_temp_c",), temp_c=cells_c),
         "thermal": put(brief.thermal, ("sun_w_m2",)),
     })  # fmt: skip
+
+
+def box_air(brief, rooms):
+    """Air in the closed box: the warmest of all rides, in still air in the sun, and of powers, and what is added."""
+    warm = []
+    for here in (brief, *(conditions(brief, item) for item in brief.situation)):
+        takes, air_c = SUN_TAKEN[here.thermal.colour], here.ride.temp_c
+        boxes = [[high - low for low, high in room.extent_mm] for room in rooms]
+        warm += [air_c + sun_k(box, here.thermal.sun_w_m2, takes, air_c, 0.0) for box in boxes]
+        warm.append(here.electrical.temp_c)
+    return max(warm) + brief.protection.box_rise_k
 
 
 class Hardest(Laps):

@@ -2,6 +2,8 @@
 
 import re
 
+import pandas as pd
+
 from optimizer.catalog import builtin_catalogs
 
 ROUND = ["amber-18650-e29", "cinder-18650-*", "birch-21700-b45", "grove-18650-e15", "iris-18650-*", "juniper-18650-*"]
@@ -51,6 +53,52 @@ def charger_file(rng, folder, low):
     path = folder / f"chargers{rng.integers(10**6)}.csv"
     path.write_text("\n".join(rows) + "\n")
     return path
+
+
+def cells_file(rng, folder):
+    """The cells with steps of charge current and, in most, curves that say how voltage changes with temperature."""
+    catalogs = builtin_catalogs()
+    cells = pd.read_csv(catalogs / "cells.csv", comment="#", dtype=str)
+    limits, curves = [], []
+    for _, row in cells.iterrows():
+        most = float(row["current_charge_a"]) / float(row["capacity_ah"])
+        cold, rates = sorted(rng.permutation(42)[:3] - 12.0), sorted(rng.uniform(0.02, 1.0, 3) * most)
+        steps = ";".join(f"{c:g}:{r:.4f}" for c, r in zip(cold, rates, strict=True))
+        limits.append(steps if rng.random() < 0.7 else "")
+        curve = pd.read_csv(catalogs / "ocv" / f"{row['chemistry']}.csv", comment="#")
+        # From -0.5 to 0.3 mV/K, as published curves of lithium-ion cells have (invented here).
+        curve["entropy_mv_per_k"] = rng.uniform(-0.5, 0.3, len(curve)).round(3)
+        path = folder / f"ocv{len(curves)}-{rng.integers(10**6)}.csv"
+        curve.to_csv(path, index=False)
+        curves.append(path.as_posix() if rng.random() < 0.8 else "")
+    cells["charge_limits"], cells["ocv"] = limits, curves
+    path = folder / f"cells{rng.integers(10**6)}.csv"
+    cells.to_csv(path, index=False)
+    return path
+
+
+def thermal_text(rng):
+    """Wind, sun, and fillers of every kind."""
+    colour = rng.choice(["white", "light", "dark", "black"])
+    text = f"[thermal]\nwind_part = {rng.choice([0.0, 0.3, 1.0])}\nsun_w_m2 = {rng.choice([0.0, 200.0, 700.0])}\n"
+    text += f'colour = "{colour}"\nalways_filled = {"true" if rng.random() < 0.6 else "false"}\n'
+    for kind in rng.permutation(["potting", "pads", "plate"])[: int(rng.integers(1, 3))]:
+        text += f'[[thermal.filler]]\nname = "some {kind}"\nkind = "{kind}"\n'
+        text += f"conductivity_w_m_k = {rng.uniform(0.3, 5):.2f}\ndensity_kg_m3 = {rng.uniform(900, 3000):.0f}\n"
+        text += f"specific_heat_j_kg_k = {rng.uniform(800, 1500):.0f}\nprice_per_kg = {rng.uniform(5, 60):.1f}\n"
+        text += f"reach_mm = {rng.uniform(0.5, 12):.1f}\nplate_price_per_kg = {rng.uniform(5, 40):.1f}\n"
+    return text
+
+
+def warmed_brief(rng, folder):
+    """A random brief with cells of `cells_file`, [thermal], and a place of its own to be charged at."""
+    text = brief_text(rng, folder, flat=False)
+    text = re.sub(r'cells = ".*cells.csv"', f'cells = "{cells_file(rng, folder).as_posix()}"', text)
+    text = text.replace("[vehicle]", f"charge_temp_c = {rng.uniform(0, 30):.1f}\n[vehicle]")
+    cold = f'[[situation]]\nname = "cold"\ntemp_c = {rng.uniform(-9, 4):.1f}\nstart_temp_c = {rng.uniform(5, 15):.1f}\n'
+    cold += "sun_w_m2 = 0.0\n"
+    hot = f'[[situation]]\nname = "hot"\ntemp_c = {rng.uniform(28, 38):.1f}\nsun_w_m2 = {rng.uniform(300, 1000):.0f}\n'
+    return f"{text}{thermal_text(rng)}{cold}{hot}"
 
 
 def brief_of_many_rooms(rng, folder, *, count, way):

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 from draws import draw
 from plain_score import LIMIT_ORDER, Pack, Plain
-from random_briefs import brief_of_many_rooms, brief_text
+from random_briefs import brief_of_many_rooms, brief_text, warmed_brief
 from test_design_conductors import wide_space
 
 from optimizer.base.figures import FIGURES, in_situation, made_by, sided
@@ -154,6 +154,26 @@ def test_every_figure_in_situations_and_over_years(seed, tmp_path):
             unknown = {n for n in unknown if np.isinf(fast[n][k])}
             assert {"life_years", "peak_power_w_old", "energy_wh_old"} <= unknown
             apart = {n: value for n, value in apart.items() if n not in unknown}
+        assert max(apart.values()) < REL, (pack, {n: (figures[n], fast[n][k]) for n in apart if apart[n] >= REL})
+
+
+WARMED = (4, 5, 6, 9, 10, 11, 14, 15, 16, 17, 19)
+
+
+@pytest.mark.parametrize("seed", [7, *(pytest.param(k, marks=pytest.mark.nightly) for k in WARMED)])
+def test_every_figure_with_fillers_wind_sun_and_heat_of_the_reaction(seed, tmp_path):
+    """In two situations besides, one of them cold and in the shade; cells have steps of charge current."""
+    path = tmp_path / "brief.toml"
+    path.write_text(warmed_brief(np.random.default_rng([11, seed]), tmp_path))
+    space = load_space(path)
+    packs, block = draw(space, np.random.default_rng([12, seed]), count=5, tasks=2)
+    assert len(packs) == 5
+    fast, plain = full_figures(block, space=space), Plain(space)
+    for k, pack in enumerate(packs):
+        figures = plain.everywhere(pack, stepped=k < 1)
+        apart = differences(figures, fast, k)
+        names = VARIED - (MOTOR & VARIED if space.context.motor is None else set()) | (RIDE if k < 1 else set())
+        assert apart.keys() >= NAMES | {f"{name}_{each}" for name in names for each in ("cold", "hot")}
         assert max(apart.values()) < REL, (pack, {n: (figures[n], fast[n][k]) for n in apart if apart[n] >= REL})
 
 

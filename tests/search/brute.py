@@ -6,6 +6,7 @@ from itertools import product
 
 import numpy as np
 import plain_protection as plain
+from plain_wear import box_air
 
 from optimizer.front.pareto import nondominated, signed
 from optimizer.score.score import WARM_NUMBERS, Block, margins, score
@@ -86,7 +87,7 @@ def protected(space, task, wired, plates_a, fuse, joined):
     inputs, rules = space.inputs, space.brief.protection
     if not rules.fuse_protects:
         return np.ones(len(wired), dtype=bool)
-    size, air = space.sizes[task.size], plain.box_air(space.brief)
+    size, air = space.sizes[task.size], box_air(space.brief, space.rooms)
     across = size.diameter_mm if size.shape == "cylinder" else max(size.width_mm, size.thickness_mm)
     shape = {
         "span_mm": across + space.brief.clearance.cell_gap_mm, "limit_c": rules.strip_limit_c, "air_c": air,

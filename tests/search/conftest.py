@@ -98,6 +98,30 @@ strip_layers = [1, 2]
 """
 
 
+# Potting and plates in wind and sun, and a situation in the cold and shade: fillers cool, weigh, cost and warm slowly.
+WARM = """
+[[situation]]
+name = "cold"
+temp_c = -6.0
+sun_w_m2 = 0.0
+[thermal]
+wind_part = 0.3
+sun_w_m2 = 600.0
+[[thermal.filler]]
+name = "gel"
+kind = "potting"
+conductivity_w_m_k = 0.9
+density_kg_m3 = 1450.0
+price_per_kg = 18.0
+[[thermal.filler]]
+name = "cool covers"
+kind = "plate"
+conductivity_w_m_k = 3.0
+density_kg_m3 = 2600.0
+price_per_kg = 60.0
+"""
+
+
 @pytest.fixture(scope="session")
 def wide_spaces(tmp_path_factory):
     """Spaces with every part to choose from: over a level cruise, a ride with braking, and one mostly downhill."""
@@ -109,12 +133,13 @@ def wide_spaces(tmp_path_factory):
         "cruise": "speed_kmh = 20.0\ngrade_pct = 0.5",
         "hills": f'trace = "{builtin_catalogs().as_posix()}/rides/urban-hills.csv"',
         "downhill": 'trace = "downhill.csv"',
+        "warm": "speed_kmh = 20.0\ngrade_pct = 1.0",
     }
     bms, out = small_bms(folder), {}
     for k, (name, ride) in enumerate(rides.items()):
         texts = (brief_text(np.random.default_rng(seed), bms=bms) for seed in range(k, 99))
         text = next(text for text in texts if text.count("[[compartment]]") == 2)
-        head, tail = text.split("[ride]")[0], WIDE
+        head, tail = text.split("[ride]")[0], WIDE + (WARM if name == "warm" else "")
         path = folder / f"{name}.toml"
         path.write_text(head + "[ride]\n" + ride + "\n" + tail)
         out[name] = load_space(path)

@@ -117,7 +117,9 @@ def _small_space(base: Space, rng) -> Space:
 def with_aims(space: Space, rng) -> Space:
     """The same space with other constraints and objectives."""
     limits = {name: float(rng.uniform(*LIMITS[name])) for name in sorted(LIMITS) if rng.random() < 0.25}
-    use = tuple(str(x) for x in rng.choice(OBJECTIVES, size=rng.integers(1, 5), replace=False))
+    varying = ("range_km", "peak_power_w", "hot_cell_end_c", "hot_cell_endless_c", "continuous_power_w")
+    every = OBJECTIVES + tuple(f"{name}_{where}" for where in space.context.situations for name in varying)
+    use = tuple(str(x) for x in rng.choice(every, size=rng.integers(1, 5), replace=False))
     aims = {"constraints": Constraints(**limits), "objectives": Objectives(use=use)}
     other = Space(replace(space.inputs, brief=space.brief.model_copy(update=aims)), space.context, space._fills)
     other.__dict__["harnesses"] = space.harnesses

@@ -48,8 +48,11 @@ def test_front_equals_plain_enumeration(space_of, seed):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("spaces", [3, pytest.param(100, marks=pytest.mark.nightly)])
-@pytest.mark.parametrize("ride", ["cruise", "hills", "downhill"])
+@pytest.mark.parametrize(("ride", "spaces"), [
+    *(pytest.param(ride, count, marks=[pytest.mark.nightly] * (count > 3))
+      for ride in ("cruise", "hills", "downhill") for count in (3, 100)),
+    pytest.param("warm", 20, marks=pytest.mark.nightly),
+])  # fmt: skip
 def test_front_equals_plain_enumeration_on_many_random_briefs(wide_spaces, ride, spaces):
     base, rng = wide_spaces[ride], np.random.default_rng(7)
     filled = 0

@@ -46,7 +46,7 @@ def some(space, count, seed=1):
     block = replace(
         block, series=np.full(count, 10), parallel=rng.integers(2, 6, count), extra_ohm=rng.uniform(0.005, 0.05, count),
         ride_rise_k_per_w=rng.uniform(20.0, 100.0, count), box_k_per_w=rng.uniform(0.1, 0.3, count),
-        plates_k_per_a2=rng.uniform(1e-4, 5e-4, count),
+        plates_k_per_a2=rng.uniform(1e-4, 5e-4, count), filler_j_k=np.zeros(count),
     )  # fmt: skip
     return block, block.series * block.parallel * space.context.cells.mass_kg[block.cell] + block.parts_kg
 

@@ -99,8 +99,7 @@ def sun_rise_k(box: Box, *, sun_w_m2: float, absorptivity: float, air_c: float) 
 
     rise · G(rise) = α · sun · √(A_x² + A_y² + A_z²)
 
-    The root is the largest shadow that a box of these faces can cast: the sun stands where it warms most. A box that
-    cells warm loses more per kelvin, so that both rises added are no less than what they come to together.
+    The root is the largest shadow that a box of these faces can cast: the sun stands where it warms most.
 
     Parameters
     ----------
@@ -118,13 +117,18 @@ def sun_rise_k(box: Box, *, sun_w_m2: float, absorptivity: float, air_c: float) 
     float
         [K]
     """
-    length, width, height = (float(np.asarray(side)) * 1e-3 for side in (box.length_mm, box.width_mm, box.height_mm))
-    watt = absorptivity * sun_w_m2 * float(np.linalg.norm([width * height, length * height, length * width]))
+    watt = sun_w(box, sun_w_m2=sun_w_m2, absorptivity=absorptivity)
     low, high = 0.0, MOST_SUN_K
     for _ in range(60 if watt > 0.0 else 0):
         rise = (low + high) / 2.0
         low, high = (low, rise) if rise * box_conductance(box, rise_k=rise, air_c=air_c) > watt else (rise, high)
     return low
+
+
+def sun_w(box: Box, *, sun_w_m2: float, absorptivity: float) -> float:
+    """What a box takes up of the sun, where that is most, see `sun_rise_k` [W]."""
+    length, width, height = (float(np.asarray(side)) * 1e-3 for side in (box.length_mm, box.width_mm, box.height_mm))
+    return absorptivity * sun_w_m2 * float(np.linalg.norm([width * height, length * height, length * width]))
 
 
 #: No sun warms a box by more [K].
@@ -168,9 +172,9 @@ def over_box(pairs: Ints, between_w_k: Floats, out_w_k: Floats) -> tuple[Floats,
 
 
 def cell_heat_at_limit(
-    over_k_per_w: ArrayLike, *, cells: ArrayLike, box: Box, limit_c: ArrayLike, air_c: ArrayLike
+    over_k_per_w: ArrayLike, *, cells: ArrayLike, box: Box, limit_c: ArrayLike, air_c: ArrayLike, sun_w: ArrayLike = 0.0
 ) -> Floats:
-    """Steady heat of every cell at which the hottest one reaches a limit.
+    """Steady heat of every cell at which the hottest one reaches a limit, both it and the sun's warming the box.
 
     The rise over the box is linear in the heat, that of the box over the air is not: bisection.
 
@@ -183,11 +187,13 @@ def cell_heat_at_limit(
     box : Box
     limit_c, air_c : float or ndarray, shape (n,)
         Highest cell temperature and the air's [°C].
+    sun_w : float or ndarray, shape (n,)
+        What the box takes up of the sun [W].
 
     Returns
     -------
     ndarray, shape (n,)
-        [W]; 0 where the air is as hot as the limit.
+        [W]; 0 where the air, or the box in the sun, is as hot as the limit.
     """
     air, inside, number = (np.asarray(each, float) for each in (air_c, over_k_per_w, cells))
     room = np.maximum(np.asarray(limit_c, float) - air, 0.0)
@@ -195,7 +201,8 @@ def cell_heat_at_limit(
     low, high = np.zeros_like(room + inside), room + 0.0 * inside
     for _ in range(45):
         rise = (low + high) / 2.0
-        heat = rise * box_conductance(box, rise_k=rise, air_c=air) / number
+        heat = (rise * box_conductance(box, rise_k=rise, air_c=air) - sun_w) / number
         hot = rise + heat * inside > room
         low, high = np.where(hot, low, rise), np.where(hot, rise, high)
-    return same_kind(low * box_conductance(box, rise_k=low, air_c=air) / number)
+    left = low * box_conductance(box, rise_k=low, air_c=air) - sun_w
+    return same_kind(np.maximum(left, 0.0) / number)

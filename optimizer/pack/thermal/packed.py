@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,6 +28,25 @@ AIR_C = 25.0
 APART = 1.15
 
 
+@dataclass(frozen=True)
+class Weather:
+    """Wind and sun on the walls of a compartment.
+
+    Parameters
+    ----------
+    forced_w_m2_k : float
+        Convection by wind [W/(m² K)].
+    sun_w_m2 : float
+        What the walls take up of the sun, over their whole area [W/m²].
+    sun_k : float
+        By how much the sun is taken to warm the boxes of all compartments: that of the one that it warms most [K].
+    """
+
+    forced_w_m2_k: float = 0.0
+    sun_w_m2: float = 0.0
+    sun_k: float = 0.0
+
+
 @dataclass(frozen=True, eq=False)
 class Heating:
     """What warms the hottest cell, entry k for groups 0 … k, where it is LINEAR_AT_K above air of AIR_C.
@@ -35,6 +55,8 @@ class Heating:
     ----------
     rise_k_per_w, ride_k_per_w : ndarray, shape (G,)
         Its rise over the air, one watt in every cell; and the same in the wind of the ride [K/W].
+    sun_k_per_w, ride_sun_k_per_w : ndarray, shape (G,)
+        The same over a box in the sun, see `rise_in`; 0 where no weather has sun [K/W].
     box_k_per_w : ndarray, shape (G,)
         Rise of the box, and with it of all cells, by a watt anywhere in it [K/W].
     over_k_per_w : ndarray, shape (G,)
@@ -45,14 +67,16 @@ class Heating:
 
     rise_k_per_w: Floats
     ride_k_per_w: Floats
+    sun_k_per_w: Floats
+    ride_sun_k_per_w: Floats
     box_k_per_w: Floats
     over_k_per_w: Floats
     by_cell_k_per_w: Floats
 
 
 def heating(
-    layout: Layout, group: Ints, *, room: Compartment, gaps: Clearance, case: CaseRules, forced_w_m2_k: float = 0.0,
-    filler: Filler | None = None,
+    layout: Layout, group: Ints, *, room: Compartment, gaps: Clearance, case: CaseRules,
+    weathers: Sequence[tuple[Weather, Weather]] = (), filler: Filler | None = None,
 ) -> Heating:  # fmt: skip
     """What warms the hottest cell of a layout.
 
@@ -64,22 +88,47 @@ def heating(
     room : Compartment
     gaps : Clearance
     case : CaseRules
-    forced_w_m2_k : float
-        Convection by the ride's wind around the box [W/(m² K)].
+    weathers : sequence of (Weather, Weather)
+        Where it stands still, and on the ride, for each ride; none: still air in the shade.
     filler : Filler, optional
-        What is around the cells or at their ends; its heat capacity is left out.
+        What is around the cells or at their ends; these are steady states, without its heat capacity.
     """
     over, cells, each = hottest_over_box(layout, group, room=room, gaps=gaps, case=case, filler=filler)
 
-    def heat_w(forced: float) -> Floats:
-        box = heat.Box(*outside_mm(room), forced_w_m2_k=forced)
-        watt = heat.cell_heat_at_limit(over, cells=cells, box=box, limit_c=AIR_C + LINEAR_AT_K, air_c=AIR_C)
-        return np.asarray(watt, dtype=float)
+    def worst(found: Iterable[Weather]) -> Floats:
+        """The worst rise in some weathers; 0 if there are none."""
+        rises = [rise_in(one, over, cells, room=room) for one in dict.fromkeys(found)]
+        return np.asarray(np.max(rises, axis=0)) if rises else np.zeros(len(over))
 
-    still = heat_w(0.0)
-    windy = heat_w(forced_w_m2_k) if forced_w_m2_k else still
-    box_k = (LINEAR_AT_K / still - over) / cells
-    return Heating(LINEAR_AT_K / still, LINEAR_AT_K / windy, box_k, over, each)
+    still = rise_in(Weather(), over, cells, room=room)
+    sunny = [pair for pair in weathers if pair[0].sun_k > 0.0]
+    shady = [ride for standing, ride in weathers if standing.sun_k == 0.0]
+    return Heating(
+        still, worst(shady) if shady else still, worst(standing for standing, _ in sunny),
+        worst(ride for _, ride in sunny), (still - over) / cells, over, each,
+    )  # fmt: skip
+
+
+def rise_in(weather: Weather, over_k_per_w: Floats, cells: Ints, *, room: Compartment) -> Floats:
+    """Rise of the hottest cell by a watt in every cell, over the boxes that the sun alone has warmed, shape (G,) [K/W].
+
+    Box and cells are solved together: a box that the sun has warmed loses more per kelvin. As without sun the figure is
+    that at a rise of LINEAR_AT_K, and more on the safe side above it: where the sun warms another compartment more, a
+    rise over the warmer one may bend upwards, and then its slope there counts.
+    """
+    box = heat.Box(*outside_mm(room), forced_w_m2_k=weather.forced_w_m2_k)
+    sides, top, _ = box.faces()
+    sun_w = weather.sun_w_m2 * float(sides + 2.0 * top)
+    most_k = weather.sun_k + LINEAR_AT_K
+    watt = np.asarray(heat.cell_heat_at_limit(
+        over_k_per_w, cells=cells, box=box, limit_c=AIR_C + most_k, air_c=AIR_C, sun_w=sun_w
+    ), dtype=float)  # fmt: skip
+    rise = np.asarray(LINEAR_AT_K / watt)
+    if weather.sun_k == 0.0:
+        return rise
+    ends = most_k - over_k_per_w * watt + np.array([[0.0], [1e-3]])
+    slope = np.diff(ends * heat.box_conductance(box, rise_k=ends, air_c=AIR_C), axis=0)[0] / 1e-3
+    return np.asarray(np.maximum(rise, over_k_per_w + cells / slope))
 
 
 def hottest_over_box(

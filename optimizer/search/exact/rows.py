@@ -15,13 +15,13 @@ from optimizer.base.arrays import Floats
 from optimizer.base.figures import ANY, FIGURES, VARYING, in_situation, split_name
 from optimizer.base.pool import Job
 from optimizer.base.workers import Workers
-from optimizer.brief import box_air_c
 from optimizer.front.pareto import nondominated, signed, thin
 from optimizer.pack.conductors.totals import WORK
 from optimizer.pack.limits import LIMITS, rated_current
 from optimizer.pack.protection.fuses import continuous_current_a, opening_seconds
 from optimizer.ride.range import STOP_NAMES
 from optimizer.score.band import range_band, situation_bands
+from optimizer.score.outside import box_air_c
 from optimizer.score.score import Block, Scores, margins, regen_limit_a, ridden, score
 from optimizer.score.situations import worst
 from optimizer.score.years import ENDS, years_figures

@@ -86,5 +86,6 @@ def _some_pack(space: Space) -> Block:
         cell=cell, series=low[cell], parallel=np.full(len(cell), 2), extra_ohm=0.02 * one, parts_kg=one,
         parts_cost=one, cells_cost=one, peak_cap_a=30.0 * one, continuous_cap_a=20.0 * one, charge_cap_a=10.0 * one,
         ride_cap_a=20.0 * one, regen_cap_a=10.0 * one, spread_ohm=0.001 * one, hot_rise_k_per_w=one,
-        ride_rise_k_per_w=one, box_k_per_w=one, plates_k_per_a2=0.01 * one,
+        ride_rise_k_per_w=one, hot_sun_rise_k_per_w=one, ride_sun_rise_k_per_w=one, box_k_per_w=one,
+        plates_k_per_a2=0.01 * one, filler_j_k=0.0 * one,
     )  # fmt: skip

@@ -22,7 +22,7 @@ from optimizer.pack.case.room import room_for
 from optimizer.pack.case.volume import case_volume
 from optimizer.pack.conductors.making import LayRules, Way
 from optimizer.pack.thermal.filler import Filler
-from optimizer.pack.thermal.packed import filled_mm3, heating
+from optimizer.pack.thermal.packed import Weather, filled_mm3, heating
 from optimizer.pack.ties import METRICS as TIES
 from optimizer.pack.ties import tie_metrics, tied
 from optimizer.pack.wiring.legs import legs_of
@@ -33,13 +33,17 @@ from optimizer.search.space.plate_metrics import plate_metrics, power_ends, taps
 
 Point = tuple[float, float, float]
 Bodies = tuple[tuple[Point, Point], ...]
+Weathers = tuple[tuple[Weather, Weather], ...]
 
 #: Metrics of a fill that are lengths of wires up to its hub, power wires and balance leads [mm].
 LEGS = ("power_legs_mm", "lead_legs_mm")
 
 #: Metrics of a fill that say how warm its hottest cell gets, see thermal.packed.Heating; the last is its rise over the
 #: box by the square of the pack's current, over the resistance of one weld [K/W].
-WARM = ("hot_rise_k_per_w", "ride_rise_k_per_w", "box_k_per_w", "weld_heated")
+WARM = (
+    "hot_rise_k_per_w", "ride_rise_k_per_w", "hot_sun_rise_k_per_w", "ride_sun_rise_k_per_w", "box_k_per_w",
+    "weld_heated",
+)  # fmt: skip
 
 #: By how much the thickest power wire with room, see roomy_mm, is thinner than any wire may be [mm]; a metric.
 CRAMPED, ANY_WIRE_MM = "cramped_mm", 100.0
@@ -128,7 +132,7 @@ class FillRules:
 
 def fills(
     room: Compartment, *, size: CellSize, parallel: int, trays: Sequence[Layout], rules: FillRules, hub_mm: Point,
-    bodies_mm: Bodies = (), ports_mm: Sequence[Point] = (), forced_w_m2_k: float = 0.0,
+    bodies_mm: Bodies = (), ports_mm: Sequence[Point] = (), weathers: Weathers = (),
 ) -> list[Fill]:  # fmt: skip
     """The fills of a compartment that are worth having, most groups first; kept on disk once found.
 
@@ -148,8 +152,8 @@ def fills(
     ports_mm : sequence of (float, float, float)
         Connectors of a board that has a place, and mouths of passages: only where there are some is room for wires
         looked at [mm].
-    forced_w_m2_k : float
-        Convection by the ride's wind around the compartment's box [W/(m² K)].
+    weathers : tuple of (Weather, Weather)
+        Wind and sun where it stands still and on each ride, see heating.
 
     Returns
     -------
@@ -158,7 +162,7 @@ def fills(
     """
     found: list[Fill] = []
     around: dict[str, Any] = {
-        "hub_mm": hub_mm, "bodies_mm": bodies_mm, "ports_mm": ports_mm, "forced_w_m2_k": forced_w_m2_k
+        "hub_mm": hub_mm, "bodies_mm": bodies_mm, "ports_mm": ports_mm, "weathers": weathers
     }  # fmt: skip
 
     def compute() -> Arrays:
@@ -182,7 +186,7 @@ def fills(
 
     parts = {
         "room": room.shape_key, "size": size, "parallel": parallel, "rules": rules, "hub": hub_mm, "bodies": bodies_mm,
-        "ports": list(ports_mm) if rules.wires_mm else [], "forced": forced_w_m2_k,
+        "ports": list(ports_mm) if rules.wires_mm else [], "weathers": weathers,
         "trays": pack_layouts(list(trays)),
     }  # fmt: skip
     arrays = cached("fills", parts, compute)
@@ -232,7 +236,7 @@ def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
 
 def measured(
     layout: Layout, links: Chain, *, room: Compartment, rules: FillRules, hub_mm: Point, bodies_mm: Bodies = (),
-    ports_mm: Sequence[Point] = (), forced_w_m2_k: float = 0.0, filler: Filler | None = None,
+    ports_mm: Sequence[Point] = (), weathers: Weathers = (), filler: Filler | None = None,
 ) -> Fill | None:  # fmt: skip
     """A layout with a chain that is known, and all that its groups bring along.
 
@@ -243,7 +247,7 @@ def measured(
         With at least one group.
     room : Compartment
     rules : FillRules
-    hub_mm, bodies_mm, ports_mm, forced_w_m2_k
+    hub_mm, bodies_mm, ports_mm, weathers
         See `fills`.
     filler : Filler, optional
         In the layout; its name is told behind the layout's.
@@ -256,7 +260,7 @@ def measured(
     """
     parallel = links.parallel
     where: dict[str, Any] = {"room": room, "gaps": rules.clearance, "case": rules.case}
-    warm = heating(layout, links.group, **where, forced_w_m2_k=forced_w_m2_k, filler=filler)
+    warm = heating(layout, links.group, **where, weathers=weathers, filler=filler)
     names, how, plates = plate_metrics(
         layout, links, gaps=rules.clearance, made=rules.made, rules=rules.lay, room=room,
         by_cell_k_per_w=warm.by_cell_k_per_w,
@@ -265,7 +269,9 @@ def measured(
     cases = case_volume(layout, group=links.group, rules=rules.case, free=room_free)
     # Two welds to each cell, whose currents are equal shares.
     welds = warm.over_k_per_w * 2.0 / parallel**2
-    rises = (warm.rise_k_per_w, warm.ride_k_per_w, warm.box_k_per_w, welds)
+    rises = (
+        warm.rise_k_per_w, warm.ride_k_per_w, warm.sun_k_per_w, warm.ride_sun_k_per_w, warm.box_k_per_w, welds
+    )  # fmt: skip
     power_mm = power_ends(layout, links, gaps=rules.clearance, taps=rules.lay.taps)
     per_module = 0
     if layout.way == "modules":

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.base.arrays import Flags, Floats, Ints
-from optimizer.brief import Brief, box_air_c
+from optimizer.brief import Brief
 from optimizer.fit.region.layout import CellSize
 from optimizer.pack.conductors.tabbed import WINDOW_MM
 from optimizer.pack.protection import warming
@@ -18,6 +18,7 @@ from optimizer.pack.protection.warming import Warming
 from optimizer.pack.second import second_of
 from optimizer.ride.load.profile import Profile
 from optimizer.score.inputs import BREAKS, PLATES, WIRES, Inputs
+from optimizer.score.outside import box_air_c
 
 if TYPE_CHECKING:
     from optimizer.search.space.parts import Build

@@ -36,8 +36,11 @@ COLUMNS: dict[str, str] = {
     "spread_ohm": WORST,
     "hot_rise_k_per_w": WORST,
     "ride_rise_k_per_w": WORST,
+    "hot_sun_rise_k_per_w": WORST,
+    "ride_sun_rise_k_per_w": WORST,
     "box_k_per_w": WORST,
     "plates_k_per_a2": WORST,
+    "filler_j_k": ADD,
     # Work of building: filled in where the brief asks for one of them, else 0, so that they tell nothing apart.
     "pieces": ADD,
     "distinct_pieces": ADD,

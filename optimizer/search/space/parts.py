@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.brief import Brief, box_air_c
+from optimizer.brief import Brief
 from optimizer.fit.region.geometry import clearance
 from optimizer.fit.region.layout import Clearance
 from optimizer.pack import limits
@@ -21,6 +21,7 @@ from optimizer.pack.protection.warming import LEAST_K, Warming, adiabatic_k
 from optimizer.pack.second import Second, second_of
 from optimizer.ride.load.profile import LEVELS, Profile
 from optimizer.score.inputs import Inputs
+from optimizer.score.outside import box_air_c
 from optimizer.search.space import guard
 from optimizer.search.space import options as op
 from optimizer.search.space.contents import board_of, fuse_of, wire_of

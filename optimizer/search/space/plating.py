@@ -15,6 +15,7 @@ from optimizer.pack.bill import totals
 from optimizer.pack.conductors.totals import METRICS, WORK
 from optimizer.search.space import options as op
 from optimizer.search.space.contents import Amounts, entries, joint_entries, metal_entries
+from optimizer.search.space.filling import fillers_j_k
 from optimizer.search.space.options import Options
 
 if TYPE_CHECKING:
@@ -80,6 +81,7 @@ def plated(
         "neg_regen_a": -limit_a,
         "spread_ohm": by_build("spread_ohm"),
         "plates_k_per_a2": by_build("heated") + weld_ohm * metric["weld_heated"],
+        "filler_j_k": np.broadcast_to(fillers_j_k(space.brief, metric), limit_a.shape),
         **{name: np.broadcast_to(metric[name], limit_a.shape) for name in BY_FILL},
     }
     if asks_for_work(space.brief):
@@ -140,7 +142,9 @@ def stocked(metric: dict[str, Floats], build: Build) -> dict[str, Floats]:
 
 BUILDING = (*WORK, "build_min")
 # Columns that are a fill's own metrics, whatever its metal.
-BY_FILL = ("hot_rise_k_per_w", "ride_rise_k_per_w", "box_k_per_w")
+BY_FILL = (
+    "hot_rise_k_per_w", "ride_rise_k_per_w", "hot_sun_rise_k_per_w", "ride_sun_rise_k_per_w", "box_k_per_w"
+)  # fmt: skip
 
 
 def asks_for_work(brief: Brief) -> bool:

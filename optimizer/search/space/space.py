@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.base.figures import ANY, split_name
-from optimizer.brief import Brief
+from optimizer.brief import Brief, brief_in
 from optimizer.fit.placement.bodies import Placed
 from optimizer.fit.placement.place import place
 from optimizer.fit.placement.survey import fit_seed
@@ -21,14 +21,15 @@ from optimizer.fit.region.layout import CellSize, Layout
 from optimizer.pack.bill import totals
 from optimizer.pack.case.wanted import case_rules
 from optimizer.pack.joining import BOLT, Rule, method_for
+from optimizer.pack.thermal.packed import Weather
 from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.pack.wiring.passages import Links, wires_mm2
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
-from optimizer.score.outside import forced_w_m2_k
+from optimizer.score.outside import weathers_of
 from optimizer.search.space.contents import entries_of_brief, lead_wire
 from optimizer.search.space.filling import fillers_of
-from optimizer.search.space.fills import Bodies, Fill, FillRules, Point, fills
+from optimizer.search.space.fills import Bodies, Fill, FillRules, Point, Weathers, fills
 from optimizer.search.space.guard import Guard, guard, overloads
 from optimizer.search.space.offering import Offering, Task
 from optimizer.search.space.options import Options
@@ -344,13 +345,21 @@ class Space:
         return self._room_fills[room, task]
 
     def around(self, stand: int, room: int) -> dict[str, Any]:
-        """What fills of a compartment depend on around it, see `fills`: of all rides the wind that blows least."""
+        """What fills of a compartment depend on around it, see `fills`."""
         x, y, z = self.links(stand).hubs_mm[room].tolist()
-        each = (forced_w_m2_k(self.brief, here.trace, self.rooms[room]) for _, here in self.context.everywhere())
         return {
             "hub_mm": (x, y, z), "bodies_mm": self.bodies(stand, room), "ports_mm": self.ports(stand, room),
-            "forced_w_m2_k": min(each),
+            "weathers": self._weathers_at(room),
         }  # fmt: skip
+
+    def _weathers_at(self, room: int) -> Weathers:
+        return tuple(each[room] for each in self._weathers)
+
+    @cached_property
+    def _weathers(self) -> list[list[tuple[Weather, Weather]]]:
+        """Of each ride, around every compartment."""
+        briefs = {"": self.brief} | {item.name: brief_in(self.brief, item) for item in self.brief.situation}
+        return [weathers_of(briefs[name], here.trace, self.rooms) for name, here in self.context.everywhere()]
 
     def take_rooms(self, other: Space) -> None:
         """Take over layouts and fills of another space's compartments that are the same here.
@@ -362,7 +371,10 @@ class Space:
         """
         if self.is_furnished or other.is_furnished:
             return
-        same = {k for k, room in enumerate(self.rooms) if k < len(other.rooms) and room == other.rooms[k]}
+        same = {
+            k for k, room in enumerate(self.rooms)
+            if k < len(other.rooms) and room == other.rooms[k] and self._weathers_at(k) == other._weathers_at(k)
+        }  # fmt: skip
         self._layouts.update({key: value for key, value in other._layouts.items() if key[0] in same})
         self._room_fills.update({key: value for key, value in other._room_fills.items() if key[0] in same})
 
