@@ -65,9 +65,16 @@ def mass_g(one, across):
 
 
 def strip_cuts(one, across):
-    """Cuts square to each straight piece, half way between the welds and leads that lie on it."""
+    """Cuts square to each straight piece, half way between the welds and leads that lie on it.
+
+    Of a piece along two rows, from pole to pole, one along it, too.
+    """
     points = [t["centre_mm"] for t in one["terminals"]] + [t["at_mm"] for t in one["taps"]]
     points, found = flat(points, across), []
+    if len(one["pieces"]) == 1 and len({t["pole"] for t in one["terminals"]}) == 2:
+        corners = flat(one["pieces"][0]["outline_mm"], across)
+        middles = (corners + np.roll(corners, -1, axis=0)) / 2
+        found.append(max((middles[k::2] for k in (0, 1)), key=lambda ends: np.hypot(*(ends[1] - ends[0]))))
     for piece in one["pieces"]:
         corners = flat(piece["outline_mm"], across)
         shape, sides = Polygon(corners), np.roll(corners, -1, axis=0) - corners

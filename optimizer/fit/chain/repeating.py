@@ -44,39 +44,53 @@ def repeating(layout: Layout, *, parallel: int, cell_gap_mm: float) -> list[tupl
     graph = compressed(near.lateral, layout.cells) * 2
     found, seen = [], set[bytes]()
     for along, axis in enumerate(lateral_axes(layout.axis)):
-        members = banded(flat[:, along], flat[:, 1 - along], parallel=parallel)
-        if len(members) < 2 or members.tobytes() in seen:
+        tried = banded(flat[:, along], flat[:, 1 - along], parallel=parallel)
+        parts = [part for part in (_held(members, layout, graph) for members in tried) if part is not None]
+        longest = max(parts, key=lambda part: len(part.members), default=None)
+        if longest is None or longest.members.tobytes() in seen:
             continue
-        seen.add(members.tobytes())
-        pieces, pairs = measure(members, layout.cells, *graph)
-        bad = np.flatnonzero((pieces[1:] > 1) | (pairs < 1))
-        held = int(bad[0]) + 1 if len(bad) else len(members)
-        if pieces[0] == 1 and held > 1:
-            part = ModuleChain(members[:held], pairs[: held - 1], METHOD)
-            links = assembled(layout, [part], parallel=parallel, groups=None)
-            found.append((f"bands along {AXES[axis]}", links))
+        seen.add(longest.members.tobytes())
+        found.append((f"bands along {AXES[axis]}", assembled(layout, [longest], parallel=parallel, groups=None)))
     return found
 
 
-def banded(along_mm: Floats, across_mm: Floats, *, parallel: int) -> Ints:
-    """Groups of bands of P rows, the chain to and fro through the bands, shape (G, P).
+def _held(members: Ints, layout: Layout, graph: tuple[Ints, ...]) -> ModuleChain | None:
+    """The bands as far as each group hangs together and touches the one before; None where that is no two groups."""
+    if len(members) < 2:
+        return None
+    pieces, pairs = measure(members, layout.cells, *graph)
+    bad = np.flatnonzero((pieces[1:] > 1) | (pairs < 1))
+    held = int(bad[0]) + 1 if len(bad) else len(members)
+    return ModuleChain(members[:held], pairs[: held - 1], METHOD) if pieces[0] == 1 and held > 1 else None
+
+
+def banded(along_mm: Floats, across_mm: Floats, *, parallel: int) -> list[Ints]:
+    """Groups of bands of P rows, the chain to and fro through the bands: for each row that the first may begin with.
 
     Parameters
     ----------
     along_mm, across_mm : ndarray, shape (n,)
         Places of the cells along their rows and across them [mm].
+
+    Returns
+    -------
+    list of ndarray, shape (G, P)
+        As many as rows are left over by bands, and one.
     """
     rows = [np.flatnonzero(np.abs(across_mm - at) < SAME_MM) for at in _levels(across_mm)]
     rows = [row[np.argsort(along_mm[row], kind="stable")] for row in rows]
     steps = np.concatenate([np.diff(along_mm[row]) for row in rows])
-    if not len(steps):
-        return np.zeros((0, parallel), dtype=np.int64)
-    pitch = float(steps.min())
-    members: list[list[int]] = []
-    for number, first in enumerate(range(0, len(rows) - parallel + 1, parallel)):
-        run = _run([dict(_places(row, along_mm, pitch)) for row in rows[first : first + parallel]])
-        members += run[::-1] if number % 2 else run
-    return np.array(members, dtype=np.int64).reshape(-1, parallel)
+    if not len(steps) or len(rows) < parallel:
+        return []
+    places = [dict(_places(row, along_mm, float(steps.min()))) for row in rows]
+    found = []
+    for start in range(len(rows) % parallel + 1):
+        members: list[list[int]] = []
+        for number, first in enumerate(range(start, len(rows) - parallel + 1, parallel)):
+            run = _run(places[first : first + parallel])
+            members += run[::-1] if number % 2 else run
+        found.append(np.array(members, dtype=np.int64).reshape(-1, parallel))
+    return found
 
 
 def _levels(values: Floats) -> Floats:

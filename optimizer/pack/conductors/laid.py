@@ -191,10 +191,10 @@ def _ladder(site: Site, size: CellSize, width_mm: float, layers: int, free_mm: f
     tie, row = directions(site)
     keep = _kept(site, welds, tie, row)
     wide = min(width_mm, free_mm) if site.end else width_mm
-    pieces = [
-        _over(welds, edges, wide if site.end else width_mm, layers if site.end else 1)
-        for edges in _runs(welds, site.inside[keep[0]], wide)
-    ]
+    runs = _runs(welds, site.inside[keep[0]], wide)
+    # An end in one run is as long as if all its cells were welded on their centres: both ends are cut alike.
+    spots = site.centre_mm if site.end and len(runs) == 1 else welds
+    pieces = [_over(spots, edges, wide if site.end else width_mm, layers if site.end else 1) for edges in runs]
     pieces += [_over(welds, pair[None], width_mm, layers) for pair in site.across[keep[1]]]
     _check_directions(pieces)
     _check_crossings(pieces)

@@ -160,7 +160,7 @@ def _work(made: ChainMetal, groups: int) -> Floats:
 
 @dataclass(frozen=True)
 class _Shapes:
-    """What tells plates apart for whoever cuts and welds them: equal for moved, turned and turned-over copies."""
+    """What tells plates apart for whoever cuts them: equal for moved, turned and turned-over copies."""
 
     plate: bytes
     pieces: frozenset[tuple[object, ...]]
@@ -169,13 +169,13 @@ class _Shapes:
 
 
 def _shapes(metal: Metal) -> _Shapes:
-    corners, joints = [p.outline_mm for p in metal.drawn], () if metal.bar is None else metal.bar.joints_mm
+    joints = () if metal.bar is None else metal.bar.joints_mm
     keys = frozenset(
         (round(p.width_mm, 2), round(p.length_mm, 2), p.is_tab, shape_key(np.concatenate(p.contours_mm)))
         for p in metal.drawn
     )  # fmt: skip
     return _Shapes(
-        shape_key(np.concatenate([*corners, metal.weld_mm])),
+        shape_key(np.concatenate([contour for p in metal.drawn for contour in p.contours_mm])),
         keys,
         sum(p.layers for p in metal.drawn),
         # A tab is joined to its sheet on both sides, too, and a collector to its plate.
