@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from shapely.geometry import LineString
 from test_metal_fields import CELL_OHM, GAPS, SQUARE_OHM
 
 from optimizer.fit.chain.groups import chain
@@ -47,6 +48,19 @@ def test_a_row_of_four_with_one_tap():
     outer = 0.5 * CELL_OHM / (2 * CELL_OHM + segment)
     got = shares(field_of(metal).impedance * SQUARE_OHM, site.positive, 1, cell_ohm=CELL_OHM)[:4]
     assert got.max() == pytest.approx(0.5 - outer, rel=0.03) and got.min() == pytest.approx(outer, rel=0.03)
+
+
+def test_the_lead_beside_a_cell_alone_draws_all_current_through_the_sheet_between():
+    """By Kirchhoff: 1 A crosses the sheet half way from the weld to the lead, over the width that it has there."""
+    made = metal_of(stacked(3, 1), 1, Way("sheet", 0.0, 1))
+    ends = [(s, m) for s, m in zip(made.sites, made.metals, strict=True) if s.kind != "series"]
+    assert ends
+    for site, metal in ends:
+        weld, lead = metal.weld_mm[0], metal.tap_mm[0]
+        square, middle = np.array([[0.0, -1.0], [1.0, 0.0]]) @ (lead - weld) * 20.0, (weld + lead) / 2
+        (sheet,) = metal.pieces
+        cut = sheet.shape.intersection(LineString([middle - square, middle + square]))
+        assert figures(metal, site.positive).dense_per_mm == pytest.approx(1.0 / cut.length / sheet.layers, rel=0.05)
 
 
 def test_bars_over_the_studs_of_iron_phosphate_blocks():

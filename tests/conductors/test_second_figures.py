@@ -93,6 +93,12 @@ def sheet_cuts(one, layout, across):
     (piece,) = one["pieces"]
     metal = Polygon(flat(piece["outline_mm"], across))
     leads, found = flat([t["at_mm"] for t in one["taps"]], across).reshape(-1, 2), []
+    if len(centres) == 1:
+        # A cell alone: half way from its weld to its lead, from edge to edge.
+        ends = np.array([*flat([t["centre_mm"] for t in one["terminals"]], across), *leads])
+        way = np.diff(ends, axis=0)[0] / np.hypot(*np.diff(ends, axis=0)[0])
+        square, middle = np.array([-way[1], way[0]]) * metal.length, ends.mean(axis=0)
+        return [np.array(LineString([middle - square, middle + square]).intersection(metal).coords)]
     apart = np.hypot(*(centres[:, None] - centres[None]).transpose(2, 0, 1))
     near = np.argwhere(np.triu((apart > 0) & (apart < 1.15 * apart[apart > 0].min())))
     for a, b in near:

@@ -141,7 +141,7 @@ def cut_sheet(
     piece = Piece(
         corners, 1, min(x1 - x0, y1 - y0), max(x1 - x0, y1 - y0), np.arange(len(welds)), slots_mm=slots
     )  # fmt: skip
-    return Metal(welds, leads, (piece,), tuple(sheet_sections(site, outline, leads)))
+    return Metal(welds, leads, (piece,), tuple(sheet_sections(site, outline, leads, welds)))
 
 
 def _beside(shape: shapely.Geometry, weld: Floats, wanted: Floats, centre: Floats) -> Floats:
@@ -202,9 +202,14 @@ def _checked(shape: shapely.Geometry, joints: Floats) -> Polygon:
     raise CannotLay("the sheet would fall apart: its cells hang together by too little")
 
 
-def sheet_sections(site: Site, outline: Polygon, taps: Floats) -> list[Floats]:
-    """Cuts half way between neighbours, square to the way there; beside a lead one on either side of it."""
+def sheet_sections(site: Site, outline: Polygon, taps: Floats, welds: Floats | None = None) -> list[Floats]:
+    """Cuts half way between neighbours, square to the way there; beside a lead one on either side of it.
+
+    Of a cell alone half way between its weld and its lead, where the welds are given.
+    """
     pairs = np.concatenate([site.inside, site.across])
+    if not len(pairs) and welds is not None and len(welds) == len(taps) == 1:
+        return _cuts(outline, (welds + taps) / 2, taps - welds, np.full((1, 1), 2.0 * outline.length))
     if not len(pairs):
         return []
     one, two = site.centre_mm[pairs[:, 0]], site.centre_mm[pairs[:, 1]]
@@ -216,7 +221,13 @@ def sheet_sections(site: Site, outline: Polygon, taps: Floats) -> list[Floats]:
         shift = BESIDE_TAP_MM * step[near]
         middle = np.concatenate([middle[~near], middle[near] - shift, middle[near] + shift])
         step, length = (np.concatenate([v[~near], v[near], v[near]]) for v in (step, length))
-    square = np.column_stack([-step[:, 1], step[:, 0]]) * length / 2
+    return _cuts(outline, middle, step, length)
+
+
+def _cuts(outline: Polygon, middle: Floats, way: Floats, length: Floats) -> list[Floats]:
+    """Cuts of at most a length, shape (n, 1), through the metal nearest to points, square to the ways there."""
+    unit = way / np.hypot(*way.T)[:, None]
+    square = np.column_stack([-unit[:, 1], unit[:, 0]]) * length / 2
     lines = shapely.linestrings(np.stack([middle - square, middle + square], axis=1))
     found = []
     for cut, centre in zip(shapely.intersection(lines, outline), shapely.points(middle), strict=True):
