@@ -96,11 +96,7 @@ def test_the_reference_run_was_made_from_the_catalogs_that_are_here():
 
 
 def test_of_each_cell_size_some_row_takes_few_kinds_of_plates():
-    """Straight bands of groups: whoever cuts plates by hand finds a pack of either size that repeats them.
-
-    Packs of 21700 with four kinds are beaten beside the board; of 26650 one pack is on the front, placed freely.
-    """
+    """Straight bands of groups: whoever cuts plates by hand finds a pack of each size that repeats them."""
     rows = pd.read_csv(DEMO / "front.csv")
-    size = rows["cell_id"].str.extract(r"-(\d{5})-")[0]
-    least = rows.groupby(size)["distinct_plates"].min()
-    assert least["18650"] <= 4 and least["21700"] <= 5 and set(least.index) == {"18650", "21700", "26650"}
+    least = rows.groupby(rows["cell_id"].str.extract(r"-(\d{5})-")[0])["distinct_plates"].min()
+    assert len(least) >= 2 and (least <= 4).all()
