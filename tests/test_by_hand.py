@@ -125,19 +125,19 @@ def cut(length):
 def strip_mm(parts):
     """Length of strip: at 3 boundaries 2 ties in 2 layers and 2 runs in one, at either end a run in layers.
 
-    The positive run goes from centre to centre in 2 layers. The negative one joins welds that lie off the centres
-    towards each other; with its lead so near to both it is a little denser than the ties, by less than 5 %.
+    Runs at ends go from centre to centre in 2 layers. The negative one joins welds that lie off the centres towards
+    each other; with its lead so near to both it is a little denser than the ties, by less than 5 %.
     """
     p, off = pitch_mm(parts), off_mm(parts)
-    return 3 * (2 * 2 * cut(p - off) + 2 * cut(p)) + 2 * cut(p) + 2 * cut(p - 2 * off)
+    return 3 * (2 * 2 * cut(p - off) + 2 * cut(p)) + 2 * 2 * cut(p)
 
 
 def squares(parts):
     """Resistance of the plates in squares of one layer: their outlines by scikit-fem."""
     p, off, half = pitch_mm(parts), off_mm(parts), parts["strip"]["width_mm"] / 2
 
-    def lying(y, between=p):
-        long = cut(between) / 2
+    def lying(y):
+        long = cut(p) / 2
         return [[p / 2 - long, y - half], [p / 2 + long, y - half], [p / 2 + long, y + half], [p / 2 - long, y + half]]
 
     def standing(x):
@@ -153,7 +153,7 @@ def squares(parts):
     ends = 0.0
     for between, layers in ((p, 2), (p - 2 * off, 2)):
         welds = [((p - between) / 2, 0.0), ((p + between) / 2, 0.0), (p / 2, 0.0)]
-        ends += feed @ impedance([lying(0.0, between)], [layers], welds) @ feed
+        ends += feed @ impedance([lying(0.0)], [layers], welds) @ feed
     return 3 * one + ends
 
 
