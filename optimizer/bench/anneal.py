@@ -85,7 +85,7 @@ def snaked(capacity: Ints, *, groups: int) -> Ints:
 
 def anneal(
     capacity: Ints, conductance: Floats, *, groups: int, window: tuple[float, float], slack: float, start: Ints,
-    seed: int, tries: int,
+    seed: int, tries: int, hot: float | None = None,
 ) -> Ints:  # fmt: skip
     """Level both sums of groups.
 
@@ -102,6 +102,8 @@ def anneal(
         Group of each cell to begin with.
     tries : int
         Exchanges to try in each of the two stages.
+    hot : float, optional
+        How far sums swing at the beginning; as much as those of groups drawn at random when left out.
 
     Returns
     -------
@@ -121,11 +123,11 @@ def anneal(
         weight = (0.05 * slack / other) ** 2
         quarter = 0.25 * slack
         _cool(cap, conductance, group, sums, others, aim_other, weight, low + quarter, high - quarter,
-              spread**2, (0.02 * slack) ** 2, tries, rng)  # fmt: skip
+              (hot or spread) ** 2, (0.02 * slack) ** 2, tries, rng)  # fmt: skip
         sums, others = _sums(cap, group, groups), _sums(conductance, group, groups)
     inside = (min(low, float(sums.min())), max(high, float(sums.max())))
-    hot = max(float(np.var(others)), 1e-18)
-    _level(cap, conductance, group, sums, others, aim_other, *inside, tries, rng, hot)
+    uneven = max(float(np.var(others)), 1e-18)
+    _level(cap, conductance, group, sums, others, aim_other, *inside, tries, rng, uneven)
     return group
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from optimizer.base.arrays import Floats, Ints
 from optimizer.base.problems import BadInput, Problem
 from optimizer.bench.anneal import anneal, snaked
+from optimizer.bench.batches import Mixed, mixed
 from optimizer.bench.bounds import folded, partners_bound, spread_bound, sum_limits
 from optimizer.bench.exact import listable, share_all, share_exactly, small_enough
 from optimizer.bench.extremes import extremes_bound
@@ -239,6 +240,14 @@ def _many(capacity: Ints, conductance: Floats, groups: int, seed: int) -> tuple[
         )  # fmt: skip
         return np.argsort(group, kind="stable").reshape(groups, size)
 
+    def levelled(counts: Mixed, start: Ints) -> Ints:
+        edge = 0.25 * wide
+        group = anneal(
+            capacity, conductance, groups=groups, window=(counts.low - edge, counts.high + edge), slack=2.0 * edge,
+            start=start, seed=seed, tries=TRIES, hot=counts.within,
+        )  # fmt: skip
+        return np.argsort(group, kind="stable").reshape(groups, size)
+
     def spread(members: Ints) -> int:
         return int(np.ptp(capacity[members].sum(axis=1)))
 
@@ -246,6 +255,11 @@ def _many(capacity: Ints, conductance: Floats, groups: int, seed: int) -> tuple[
         return bool(spread(members) - bound <= CLOSE * mean * 1.001)
 
     members = annealed(seed)
+    counts = None if near(members) else mixed(capacity, groups=groups, width=spread(members))
+    if counts is not None:
+        bound = max(bound, int(counts.bound))
+        if counts.group is not None:
+            members = min(members, levelled(counts, counts.group), key=spread)
     for again in range(1, RESTARTS + 1):
         if near(members):
             break

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
+from optimizer.bench import batches
 from optimizer.bench.bounds import folded, partners_bound, spread_bound
 from optimizer.bench.coolness import group_rises
 from optimizer.bench.extremes import extremes_bound
@@ -181,6 +182,44 @@ def test_heavy_tails_come_within_a_thousandth_of_the_bound(seed):
 def test_many_ways_of_drawing_come_within_a_thousandth_of_the_bound(series, parallel, kind):
     for seed in (4, 5):
         close(series, parallel, kind, seed)
+
+
+def of_batches(middles, count, seed, *, spread=0.01):
+    """Capacities in millionths of an ampere-hour of batches mixed at random."""
+    rng = np.random.default_rng(seed)
+    return np.round(1e6 * rng.choice(middles, count) * (1 + spread * rng.normal(size=count))).astype(int)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_counts_of_batches_bound_the_spread_from_below(seed, monkeypatch):
+    monkeypatch.setattr(batches, "STEPS", 50)  # A coarser window tells less, sooner.
+    for groups, size, middles in ((3, 3, (2.0, 2.6, 3.4)), (2, 4, (2.0, 3.4)), (4, 2, (2.0, 2.6, 3.4)), (3, 2, (2, 3))):
+        values = of_batches(middles, groups * size, seed, spread=0.02)
+        best = least_spread(values.tolist(), groups, size)
+        told = batches.mixed(values, groups=groups, width=1.2 * best)
+        assert told is None or told.bound <= best
+
+
+def test_two_batches_that_must_be_mixed_unevenly_by_hand(monkeypatch):
+    """Three strong cells in four groups of two: one group goes without, so that 2 and 2 stand against 3 and 2."""
+    values = np.array([3000, 3000, 3000, 2000, 2000, 2000, 2000, 2000])
+    monkeypatch.setattr(batches, "STEPS", 50)
+    told = batches.mixed(values, groups=4, width=1010.0)
+    assert 970 < told.bound <= 1000
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("series", "parallel", "middles"),
+    [(20, 5, (2.0, 2.6, 3.4)), (14, 4, (2.0, 2.6, 3.4)), (400, 5, (2.0, 2.6, 3.4)),
+     pytest.param(13, 8, (1.5, 2.2, 2.8, 3.5), marks=pytest.mark.nightly)],
+)  # fmt: skip
+def test_batches_far_apart_come_within_a_thousandth_of_the_bound(series, parallel, middles):
+    values = of_batches(middles, series * parallel, 1)
+    found = share(values, np.ones(len(values)), groups=series, size=parallel)
+    sums = values[found.groups].sum(axis=1)
+    assert spread_bound(values, groups=series) < found.bound <= np.ptp(sums)
+    assert np.ptp(sums) - found.bound <= 1e-3 * sums.mean()
 
 
 def test_outliers_go_by_the_stated_rules_and_gaps_are_no_faults():
