@@ -112,7 +112,7 @@ def mixed(values: Ints, *, groups: int, width: float) -> Mixed | None:
     mixes = _mixes(values, groups)
     if mixes is None:
         return None
-    search = _Search(mixes, width)
+    search = _Windows(mixes, width)
     bound = max(search.run() - CAUTION * mixes.mean, 0.0)
     within = max(float(batch.std()) for batch in mixes.batches)
     if search.best is None:
@@ -152,7 +152,7 @@ def _bins(batches: list[Floats], edges: list[Ints]) -> _Bins:
     return _Bins(batch, first, cells, low, high, total)
 
 
-class _Search:
+class _Windows:
     """The least window, by steps of its lower edge."""
 
     def __init__(self, mixes: _Mixes, width: float) -> None:
