@@ -6,8 +6,10 @@
 Arrhenius with activation energy E, and a bend b for a part that stiffens in the cold more than that, as
 measured electrolytes do. Every f is 1 at 25 degC and never rises with temperature.
 
-Sources: Arrhenius; that electrolytes bend: Landesfeind and Gasteiger, J. Electrochem. Soc. 166 (2019) A3079
-(from memory). The two-term form is this project's own.
+References
+----------
+Arrhenius; that electrolytes bend: Landesfeind and Gasteiger, J. Electrochem. Soc. 166 (2019) A3079 (from memory). The
+two-term form is this project's own.
 """
 
 from __future__ import annotations

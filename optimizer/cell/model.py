@@ -16,8 +16,10 @@ the reaction crowds at the separator. There the fast surface is the negative ele
 exp(steep (0.5 - s + l / 2)), since diffusion depends on charge. The OCV may shift with temperature. Each part
 changes with temperature by its own law (module laws).
 
-Sources: sphere, Crank, The Mathematics of Diffusion (1975) eq. 6.45; kinetics and electrolyte limit, Newman and
-Thomas-Alyea, Electrochemical Systems (2004) ch. 8 and 11 (from memory); the split is this project's own.
+References
+----------
+Sphere, Crank, The Mathematics of Diffusion (1975) eq. 6.45; kinetics and electrolyte limit, Newman and Thomas-Alyea,
+Electrochemical Systems (2004) ch. 8 and 11 (from memory); the split is this project's own.
 """
 
 from __future__ import annotations

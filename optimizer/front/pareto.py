@@ -29,7 +29,9 @@ def signed(columns: Mapping[str, npt.ArrayLike], *, objectives: Sequence[str]) -
 def nondominated(points: Floats) -> npt.NDArray[np.bool_]:
     """Mask of the rows that no other row dominates; of equal rows the first stays.
 
-    Source: Kung, Luccio and Preparata, J. ACM 22 (1975) 469, as implemented by moocore.
+    References
+    ----------
+    Kung, Luccio and Preparata, J. ACM 22 (1975) 469, as implemented by moocore.
     """
     if len(points) == 0:
         return np.zeros(0, dtype=bool)
@@ -59,7 +61,9 @@ def dominated_by(points: Floats, *, front: Floats) -> npt.NDArray[np.bool_]:
 def hypervolume(points: Floats, *, reference: npt.ArrayLike) -> float:
     """Volume between the points and a reference that they should beat, shape (d,), in the product of their units.
 
-    Source: Fonseca, Paquete and López-Ibáñez, CEC 2006, as implemented by moocore.
+    References
+    ----------
+    Fonseca, Paquete and López-Ibáñez, CEC 2006, as implemented by moocore.
     """
     if len(points) == 0:
         return 0.0
@@ -73,7 +77,9 @@ def thin(points: Floats, *, resolution: npt.ArrayLike) -> npt.NDArray[np.int64]:
     same, in each column's unit; 0 keeps a column exact. Space is cut into boxes of that size; of boxes that dominate
     others only the best stay, and of the rows in a box the one nearest to its best corner.
 
-    Source: Laumanns, Thiele, Deb and Zitzler, Evolutionary Computation 10(3) (2002) 263 (epsilon-Pareto set).
+    References
+    ----------
+    Laumanns, Thiele, Deb and Zitzler, Evolutionary Computation 10(3) (2002) 263 (epsilon-Pareto set).
     """
     step = np.asarray(resolution, dtype=float)
     if len(points) == 0 or not np.any(step > 0):
@@ -96,7 +102,9 @@ def normalise(points: Floats) -> Floats:
 def balanced(points: Floats) -> int:
     """Row whose largest normalised loss against the best of each column is least (Chebyshev compromise).
 
-    Source: Zeleny, compromise programming with p = infinity, in Multiple Criteria Decision Making (1973).
+    References
+    ----------
+    Zeleny, compromise programming with p = infinity, in Multiple Criteria Decision Making (1973).
     """
     scaled = normalise(points)
     order = np.lexsort((scaled.sum(axis=1), scaled.max(axis=1)))

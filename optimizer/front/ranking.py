@@ -60,7 +60,9 @@ def weighted_sum(points: Floats, *, weights: npt.ArrayLike) -> Floats:
 
     score = Σ w_j (f_j − min f_j) / (max f_j − min f_j)
 
-    Source: Zadeh, IEEE Trans. Automatic Control 8 (1963) 59. A point in a dent of the front is never first.
+    References
+    ----------
+    Zadeh, IEEE Trans. Automatic Control 8 (1963) 59. A point in a dent of the front is never first.
     """
     return np.asarray(normalise(points) @ np.asarray(weights, dtype=float), dtype=float)
 
@@ -73,7 +75,9 @@ def topsis(matrix: Floats, *, weights: npt.ArrayLike, benefit: npt.ArrayLike) ->
     Values are natural ones, each column in its own unit; `benefit` says where more is better. 1 for all where rows do
     not differ.
 
-    Source: Hwang and Yoon, Multiple Attribute Decision Making (1981), ch. 3 (vector normalisation).
+    References
+    ----------
+    Hwang and Yoon, Multiple Attribute Decision Making (1981), ch. 3 (vector normalisation).
     """
     length = np.sqrt(np.sum(matrix**2, axis=0))
     scaled = matrix / np.where(length > 0, length, 1.0) * np.asarray(weights, dtype=float)
@@ -98,9 +102,11 @@ def knee_distance(points: Floats) -> Floats:
     Plane n·x = 1 through the best row of each objective, x normalised to 0..1; distance = (1 − n·x) / |n|, below 0
     behind the plane (a front without knee has no value above 0).
 
-    Source: Das, Structural Optimization 18 (1999) 107, on the hull of individual minima. Where the extremes span no
-    plane (one row is best in two objectives), the plane of least slope through them is taken; where they span none off
-    the origin, Σ x = 1.
+    References
+    ----------
+    Das, Structural Optimization 18 (1999) 107, on the hull of individual minima. Where the extremes span no plane (one
+    row is best in two objectives), the plane of least slope through them is taken; where they span none off the origin,
+    Σ x = 1.
     """
     scaled = normalise(points)
     corners = scaled[extremes(points)]

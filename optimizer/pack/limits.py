@@ -334,7 +334,9 @@ def greatest_power(
     ValueError
         If a count is below 1 or a resistance is negative.
 
-    Source: matched load, Jacobi 1840; any text on circuits.
+    References
+    ----------
+    Matched load, Jacobi 1840; any text on circuits.
     """
     resistance = pack_resistance(cell_ohm, series=series, parallel=parallel, extra_ohm=extra_ohm)
     volts = np.asarray(ocv_v, float) * np.asarray(series, float)

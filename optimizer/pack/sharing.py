@@ -31,7 +31,9 @@ def worst_share(dcir_cv: ArrayLike, *, series: ArrayLike, parallel: ArrayLike) -
     groups the S·P deviations have variance (P − 1)/P and are nearly independent, which gives the second
     form. 1 where P is 1. Against a simulation the excess over 1 is met within 8 % at σ = 2 % (see the tests).
 
-    Source: derivation above; order statistics c_n: Harter, Biometrika 48 (1961) 151.
+    References
+    ----------
+    Derivation above; order statistics c_n: Harter, Biometrika 48 (1961) 151.
     """
     sigma = _spread(dcir_cv, "dcir_cv")
     cells = np.asarray(parallel, float)
@@ -71,7 +73,9 @@ def drifts(
     ndarray, ndarray, shape (n,)
         Largest |1 − m|, by which resistances' part grows, at least 1; largest √(σ_ρ² (1 − m)² + σ_κ² m²) [-].
 
-    Source: derivation above; tests/pack/test_drift.py integrates the cells themselves.
+    References
+    ----------
+    Derivation above; tests/pack/test_drift.py integrates the cells themselves.
     """
     soc = np.linspace(start_soc, end_soc, DRIFT_STEPS + 1)
     grid = np.linspace(0.0, 1.0, ocv_v.shape[1])
@@ -120,8 +124,9 @@ def weakest_group_capacity(capacity_cv: ArrayLike, *, series: ArrayLike, paralle
 
     LEAST_CAPACITY to 1. The pack's charge is that of its weakest group: the others still hold some when it is empty.
 
-    Source: a group's capacity is the sum of its cells', of relative spread σ/√P; least of S: Harter, Biometrika 48
-    (1961) 151.
+    References
+    ----------
+    A group's capacity is the sum of its cells', of relative spread σ/√P; least of S: Harter, Biometrika 48 (1961) 151.
     """
     sigma = _spread(capacity_cv, "capacity_cv")
     group = sigma * expected_normal_max(series) / np.sqrt(np.asarray(parallel, float))
@@ -133,8 +138,9 @@ def weakest_group_factor(dcir_cv: ArrayLike, *, series: ArrayLike, parallel: Arr
 
     k = 1 + σ · c_S / √P
 
-    Source: a group's resistance has relative spread σ/√P to first order; largest of S: Harter, Biometrika 48
-    (1961) 151.
+    References
+    ----------
+    A group's resistance has relative spread σ/√P to first order; largest of S: Harter, Biometrika 48 (1961) 151.
     """
     sigma = _spread(dcir_cv, "dcir_cv")
     return same_kind(1.0 + sigma * expected_normal_max(series) / np.sqrt(np.asarray(parallel, float)))

@@ -117,7 +117,9 @@ def expected_normal_max(count: ArrayLike) -> Floats:
     ValueError
         If a count is below 1.
 
-    Source: Harter, Biometrika 48 (1961) 151, "Expected values of normal order statistics".
+    References
+    ----------
+    Harter, Biometrika 48 (1961) 151, "Expected values of normal order statistics".
 
     >>> round(float(expected_normal_max(2)), 6)
     0.56419
@@ -137,7 +139,9 @@ def normal_max_sd(count: ArrayLike) -> Floats:
 
     √(∫ x² n φ(x) Φ(x)^(n−1) dx − c_n²), c_n from `expected_normal_max`
 
-    Source: Harter, as there; 0.8256 for two, √(1 − 1/π).
+    References
+    ----------
+    Harter, as there; 0.8256 for two, √(1 − 1/π).
 
     >>> round(float(normal_max_sd(2)), 4)
     0.8256
@@ -192,7 +196,9 @@ def draw_factors(
     ValueError
         If there is no draw or a count is below 1.
 
-    Source: capacity of a series string is that of its weakest member; current divider in each group.
+    References
+    ----------
+    Capacity of a series string is that of its weakest member; current divider in each group.
     """
     groups, cells = np.broadcast_arrays(np.atleast_1d(series), np.atleast_1d(parallel))
     if draws < 1 or np.any(groups < 1) or np.any(cells < 1):

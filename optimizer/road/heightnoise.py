@@ -5,8 +5,10 @@ small errors of power and speed, summed up) walks at random. To take such residu
 errors many times too small. A Kalman filter of these two states turns a series into its innovations, which are
 independent and have a standard deviation of 1 when the noise is as described.
 
-Sources: Harvey, Forecasting, Structural Time Series Models and the Kalman Filter (Cambridge 1989), chapter 3;
-restricted likelihood: Patterson and Thompson, Biometrika 58 (1971) 545.
+References
+----------
+Harvey, Forecasting, Structural Time Series Models and the Kalman Filter (Cambridge 1989), chapter 3; restricted
+likelihood: Patterson and Thompson, Biometrika 58 (1971) 545.
 """
 
 from __future__ import annotations

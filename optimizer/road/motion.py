@@ -257,7 +257,9 @@ def flat_metres(latitude_deg: Floats, longitude_deg: Floats) -> tuple[Floats, Fl
     ndarray, ndarray, shape (n,)
         [m]
 
-    Source: NIMA TR8350.2 (2000), World Geodetic System 1984.
+    References
+    ----------
+    NIMA TR8350.2 (2000), World Geodetic System 1984.
     """
     phi = np.radians(latitude_deg)
     middle = 0.5 * (phi[1:] + phi[:-1])

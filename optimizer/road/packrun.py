@@ -224,7 +224,9 @@ def ratio_error(top: Floats, bottom: Floats, *, blocks: int = 20) -> tuple[float
     -------
     (float, float)
 
-    Source: Efron, The Jackknife, the Bootstrap and Other Resampling Plans (SIAM 1982), chapter 3.
+    References
+    ----------
+    Efron, The Jackknife, the Bootstrap and Other Resampling Plans (SIAM 1982), chapter 3.
     """
     parts: list[tuple[float, float]] = [
         (float(a.sum()), float(b.sum()))

@@ -4,10 +4,12 @@ A rectangle is cut into two parts by a straight cut, or into five parts arranged
 part is cut again. Cuts lie only where sides of boxes can add up (raster points), so the table has one entry
 for each pair of such sums, and every entry is computed once at most.
 
-Source: R. Morabito, S. Morales, "A simple and effective recursive procedure for the manufacturer's pallet
-loading problem", J. Oper. Res. Soc. 49 (1998); raster points: G. Scheithauer, J. Terno, "The G4-heuristic for
-the pallet loading problem", J. Oper. Res. Soc. 47 (1996); bound: F. W. Barnes, "Packing the maximum number of
-m × n tiles in a large p × q rectangle", Discrete Math. 26 (1979).
+References
+----------
+R. Morabito, S. Morales, "A simple and effective recursive procedure for the manufacturer's pallet loading problem", J.
+Oper. Res. Soc. 49 (1998); raster points: G. Scheithauer, J. Terno, "The G4-heuristic for the pallet loading problem",
+J. Oper. Res. Soc. 47 (1996); bound: F. W. Barnes, "Packing the maximum number of m × n tiles in a large p × q
+rectangle", Discrete Math. 26 (1979).
 """
 
 from __future__ import annotations

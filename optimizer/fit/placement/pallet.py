@@ -91,8 +91,10 @@ def upper_bound(length: float, width: float, a: float, b: float) -> int:
     ValueError
         If a side is not finite or not above 0.
 
-    Source: F. W. Barnes, Discrete Mathematics 26 (1979) 93–100; shortened sides: K. A. Dowsland, Computers &
-    Operations Research 11 (1984).
+    References
+    ----------
+    F. W. Barnes, Discrete Mathematics 26 (1979) 93–100; shortened sides: K. A. Dowsland, Computers & Operations
+    Research 11 (1984).
 
     Examples
     --------
@@ -121,8 +123,10 @@ def _partition_bound(length: float, width: float, a: float, b: float) -> int:
     lines, (b·lying / W, a·standing / W) is a mean of such pairs, and likewise for lines along y. The most
     boxes under both conditions is a linear programme.
 
-    Source: H. Isermann, "Ein Planungssystem zur Optimierung der Palettenbeladung mit kongruenten rechteckigen
-    Versandgebinden", OR Spektrum 9 (1987).
+    References
+    ----------
+    H. Isermann, "Ein Planungssystem zur Optimierung der Palettenbeladung mit kongruenten rechteckigen Versandgebinden",
+    OR Spektrum 9 (1987).
     """
     across, up = partitions(length, a, b), partitions(width, a, b)
     k, m = len(across), len(up)

@@ -245,7 +245,9 @@ def _check_crossings(vertices: Floats, faces: Ints) -> None:
 def _pierced(edges_of: Floats, through: Floats) -> Floats | None:
     """A point where an edge of one triangle runs through the inside of another, pair by pair, or None.
 
-    Source: Möller and Trumbore, Fast, Minimum Storage Ray/Triangle Intersection, 1997.
+    References
+    ----------
+    Möller and Trumbore, Fast, Minimum Storage Ray/Triangle Intersection, 1997.
     """
     for k in range(3):
         start, way = edges_of[:, k], edges_of[:, (k + 1) % 3] - edges_of[:, k]

@@ -34,7 +34,9 @@ def ambient_factor(air_c: ArrayLike) -> Floats:
     ndarray
         [-]
 
-    Source: makers' curves for blade and bolt-in fuses (from memory).
+    References
+    ----------
+    Makers' curves for blade and bolt-in fuses (from memory).
 
     >>> ambient_factor(60.0).round(3).tolist()
     0.895

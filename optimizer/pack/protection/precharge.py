@@ -51,7 +51,9 @@ def precharge(voltage_v: float, *, capacitance_uf: float) -> Precharge:
     ValueError
         If an argument is not positive.
 
-    Source: any text on circuits; makers of resistors print the same.
+    References
+    ----------
+    Any text on circuits; makers of resistors print the same.
 
     >>> precharge(84.0, capacitance_uf=2000.0).energy_j
     7.056

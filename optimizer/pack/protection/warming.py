@@ -149,7 +149,9 @@ def adiabatic_k(material: str, *, start_c: ArrayLike, end_c: ArrayLike, resistiv
     ndarray, shape (n,)
         [A √s / mm²]
 
-    Source: IEC 60949; IEC 60364-4-43 and 60364-5-54 print its values.
+    References
+    ----------
+    IEC 60949; IEC 60364-4-43 and 60364-5-54 print its values.
 
     >>> adiabatic_k("copper", start_c=70.0, end_c=160.0, resistivity_ohm_m=1.7241e-8).round(1).tolist()
     114.8

@@ -43,7 +43,9 @@ def face_convection(rise_k: ArrayLike, *, size_m: ArrayLike, kind: float) -> Flo
     ndarray, shape (n,)
         [W/(m² K)]
 
-    Source: Holman, Heat Transfer, table of simplified equations for free convection in air.
+    References
+    ----------
+    Holman, Heat Transfer, table of simplified equations for free convection in air.
     """
     rise = np.maximum(np.asarray(rise_k, float), 0.0)
     return same_kind(kind * (rise / np.asarray(size_m, float)) ** 0.25)
@@ -66,7 +68,9 @@ def plate_nusselt(reynolds: ArrayLike, *, prandtl: ArrayLike = AIR_PRANDTL) -> F
     ndarray, shape (n,)
         [-]; above 10⁸ that of 10⁸.
 
-    Source: Incropera & DeWitt, equations 7.30 and 7.38 (7.31 and 7.41 in older editions).
+    References
+    ----------
+    Incropera & DeWitt, equations 7.30 and 7.38 (7.31 and 7.41 in older editions).
     """
     reach = np.minimum(np.asarray(reynolds, float), MOST_RE)
     mixed = 0.037 * np.maximum(reach, TURBULENT_RE) ** 0.8 - 871.0
@@ -115,7 +119,9 @@ def radiation_coefficient(emissivity: ArrayLike, *, surface_c: ArrayLike, ambien
     ndarray, shape (n,)
         [W/(m² K)]
 
-    Source: Stefan–Boltzmann law, constant from CODATA.
+    References
+    ----------
+    Stefan–Boltzmann law, constant from CODATA.
     """
     one = np.asarray(surface_c, float) + CELSIUS_K
     two = np.asarray(ambient_c, float) + CELSIUS_K
@@ -149,8 +155,9 @@ def gap_coefficient(gap_mm: ArrayLike, *, height_m: ArrayLike, emissivity: Array
     ValueError
         If a gap is not positive.
 
-    Source: conduction limit Nu = 1 of enclosures, Incropera & DeWitt chapter 9; layers from Holman's
-    simplified equations.
+    References
+    ----------
+    Conduction limit Nu = 1 of enclosures, Incropera & DeWitt chapter 9; layers from Holman's simplified equations.
     """
     gap = np.asarray(gap_mm, float)
     if np.any(gap <= 0):

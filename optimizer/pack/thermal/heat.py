@@ -78,7 +78,9 @@ def box_conductance(box: Box, *, rise_k: ArrayLike, air_c: ArrayLike) -> Floats:
     ndarray, shape (n,)
         [W/K]
 
-    Source: Holman's simplified equations for each face; Stefan–Boltzmann.
+    References
+    ----------
+    Holman's simplified equations for each face; Stefan–Boltzmann.
     """
     sides, top, across = box.faces()
     height = np.asarray(box.height_mm, float) * 1e-3

@@ -20,7 +20,9 @@ def outer_diameter_mm(area_mm2: float) -> float:
     float
         [mm]
 
-    Source: common practice, no published source.
+    References
+    ----------
+    Common practice, no published source.
 
     Examples
     --------

@@ -27,7 +27,9 @@ APART_MM = 10.0
 def _stl_bytes(triangles: npt.NDArray[np.float32]) -> bytes:
     """Triangles as a binary STL file: 80 bytes of text, their number, then normal and corners of each.
 
-    Source: the binary form of the stereolithography interface specification (1989), little-endian.
+    References
+    ----------
+    The binary form of the stereolithography interface specification (1989), little-endian.
     """
     normal = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
     length = np.linalg.norm(normal, axis=1, keepdims=True)
@@ -41,7 +43,9 @@ def _stl_bytes(triangles: npt.NDArray[np.float32]) -> bytes:
 def _three_mf_bytes(parts: Sequence[PrintedPart]) -> bytes:
     """Each distinct part once as a named object in millimetres, side by side on the plate.
 
-    Source: 3MF core specification 1.3 (3MF Consortium): a package of [Content_Types].xml, _rels/.rels and a model.
+    References
+    ----------
+    3MF core specification 1.3 (3MF Consortium): a package of [Content_Types].xml, _rels/.rels and a model.
     """
     objects, items, left = [], [], 0.0
     for number, part in enumerate(parts, start=1):
