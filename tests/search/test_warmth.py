@@ -11,6 +11,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 from test_monotone import packs
 
+from optimizer.brief import Situation
 from optimizer.catalog import builtin_catalogs
 from optimizer.cell.default import cell_models
 from optimizer.pack.case.outline import CaseRules
@@ -21,6 +22,7 @@ from optimizer.ride.kernels.cells import from_models
 from optimizer.ride.simulate import simulate
 from optimizer.score.inputs import load_inputs
 from optimizer.score.lap import MEAN_PART, hot_cell_end_c, hot_cell_endless_c, lap_current_a
+from optimizer.score.outside import box_air_c
 from optimizer.score.score import POWER_FIGURES, RIDE_FIGURES, on_the_ride, score
 from optimizer.score.warmth import HOLDER_PART, WARMEST_C, courses
 from optimizer.search.space.setup import make_space
@@ -238,3 +240,41 @@ def test_braking_gives_nothing_back_to_cells_that_may_not_be_charged(wide_spaces
     went = cold["range_km"] > 0.1
     lost, more = (cold[name][went] / warm[name][went] - 1.0 for name in ("range_km", "consumption_wh_per_km"))
     assert went.any() and np.median(lost) < -0.005 and np.median(more) > 0.005, (lost, more)
+
+
+def test_a_filler_is_warmed_with_the_cells(inputs):
+    """Before much is lost rises are as heat capacities, and range in the cold is shorter; the hottest cell stays.
+
+    Grade: closed form (C·dT = q·dt) and a sign.
+    """
+    context = space_at(inputs, -10.0).context
+    block, mass = some(space_at(inputs, -10.0), 40)
+    number, kg = block.series * block.parallel, context.cells.mass_kg[block.cell]
+    first = {part: courses(context, block.cell, number, filled=part).temp_c[:, 1] + 10.0 for part in (0.0, 0.4)}
+    walls = context.warmth.walls_j_k / number
+    own = kg * heat.CELL_J_PER_KG_K * (1.0 + HOLDER_PART * heat.CASE_J_PER_KG_K / heat.CELL_J_PER_KG_K) + walls
+    filled = own + 0.4 * kg * heat.CELL_J_PER_KG_K
+    assert first[0.0] / first[0.4] == pytest.approx(filled / own, rel=0.05)
+    gel = replace(block, filler_j_k=0.17 * number * kg * heat.CELL_J_PER_KG_K)
+    dry_km, gel_km = (score(each, context=context, figures=RIDE_FIGURES)["range_km"] for each in (block, gel))
+    assert np.all(gel_km <= dry_km) and np.any(gel_km < dry_km * (1.0 - 1e-4))
+    ends = [hot_cell_end_c(each, context=context, pack_mass_kg=mass) for each in (block, gel)]
+    assert np.array_equal(*ends)
+
+
+def test_the_sun_warms_the_air_of_wires(inputs):
+    """By what it adds to the box that it warms most, in still air; a situation's sun counts with its own air."""
+    brief = inputs.brief
+    shade = box_air_c(brief)
+    thermal = brief.thermal.model_copy(update={"sun_w_m2": 900.0, "wind_part": 1.0})
+    sunny = brief.model_copy(update={"thermal": thermal})
+    added = space_of_brief(inputs, sunny).context.warmth.sun_k
+    warmest = max(brief.electrical.temp_c, brief.ride.temp_c + added)
+    assert added > 10.0 and box_air_c(sunny) == pytest.approx(warmest + brief.protection.box_rise_k)
+    hot = Situation(name="hot", temp_c=38.0, sun_w_m2=900.0)
+    both = brief.model_copy(update={"situation": (hot,)})
+    assert box_air_c(both) > 38.0 + added - 2.0 + brief.protection.box_rise_k > shade
+
+
+def space_of_brief(inputs, brief):
+    return make_space(replace(inputs, brief=brief))
