@@ -95,8 +95,8 @@ class WarmthRules:
         return low, np.clip(part, 0.0, 1.0)
 
 
-    def known_ohm(self, soc: float, cell: Ints) -> Floats:
-        """Resistance of cells under a load that lasts at each temperature that is known [ohm], shape (k, n)."""
+    def known_ohm(self, soc: Floats, cell: Ints) -> Floats:
+        """Resistance of cells under a load that lasts at each known temperature, shape (k, n, len(soc)) [ohm]."""
         whole = np.stack([_lasting_ohm(each, cell, soc) for each in self.cells])
         # No resistance rises with temperature; rounding shall not have it so either.
         return np.asarray(np.minimum.accumulate(whole))
@@ -104,7 +104,8 @@ class WarmthRules:
     def lasting_ohm(self, soc: float, temp_c: Floats) -> Floats:
         """The same at other temperatures, shape (len(temp_c), n_cells)."""
         every = np.arange(self.cells[0].count)
-        return _between(self.known_ohm(soc, every), *self.between(np.repeat(temp_c[:, None], len(every), axis=1)))
+        known = self.known_ohm(np.array([soc]), every)[:, :, 0]
+        return _between(known, *self.between(np.repeat(temp_c[:, None], len(every), axis=1)))
 
 
 def warmth_of(
@@ -202,14 +203,15 @@ def courses(context: Context, cell: Ints, number: Ints, *, filled: float = 0.0) 
     step_c = (soc[0] - soc[1]) * 3600.0 * arrays.capacity_ah[cell]
     temp = np.full((len(cell), STEPS + 1), warmth.start_c)
     seconds, reversible_w = np.empty((2, len(cell), STEPS))
-    for at, z in enumerate(soc[:-1]):
-        volts = _at(arrays.ocv_v, cell, z)[:, None]
-        ohm = _between(warmth.known_ohm(z, cell), *warmth.between(temp[:, at]))
+    every_v, known = _at(arrays.ocv_v, cell, soc[:-1]), warmth.known_ohm(soc[:-1], cell)
+    every_slope = _at(table.entropy_v_k, cell, 0.5 * (soc[:-1] + soc[1:]))
+    for at in range(STEPS):
+        volts = every_v[:, at, None]
+        ohm = _between(known[:, :, at], *warmth.between(temp[:, at]))
         amps = 2.0 * power / (volts + np.sqrt(np.maximum(volts**2 - 4.0 * ohm[:, None] * power, 0.0)))
         amps = np.maximum(amps, least_a)
         mean = np.maximum(amps @ context.ride.weight, 1e-9)
-        slope = _at(table.entropy_v_k, cell, 0.5 * (z + float(soc[at + 1])))
-        reversible_w[:, at] = -(temp[:, at] + CELSIUS_K) * slope * mean
+        reversible_w[:, at] = -(temp[:, at] + CELSIUS_K) * every_slope[:, at] * mean
         end = context.air_c + k_per_w * (ohm * (amps**2 @ context.ride.weight) + reversible_w[:, at])
         seconds[:, at] = step_c / mean
         kept = np.exp(-seconds[:, at] / (k_per_w * cell_j_k))
@@ -217,19 +219,20 @@ def courses(context: Context, cell: Ints, number: Ints, *, filled: float = 0.0) 
     return WarmCourse(soc, temp, seconds, reversible_w)
 
 
-def _at(grid: Floats, cell: Ints, soc: float) -> Floats:
-    """Values of cells at a state of charge, shape (n,)."""
+def _at(grid: Floats, cell: Ints, soc: Floats) -> Floats:
+    """Values of cells at states of charge, shape (n, len(soc))."""
     last = grid.shape[1] - 1
-    soc = min(max(soc, 0.0), 1.0)
-    low = min(int(soc * last), last - 1)
-    out: Floats = grid[cell, low] + (soc * last - low) * (grid[cell, low + 1] - grid[cell, low])
+    place = np.clip(soc, 0.0, 1.0) * last
+    low = np.minimum(place.astype(np.int64), last - 1)
+    below = grid[cell[:, None], low]
+    out: Floats = below + (place - low) * (grid[cell[:, None], low + 1] - below)
     return out
 
 
-def _lasting_ohm(arrays: CellArrays, cell: Ints, soc: float) -> Floats:
-    """Resistance under a load that lasts, the lag of the surface in it [ohm]."""
+def _lasting_ohm(arrays: CellArrays, cell: Ints, soc: Floats) -> Floats:
+    """Resistance under a load that lasts, the lag of the surface in it, shape (n, len(soc)) [ohm]."""
     slope = (_at(arrays.ocv_v, cell, soc) - _at(arrays.ocv_v, cell, soc - SLOPE_SOC)) / SLOPE_SOC
-    lag = arrays.lag_s[cell] / (3600.0 * arrays.capacity_ah[cell]) * slope
+    lag = (arrays.lag_s[cell] / (3600.0 * arrays.capacity_ah[cell]))[:, None] * slope
     return _at(arrays.r0_ohm, cell, soc) + _at(arrays.r1_ohm, cell, soc) + _at(arrays.r2_ohm, cell, soc) + lag
 
 
