@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ast
 import hashlib
-import importlib.util
 import platform
 import sys
 from collections.abc import Iterator
@@ -80,11 +79,11 @@ def _running(tree: ast.AST) -> Iterator[ast.AST]:
 
 @cache
 def _spec(module: str) -> Path | None:
-    try:
-        spec = importlib.util.find_spec(module)
-    except ModuleNotFoundError:
-        return None
-    return Path(spec.origin) if spec is not None and spec.origin is not None else None
+    """File of a module of this package; looked up, not imported, since some import large libraries."""
+    root = Path(__file__).parents[1]
+    place = root.joinpath(*module.split(".")[1:])
+    found = (place / "__init__.py", place.with_name(f"{place.name}.py"))
+    return next((path for path in found if module.partition(".")[0] == PACKAGE and path.is_file()), None)
 
 
 def _path(module: str) -> Path:

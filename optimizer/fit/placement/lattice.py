@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -64,9 +65,13 @@ def regular(region: MultiPolygon, pitch_mm: float) -> list[LatticeRows]:
     list of LatticeRows
         Never with points outside the region or closer than the pitch (to 1e-6 mm).
     """
-    if region.is_empty:
-        return []
-    found = []
+    return [] if region.is_empty else list(_regular(shapely.to_wkb(region), pitch_mm))
+
+
+@lru_cache(maxsize=256)
+def _regular(wkb: bytes, pitch_mm: float) -> tuple[LatticeRows, ...]:
+    """As regular: many layers, beside many places of parts, have one region, and it is counted before it is filled."""
+    region, found = MultiPolygon(shapely.from_wkb(wkb)), []
     for angle in directions(region, pitch_mm):
         turned = _turn(region, -angle)
         edges = boundary_edges(turned)
@@ -78,7 +83,7 @@ def regular(region: MultiPolygon, pitch_mm: float) -> list[LatticeRows]:
         for kind, (_, plan, phase) in best.items():
             points = place_rows(edges, plan, phase)
             found.append(LatticeRows(kind, angle, _turn_points(points, angle)))
-    return sorted(found, key=lambda rows: -len(rows.points_mm))
+    return tuple(sorted(found, key=lambda rows: -len(rows.points_mm)))
 
 
 def regular_count(region: MultiPolygon, pitch_mm: float) -> int:
@@ -253,23 +258,13 @@ def row_spans(edges: Array, heights: Array) -> tuple[Array, Array]:
 
 def best_phase(edges: Array, plan: _Plan) -> tuple[float, int]:
     """Shift of the whole pattern along the rows that holds the most cells, and how many."""
-    left, right = row_spans(edges, plan.heights)
-    if plan.kind == "square":  # rows a full pitch apart slide freely: each fills its own intervals
-        origin = float(np.nanmin(left)) if left.size else 0.0
-        rows = range(len(plan.heights))
-        return origin, sum(len(_square_row(left[r], right[r], plan.pitch, origin)) for r in rows)
-    ends = (left - plan.shifts[:, None]).ravel()
-    ends = np.concatenate((ends, (right - plan.shifts[:, None]).ravel()))
-    ends = ends[~np.isnan(ends)]
-    if not len(ends):
-        return 0.0, 0
-    phases = np.unique(np.round((ends - ends.min()) % plan.pitch, 7))[:64] + ends.min()
-    origin = phases[:, None, None] + plan.shifts[None, :, None]
-    first = np.ceil((left[None] - origin - SLACK_MM) / plan.pitch)
-    last = np.floor((right[None] - origin + SLACK_MM) / plan.pitch)
-    counts = np.nansum(np.maximum(last - first + 1, 0), axis=(1, 2))
-    pick = int(np.argmax(counts))
-    return float(phases[pick]), int(counts[pick])
+    # Compiled, and loaded only where rows are laid in what is no upright rectangle.
+    from optimizer.fit.placement.counting import phased_count, row_ends, sliding_count
+
+    at, ends = row_ends(edges, plan.heights, EDGE)
+    if plan.kind == "square":  # rows a full pitch apart slide freely
+        return sliding_count(at, ends, plan.pitch, SLACK_MM)
+    return phased_count(at, ends, plan.shifts, plan.pitch, SLACK_MM)
 
 
 def place_rows(edges: Array, plan: _Plan, phase: float) -> Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -121,7 +122,14 @@ def erode(section: shapely.Geometry, *, radius_mm: float) -> MultiPolygon:
     Straight walls are offset exactly. The arc around an inner corner is replaced by tangents outside it, so
     that no point of the result is closer than radius_mm.
     """
-    blocked = []
+    return _eroded(shapely.to_wkb(section), radius_mm)
+
+
+@lru_cache(maxsize=1024)
+def _eroded(wkb: bytes, radius_mm: float) -> MultiPolygon:
+    """As erode: layers of one stack, and stacks beside parts that lie elsewhere, have one section."""
+    section = shapely.from_wkb(wkb)
+    blocked: list[shapely.Geometry] = []
     for part in shapely.get_parts(section):
         if not isinstance(part, Polygon) or part.area <= 0.0:
             continue
@@ -133,7 +141,7 @@ def erode(section: shapely.Geometry, *, radius_mm: float) -> MultiPolygon:
     return as_multi(section.difference(shapely.union_all(blocked)))
 
 
-def _ring_margin(ring: NDArray[np.float64], radius: float) -> list[Polygon]:
+def _ring_margin(ring: NDArray[np.float64], radius: float) -> list[shapely.Geometry]:
     """Strips along the edges of a ring, and fans at its inner corners; the free side is on the left."""
     step = np.roll(ring, -1, axis=0) - ring
     keep = np.hypot(step[:, 0], step[:, 1]) > 0.0
@@ -143,7 +151,7 @@ def _ring_margin(ring: NDArray[np.float64], radius: float) -> list[Polygon]:
     found = []
     for k in range(len(ring)):
         a, b = ring[k], ring[(k + 1) % len(ring)]
-        found.append(Polygon((a, b, b + radius * normal[k], a + radius * normal[k])))
+        found.append(np.array((a, b, b + radius * normal[k], a + radius * normal[k])))
         back = normal[k - 1]
         turn = float(np.arctan2(back[0] * normal[k][1] - back[1] * normal[k][0], back @ normal[k]))
         if turn < -1e-12:
@@ -151,8 +159,9 @@ def _ring_margin(ring: NDArray[np.float64], radius: float) -> list[Polygon]:
             angle = np.arctan2(back[1], back[0]) + turn * (np.arange(count) + 0.5) / count
             far = radius / np.cos(turn / count / 2)
             arc = a + far * np.column_stack((np.cos(angle), np.sin(angle)))
-            found.append(Polygon((a, a + radius * back, *arc, a + radius * normal[k])))
-    return found
+            found.append(np.array((a, a + radius * back, *arc, a + radius * normal[k])))
+    which = np.repeat(np.arange(len(found)), [len(points) for points in found])
+    return list(shapely.polygons(shapely.linearrings(np.concatenate(found), indices=which))) if found else []
 
 
 def as_multi(shape: shapely.Geometry) -> MultiPolygon:

@@ -106,11 +106,13 @@ def amounts_of(splits: Splits, metric: Mapping[str, Floats], *, parallel: int) -
 
 
 def has_joints(space: Space, fills: Sequence[Sequence[Fill]], splits: Splits) -> npt.NDArray[np.bool_]:
-    """Whether conductors go from layer to layer, for each split in each build, shape (n, builds)."""
+    """Whether conductors go from layer to layer, for each split in each build, shape (n, builds); in none that isn't
+    joined to these cells.
+    """
     names = next(fill.names for each in fills for fill in each)
-    return np.column_stack(
-        [splits.metrics[:, names.index(f"{build.way.name}:stack_under")] > 0 for build in space.builds]
-    )
+    asked = [f"{build.way.name}:stack_under" for build in space.builds]
+    none = np.zeros(len(splits.metrics), dtype=bool)
+    return np.column_stack([splits.metrics[:, names.index(name)] > 0 if name in names else none for name in asked])
 
 
 def stocked(metric: dict[str, Floats], build: Build) -> dict[str, Floats]:

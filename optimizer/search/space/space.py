@@ -304,9 +304,11 @@ class Space:
     def fill_rules(self, size: int) -> FillRules:
         """What fills of a cell size depend on besides compartment and P."""
         brief, cell = self.brief, self.sizes[size]
+        # What can't be joined to these cells is of no use; where nothing can, `why` is told what stands against it.
+        joined = [build for build, rule in zip(self.builds, self.joined_by(size), strict=True) if rule is not None]
         return FillRules(
             clearance=clearance(brief, cell), case=case_rules(brief, cell), ways=brief.fit.ways,
-            groups_per_module=brief.fit.groups_per_module, made=ways_of(self.builds), lay=lay_rules(brief),
+            groups_per_module=brief.fit.groups_per_module, made=ways_of(joined or self.builds), lay=lay_rules(brief),
             seconds=CHAIN_SECONDS, seed=fit_seed(brief), shared=self.offer.shared_chains,
             share_leads=brief.harness.share_balance_leads, wires_mm=self._roomy_wires_mm, fillers=fillers_of(brief),
             always_filled=brief.thermal.always_filled,
