@@ -190,8 +190,8 @@ FAR, NEAR = 46.45 - FIRST, 46.45 - FIRST - STEP
 # lies off a positive terminal by (0.4 · 21.3 − 3) / 2, off a negative one by 0.85 · 21.3 / 2 − 1.5 at most.
 POWER_MM = 2 * wire_mm(FAR, FIRST + STEP / 2)
 LEADS_MM = wire_mm(FAR, FIRST, 7.55) + 2 * wire_mm(FAR, FIRST, 2.76) + 2 * wire_mm(NEAR, FIRST, 2.76)
-# Two sensors of two wires, each as long as the box is long, wide and high: 219.1 mm.
-LEADS_MM += 4 * (220.0 + 50.0)
+# Two sensors of two wires, both at the nearer cell of the second of four groups.
+LEADS_MM += 4 * wire_mm(NEAR, FIRST)
 
 
 def bill(parts):

@@ -32,7 +32,7 @@ from optimizer.search.space.contents import (
     wire_of,
 )
 from optimizer.search.space.fills import LEGS, Fill
-from optimizer.search.space.hubs import board_room, places
+from optimizer.search.space.hubs import board_room, places, sensor_legs_mm
 from optimizer.search.space.offering import Task
 from optimizer.search.space.options import Options
 from optimizer.search.space.plating import plated
@@ -155,8 +155,13 @@ def harness_of(space: Space, chosen: Chosen) -> tuple[HarnessBlock, Places]:
             sensors=space.brief.parts.sensors, shared=rules.share_balance_leads,
         )  # fmt: skip
     power, lead = (metric(chosen, name) for name in LEGS)
+    seats = [
+        float(sensor_legs_mm([fill], np.zeros(1, dtype=np.int64), np.array([groups]))[0]) if fill is not None else 0.0
+        for fill, groups in zip(chosen.fills, chosen.split, strict=True)
+    ]
     whole = replace(
-        block, power_length_mm=block.power_length_mm + power, balance_length_mm=block.balance_length_mm + lead
+        block, power_length_mm=block.power_length_mm + power, balance_length_mm=block.balance_length_mm + lead,
+        sensor_length_mm=block.sensor_length_mm + 2.0 * block.sensors_in @ np.array(seats),
     )  # fmt: skip
     return whole, where
 

@@ -38,7 +38,7 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
     block, where = harness_of(space, chosen)
     stations = stations_of(space, chosen, block)
     conductors = conductor_records(space, chosen, stations, build_of(space, chosen))
-    wires = harness_of_design(space, chosen, block, where, conductors)
+    wires = harness_of_design(space, chosen, block, conductors)
     lines = bill_lines(space, chosen, block)
     names = {
         "cell": str(row["cell_id"]), "spare cell": str(row["cell_id"]), "strip": str(row["strip"]),

@@ -11,7 +11,7 @@ import pandas as pd
 from optimizer.base.arrays import Floats
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import to_vehicle
-from optimizer.pack.wiring.harness import HarnessBlock, Places
+from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.pack.wiring.legs import group_cells
 from optimizer.pack.wiring.passages import STRAIGHT
 from optimizer.pack.wiring.table import Wired, WireKind, harness_table, wires_of
@@ -33,7 +33,7 @@ NEAR_MM = 0.01
 
 
 def harness_of_design(
-    space: Space, chosen: Chosen, block: HarnessBlock, where: Places, conductors: Records
+    space: Space, chosen: Chosen, block: HarnessBlock, conductors: Records
 ) -> pd.DataFrame:
     """Every wire of a design, see harness_table."""
     rules, links = space.brief.harness, space.links(chosen.stand)
@@ -49,7 +49,7 @@ def harness_of_design(
         taps = taps_of(fill.layout, fill.chain, fill.power_mm)
         wired.append(Wired(room, taps, way, groups, fill.groups_per_module, hub, joints_of(fill, groups, mine)))
     wires = wires_of(
-        wired, links=links, reach_mm=where.reach_mm.tolist(), order=block.order[0].tolist(), bms=int(block.bms[0]),
+        wired, links=links, order=block.order[0].tolist(), bms=int(block.bms[0]),
         sensors=space.brief.parts.sensors, share_balance_leads=rules.share_balance_leads,
         past_bms=bool(space.inputs.bms.bypassed[chosen.bms]), plugs=space.brief.power_connector is not None,
     )  # fmt: skip

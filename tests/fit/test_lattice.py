@@ -6,6 +6,7 @@ import shapely
 from scipy.spatial.distance import pdist
 from shapely.geometry import MultiPolygon, Polygon
 
+from optimizer.fit.placement import lattice
 from optimizer.fit.placement.lattice import quick_count, regular, regular_count
 
 SLIVER = 2.5e-7
@@ -84,3 +85,39 @@ def test_the_quick_count_never_promises_more_and_misses_little():
 def test_nothing_fits_in_nothing():
     assert regular(MultiPolygon(), 1.0) == []
     assert regular_count(MultiPolygon(), 1.0) == 0
+
+
+def slow_phase(edges, plan):
+    """Second implementation, in NumPy: the shift that holds the most cells, all shifts and rows at once."""
+    left, right = lattice.row_spans(edges, plan.heights)
+    if plan.kind == "square":
+        origin = float(np.nanmin(left)) if left.size else 0.0
+        rows = zip(left, right, strict=True)
+        return origin, sum(len(lattice._square_row(a, b, plan.pitch, origin)) for a, b in rows)
+    ends = np.concatenate([(each - plan.shifts[:, None]).ravel() for each in (left, right)])
+    ends = ends[~np.isnan(ends)]
+    if not len(ends):
+        return 0.0, 0
+    phases = np.unique(np.round((ends - ends.min()) % plan.pitch, 7))[:64] + ends.min()
+    origin = phases[:, None, None] + plan.shifts[None, :, None]
+    first = np.ceil((left[None] - origin - lattice.SLACK_MM) / plan.pitch)
+    last = np.floor((right[None] - origin + lattice.SLACK_MM) / plan.pitch)
+    counts = np.nansum(np.maximum(last - first + 1, 0), axis=(1, 2))
+    return float(phases[np.argmax(counts)]), int(counts.max())
+
+
+@pytest.mark.parametrize("draw", range(12))
+def test_the_compiled_count_is_that_of_numpy(draw):
+    rng = np.random.default_rng(draw)
+    shape = shapely.box(0, 0, *rng.uniform(2, 9, 2))
+    if draw % 3 == 1:
+        shape = shapely.MultiPoint(rng.uniform(0, 9, (6, 2))).convex_hull
+    elif draw % 3 == 2:
+        low, high = np.sort(rng.uniform(0, 9, (2, 2)), axis=0)
+        shape = shape.difference(shapely.box(*low, *high))
+    parts = [part for part in shapely.get_parts(shape) if part.area > 0]
+    edges = lattice.boundary_edges(MultiPolygon(parts))
+    plans = list(lattice.plans(MultiPolygon(parts), edges, 1.0))[::5]
+    assert len(plans) > 3
+    for plan in plans:
+        assert lattice.best_phase(edges, plan) == slow_phase(edges, plan)

@@ -21,7 +21,7 @@ ASKING = {
     "optimizer.search.space.seats", "optimizer.search.space.stands", "optimizer.fit.placement.bodies",
     "optimizer.pack.wiring.passages", "optimizer.search.space.rooms", "optimizer.catalog.selection",
     "optimizer.fit.placement.zones", "optimizer.pack.second", "optimizer.search.space.offering",
-    "optimizer.score.context", "optimizer.score.outside",
+    "optimizer.score.context", "optimizer.score.outside", "optimizer.pack.joining",
 }  # fmt: skip
 
 

@@ -85,7 +85,7 @@ def test_a_module_of_four_groups_has_five_leads_and_seven_pins() -> None:
     taps = Taps(*(np.zeros((12, *shape)) for shape in ((1, 3), (1, 3), (3,), (3,))), (0.0, 0.0, 0.0))
     wired = [Wired(room, taps, Nowhere(), n, 4, np.zeros(3)) for room, n in zip(rooms, (12, 8), strict=True)]
     wires = wires_of(
-        wired, links=links_of(rooms), reach_mm=(0.0, 0.0), order=block.order[0].tolist(), bms=int(block.bms[0])
+        wired, links=links_of(rooms), order=block.order[0].tolist(), bms=int(block.bms[0])
     )
     table = harness_table(wires, power=kind, lead=kind)
     plugs = pd.crosstab(table["connector"], table["purpose"], dropna=False).loc[table["connector"].unique()[1:]]

@@ -58,17 +58,20 @@ class Pack:
             )
         ]
         wires = wires_of(
-            wired, links=self.links, reach_mm=self.places.reach_mm.tolist(), order=order, bms=bms, sensors=sensors,
+            wired, links=self.links, order=order, bms=bms, sensors=sensors,
             share_balance_leads=shared,
         )  # fmt: skip
         return harness_table(wires, power=POWER, lead=LEAD, slack_mm=slack_mm)
 
     def legs(self, split, shared):
-        """Power wires and leads up to the hubs, as the search adds them."""
-        total = np.zeros(2)
-        for own, groups, size, hub in zip(self.taps, split, self.sizes, self.links.hubs_mm, strict=True):
+        """Power wires and leads up to the hubs, as the search adds them; one sensor's wire in each compartment."""
+        total = np.zeros(2), np.zeros(len(split))
+        for k, (own, groups, size, hub) in enumerate(
+            zip(self.taps, split, self.sizes, self.links.hubs_mm, strict=True)
+        ):
             if groups:
-                total += legs_of(own, Straight().lengths, hub, per_module=size, shared=shared)[groups - 1]
+                *legs, total[1][k] = legs_of(own, Straight().lengths, hub, per_module=size, shared=shared)[groups - 1]
+                total[0][:] += legs
         return total
 
 
@@ -84,14 +87,14 @@ def test_block_equals_the_table(sizes: list[int], data: st.DataObject, sensors: 
     pack = Pack(*sizes)
     split = data.draw(st.lists(st.integers(0, 9), min_size=len(sizes), max_size=len(sizes)).filter(sum))
     block = harness_block(split, places=pack.places, sensors=sensors, share_balance_leads=shared, slack_mm=38.0)
-    power, lead = pack.legs(split, shared)
+    (power, lead), sensor = pack.legs(split, shared)
     order, bms = block.order[0].tolist(), int(block.bms[0])
     table = pack.table(split, order, bms, sensors=sensors, shared=shared, slack_mm=38.0)
     by = dict(list(table.groupby("purpose")))
     for purpose, length, count in (
         ("power", block.power_length_mm + power, block.power_wires),
         ("balance", block.balance_length_mm + lead, block.balance_leads),
-        ("sensor", block.sensor_length_mm, block.sensor_wires),
+        ("sensor", block.sensor_length_mm + 2.0 * block.sensors_in @ sensor, block.sensor_wires),
     ):
         rows = by.get(purpose, table[:0])
         assert rows["length_mm"].sum() == float(length[0])
@@ -108,18 +111,21 @@ def test_block_equals_the_table(sizes: list[int], data: st.DataObject, sensors: 
     assert (table["spare_mm"] >= 0.0).all() and (table["slack_mm"] == 40.0).all()
     made_of = table["path_mm"] + table["spare_mm"] + table["slack_mm"]
     assert (table["length_mm"] - made_of).abs().max() <= 0.001
-    assert (table["spare_for"].str.contains("any place of its box") == (table["purpose"] == "sensor")).all()
+    assert (table["spare_for"].str.contains("cut alike") == (table["purpose"] == "sensor")).all()
     assert (table["spare_for"].str.contains("box to box") == (table["through"] != "")).all()
 
 
 def test_choice_is_the_lightest_of_all() -> None:
-    """Brute force over orders and places of the BMS, through the table's masses."""
+    """Brute force over orders and places of the BMS, through the table's masses, a sensor's leg as long as its box."""
     pack, split = Pack(4, 0, 3, seed=8), [7, 5, 6]
     block = harness_block(split, places=pack.places, power_g_per_m=70.0, lead_g_per_m=4.0)
     masses = {}
     for order in permutations(range(3)):
         for bms in range(3):
-            masses[order, bms] = pack.table(split, order, bms)["mass_g"].sum()
+            table = pack.table(split, order, bms)
+            sensors = table[table["purpose"] == "sensor"]
+            legs = [pack.legs(split, False)[1][int(start[3])] for start in sensors["from"]]
+            masses[order, bms] = table["mass_g"].sum() + 4.0e-3 * (220.0 * len(sensors) - sum(legs))
     chosen = masses[tuple(block.order[0].tolist()), int(block.bms[0])]
     assert chosen == pytest.approx(min(masses.values()), abs=1e-3)
     assert max(masses.values()) > 1.1 * chosen
@@ -142,13 +148,13 @@ def test_bms_stays_where_the_brief_puts_it() -> None:
 
 def test_lengths_by_hand() -> None:
     # Closed form. Hubs 100 mm apart, BMS in box 0, two groups in each, 10 mm for every wire: the link, and the far
-    # end's wire, 110 each, the near end's 10; 3 leads here and 3 there; two wires each of sensors 40 and 70 from hubs.
+    # end's wire, 110 each, the near end's 10; 3 leads here and 3 there; two wires each of a sensor here and there.
     places = Places(np.array([[0.0, 100.0], [100.0, 0.0]]), np.array([40.0, 70.0]), (0, 0))
     block: HarnessBlock = harness_block([2, 2], places=places, bms_in=0, slack_mm=8.0)
     assert block.order.tolist() == [[0, 1]]
     assert block.power_length_mm.tolist() == [110.0 + 110.0 + 10.0]
     assert block.balance_length_mm.tolist() == [3 * 10.0 + 3 * 110.0]
-    assert block.sensor_length_mm.tolist() == [2 * 50.0 + 2 * 180.0]
+    assert block.sensor_length_mm.tolist() == [2 * 10.0 + 2 * 110.0] and block.sensors_in.tolist() == [[1, 1]]
     # 3 leads and 2 sensor wires of box 1, the link and the positive end.
     assert block.crossing_conductors.tolist() == [7]
 
@@ -163,6 +169,11 @@ def test_legs_by_hand() -> None:
     assert legs[:, 0].tolist() == [10.0, 20.0, 30.0, 40.0]
     # Leads: 0 and 10, 20; then 20 and 30, 40.
     assert legs[:, 1].tolist() == [10.0, 30.0, 80.0, 120.0]
+    # Sensors: in the first group of each case (10, 10, 30, 30), the farther one counts.
+    assert legs[:, 2].tolist() == [10.0, 10.0, 30.0, 30.0]
+    # One case for all: in the middle group of 1, 2, 3, 4.
+    whole = legs_of(here, Straight().lengths, np.zeros(3), per_module=0, shared=False)
+    assert whole[:, 2].tolist() == [10.0, 10.0, 20.0, 20.0]
     shared = legs_of(here, Straight().lengths, np.zeros(3), per_module=2, shared=True)
     assert shared[:, 1].tolist() == [10.0, 30.0, 60.0, 100.0]
 

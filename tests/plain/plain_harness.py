@@ -15,6 +15,7 @@ class Harness:
     modules: int
     crossing: int
     leads: int
+    seats: tuple = ()
 
 
 def turned(point, degrees):
@@ -84,12 +85,14 @@ def tap_boundaries(groups, per_module, shared):
     return out
 
 
-def harness_of(split, rooms, per_module, sensors, shared, slack_mm, bms_in=None, legs=(0.0, 0.0), board=None):
+def harness_of(split, rooms, per_module, sensors, shared, slack_mm, bms_in=None, legs=(0.0, 0.0, ()), board=None):
     """60 g/m of power wire and 5 g/m of leads decide, then fewer crossings, then the first order tried.
 
     Orders that differ in empty compartments alone are one: only those of the compartments in use are tried. With
     more than five compartments the first order is that whose first, last and BMS come first. Legs from the taps to
-    the hubs are added to what is chosen: power wires and leads, as the fit has them. A placed board is the BMS's place.
+    the hubs are added to what is chosen: power wires and leads, as the fit has them, and for each sensor two wires of
+    its compartment; for the choice these are as long as the box is long, wide and high. A placed board is the BMS's
+    place.
     """
     hubs = [hub_of(room, board) for room in rooms]
     if board is not None:
@@ -107,7 +110,8 @@ def harness_of(split, rooms, per_module, sensors, shared, slack_mm, bms_in=None,
             if best is None or rank < best[0]:
                 best = rank, found
     found = best[1]
-    return Harness(found.power_mm + legs[0], found.lead_mm + legs[1], found.modules, found.crossing, found.leads)
+    own = sum(2 * (legs[2][j] - reach[j]) for j in found.seats)
+    return Harness(found.power_mm + legs[0], found.lead_mm + legs[1] + own, found.modules, found.crossing, found.leads)
 
 
 def _one(split, links, reach, per_module, sensors, shared, slack, used, bms):
@@ -124,9 +128,11 @@ def _one(split, links, reach, per_module, sensors, shared, slack, used, bms):
         for _ in tap_boundaries(split[j], per_module[j], shared):
             lead += links[j][bms] + slack
             crossing += j != bms
+    seats = []
     for k in range(sensors):
         # The first module, the last, and evenly between.
         j = modules[math.floor(k / max(sensors - 1, 1) * (len(modules) - 1) + 0.5)]
+        seats.append(j)
         lead += 2 * (reach[j] + links[j][bms] + slack)
         crossing += 2 * (j != bms)
-    return Harness(power, lead, len(modules), int(crossing), leads)
+    return Harness(power, lead, len(modules), int(crossing), leads, tuple(seats))

@@ -377,10 +377,14 @@ class Plain:
         )  # fmt: skip
 
     def legs(self, pack):
-        """Power wires and balance leads up to the hubs: geometry of the fit's, held against design.json elsewhere."""
+        """Power wires and balance leads up to the hubs, a sensor's wire in each room: geometry of the fit's, held
+        against design.json elsewhere.
+        """
         used = [(f, g) for f, g in zip(pack.fills, pack.split, strict=True) if g]
-        return [sum(float(f.metrics[g][f.names.index(name)]) for f, g in used)
-                for name in ("power_legs_mm", "lead_legs_mm")]
+        sensors = [float(f.metrics[g][f.names.index("sensor_leg_mm")]) if g else 0.0
+                   for f, g in zip(pack.fills, pack.split, strict=True)]  # fmt: skip
+        return [*(sum(float(f.metrics[g][f.names.index(name)]) for f, g in used)
+                  for name in ("power_legs_mm", "lead_legs_mm")), sensors]  # fmt: skip
 
     def groups_per_module(self, fill):
         """Groups of the fullest module of a layout; 0 for a tray."""

@@ -14,8 +14,9 @@ from optimizer.fit.region.compartment import Compartment
 from optimizer.front.pareto import nondominated
 from optimizer.pack.wiring import harness
 from optimizer.search.space import roomwise, splitrows, splits
+from optimizer.search.space.fills import SENSOR_LEG
 
-RULES = ("add", "add", "worst")
+RULES = ("add", "add", "worst", "worst")
 
 
 def box(rng):
@@ -28,8 +29,10 @@ def fill(rng, groups, per_module):
     """Whole numbers, so that sums are equal in any order and many fills equal or beat others."""
     steps = rng.integers(1, 4, (groups, 2)).cumsum(axis=0)
     worst = np.maximum.accumulate(rng.integers(1, 5, groups))
-    metrics = np.vstack([np.zeros(3), np.column_stack([steps, worst])]).astype(float)
-    return SimpleNamespace(groups=groups, metrics=metrics, rules=RULES, names="abc", groups_per_module=per_module)
+    sensor = rng.integers(0, 3, groups)
+    metrics = np.vstack([np.zeros(4), np.column_stack([steps, worst, sensor])]).astype(float)
+    names = ("a", "b", "c", SENSOR_LEG)
+    return SimpleNamespace(groups=groups, metrics=metrics, rules=RULES, names=names, groups_per_module=per_module)
 
 
 def shares(rng, rooms):
@@ -43,7 +46,8 @@ def shares(rng, rooms):
 
 
 def numbers(found):
-    return np.column_stack([found.metrics, found.power_mm, found.lead_mm, found.modules])
+    # What a sensor takes is in the length of leads.
+    return np.column_stack([found.metrics[:, :3], found.power_mm, found.lead_mm, found.modules])
 
 
 def covers(one, other):
@@ -70,7 +74,7 @@ def assert_rows_are_what_they_say(found, given):
     for split, fills, metrics in zip(found.split, found.fill, found.metrics, strict=True):
         used = [each[k].metrics[g] for each, k, g in zip(given.fills, fills, split, strict=True) if g]
         parts = np.array(used).reshape(-1, len(RULES))
-        assert metrics.tolist() == [parts[:, 0].sum(), parts[:, 1].sum(), parts[:, 2].max(initial=0)]
+        assert metrics.tolist() == [parts[:, 0].sum(), parts[:, 1].sum(), *parts[:, 2:].max(axis=0, initial=0)]
 
 
 @pytest.mark.parametrize("rooms", [3, 4, pytest.param(5, marks=pytest.mark.slow)])

@@ -1,8 +1,8 @@
 """Compiled kernel of rows: how many cells a set of rows holds in a region, and at which shift.
 
-Plain comparisons and loops stand where NumPy calls would read better: they compile in a fraction of the time. The same
-in NumPy, step by step, is tests/fit/slow_rows.py. `inside`: over the height of a region, how far inside its ends a row is
-cut; `slack`: a stretch that is so much too short is long enough [mm].
+Plain comparisons and loops stand where NumPy calls would read better: they compile in a fraction of the time.
+tests/fit/test_lattice.py has the same in NumPy. `inside`: how far inside the ends of a region rows are cut, over its
+height; `slack`: a stretch that is so much too short is long enough [mm].
 """
 
 from __future__ import annotations

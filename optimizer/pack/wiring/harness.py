@@ -8,7 +8,7 @@ the charge port beside it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from itertools import permutations
 from typing import Any
 
@@ -40,7 +40,8 @@ class Places:
     links_mm : ndarray, shape (m, m)
         From hub to hub [mm].
     reach_mm : ndarray, shape (m,)
-        Length of a sensor's wire from the hub: it reaches every place of the compartment [mm].
+        Of a sensor's wire up to the hub, by which harnesses are compared: it reaches every place of the compartment,
+        whatever lies there. What is counted in the end is its way [mm].
     groups_per_module : tuple of int, length m
         0 for a tray: all groups of the compartment in one case.
     """
@@ -83,6 +84,8 @@ class HarnessBlock:
         One connector per module; its balance leads and sensor wires share it.
     crossing_conductors : ndarray of int
         Conductors that run from one compartment to another.
+    sensors_in : ndarray of int, shape (n, m)
+        Sensors in each compartment.
     """
 
     order: Ints
@@ -96,6 +99,11 @@ class HarnessBlock:
     modules: Ints
     pins: Ints
     crossing_conductors: Ints
+    sensors_in: Ints
+
+    def take(self, rows: Ints) -> HarnessBlock:
+        """Some of the splits."""
+        return HarnessBlock(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
 
 
 def taps(groups: int, *, per_module: int, shared: bool) -> list[tuple[int, int]]:
@@ -172,6 +180,9 @@ def harness_block(
 ) -> HarnessBlock:
     """The lightest harness of each split, over all orders of the compartments and places of the BMS.
 
+    A sensor's wire counts for this as if it ran through all of its compartment, see Places: where its case lies is up
+    to the layout.
+
     Masses count by their third decimal. Equal ones go to fewer crossing conductors, then to the first order of
     the compartments' numbers, then to the lowest number of the BMS's; with more than TRIED_COMPARTMENTS to the
     lowest number of the chain's first compartment, of its last, of the BMS's.
@@ -219,7 +230,8 @@ def harness_block(
         for bms in range(count) if bms_in is None else (bms_in,):
             trial = chain.harness(bms, leads)
             grams = trial["power_length_mm"] * power_g_per_m
-            grams = grams + (trial["balance_length_mm"] + trial["sensor_length_mm"]) * lead_g_per_m
+            leads_mm = trial["balance_length_mm"] + trial["sensor_length_mm"]
+            grams = grams + (leads_mm + 2.0 * trial["sensors_in"] @ places.reach_mm) * lead_g_per_m
             best = _lighter(best, trial | {"grams": np.round(grams, 3)})
     best.pop("grams")
     return HarnessBlock(**best)
@@ -273,6 +285,7 @@ class _Chain:
             previous = np.where(used[:, place], place, previous)
         self.between = used.sum(axis=1) - 1
         self.sensor_place = self._sensors(sensors)
+        self.sensors_in = (self.sensor_place[:, :, None] == np.arange(groups.shape[1])).sum(axis=1)
 
     def _sensors(self, sensors: int) -> Ints:
         """Compartment of each sensor, shape (n, sensors)."""
@@ -290,7 +303,6 @@ class _Chain:
         """All fields of HarnessBlock with the BMS in one compartment."""
         n, away_mm = len(self.groups), self.places.links_mm[:, bms] + self.slack_mm
         ends = away_mm[self.first] + away_mm[self.last]
-        sensor_run = (self.places.reach_mm + away_mm)[self.sensor_place]
         away = np.arange(self.groups.shape[1]) != bms
         sensors_away = 2 * (self.sensor_place != bms).sum(axis=1)
         crossing = leads.number[:, away].sum(axis=1) + sensors_away + self.between
@@ -302,13 +314,14 @@ class _Chain:
             "bms": np.full(n, bms),
             "power_length_mm": self.power_length + ends,
             "balance_length_mm": leads.length[bms].sum(axis=1),
-            "sensor_length_mm": 2.0 * sensor_run.sum(axis=1),
+            "sensor_length_mm": 2.0 * away_mm[self.sensor_place].sum(axis=1),
             "power_wires": self.power_wires,
             "balance_leads": balance_leads,
             "sensor_wires": sensor_wires,
             "modules": self.modules.sum(axis=1),
             "pins": balance_leads + sensor_wires,
             "crossing_conductors": crossing,
+            "sensors_in": self.sensors_in,
         }
 
 
@@ -345,16 +358,18 @@ class _Programme:
         steps = np.maximum(modules - 1, 0).sum(axis=1)
         links_mm = steps * self.slack_mm + self.paths.length_mm[used, first, last]
         away = (self.sensors > 0) * 2 * (first != bms) + (self.sensors > 1) * 2 * (last != bms)
+        ends = [(place, self.sensors > k) for k, place in enumerate((first, last))]
         return {
             "order": self.paths.order(used, first=first, last=last),
             "bms": bms,
             "power_length_mm": links_mm + self.away[first, site] + self.away[last, site],
             "balance_length_mm": balance[rows, site],
-            "sensor_length_mm": from_first[first, site] + from_last[last, site],
+            "sensor_length_mm": 2.0 * sum(self.away[place, site] * has for place, has in ends),
             "power_wires": steps + 2 + between,
             "balance_leads": balance_leads,
             "sensor_wires": np.full(len(groups), 2 * self.sensors),
             "modules": modules.sum(axis=1),
             "pins": balance_leads + 2 * self.sensors,
             "crossing_conductors": crossing[rows, site] + away + (first != bms) + (last != bms),
+            "sensors_in": sum((place[:, None] == np.arange(groups.shape[1])) * has for place, has in ends),
         }

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -90,10 +91,22 @@ def sensor_group(first: int, last: int) -> int:
     return (first + last - 1) // 2
 
 
+def sensor_groups(groups: int, *, per_module: int) -> list[int]:
+    """Group in which a sensor of each case would sit, for so many groups in a compartment.
+
+    >>> sensor_groups(5, per_module=2), sensor_groups(5, per_module=0)
+    ([0, 2, 4], [2])
+    """
+    starts = [*module_starts(groups, per_module=per_module), groups]
+    return [sensor_group(first, last) for first, last in pairwise(starts)]
+
+
 def legs_of(taps: Taps, way: Measure, hub_mm: Floats, *, per_module: int, shared: bool) -> Floats:
-    """Lengths of a chain's legs for its first 1 … G groups, shape (G, 2) [mm]: of power wires and of balance leads.
+    """Lengths of a chain's legs for its first 1 … G groups, shape (G, 3) [mm]: of power wires, of balance leads, and
+    of one sensor's wire.
 
     Power wires are one at the negative end, one at the positive end of the last group, and those from case to case.
+    Wires of sensors are cut alike in a compartment, long enough for the case that is farthest from the hub.
 
     Parameters
     ----------
@@ -115,7 +128,11 @@ def legs_of(taps: Taps, way: Measure, hub_mm: Floats, *, per_module: int, shared
     for group in starts[1:]:
         run = way(taps.exit_mm[[group - 1]], taps.entry_mm[group])[0]
         power[group:] += cut_length(run + 2 * taps.tails_mm[2])
-    lead = np.zeros(groups)
+    lead, seat = np.zeros(groups), np.zeros(groups)
     for group, pole, points in lead_points(taps, groups, per_module=per_module, shared=shared):
-        lead[group] += cut_length(way(points, hub_mm).min() + taps.tails_mm[pole == "−"])
-    return np.column_stack([power, np.cumsum(lead)])
+        run = way(points, hub_mm).min()
+        lead[group] += cut_length(run + taps.tails_mm[pole == "−"])
+        if pole == "+":
+            seat[group] = cut_length(run)
+    sensor = [seat[sensor_groups(g, per_module=per_module)].max() for g in range(1, groups + 1)]
+    return np.column_stack([power, np.cumsum(lead), sensor])

@@ -16,7 +16,7 @@ from optimizer.base.arrays import Floats
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import to_vehicle
 from optimizer.pack.wiring.harness import sensor_modules
-from optimizer.pack.wiring.legs import Taps, lead_points, module_starts, sensor_group
+from optimizer.pack.wiring.legs import Taps, lead_points, module_starts, sensor_group, sensor_groups
 from optimizer.pack.wiring.passages import Links, from_vehicle
 from optimizer.pack.wiring.ways import CUT_MM, cut_length
 
@@ -138,7 +138,6 @@ def wires_of(
     wired: Sequence[Wired | None],
     *,
     links: Links,
-    reach_mm: Sequence[float],
     order: Sequence[int],
     bms: int,
     sensors: int = 2,
@@ -152,8 +151,6 @@ def wires_of(
     ----------
     wired : sequence of Wired or None, length m
         Compartments; None without cells.
-    reach_mm : sequence of float, length m
-        Length of a sensor's wire up to the hub of each [mm].
     order : sequence of int, length m
         Order in which the chain runs through the compartments, as `harness_block` chose it.
     bms : int
@@ -175,7 +172,7 @@ def wires_of(
     chain = _modules(wired, order)
     if not chain:
         raise ValueError("the pack has no group")
-    maker = _Maker(wired, links, reach_mm, bms)
+    maker = _Maker(wired, links, bms)
     power = maker.power(chain, past_bms)
     if plugs:
         power = [replace(one, connector=f"{PLUG} {k}") for k, one in enumerate(power, start=1)]
@@ -242,7 +239,7 @@ def harness_table(wires: Sequence[Wire], *, power: WireKind, lead: WireKind, sla
 
 def _spare_words(wire: Wire) -> str:
     """What is counted beyond the way of a wire, besides slack."""
-    words = "sensor at any place of its box" if wire.purpose == "sensor" else "joint beside its tap"
+    words = "sensors of its box cut alike" if wire.purpose == "sensor" else "joint beside its tap"
     return f"{words}{', from box to box along their axes' if wire.through else ''}, legs in whole {CUT_MM:g} mm"
 
 
@@ -274,8 +271,8 @@ def _modules(wired: Sequence[Wired | None], order: Sequence[int]) -> list[_Modul
 class _Maker:
     """Makes wires out of legs."""
 
-    def __init__(self, wired: Sequence[Wired | None], links: Links, reach_mm: Sequence[float], bms: int) -> None:
-        self.wired, self.links, self.reach, self.bms = wired, links, reach_mm, bms
+    def __init__(self, wired: Sequence[Wired | None], links: Links, bms: int) -> None:
+        self.wired, self.links, self.bms = wired, links, bms
 
     def power(self, chain: Sequence[_Module], past_bms: bool) -> list[Wire]:
         first, last = chain[0], chain[-1]
@@ -312,8 +309,11 @@ class _Maker:
             module = chain[int(index)]
             here = self._room(module)
             group = sensor_group(module.first, module.last)
+            seats = sensor_groups(here.groups, per_module=here.per_module)
+            # Cut alike in a compartment, see legs_of.
+            far = max(float(here.way.lengths(here.taps.plus_mm[k], here.hub_mm).min()) for k in seats)
             leg = self._leg(here, here.taps.plus_mm[group], ("", group), 0.0)
-            leg = _Leg(leg.corners_mm, float(self.reach[module.place]))
+            leg = _Leg(leg.corners_mm, float(cut_length(far)))
             name = f"{module.name} sensor {number + 1}"
             out += [self._to_bms(leg, module, f"{name} wire {k}", "BMS", "sensor", module.name) for k in (1, 2)]
         return out

@@ -33,7 +33,7 @@ from optimizer.review.sheets.arranging import (
     rows_of,
     stacked,
 )
-from optimizer.review.sheets.legend import foot_height, legend, title_block
+from optimizer.review.sheets.legend import blocked_word, foot_height, legend, title_block
 from optimizer.review.sheets.views import View
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def draw(design: Design, *, stations: Sequence[int] | None = None) -> Figure:
     rows = rows_of(design, stations, scale=scale, sheet_mm=width)
     figure, axes = _drawn(design, rows, scale=scale, size_mm=(width, height), room=SHEET)
     with look.own_look():
-        legend(axes, scale=scale, sheet_mm=width, ties=_tied(design), folds=_folded(design))
+        legend(axes, scale=scale, sheet_mm=width, **_marks(design))
         title_block(axes, design, scale_name=name, sheet_mm=width)
     return figure
 
@@ -98,7 +98,7 @@ def draw_for_pages(design: Design) -> tuple[list[Figure], str]:
         height = stacked(design, rows, scale=scale, room=PAGE)[2] + foot_height(PAGE_MM)
         figure, axes = _drawn(design, rows, scale=scale, size_mm=(PAGE_MM, height), room=PAGE)
         with look.own_look():
-            legend(axes, scale=scale, sheet_mm=PAGE_MM, ties=_tied(design), folds=_folded(design))
+            legend(axes, scale=scale, sheet_mm=PAGE_MM, **_marks(design))
         figures.append(figure)
     return figures, name
 
@@ -109,6 +109,11 @@ def _filled(design: Design) -> list[int]:
 
 def _tied(design: Design) -> bool:
     return any(station.layout.size.tie_mm for station in design.stations if station.groups)
+
+
+def _marks(design: Design) -> dict[str, Any]:
+    """What the legend tells of."""
+    return {"ties": _tied(design), "folds": _folded(design), "blocked": blocked_word(design)}
 
 
 def _folded(design: Design) -> bool:

@@ -29,10 +29,21 @@ def foot_height(sheet_mm: float) -> float:
     return EDGE_MM + TITLE_MM[1] + (28.0 if sheet_mm < NARROW_MM else 6.0)
 
 
-def legend(axes: Axes, *, scale: float, sheet_mm: float, ties: bool = False, folds: bool = False) -> None:
+def blocked_word(design: Design) -> str:
+    """What is hatched on the drawings of a design: parts that are placed, keep-outs, or both."""
+    parts = [part.name for part in design.placed]
+    names = {keep_out.name for station in design.stations for keep_out in station.compartment.keep_outs}
+    if not parts:
+        return "keep-out"
+    return "part or\nkeep-out" if names - set(parts) else parts[0][:9] if len(parts) == 1 else "part"
+
+
+def legend(
+    axes: Axes, *, scale: float, sheet_mm: float, ties: bool = False, folds: bool = False, blocked: str = "keep-out"
+) -> None:
     """What each mark means, and a scale bar, at the lower left of the sheet.
 
-    `ties` tells of tie plates in cases, `folds` of joints between layers.
+    `ties` tells of tie plates in cases, `folds` of joints between layers; `blocked` says what is hatched.
     """
     y, x, close = EDGE_MM + (28.0 if sheet_mm < NARROW_MM else 5.0), EDGE_MM + 6.0, 0.88
     if sheet_mm < PAPER_MM:
@@ -46,8 +57,8 @@ def legend(axes: Axes, *, scale: float, sheet_mm: float, ties: bool = False, fol
     strokes.cell_end(axes, at(spots[0]), positive=True, round_cell=True)
     strokes.cell_end(axes, at(spots[1]), positive=False, round_cell=True)
     strokes.cell(axes, at(spots[2]), round_cell=True, **strokes.EMPTY)
-    blocked, case = (shapely.box(spot - 4, y + 3, spot + 4, y + 10) for spot in spots[3:5])
-    strokes.fill(axes, blocked, facecolor=look.BLOCKED, edgecolor=look.SOFT, hatch="////")
+    hatched, case = (shapely.box(spot - 4, y + 3, spot + 4, y + 10) for spot in spots[3:5])
+    strokes.fill(axes, hatched, facecolor=look.BLOCKED, edgecolor=look.SOFT, hatch="////")
     strokes.fill(axes, case, facecolor="#e7eeec", edgecolor=look.CASE)
     if ties:
         plate = shapely.box(spots[4] - 3, y + 8.2, spots[4] + 3, y + 9.2)
@@ -61,7 +72,7 @@ def legend(axes: Axes, *, scale: float, sheet_mm: float, ties: bool = False, fol
     strokes.pill(axes, (spots[7], y + 6.5), "P7", dark=False)
     strokes.leads(axes, [(spots[8], y + 6.5)], size=6.0)
     strip = "strip: series, in\ngroup, to a layer" if folds else "strip: series,\nwithin group"
-    words = ("positive end", "negative end", "empty seat", "keep-out", "case, with\ntie plate" if ties else "case",
+    words = ("positive end", "negative end", "empty seat", blocked, "case, with\ntie plate" if ties else "case",
              strip, "series group,\n1 at pack −",
              "plate: group 7 +\nto group 8 −", "power lead\njoined here")  # fmt: skip
     for word, spot in zip(words, spots, strict=False):

@@ -35,8 +35,9 @@ Point = tuple[float, float, float]
 Bodies = tuple[tuple[Point, Point], ...]
 Weathers = tuple[tuple[Weather, Weather], ...]
 
-#: Metrics of a fill that are lengths of wires up to its hub, power wires and balance leads [mm].
+#: Metrics of a fill that are lengths of wires up to its hub: power wires and balance leads, and one sensor's wire [mm].
 LEGS = ("power_legs_mm", "lead_legs_mm")
+SENSOR_LEG = "sensor_leg_mm"
 
 #: Metrics of a fill that say how warm its hottest cell gets, see thermal.packed.Heating; the last is its rise over the
 #: box by the square of the pack's current, over the resistance of one weld [K/W].
@@ -290,8 +291,8 @@ def measured(
     if not held:
         return None
     metrics = np.vstack([np.zeros(metrics.shape[1]), metrics[:held]])
-    names += ("case_mm3", "case_fasteners", "case_bodies", *WARM, *LEGS, *TIES)
-    how += ("add", "add", "add", *("worst",) * len(WARM), *("add",) * len((*LEGS, *TIES)))
+    names += ("case_mm3", "case_fasteners", "case_bodies", *WARM, *LEGS, SENSOR_LEG, *TIES)
+    how += ("add", "add", "add", *("worst",) * len(WARM), "add", "add", "worst", *("add",) * len(TIES))
     if rules.wires_mm:
         cramped = np.zeros(held + 1)
         if ports_mm:

@@ -76,7 +76,9 @@ class Offer:
         return len(np.unique(self.same)) < len(self.same)
 
 
-def offers(fills: Sequence[Sequence[Fill]], *, useful: Sequence[Flags] | None, metrics: int) -> list[Offer]:
+def offers(
+    fills: Sequence[Sequence[Fill]], *, useful: Sequence[Flags] | None, metrics: int, apart: int = -1
+) -> list[Offer]:
     """What each compartment may hold.
 
     Parameters
@@ -86,7 +88,9 @@ def offers(fills: Sequence[Sequence[Fill]], *, useful: Sequence[Flags] | None, m
     useful : sequence of ndarray of bool, shape (f, G + 1), optional
         Which fills are worth having for a number of groups; all when left out.
     metrics : int
-        Number of the fills' metrics.
+        Number of the fills' metrics; behind them is one column for each compartment.
+    apart : int
+        Metric that neither adds up nor is the worst: each compartment has it in its own column; -1: none.
     """
     kinds = sorted({fill.groups_per_module for each in fills for fill in each} - {0})
     bit = {0: 0} | {kind: 1 << k for k, kind in enumerate(kinds)}
@@ -101,7 +105,11 @@ def offers(fills: Sequence[Sequence[Fill]], *, useful: Sequence[Flags] | None, m
         ]
         case = [0, *(each[k].groups_per_module for _, k in held)]
         groups, fill = np.array([(0, 0), *held], dtype=np.int64).T
-        rows = np.array([np.zeros(metrics), *(each[k].metrics[g] for g, k in held)]).reshape(-1, metrics)
+        rows = np.zeros((len(case), metrics + len(fills)))
+        if held:
+            rows[1:, :metrics] = [each[k].metrics[g] for g, k in held]
+        if apart >= 0:
+            rows[:, metrics + j] = rows[:, apart]
         same = np.unique(np.column_stack([groups, case]), axis=0, return_inverse=True)[1].reshape(-1)
         bits = np.array([bit[kind] for kind in case], dtype=np.int64)
         out.append(Offer(groups, fill, np.array(case, dtype=np.int64), rows, bits, same.astype(np.int64)))

@@ -21,8 +21,8 @@ from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS, HarnessBlock, Plac
 from optimizer.pack.wiring.passages import Links, links_of
 from optimizer.search.space import roomwise
 from optimizer.search.space.counts import ways_by_groups
-from optimizer.search.space.fills import ANY_WIRE_MM, CRAMPED, LEGS, Fill
-from optimizer.search.space.hubs import board_room, places
+from optimizer.search.space.fills import ANY_WIRE_MM, CRAMPED, LEGS, SENSOR_LEG, Fill
+from optimizer.search.space.hubs import board_room, leads_mm, places
 from optimizer.search.space.splitrows import Splits, all_splits, joined, nothing, summed
 
 if TYPE_CHECKING:
@@ -94,7 +94,7 @@ class Shares:
         self.worst = np.array([rule == "worst" for rule in how], dtype=bool)
         self.useful = [_useful_at(each) for each in fills]
         names = next((fill.names for each in fills for fill in each), ())
-        self.legs = [names.index(name) if name in names else -1 for name in LEGS]
+        self.legs = [names.index(name) if name in names else -1 for name in (*LEGS, SENSOR_LEG)]
         self.cramped = names.index(CRAMPED) if CRAMPED in names else -1
         self.most_kept, self.board, self.lead_mm2 = most_kept, board, lead_mm2
         self._links = links
@@ -194,11 +194,15 @@ class Shares:
 
     def _roomwise(self, series: int, reduced: bool) -> Splits:
         """As `of`, compartment by compartment; what is held at a time is bounded unless nothing may be left out."""
-        width = len(self.worst)
-        offered = roomwise.offers(self.fills, useful=self.useful if reduced else None, metrics=width)
+        # Sensors' wires count in some compartments, not in their sum: each has a column of its own.
+        width, m = len(self.worst), len(self.rooms)
+        offered = roomwise.offers(
+            self.fills, useful=self.useful if reduced else None, metrics=width, apart=self.legs[2]
+        )
         where = places(self.rooms, [None] * len(self.rooms), links=self.links)
         blocks = roomwise.filled(
-            offered, series=series, worst=self.worst, most_kinds=MOST_KINDS, reduced=reduced
+            offered, series=series, worst=np.append(self.worst, np.zeros(m, dtype=bool)), most_kinds=MOST_KINDS,
+            reduced=reduced,
         )
         kept = [nothing(len(self.rooms), width)]
         waiting: list[roomwise.WayRows] = []
@@ -222,13 +226,14 @@ class Shares:
         _, first, back = np.unique(rows.same, return_index=True, return_inverse=True)
         harness = self._harness_of(rows.split[first], where, rows.case[first])
         bundles = self._bundles(rows.split[first], rows.case[first], harness)
+        metrics, each = rows.metrics[:, : len(self.worst)], harness.take(back)
         return Splits(
             split=rows.split,
             fill=rows.fill,
-            metrics=rows.metrics,
-            power_mm=harness.power_length_mm[back] + self._legs(rows.metrics, 0),
-            lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[back] + self._legs(rows.metrics, 1),
-            wire_mm2=np.minimum(bundles[back], self.roomy_mm2(rows.metrics)),
+            metrics=metrics,
+            power_mm=each.power_length_mm + self._legs(metrics, 0),
+            lead_mm=leads_mm(self.fills, rows.fill, rows.split, each) + self._legs(metrics, 1),
+            wire_mm2=np.minimum(bundles[back], self.roomy_mm2(metrics)),
             modules=harness.modules[back],
             taps=harness.balance_leads[back],
             crossing=harness.crossing_conductors[back],
@@ -291,13 +296,13 @@ class Shares:
             return None
         cases = np.broadcast_to([fill.groups_per_module if fill else 0 for fill in chosen], split.shape)
         bundles, split = self._bundles(split, cases, harness), split[rows]
-        metrics = summed(chosen, split, worst=self.worst)
+        metrics, fills = summed(chosen, split, worst=self.worst), np.tile(choice, (len(rows), 1))
         return Splits(
             split=split,
-            fill=np.tile(choice, (len(rows), 1)),
+            fill=fills,
             metrics=metrics,
             power_mm=harness.power_length_mm[rows] + self._legs(metrics, 0),
-            lead_mm=(harness.balance_length_mm + harness.sensor_length_mm)[rows] + self._legs(metrics, 1),
+            lead_mm=leads_mm(self.fills, fills, split, harness.take(rows)) + self._legs(metrics, 1),
             wire_mm2=np.minimum(bundles[rows], self.roomy_mm2(metrics)),
             modules=harness.modules[rows],
             taps=harness.balance_leads[rows],
