@@ -53,7 +53,7 @@ TABLES = ("cells", "strips", "wires", "bms", "fuses", "chargers")
 
 def _survivor(space: Space, chosen: Chosen) -> Survivors:
     """A design that was picked out, as the search keeps its candidates: one row, its objectives left at 0."""
-    block, _ = harness_of(space, chosen)
+    block = harness_of(space, chosen)
     task = chosen.task(space)
     offered = space.fills(task)
     picks = [
@@ -179,7 +179,7 @@ def design_record(space: Space, row: Mapping[str, Any], *, design: Design | None
         **design.sheet.record(),
         "protection": {"turned_off": turned_off(space), "broken": broken(space, chosen)},
         "conductors": with_balance_taps(design.conductors, design.harness, space.rooms),
-        "harness": hubs_record(space, chosen, harness_of(space, chosen)[0]),
+        "harness": hubs_record(space, chosen, harness_of(space, chosen)),
         "ties": tie_records(design.stations, design.clearance),
         "conductor_gaps": gap_records(design.stations, design.conductors, design.clearance),
         "inputs": inputs.hashes(),

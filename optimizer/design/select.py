@@ -14,7 +14,7 @@ from optimizer.base.problems import BadInput, Problem
 from optimizer.pack import bill
 from optimizer.pack.conductors.totals import METRICS
 from optimizer.pack.wiring.bundles import between_boxes
-from optimizer.pack.wiring.harness import HarnessBlock, Places, harness_block
+from optimizer.pack.wiring.harness import HarnessBlock, harness_block
 from optimizer.score.score import Block
 from optimizer.search.exact.branch import CAPS
 from optimizer.search.exact.ideal import block_of
@@ -136,8 +136,8 @@ def _fills(space: Space, task: Task, split: tuple[int, ...], layouts: str) -> tu
     return tuple(out)
 
 
-def harness_of(space: Space, chosen: Chosen) -> tuple[HarnessBlock, Places]:
-    """The harness of one design, with legs up to the hubs, and how far its compartments lie apart."""
+def harness_of(space: Space, chosen: Chosen) -> HarnessBlock:
+    """The harness of one design, with legs up to the hubs."""
     rules = space.brief.harness
     where = places(space.rooms, chosen.fills, links=space.links(chosen.stand))
     block = harness_block(
@@ -159,11 +159,10 @@ def harness_of(space: Space, chosen: Chosen) -> tuple[HarnessBlock, Places]:
         float(sensor_legs_mm([fill], np.zeros(1, dtype=np.int64), np.array([groups]))[0]) if fill is not None else 0.0
         for fill, groups in zip(chosen.fills, chosen.split, strict=True)
     ]
-    whole = replace(
+    return replace(
         block, power_length_mm=block.power_length_mm + power, balance_length_mm=block.balance_length_mm + lead,
         sensor_length_mm=block.sensor_length_mm + 2.0 * block.sensors_in @ np.array(seats),
     )  # fmt: skip
-    return whole, where
 
 
 def metric(chosen: Chosen, name: str) -> float:
@@ -247,7 +246,7 @@ def plates_of(space: Space, chosen: Chosen) -> Options:
     """
     held = [[fill] for fill in chosen.fills if fill is not None]
     which = np.array([space.builds.index(build_of(space, chosen))])
-    splits = splits_of(space, chosen, harness_of(space, chosen)[0])
+    splits = splits_of(space, chosen, harness_of(space, chosen))
     found = plated(space, chosen.task(space), held, splits, which=which)
     if not len(found):
         strip = str(space.inputs.strips.id[chosen.strip])

@@ -35,7 +35,7 @@ def unfold(space: Space, row: Mapping[str, Any]) -> Design:
     """The whole design behind a row of the front; BadInput when catalogs or fit no longer know what it names."""
     chosen = choose(space, row)
     inputs = space.inputs
-    block, where = harness_of(space, chosen)
+    block = harness_of(space, chosen)
     stations = stations_of(space, chosen, block)
     conductors = conductor_records(space, chosen, stations, build_of(space, chosen))
     wires = harness_of_design(space, chosen, block, conductors)

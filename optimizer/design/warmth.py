@@ -129,7 +129,7 @@ def _temperatures(
     ride_c, when_s = over.along(trace.time_s, trace.current_a)
     signal = [
         _warm("connector", f"module {k + 1}", over.air_c, max(SIGNAL_LIMIT_C, over.air_c))
-        for k in range(int(harness_of(space, chosen)[0].modules[0]))
+        for k in range(int(harness_of(space, chosen).modules[0]))
     ]
     found = {}
     for name, temps, amps, column in (

@@ -53,7 +53,7 @@ def sliding_count(at: Array, ends: Array, pitch: float, slack: float) -> tuple[f
             low, right = max(at[r, k], spot + pitch), at[r, k + 1]
             if right < low - slack:
                 continue
-            count = int(floor((right - low + slack) / pitch)) + 1
+            count = floor((right - low + slack) / pitch) + 1
             last = floor((right - origin + slack) / pitch)
             # On the columns of all rows unless these lose a cell.
             common = int(last - ceil((low - origin - slack) / pitch)) + 1
