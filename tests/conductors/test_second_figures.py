@@ -88,8 +88,11 @@ def strip_cuts(one, across):
 
 
 def sheet_cuts(one, layout, across):
-    """Cuts half way between neighbouring cells, as far as the metal goes; where a lead is, 2.5 mm to either side."""
+    """Cuts half way between neighbouring terminals, as far as the metal goes; at a lead 2.5 mm to either side of it."""
+    # Negative ends of round cells are welded off their middle.
+    round_ = np.ptp(np.array(layout["extents_mm"])[0, across]) < 1e-6
     centres = flat(layout["centres_mm"], across)[[t["cell"] for t in one["terminals"]]]
+    centres = centres if round_ else flat([t["centre_mm"] for t in one["terminals"]], across)
     (piece,) = one["pieces"]
     metal = Polygon(flat(piece["outline_mm"], across))
     leads, found = flat([t["at_mm"] for t in one["taps"]], across).reshape(-1, 2), []

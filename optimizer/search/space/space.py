@@ -245,7 +245,8 @@ class Space:
     def layouts(self, room: int, size: int, stand: int = 0) -> list[Layout]:
         """Tray and block layouts of a cell size that enter the search, from the cache when known.
 
-        Of all that the fit offers, the fullest of each placement and the fullest along each axis.
+        Of all that the fit offers, the fullest of each placement and the fullest along each axis; of blocks all, since
+        those with turned ones among them hold the most cells but often no whole stacks.
         """
         key = room, size, self._rooms.like(room, stand)
         if not self._rooms.is_open(stand, room):
@@ -276,8 +277,8 @@ class Space:
         )
         first: dict[object, Layout] = {}
         for layout in offered:
-            first.setdefault(layout.placement, layout)
-            first.setdefault(layout.axis, layout)
+            for kind in (layout.name,) if layout.size.shape == "block" else (layout.placement, layout.axis):
+                first.setdefault(kind, layout)
         return list({id(layout): layout for layout in first.values()}.values())
 
     def wanted(self, size: int) -> list[Place]:
