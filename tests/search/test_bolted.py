@@ -266,3 +266,15 @@ def test_joints_between_layers_pass_over_no_fastener(tmp_path):
     welded = replace(layout, size=replace(size, over_mm=0.0))
     assert under(welded, [path], 0, np.arange(4)) == ("the vent", 0)
     assert under(replace(layout, size=replace(size, over_mm=0.0, vent_mm=0.0)), [path], 0, np.arange(4)) is None
+
+
+def test_plain_rows_of_blocks_are_searched_beside_those_with_turned_ones(tmp_path):
+    """Turned blocks make room for one more of 57, but their tie plates would lie in the ninth: rows hold 56 groups."""
+    space = space_of(tmp_path)
+    brief = space.brief.model_copy(update={"compartment": (
+        space.brief.compartment[0].model_copy(update={"length_mm": 300.0, "width_mm": 160.0, "height_mm": 150.0}),
+    )})  # fmt: skip
+    wide = make_space(replace(space.inputs, brief=brief))
+    (task,) = wide.tasks()
+    assert len(wide.layouts(0, task.size, task.stand)) == 2
+    assert max(fill.groups for fill in wide.room_fills(0, task)) >= 50

@@ -16,6 +16,7 @@ from shapely.geometry import Polygon
 
 from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.region.layout import CellSize, Layout
+from optimizer.pack.conductors.field import WELD_MM
 from optimizer.pack.conductors.laid import COVER_MM, RIM_MM, directions, tap_points, weld_points
 from optimizer.pack.conductors.pieces import CannotLay, Metal, Piece
 from optimizer.pack.conductors.sites import Site
@@ -120,7 +121,7 @@ def cut_sheet(
     Raises
     ------
     CannotLay
-        If too little metal is left to hold together, to cover a weld, or around a slot.
+        If too little metal is left to hold together, to cover a weld, around a slot, or for a lead beside a weld.
     """
     size, gap = layout.size, gap_mm + HAIR_MM
     own = shapely.coverage_union_all(parts.own[rows])
@@ -134,6 +135,8 @@ def cut_sheet(
     leads = tap_points(site, size, welds, taps=taps)
     if site.end and len(site.cells) == 1:
         leads = _beside(shape, welds[0], leads[0], site.centre_mm[0])
+        if np.hypot(*(leads[0] - welds[0])) < WELD_MM:
+            raise CannotLay("the sheet leaves a lead no room beside the weld of a cell alone")
     outline = _checked(shape, np.concatenate([welds, leads]))
     x0, y0, x1, y1 = outline.bounds
     corners = np.asarray(outline.exterior.coords)[:-1]

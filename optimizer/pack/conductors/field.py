@@ -147,15 +147,17 @@ def coverage(outlines: Sequence[Floats], *, weight: Sequence[float], lines: tupl
     return out
 
 
-def grid_lines(outlines: Sequence[Floats], joints_mm: Floats, *, step_mm: float) -> tuple[Floats, Floats]:
+def grid_lines(
+    outlines: Sequence[Floats], joints_mm: Floats, *, step_mm: float, disc_mm: float = _DISC_MM
+) -> tuple[Floats, Floats]:
     """Lines through every joint and beside its disc, along edges that follow an axis, and between them.
 
     Parameters
     ----------
     outlines : sequence of ndarray, shape (k, 2)
     joints_mm : ndarray, shape (m, 2)
-    step_mm : float
-        Most distance of two lines [mm].
+    step_mm, disc_mm : float
+        Most distance of two lines, radius of the discs [mm].
     """
     found = []
     corners = np.concatenate([np.asarray(o, float) for o in outlines])
@@ -165,7 +167,7 @@ def grid_lines(outlines: Sequence[Floats], joints_mm: Floats, *, step_mm: float)
         low, high = corners[:, axis].min(), corners[:, axis].max()
         along = four[:, :, axis]
         edges = along[np.abs(along - np.roll(along, -1, axis=1)) < 1e-6]
-        lines = np.unique(np.round([*middle, *(middle - _DISC_MM), *(middle + _DISC_MM), *edges, low, high], 3))
+        lines = np.unique(np.round([*middle, *(middle - disc_mm), *(middle + disc_mm), *edges, low, high], 3))
         lines = lines[(lines >= low - 1e-3) & (lines <= high + 1e-3)]
         found.append(_spaced(lines, step_mm))
     return found[0], found[1]
@@ -179,8 +181,9 @@ def _disc(centre: Floats, radius: float) -> Floats:
 
 
 def solve_field(
-    outlines: Sequence[Floats], *, layers: Sequence[float], joints_mm: Floats, step_mm: float = STEP_MM
-) -> Field:
+    outlines: Sequence[Floats], *, layers: Sequence[float], joints_mm: Floats, step_mm: float = STEP_MM,
+    disc_mm: float = _DISC_MM,
+) -> Field:  # fmt: skip
     """Solve a conductor for a current into each of its joints.
 
     ∇·(n ∇φ) = −j, n the layers on each other, φ the same all over a weld; bilinear elements, banded Cholesky.
@@ -195,6 +198,8 @@ def solve_field(
         Middles of welds and taps, on the metal [mm].
     step_mm : float
         Most side of an element [mm].
+    disc_mm : float
+        Radius of a joint's disc on this grid [mm].
 
     Raises
     ------
@@ -202,9 +207,9 @@ def solve_field(
         If a joint is off the metal.
     """
     joints = np.asarray(joints_mm, float)
-    lines = grid_lines(outlines, joints, step_mm=step_mm)
+    lines = grid_lines(outlines, joints, step_mm=step_mm, disc_mm=disc_mm)
     sheets = coverage(outlines, weight=layers, lines=lines)
-    discs = [_disc(c, _DISC_MM) for c in joints]
+    discs = [_disc(c, disc_mm) for c in joints]
     part = np.minimum(coverage(discs, weight=[1.0] * len(discs), lines=lines), 1.0)
     sheets = sheets * np.minimum((1.0 + part) / np.maximum(1.0 - part, 1e-9), _FUSED)
     node, band = _matrix(sheets, lines)

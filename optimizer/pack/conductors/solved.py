@@ -8,6 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 import shapely
+from scipy.spatial.distance import pdist
 
 from optimizer.base.arrays import Flags, Floats, Keyed
 from optimizer.pack.conductors.collector import joined
@@ -21,6 +22,9 @@ _APART_MM = 0.8
 FINE_STEP_MM = 1.25
 # Tabs over windows: on coarser grids the gap that a tab bridges conducts like the sheet beside it.
 TABBED_STEP_MM = 0.6
+# Welds and leads nearer than this, as on a cell alone or on tabs of pouches: the edges of their discs count, on coarser
+# grids resistance is 4 to 28 % too high.
+NEAR_MM, NEAR_STEP_MM, NEAR_DISC_MM = 5.6, 0.4, 1.42
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,17 +112,18 @@ def fields_of(metal: Metal) -> tuple[Field, Field | None]:
     outlines, bar = [piece.outline_mm for piece in metal.pieces], metal.bar
     slotted = any(piece.slots_mm for piece in metal.pieces)
     step = FINE_STEP_MM if slotted or _directions(outlines) > 2 else STEP_MM
-    plate = _solved(
-        metal.pieces, np.concatenate([metal.weld_mm, metal.tap_mm if bar is None else bar.joints_mm]), metal.weld_mm,
-        step_mm=TABBED_STEP_MM if any(piece.is_tab for piece in metal.pieces) else step,
-    )  # fmt: skip
+    joints = np.concatenate([metal.weld_mm, metal.tap_mm if bar is None else bar.joints_mm])
+    grid = {"step_mm": TABBED_STEP_MM if any(piece.is_tab for piece in metal.pieces) else step}
+    if pdist(joints).min(initial=np.inf) < NEAR_MM:
+        grid = {"step_mm": NEAR_STEP_MM, "disc_mm": NEAR_DISC_MM}
+    plate = _solved(metal.pieces, joints, metal.weld_mm, **grid)
     if bar is None:
         return plate, None
     own = _solved([replace(bar.piece, conduct=1.0)], bar.joints_mm, metal.weld_mm, step_mm=TABBED_STEP_MM)
     return joined(plate, own, welds=len(metal.weld_mm), lead=bar.lead, conduct=bar.piece.conduct)
 
 
-def _solved(pieces: Sequence[Piece], joints_mm: Floats, weld_mm: Floats, *, step_mm: float) -> Field:
+def _solved(pieces: Sequence[Piece], joints_mm: Floats, weld_mm: Floats, **grid: float) -> Field:
     """The field of pieces on each other; what is cut out takes away what its piece adds."""
     cut = [
         (contour, sign * piece.layers * piece.conduct)
@@ -127,7 +132,7 @@ def _solved(pieces: Sequence[Piece], joints_mm: Floats, weld_mm: Floats, *, step
         for contour in contours
     ]
     return solve_field(
-        [contour for contour, _ in cut], layers=[layers for _, layers in cut], joints_mm=joints_mm, step_mm=step_mm
+        [contour for contour, _ in cut], layers=[layers for _, layers in cut], joints_mm=joints_mm, **grid
     )
 
 
