@@ -103,14 +103,14 @@ def test_resistance_and_share_are_those_of_the_drawn_metal(placement, way, paral
     assert tried or (placement == "free" and not whole) or (way == "tabs on sheet" and placement != "square")
 
 
-PRISM = CellSize("block", 96.0, width_mm=40.0, thickness_mm=40.0, same_end=True, spacing_mm=22.0, terminal_mm=12.0)
+PRISM = CellSize("block", 96.0, width_mm=40.0, thickness_mm=40.0, same_end=True, spacing_mm=20.0, terminal_mm=14.0)
 POUCH = CellSize("block", 110.0, width_mm=42.0, thickness_mm=7.5, same_end=True, spacing_mm=23.1, terminal_mm=6.75)
 NEAR = [(PRISM, 1, Way("sheet", 0.0, 1)), (POUCH, 2, Way("strip", 6.0, 1)), (SIZE, 1, Way("strip", 8.0, 1))]
 
 
 @pytest.mark.parametrize(("size", "parallel", "way"), NEAR)
 def test_leads_near_to_welds_are_those_of_the_drawn_metal(size, parallel, way):
-    """By finite elements of 0.1 mm: 3.5 to 6.6 mm from a weld to its lead, whose discs are 3 mm wide."""
+    """By finite elements of 0.1 mm: 4.1 to 6.6 mm from a weld to its lead, whose discs are 3 mm wide."""
     across = size.thickness_mm or size.diameter_mm
     places = np.array([(40.0, 30.0 + k * (across + 0.8), 60.0) for k in range(3 * parallel)])
     extents = np.tile([size.width_mm or across, across, size.length_mm], (len(places), 1))
@@ -121,7 +121,7 @@ def test_leads_near_to_welds_are_those_of_the_drawn_metal(size, parallel, way):
     found = [(s, m) for s, m in zip(made.sites, made.metals, strict=True) if s.kind == "exit" and m is not None]
     site, metal = found[0]
     joints, feed = np.concatenate([metal.weld_mm, metal.tap_mm]), fed(site.positive, 1)
-    assert 3.0 < np.hypot(*(joints[0] - joints[-1])) < 7.0
+    assert 4.0 < np.hypot(*(joints[0] - joints[-1])) < 7.0
     z = impedance(*zip(*drawn(metal.pieces), strict=True), joints, 0.1)
     assert figures(metal, site.positive).squares == pytest.approx(feed @ z @ feed, rel=0.05)
 

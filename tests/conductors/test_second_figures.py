@@ -87,10 +87,9 @@ def strip_cuts(one, across):
     return found
 
 
-def sheet_cuts(one, layout, across):
+def sheet_cuts(one, layout, across, round_):
     """Cuts half way between neighbouring terminals, as far as the metal goes; at a lead 2.5 mm to either side of it."""
     # Negative ends of round cells are welded off their middle.
-    round_ = np.ptp(np.array(layout["extents_mm"])[0, across]) < 1e-6
     centres = flat(layout["centres_mm"], across)[[t["cell"] for t in one["terminals"]]]
     centres = centres if round_ else flat([t["centre_mm"] for t in one["terminals"]], across)
     (piece,) = one["pieces"]
@@ -149,16 +148,18 @@ def solved(design, one, layout, step):
     for k, which in enumerate(poles):
         rows[:count, count + k], rows[count + k, :count], right[count + k] = -1.0 * which, which, even[which].sum()
     into = np.concatenate([np.linalg.solve(rows, right)[:count], out])
-    return into @ z @ into * 1e3, np.abs(into[:count] / even).max(), densest(one, layout, sheet, np.append(even, out))
+    dense = densest(design, one, layout, sheet, np.append(even, out))
+    return into @ z @ into * 1e3, np.abs(into[:count] / even).max(), dense
 
 
-def densest(one, layout, sheet, feed):
+def densest(design, one, layout, sheet, feed):
     """Current over the metal of the worst section at equal shares of 1 A [A/mm²]."""
     across = [k for k in range(3) if k != layout["axis"]]
     if any("material" in piece for piece in one["pieces"]):
         return np.inf
     whole = one["way"] == "sheet"
-    cuts = sheet_cuts(one, layout, across) if whole else strip_cuts(one, across)
+    round_ = design["catalog"]["cells"][0]["shape"] == "cylinder"
+    cuts = sheet_cuts(one, layout, across, round_) if whole else strip_cuts(one, across)
     # As thick as the layers whose conductance counts as 1.
     thick = one["thickness_mm"] * max(piece["layers"] for piece in one["pieces"])
     return sheet.mean_density(cuts, feed).max() / thick if cuts else 0.0

@@ -16,7 +16,6 @@ from shapely.geometry import Polygon
 
 from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.region.layout import CellSize, Layout
-from optimizer.pack.conductors.field import WELD_MM
 from optimizer.pack.conductors.laid import COVER_MM, RIM_MM, directions, tap_points, weld_points
 from optimizer.pack.conductors.pieces import CannotLay, Metal, Piece
 from optimizer.pack.conductors.sites import Site
@@ -135,7 +134,7 @@ def cut_sheet(
     leads = tap_points(site, size, welds, taps=taps)
     if site.end and len(site.cells) == 1:
         leads = _beside(shape, welds[0], leads[0], site.centre_mm[0])
-        if np.hypot(*(leads[0] - welds[0])) < WELD_MM:
+        if np.hypot(*(leads[0] - welds[0])) < 2 * COVER_MM:
             raise CannotLay("the sheet leaves a lead no room beside the weld of a cell alone")
     outline = _checked(shape, np.concatenate([welds, leads]))
     x0, y0, x1, y1 = outline.bounds

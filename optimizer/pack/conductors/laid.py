@@ -326,7 +326,7 @@ def tap_points(site: Site, size: CellSize, welds: Floats, *, taps: int = 1, widt
 def _single(site: Site, welds: Floats, taps: Floats, width_mm: float, layers: int) -> Metal:
     """A cell alone: one piece from its weld to where the lead is joined."""
     points = np.concatenate([welds, taps])
-    if np.hypot(*(points[1] - points[0])) < WELD_MM:
+    if np.hypot(*(points[1] - points[0])) < 2 * COVER_MM:
         raise CannotLay(f"a strip of {width_mm:g} mm leaves a lead no room beside the weld of a cell alone")
     one = _over(points, np.array([[0, 1]]), width_mm, layers)
     piece = Piece(one.outline_mm, layers, width_mm, one.length_mm, np.array([0]))
