@@ -88,7 +88,7 @@ def strip_cuts(one, across):
 
 
 def sheet_cuts(one, layout, across, round_):
-    """Cuts half way between neighbouring terminals, as far as the metal goes; at a lead 2.5 mm to either side of it."""
+    """Cuts half way between neighbouring terminals, as far as the metal goes; beside a lead at most 2.5 mm off it."""
     # Negative ends of round cells are welded off their middle.
     centres = flat(layout["centres_mm"], across)[[t["cell"] for t in one["terminals"]]]
     centres = centres if round_ else flat([t["centre_mm"] for t in one["terminals"]], across)
@@ -102,13 +102,17 @@ def sheet_cuts(one, layout, across, round_):
         square, middle = np.array([-way[1], way[0]]) * metal.length, ends.mean(axis=0)
         return [np.array(LineString([middle - square, middle + square]).intersection(metal).coords)]
     apart = np.hypot(*(centres[:, None] - centres[None]).transpose(2, 0, 1))
-    near = np.argwhere(np.triu((apart > 0) & (apart < 1.15 * apart[apart > 0].min())))
+    middles = (centres[:, None] + centres[None]) / 2
+    # Neighbours: no third terminal lies as near to the place half way between them.
+    third = np.hypot(*(middles[:, :, None] - centres[None, None]).transpose(3, 0, 1, 2)).min(axis=2)
+    near = np.argwhere(np.triu((apart > 0) & (apart < 3.0 * apart[apart > 0].min()) & (third > 0.49 * apart)))
     for a, b in near:
         way = (centres[b] - centres[a]) / apart[a, b]
         square = np.array([-way[1], way[0]]) * apart[a, b] / 2
         middle = (centres[a] + centres[b]) / 2
         tapped = len(leads) and np.hypot(*(leads - middle).T).min() < 5.0
-        for m in (middle - 2.5 * way, middle + 2.5 * way) if tapped else (middle,):
+        beside = min(2.5, apart[a, b] / 4) * way
+        for m in (middle - beside, middle + beside) if tapped else (middle,):
             parts = shapely.get_parts(LineString([m - square, m + square]).intersection(metal))
             lines = [part for part in parts if part.length > 1.0]
             if lines:

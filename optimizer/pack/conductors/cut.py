@@ -220,7 +220,8 @@ def sheet_sections(site: Site, outline: Polygon, taps: Floats, welds: Floats | N
     step, middle = step / length, (one + two) / 2
     if len(taps):
         near = np.hypot(*(middle[:, None] - taps[None]).transpose(2, 0, 1)).min(axis=1) < 2 * BESIDE_TAP_MM
-        shift = BESIDE_TAP_MM * step[near]
+        # Between neighbours that stand close half way from the lead to the weld.
+        shift = np.minimum(BESIDE_TAP_MM, length[near] / 4) * step[near]
         middle = np.concatenate([middle[~near], middle[near] - shift, middle[near] + shift])
         step, length = (np.concatenate([v[~near], v[near], v[near]]) for v in (step, length))
     return _cuts(outline, middle, step, length)
