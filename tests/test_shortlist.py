@@ -48,6 +48,12 @@ def test_a_file_is_no_run(folder):
     assert done.exit_code == 2 and "found a file [no-run]" in done.output and "Errno" not in done.output
 
 
+def test_a_front_that_is_missing_is_told(folder, tmp_path):
+    (tmp_path / "run.json").write_bytes((folder / "run.json").read_bytes())
+    done = run("shortlist", tmp_path)
+    assert done.exit_code == 2 and all(word in done.output for word in ("missing", "--resume", "[torn-run]"))
+
+
 def test_shortlist_writes_its_table_and_a_folder_per_design(folder):
     frame = pd.read_csv(folder / "shortlist.csv")
     pd.testing.assert_frame_equal(frame, pd.read_parquet(folder / "shortlist.parquet"), check_dtype=False)

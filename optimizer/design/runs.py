@@ -101,13 +101,18 @@ def is_run(path: Path) -> bool:
     return path.is_dir() and (path / "run.json").is_file()
 
 
-def _check_together(folder: Path, record: Any, parquet: bytes) -> None:
-    """Refuse a front that is not the one run.json tells of."""
+def _check_together(folder: Path, record: Any, parquet: bytes | None) -> None:
+    """Refuse a front that is not the one run.json tells of, or is missing."""
     told = record.get("front") if isinstance(record, dict) else None
-    if isinstance(told, dict) and told.get("sha256", front_hash(parquet)) != front_hash(parquet):
+    own = "" if parquet is None else front_hash(parquet)
+    if not isinstance(told, dict) or told.get("sha256", own) == own:
+        return
+    text = "front.parquet, of which run.json tells, is missing"
+    if parquet is not None:
         text = "front.parquet is not the front that run.json tells of: a run was cut off while it wrote them, or "
-        text += "the file was changed; cellstow search with --resume, or with --force, writes both"
-        raise BadInput([Problem("torn-run", str(folder), expected=text)])
+        text += "the file was changed"
+    text += "; cellstow search with --resume, or with --force, writes both"
+    raise BadInput([Problem("torn-run", str(folder), expected=text)])
 
 
 # Parts of run.json that hold values by name.
@@ -165,9 +170,9 @@ def read_run(folder: Path, *, brief: Path | None = None) -> Run:
         record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
         front = pd.DataFrame()
         units: dict[str, str] = {}
-        if (folder / "front.parquet").is_file():
-            content = (folder / "front.parquet").read_bytes()
-            _check_together(folder, record, content)
+        content = (folder / "front.parquet").read_bytes() if (folder / "front.parquet").is_file() else None
+        _check_together(folder, record, content)
+        if content is not None:
             table = pq.read_table(pa.BufferReader(content))
             front = table.to_pandas(ignore_metadata=True)
             units = {

@@ -9,8 +9,10 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
+import trimesh
 from packs import kinds, solids_of
 
 from optimizer import api
@@ -66,14 +68,21 @@ def test_every_body_of_the_shortlist_slices_likewise(shortlisted, rank, tmp_path
 
 
 def assert_sliced(design, parts, tmp_path):
-    """The filament of all bodies is within 3 % of what is billed."""
+    """The filament of all bodies is within 3 % of what is billed, less what lines round off at upright faces.
+
+    A line's section is a rectangle with round ends (flow mathematics in the slicer's manual, from memory), so that each
+    layer of height h leaves h²(1 − π/4)/2 at its rim: 1 % of a wall of 4 mm, 4 % of one of 1 mm.
+    """
     paths = {path.name: path for path in write_cases(tmp_path, design, parts=parts)}
     laid = billed = 0.0
     for part in parts:
         if not part.is_trial:
             path = paths[f"case_{part.name}_x{part.copies}.stl"]
             laid += part.copies * grams(path, tmp_path / "out.gcode", design.case)
-            billed += part.copies * part.volume_mm3 * 1.27e-3
+            mesh = trimesh.load_mesh(path)
+            upright_mm2 = mesh.area_faces[np.abs(mesh.face_normals[:, 2]) < 0.5].sum()
+            rounded_mm3 = upright_mm2 * design.case.layer_mm * (1.0 - np.pi / 4.0) / 2.0
+            billed += part.copies * (part.volume_mm3 - rounded_mm3) * 1.27e-3
     assert laid == pytest.approx(billed, rel=0.03)
 
 
