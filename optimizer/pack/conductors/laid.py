@@ -8,6 +8,7 @@ loose. The lead is joined between two cells, where no heat goes into one.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -94,6 +95,7 @@ def _unit(degrees: float) -> Floats:
     return np.array([np.cos(np.radians(degrees)), np.sin(np.radians(degrees))])
 
 
+@lru_cache(maxsize=4096)
 def directions(site: Site) -> tuple[float, float]:
     """Main direction of the ties (of an end: square to its row), and that of the rows [degrees]."""
     along = site.centre_mm[site.inside[:, 1]] - site.centre_mm[site.inside[:, 0]]

@@ -180,7 +180,7 @@ def fills(
             ]
         made = [
             measured(layout, links, room=room, rules=rules, filler=filler, **around)
-            for layout, links in each for filler in rules.fillings()
+            for layout, links in _distinct(each) for filler in rules.fillings()
         ]  # fmt: skip
         found.extend(useful([fill for fill in made if fill is not None]))
         return _as_arrays(found)
@@ -192,6 +192,20 @@ def fills(
     }  # fmt: skip
     arrays = cached("fills", parts, compute)
     return found or _from_arrays(arrays, room.name, size, parallel)
+
+
+def _distinct(each: Sequence[tuple[Layout, Chain]]) -> list[tuple[Layout, Chain]]:
+    """Layouts whose cells and groups are not those of an earlier one: free placement may end in rows."""
+    found: dict[object, tuple[Layout, Chain]] = {}
+    for layout, links in each:
+        what = (layout.way, layout.axis, links.groups, *(
+            np.asarray(part).tobytes() for part in (
+                layout.centres_mm, layout.extents_mm, layout.layer, layout.module, links.group, links.polarity,
+                links.links,
+            )
+        ))  # fmt: skip
+        found.setdefault(what, (layout, links))
+    return list(found.values())
 
 
 def _modules(room: Compartment, size: CellSize, parallel: int, rules: FillRules) -> list[Layout]:
