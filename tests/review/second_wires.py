@@ -65,6 +65,7 @@ def cells_of(design):
 def faults(design, harness):
     """What is wrong with the wires of a design, in words."""
     found, cells = [], cells_of(design)
+    is_round = design["catalog"]["cells"][0]["shape"] == "cylinder"
     taps = {}
     for one in design["conductors"]:
         room = room_of(design, one["compartment"])
@@ -93,13 +94,19 @@ def faults(design, harness):
         parts = wire["path_mm"] + wire["spare_mm"] + wire["slack_mm"]
         if abs(parts - wire["length_mm"]) > 0.0011 or not -1e-9 <= wire["slack_mm"] - slack < 5.0:
             found.append(f"{name}: its length is not the sum of what it is said to be made of")
-        # Two joints each within a cell's end, and a leg rounded up; a sensor's reaches across its box.
-        most = np.inf if wire["purpose"] == "sensor" or wire["through"] else 40.0
+        # Two joints each within a cell's end, and a leg rounded up; sensors of several cases are cut for the farthest.
+        sensor = wire["purpose"] == "sensor"
+        most = np.inf if wire["through"] or (sensor and " module " in wire["from"]) else 5.0 if sensor else 40.0
         if not -1e-9 <= wire["spare_mm"] <= most:
             found.append(f"{name}: {wire['spare_mm']} mm to spare")
         if "BMS" in wire["to"] and np.linalg.norm(ends[1] - plugs) > 0.01:
             found.append(f"{name} does not end at the board's connectors")
-        if wire["purpose"] != "sensor":
+        if sensor:
+            off = [np.linalg.norm(ends[0] - end) for axis_ends, _ in cells for end in axis_ends]
+            reach = max((radius for _, radius in cells), default=0.0)
+            if min(off) > (0.01 if is_round else 3.0 * reach):
+                found.append(f"{name} does not begin on the end of a cell")
+        else:
             key = "power" if wire["purpose"] == "power" else wire["from"].split("group ")[-1].replace("−", "−")
             if min(np.linalg.norm(tap - ends[0]) for tap in taps[key]) > 0.01:
                 found.append(f"{name} does not begin at a tap")
