@@ -22,7 +22,7 @@ GAP, MOST_BATCHES, MOST_MIXES = 0.075, 5, 300
 BINS, FINE = 8, 1.5e-4
 # The least window is found within so much [of the mean], and in so many steps at most; or given up after programs of so
 # many unknowns in all, or one of so many seconds.
-NEAR, STEPS, UNKNOWNS, LIMIT_S = 2.5e-4, 400, 600_000, 15.0
+NEAR, STEPS, UNKNOWNS, LIMIT_S = 3.5e-4, 400, 900_000, 15.0
 # The solver holds its rows within 1e-6 of the mean; a bound says less by so much of it.
 CAUTION = 1e-5
 
