@@ -81,6 +81,6 @@ def test_every_wire_of_the_front_has_room_by_other_code(tmp_path):
     roomy, pruned = searched(tmp_path, width=78, rule="true")
     assert roomy and not any(roomy) and pruned[CRAMPED] > 0
     cramped, pruned = searched(tmp_path, width=63, rule="false")
-    assert cramped and all(cramped) and CRAMPED not in pruned
-    refused, pruned = searched(tmp_path, width=63, rule="true")
-    assert not refused and pruned[CRAMPED] > 0
+    assert any(cramped) and CRAMPED not in pruned
+    kept, pruned = searched(tmp_path, width=63, rule="true")
+    assert kept and not any(kept) and pruned[CRAMPED] > 0
