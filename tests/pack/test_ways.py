@@ -9,8 +9,9 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from optimizer.fit.placement.place import place
 from optimizer.fit.region.compartment import Compartment, box
-from optimizer.fit.region.layout import CellSize, Layout
+from optimizer.fit.region.layout import CellSize, Clearance, Layout
 from optimizer.pack.wiring.around import around
 from optimizer.pack.wiring.bundles import most_wire_mm2
 from optimizer.pack.wiring.harness import Places, harness_block
@@ -209,3 +210,21 @@ def test_a_way_goes_over_a_part_from_wall_to_wall_or_is_none():
             assert pieces_in(path, [part]) == 0
             # Over the part: at least up to its upper face, or from over it, and down again.
             assert length >= np.linalg.norm(point - hub) + 1.0 and path[:, 2].max() >= top
+
+
+def test_a_hub_on_an_inner_wall_is_reached_round_the_cells():
+    """An ell whose hub is on the wall of its low leg, cells standing in the high one: no way runs through a cell."""
+    profile = ((0.0, 0.0), (205.6, 0.0), (205.6, 64.9), (80.0, 64.9), (80.0, 124.9), (0.0, 124.9))
+    room = replace(Compartment("ell", profile, 2, 76.3), axes=(1,))
+    size = CellSize("cylinder", length_mm=65.4, diameter_mm=18.6)
+    layout = place(room, size, Clearance(), placements=("staggered",), cache=False)[0]
+    hub = np.array(wall_point(room))
+    way = Ways(room, layout, targets_mm=hub[None])
+    assert layout.axis == 1 and hub[1] == pytest.approx(64.9, abs=0.002)
+    for centre, extent in zip(layout.centres_mm, layout.extents_mm, strict=True):
+        for side in (-0.5, 0.5):
+            tap = centre + side * extent * np.eye(3)[1]
+            path = way.path(tap, hub)
+            assert not way.crosses(path)
+            run = np.linalg.norm(np.diff(path, axis=0), axis=1).sum()
+            assert run == pytest.approx(way.lengths(tap[None], hub)[0], abs=1e-6)

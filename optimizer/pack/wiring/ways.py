@@ -185,7 +185,7 @@ class Ways:
         else:
             turn = end if pick == 1 else turns[pick - 2]
             ways = [(p, first) for p in self.plane(first).path(start, turn)]
-            ways += [(p, last) for p in self.plane(last).path(turn, end)]
+            ways += [(end, last)] if pick == 1 else [(p, last) for p in self.plane(last).path(turn, end)]
         corners = np.empty((len(ways), 3))
         corners[:, self.across], corners[:, self.axis] = [p for p, _ in ways], [h for _, h in ways]
         far = np.linalg.norm(np.diff(corners, axis=0), axis=1) > HAIR_MM
@@ -253,18 +253,18 @@ class Ways:
     def _blocked(self, points: Floats, target: Floats) -> Floats:
         """Length from points of one plane where no way of one turn is free, shape (n,).
 
-        With parts in the compartment by more turns; else straight, but never through a part.
+        With parts or inner corners in the compartment by more turns; else straight, but never through a part.
         """
         straight = np.linalg.norm(points - target, axis=1)
-        if not self.bodies or not len(points):
+        if not len(points) or not (self.bodies or not is_convex(self.room)):
             return np.asarray(straight)
         found = self._detour(target).lengths(points)
-        free = ~np.any([passes(points, target, box) for box in self.bodies], axis=0)
+        free = ~np.any([np.zeros(len(points), dtype=bool), *(passes(points, target, box) for box in self.bodies)], axis=0)
         return np.where(np.isfinite(found), found, np.where(free, straight, np.inf))
 
     def _blocked_path(self, point: Floats, target: Floats) -> Floats:
         """Corners of the way that `_blocked` measures."""
-        found = self._detour(target).path(point) if self.bodies else None
+        found = self._detour(target).path(point) if self.bodies or not is_convex(self.room) else None
         return np.array([point, target]) if found is None else found
 
     def _detour(self, target: Floats) -> Detours:
@@ -355,7 +355,9 @@ class Ways:
         points = shapely.points(places)
         clear = self._clear(points, cells) if cells.any() else np.ones(len(places), dtype=bool)
         # Not by the distance: that to an empty section is no number.
-        within_walls = shapely.dwithin(self._section(low, high), points, 2 * HAIR_MM)
+        # A target on an inner wall may lie a hair behind it.
+        spare = 2 * HAIR_MM if high - low > 5 * HAIR_MM else 0.0
+        within_walls = shapely.dwithin(self._section(low + spare, high - spare), points, 2 * HAIR_MM)
         return np.asarray(clear & within_walls & ~self._in_body(places, low, high))
 
     def _section(self, low: float, high: float) -> shapely.Geometry:
