@@ -259,7 +259,9 @@ class Ways:
         if not len(points) or not (self.bodies or not is_convex(self.room)):
             return np.asarray(straight)
         found = self._detour(target).lengths(points)
-        free = ~np.any([np.zeros(len(points), dtype=bool), *(passes(points, target, box) for box in self.bodies)], axis=0)
+        free = np.ones(len(points), dtype=bool)
+        for box in self.bodies:
+            free &= ~passes(points, target, box)
         return np.where(np.isfinite(found), found, np.where(free, straight, np.inf))
 
     def _blocked_path(self, point: Floats, target: Floats) -> Floats:
