@@ -13,6 +13,8 @@ from optimizer.catalog import builtin_catalogs
 from optimizer.cli import main
 from optimizer.review.page.brief_words import brief_sentences
 from optimizer.review.page.page import front_data
+from optimizer.search.exact import archive, rows
+from optimizer.search.space.setup import load_space
 
 MORE = """
 [use]
@@ -179,3 +181,11 @@ def test_the_shortlist_and_a_design_scored_again_know_situations(folder, front):
     for name in ("range_km_cold_year_3", "peak_low_w_any", "cost_per_1000_km", "range_least_km_cold_year_3"):
         assert figures[name] == row[name] and f'"{name}"' in again, name
     assert "range, cold year 3" in run("rescore", path)
+
+
+def test_a_front_of_nothing_has_its_columns(folder):
+    """A brief that no pack meets ends with a message, not for want of the bands of its situations."""
+    space = load_space(folder / "brief.toml")
+    nothing = archive.nothing(rooms=len(space.rooms), objectives=len(space.brief.objectives.use))
+    table = rows.table(*rows.rescored(nothing, space=space), space=space)
+    assert not len(table) and {"range_p10_km_cold_year_3", "range_p90_km_cold_year_3"} <= set(table)

@@ -147,6 +147,9 @@ def full_figures(block: Block, *, space: Space) -> Scores:
         figures["fast_range_km"] = fast.range_km
         figures |= range_band(block, context=space.context, figures=figures)
         figures |= situation_bands(block, context=space.context, figures=figures)
+    else:
+        named = [f"range_{end}_km_{name}" for name in space.context.situations for end in ("p10", "p90")]
+        figures |= {name: np.zeros(0) for name in named}
     least_km = dict(space.brief.constraints).get("range_km_min")
     figures |= years_figures(block, context=space.context, figures=figures, least_km=least_km)
     refuse_nan(figures)
