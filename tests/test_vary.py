@@ -115,8 +115,7 @@ def test_every_step_has_the_best_that_a_whole_search_of_the_changed_brief_finds(
             seen.add("none")
             continue
         for name, best in expected.items():
-            # A layout of the room as it was, moved, may have wires that are some steps of 5 mm shorter, since bands of
-            # groups may begin with another row there.
+            # A layout of the room as it was, moved, may have wires that are some steps of 5 mm shorter.
             gain = (found.value(name) - best) * (1.0 if OBJECTIVES[name] else -1.0) / best
             assert -1e-6 <= gain <= 2e-3, (name, found.value(name), best)
         seen.add("some")
