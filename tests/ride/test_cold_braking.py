@@ -67,9 +67,12 @@ def test_they_slow_charges_and_braking(tmp_path):
         assert context.cells.charge_a[0] == pytest.approx({25.0: 1.45, 5.0: 0.29, -10.0: 0.0}[at])
         assert context.cells.regen_a[0] == context.cells.charge_a[0]
         one = np.ones(1)
+        caps = dict.fromkeys(("peak_cap_a", "continuous_cap_a", "charge_cap_a", "ride_cap_a", "regen_cap_a"), 99 * one)
+        rises = dict.fromkeys(("hot_rise_k_per_w", "ride_rise_k_per_w"), 60.0 * one)
         block = Block(
-            np.array([0]), np.array([10]), np.array([8]), 0.01 * one, one, one, one, 99 * one, 99 * one, 99 * one,
-            99 * one, 99 * one, 0.0 * one, 60.0 * one, 60.0 * one, 0.5 * one, 1e-4 * one,
+            cell=np.array([0]), series=np.array([10]), parallel=np.array([8]), extra_ohm=0.01 * one, parts_kg=one,
+            parts_cost=one, cells_cost=one, **caps, spread_ohm=0.0 * one, **rises, hot_sun_rise_k_per_w=0.0 * one,
+            ride_sun_rise_k_per_w=0.0 * one, box_k_per_w=0.5 * one, plates_k_per_a2=1e-4 * one, filler_j_k=0.0 * one,
         )  # fmt: skip
         chargers = replace(context.chargers, voltage_v=np.array([42.0, 42.0]), current_a=np.array([2.0, 8.0]),
                            price=np.array([1.0, 2.0]), taper_a=np.full(2, np.nan))  # fmt: skip
