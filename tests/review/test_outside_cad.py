@@ -68,13 +68,13 @@ def test_every_body_of_the_shortlist_slices_likewise(shortlisted, rank, tmp_path
 
 
 def assert_sliced(design, parts, tmp_path):
-    """The filament of all bodies is within 3 % of what is billed, less what lines round off at upright faces.
+    """The filament of all bodies is within 3 % of the bill, with or without what lines round off at upright faces.
 
     A line's section is a rectangle with round ends (flow mathematics in the slicer's manual, from memory), so that each
     layer of height h leaves h²(1 − π/4)/2 at its rim: 1 % of a wall of 4 mm, 4 % of one of 1 mm.
     """
     paths = {path.name: path for path in write_cases(tmp_path, design, parts=parts)}
-    laid = billed = 0.0
+    laid = billed = rounded = 0.0
     for part in parts:
         if not part.is_trial:
             path = paths[f"case_{part.name}_x{part.copies}.stl"]
@@ -82,8 +82,9 @@ def assert_sliced(design, parts, tmp_path):
             mesh = trimesh.load_mesh(path)
             upright_mm2 = mesh.area_faces[np.abs(mesh.face_normals[:, 2]) < 0.5].sum()
             rounded_mm3 = upright_mm2 * design.case.layer_mm * (1.0 - np.pi / 4.0) / 2.0
-            billed += part.copies * (part.volume_mm3 - rounded_mm3) * 1.27e-3
-    assert laid == pytest.approx(billed, rel=0.03)
+            billed += part.copies * part.volume_mm3 * 1.27e-3
+            rounded += part.copies * rounded_mm3 * 1.27e-3
+    assert 0.97 * (billed - rounded) <= laid <= 1.03 * billed
 
 
 @pytest.mark.skipif(CAD is None, reason="freecad is not installed")
