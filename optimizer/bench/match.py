@@ -25,6 +25,8 @@ CLOSE = 8e-4
 TRIES, RESTARTS = 10_000_000, 8
 # Of so few cells conductances come out by luck: the most level of so many ways is taken.
 FEW_CELLS, LEVELLED = 300, 3
+# Capacities with a gap wider than this part of the median between them are of different batches.
+APART = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,10 +126,26 @@ def match(cells: Measured, *, series: int, parallel: int, seed: int = 1) -> Matc
     groups = whole[shared.groups]
     spares = tuple(int(k) for k in whole if k not in set(groups.ravel().tolist()))
     order = np.argsort([min(group) for group in groups])
+    notes += _of_several_batches(capacity[groups])
     return Matched(
         cells, np.sort(groups[order], axis=1), capacity, resistance, tuple(rejected), spares, shared.bound / UNITS,
         shared.exact, shared.of_all, tuple(notes),
     )  # fmt: skip
+
+
+def _of_several_batches(capacity_ah: Floats) -> list[str]:
+    """A caution where cells of batches far apart share a group; capacities of shape (S, P)."""
+    ordered = np.sort(capacity_ah, axis=None)
+    edges = ordered[1:][np.diff(ordered) > APART * float(np.median(ordered))]
+    batch = np.searchsorted(edges, capacity_ah, side="right")
+    if not np.ptp(batch, axis=1).any():
+        return []
+    middles = [f"{np.median(capacity_ah[batch == k]):.2g}" for k in range(len(edges) + 1)]
+    told = f"{', '.join(middles[:-1])} and {middles[-1]} Ah"
+    return [
+        f"caution: cells of {told} share groups; cells unlike each other in parallel share current unevenly and age "
+        "apart: build each batch into a pack of its own (common practice, no published source)"
+    ]
 
 
 def _fill(capacity: Floats, resistance: Floats, sound: NDArray[np.bool_]) -> list[str]:

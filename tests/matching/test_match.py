@@ -222,6 +222,21 @@ def test_batches_far_apart_come_within_a_thousandth_of_the_bound(series, paralle
     assert np.ptp(sums) - found.bound <= 1e-3 * sums.mean()
 
 
+def test_cells_of_far_batches_in_one_group_are_cautioned():
+    """Unlike cells in parallel share current unevenly and age apart (common practice, no published source)."""
+    rng = np.random.default_rng(0)
+
+    def notes(*middles, parallel=3):
+        ah = np.concatenate([middle + 0.01 * rng.normal(size=8) for middle in middles])
+        cells = measured(ah, 25 + 0.5 * rng.normal(size=len(ah)), np.full(len(ah), 3.6))
+        found = match(cells, series=8, parallel=parallel)
+        return " ".join(found.notes)
+
+    assert "caution: cells of 2, 2.6 and 3.4 Ah share groups" in notes(2.0, 2.6, 3.4)
+    assert "caution" not in notes(3.0, 3.05, 3.1)
+    assert "caution" not in notes(3.0, parallel=1)
+
+
 def test_outliers_go_by_the_stated_rules_and_gaps_are_no_faults():
     rng = np.random.default_rng(0)
     capacity, resistance = 3 + 0.02 * rng.normal(size=24), 25 + 0.5 * rng.normal(size=24)
