@@ -128,6 +128,19 @@ def test_a_search_for_a_broken_rule_in_what_is_written_finds_none(records):
             assert all(one["temp_c"] <= one["limit_c"] + 0.01 for one in data[name])
 
 
+def test_the_sun_counts_in_what_is_written(quick):
+    """Grade: second implementation. A box in the sun on a situation's ride; without its sun temperatures are others."""
+    hot = Situation(name="noon", temp_c=33.0, sun_w_m2=900.0)
+    space = make_space(read_inputs(few(quick, situation=(hot,))))
+    rows = scored(search(space, workers=1).found, space=space).to_dict("records")
+    assert len(rows) > 3
+    for row in rows[:: max(len(rows) // 4, 1)]:
+        data = written(space, row)
+        assert faults(data) == []
+        data["brief"]["situation"][0]["sun_w_m2"] = 0.0
+        assert any("is told" in fault for fault in faults(data, ride=False))
+
+
 @pytest.mark.parametrize("rule", ["wire", "plates", "breaks", "volts", "board", "braking", "charging", "lasting"])
 def test_the_search_would_notice(records, rule):
     """A design that breaks one rule is found out by it."""

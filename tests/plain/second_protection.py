@@ -7,6 +7,7 @@ by a battery of one resistance, within SLACK of what the program steps through.
 import math
 from itertools import pairwise
 
+from plain_heat import SUN_TAKEN, sun_k
 from plain_protection import METALS, adiabatic_k2, opens_within
 
 # Least and most seconds at a multiple of the rating: ISO 8820-3 type E, ISO 8820-5 SF51 (from memory).
@@ -38,8 +39,7 @@ class Pack:
         self.cell, self.bms, self.fuse, self.strip = (tables[t][0] for t in ("cells", "bms", "fuses", "strips"))
         self.wire = next(each for each in tables["wires"] if each["id"] == choice["wire"])
         rules, asked = self.brief["protection"], self.brief["electrical"]
-        places = [each.get(key) for each in self.brief.get("situation", ()) for key in ("temp_c", "start_temp_c")]
-        warmest = max([self.brief["ride"]["temp_c"], asked["temp_c"], *(t for t in places if t is not None)])
+        warmest = max(asked["temp_c"], *warm(self.brief))
         self.air, self.rules, self.seconds = warmest + rules["box_rise_k"], rules, asked["peak_seconds"]
         self.derated = min(max(1.0 - 0.003 * (self.air - 25.0), 0.1), 1.0)
         self.path = self.bms.get("path") or "common"
@@ -98,6 +98,26 @@ class Pack:
         ends_s = ends * room / (heat * width * strip["thickness_mm"] * span)
         first = density**2 / adiabatic_k2(strip["material"], ohm_mm * 1e-3, self.air, limit) - (1 - middle) / ends_s
         return limit, [(middle, middle / first if first > 0 else ends_s), (1.0 - middle, ends_s)]
+
+
+def warm(brief):
+    """Air on every ride, with what the sun adds to the sunniest box in still air, and cells that start warmer."""
+    base, sun = brief["ride"]["temp_c"], brief["thermal"]["sun_w_m2"]
+    for item in ({}, *brief["situation"]):
+        air_c, sun_w_m2 = (there if here is None else here
+                           for here, there in ((item.get("temp_c"), base), (item.get("sun_w_m2"), sun)))  # fmt: skip
+        yield max(air_c, air_c if item.get("start_temp_c") is None else item["start_temp_c"])
+        takes = SUN_TAKEN[brief["thermal"]["colour"]]
+        lit = brief["compartment"] if sun_w_m2 else ()
+        yield from (air_c + sun_k(sides(room), sun_w_m2, takes, air_c, 0.0) for room in lit)
+
+
+def sides(room):
+    """Outer size of a box or a prism [mm], height last."""
+    if room["shape"] == "box":
+        return [room[f"{name}_mm"] for name in ("length", "width", "height")]
+    size = [max(each) - min(each) for each in zip(*room["profile_mm"], strict=True)]
+    return [*size[:"xyz".index(room["extrude"])], room["depth_mm"], *size["xyz".index(room["extrude"]):]]
 
 
 def curves(fuse):
