@@ -376,7 +376,8 @@ def changed_space(space: Space, brief: Brief) -> Space:
         return new
     if brief.electrical == space.brief.electrical:
         return with_brief(space, constraints=brief.constraints)
-    new = replace(space, inputs=inputs, context=make_space(inputs).context)
+    # Another voltage window asks for fills of fewer groups.
+    new = replace(space, inputs=inputs, context=make_space(inputs).context, _fills={})
     placed = ("window", "_seats", *(("_rooms", "_layouts") if space.is_furnished else ()))
     kept = [name for name in CARRIED if name in space.__dict__ and name not in placed]
     new.__dict__.update({name: space.__dict__[name] for name in kept})

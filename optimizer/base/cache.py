@@ -111,11 +111,14 @@ def _feed(digest: Any, part: object) -> None:
         raise ValueError(f"cannot make a cache key from {type(part).__name__}")
 
 
-def cached(kind: str, parts: object, compute: Callable[[], Arrays]) -> Arrays:
+def cached(
+    kind: str, parts: object, compute: Callable[[], Arrays], *, enough: Callable[[Arrays], bool] | None = None
+) -> Arrays:
     """Arrays that `compute` returns, from disk when they were computed before; kind and parts are those of `key`.
 
     It takes nothing and returns a dictionary of arrays (numbers, strings, no objects). The code that it may run is part
-    of the key: the module in which it is written, and all that this imports.
+    of the key: the module in which it is written, and all that this imports. What is on disk is computed anew where
+    `enough` does not hold of it.
     """
     base = folder()
     if base is None:
@@ -123,7 +126,7 @@ def cached(kind: str, parts: object, compute: Callable[[], Arrays]) -> Arrays:
     name = key(kind, parts, module=compute.__module__)
     path = base / kind / f"{name}.npz"
     known = _read(path, name)
-    if known is not None:
+    if known is not None and (enough is None or enough(known)):
         return known
     fresh = compute()
     with contextlib.suppress(OSError):  # a cache that cannot be written costs time, never the result

@@ -13,7 +13,7 @@ from open_briefs import LENGTH, WIDTH, brief_text
 from optimizer.base.problems import BadInput
 from optimizer.brief import SearchRules, load_brief, open_brief
 from optimizer.design.unfold import unfold
-from optimizer.fit.placement.place import place
+from optimizer.fit.placement.place import optimistic_cells, place
 from optimizer.fit.region.compartment import Compartment, box
 from optimizer.fit.region.geometry import wall_volume_mm3
 from optimizer.fit.region.layout import CellSize, Clearance
@@ -27,7 +27,6 @@ from optimizer.search.boxes.openfront import front_of
 from optimizer.search.boxes.sampled import Explorer
 from optimizer.search.boxes.study import new_study, packed, unpacked
 from optimizer.search.exact import archive
-from optimizer.search.exact.hope import optimistic_cells
 
 FINE = {"length": "{ min = 104, max = 204, step = 12.5 }", "width": "{ min = 66, max = 126, step = 10 }"}
 ONE_SIZE = '["amber-18650-e29", "amber-18650-e32"]'

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -255,3 +256,39 @@ def unpack_layouts(arrays: Arrays, compartment: str, size: CellSize) -> list[Lay
         columns: Any = {name: arrays[name][part] for name in ("centres_mm", "extents_mm", "layer", "module")}
         found.append(Layout(compartment=compartment, size=size, **head, **columns))
     return found
+
+
+def most_groups(rooms: Sequence[Compartment], size: CellSize, rules: Clearance, *, parallel: int) -> int:
+    """More groups of so many cells than this no layouts put into some compartments."""
+    return sum(optimistic_cells(room, size, rules) // parallel for room in rooms)
+
+
+def optimistic_cells(room: Compartment, size: CellSize, rules: Clearance) -> int:
+    """More cells than this no layout puts into a compartment.
+
+    Layers along an axis times the most points at a distance p in the rectangle of centres,
+    N ≤ 2/√3 · A/p² + C/(2p) + 1 with its area A and perimeter C; by volume for blocks.
+
+    Parameters
+    ----------
+    room : Compartment
+        Stands in by its bounding box, keep-outs left out.
+
+    Notes
+    -----
+    Source: Oler, Acta Mathematica 105 (1961) 19.
+    """
+    sides = [high - low for low, high in room.extent_mm]
+    if size.shape == "block":
+        return math.floor(math.prod(sides) / (size.length_mm * size.width_mm * size.thickness_mm) + 1e-9)
+    pitch = size.diameter_mm + rules.cell_gap_mm
+    most = 0
+    for axis in room.axes:
+        across = [side for k, side in enumerate(sides) if k != axis]
+        free = [side - size.diameter_mm - 2.0 * (rules.wall_mm + rules.case_mm) + 1e-6 for side in across]
+        layers = math.floor((sides[axis] - 2.0 * rules.wall_mm) / (size.length_mm + 2.0 * rules.along_mm) + 1e-6)
+        if min(free) < 0 or layers < 1:
+            continue
+        points = 2.0 / math.sqrt(3.0) * free[0] * free[1] / pitch**2 + (free[0] + free[1]) / pitch + 1.0
+        most = max(most, layers * math.floor(points + 1e-6))
+    return most

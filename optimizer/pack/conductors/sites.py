@@ -114,7 +114,7 @@ def joints_of(layout: Layout, chain: Chain) -> Ints:
     return np.setdiff1d(changed, chain.links)
 
 
-def chain_sites(layout: Layout, chain: Chain, *, cell_gap_mm: float) -> list[Site]:
+def chain_sites(layout: Layout, chain: Chain, *, cell_gap_mm: float, least: int = 1) -> list[Site]:
     """Every site that some number of groups in use has, in the order of the chain.
 
     A group has an entry or an exit where its chain may begin or end, and where a link or a joint to another layer
@@ -126,6 +126,8 @@ def chain_sites(layout: Layout, chain: Chain, *, cell_gap_mm: float) -> list[Sit
         With at least one group.
     cell_gap_mm : float
         As the chain was made with [mm].
+    least : int
+        Fewer groups are never in use.
     """
     near = neighbours(layout, cell_gap_mm=cell_gap_mm).lateral
     groups = chain.groups
@@ -166,7 +168,8 @@ def chain_sites(layout: Layout, chain: Chain, *, cell_gap_mm: float) -> list[Sit
 
     sites = [site(ENTRY, 0, 1, groups)]
     for g in range(groups):
-        sites.append(site(EXIT, g, g + 1, groups if g in broken else g + 1))
+        if g + 1 >= least or g in broken:
+            sites.append(site(EXIT, g, g + 1, groups if g in broken else g + 1))
         if g < groups - 1 and g not in broken:
             sites.append(site(SERIES, g, g + 2, groups))
         if g in broken:

@@ -15,12 +15,13 @@ import numpy as np
 from optimizer.base.arrays import Floats
 from optimizer.base.problems import BadInput, Problem
 from optimizer.brief import FreeDimension, OpenBrief, open_brief
+from optimizer.fit.placement.place import optimistic_cells
 from optimizer.fit.placement.survey import compartment_problems
 from optimizer.fit.region.geometry import clearance, compartments, room_margins
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs, load_inputs, read_inputs
 from optimizer.score.warmth import in_boxes_of
-from optimizer.search.exact.hope import Safety, hopeful, optimistic_cells
+from optimizer.search.exact.hope import Safety, hopeful
 from optimizer.search.space.offering import Offering, Task
 from optimizer.search.space.setup import make_space
 from optimizer.search.space.space import Space

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -10,9 +9,8 @@ import numpy as np
 
 from optimizer.base.arrays import Flags, Floats, Ints
 from optimizer.base.figures import sided
-from optimizer.fit.region.compartment import Compartment
+from optimizer.fit.placement.place import optimistic_cells
 from optimizer.fit.region.geometry import clearance
-from optimizer.fit.region.layout import CellSize, Clearance
 from optimizer.front.dominance import Dominators
 from optimizer.front.pareto import signed
 from optimizer.pack.bill import totals, with_spares
@@ -132,37 +130,6 @@ def refused(space: Space) -> Tally:
         packs = int((high - low + 1).clip(min=0)[space.size_of == task.size].sum())
         tally.prune(HOPELESS, packs * len(space.boards(task)) * parts_of)
     return tally
-
-
-def optimistic_cells(room: Compartment, size: CellSize, rules: Clearance) -> int:
-    """More cells than this no layout puts into a compartment.
-
-    Layers along an axis times the most points at a distance p in the rectangle of centres,
-    N ≤ 2/√3 · A/p² + C/(2p) + 1 with its area A and perimeter C; by volume for blocks.
-
-    Parameters
-    ----------
-    room : Compartment
-        Stands in by its bounding box, keep-outs left out.
-
-    Notes
-    -----
-    Source: Oler, Acta Mathematica 105 (1961) 19.
-    """
-    sides = [high - low for low, high in room.extent_mm]
-    if size.shape == "block":
-        return math.floor(math.prod(sides) / (size.length_mm * size.width_mm * size.thickness_mm) + 1e-9)
-    pitch = size.diameter_mm + rules.cell_gap_mm
-    most = 0
-    for axis in room.axes:
-        across = [side for k, side in enumerate(sides) if k != axis]
-        free = [side - size.diameter_mm - 2.0 * (rules.wall_mm + rules.case_mm) + 1e-6 for side in across]
-        layers = math.floor((sides[axis] - 2.0 * rules.wall_mm) / (size.length_mm + 2.0 * rules.along_mm) + 1e-6)
-        if min(free) < 0 or layers < 1:
-            continue
-        points = 2.0 / math.sqrt(3.0) * free[0] * free[1] / pitch**2 + (free[0] + free[1]) / pitch + 1.0
-        most = max(most, layers * math.floor(points + 1e-6))
-    return most
 
 
 def hopeful(

@@ -49,6 +49,10 @@ WARM = (
 #: By how much the thickest power wire with room, see roomy_mm, is thinner than any wire may be [mm]; a metric.
 CRAMPED, ANY_WIRE_MM = "cramped_mm", 100.0
 
+# So many groups fewer than asked for are measured, too: what is kept on disk then serves most compartments next to
+# which another one has grown a little.
+SPARE = 1
+
 
 @dataclass(frozen=True, eq=False)
 class Fill:
@@ -133,7 +137,7 @@ class FillRules:
 
 def fills(
     room: Compartment, *, size: CellSize, parallel: int, trays: Sequence[Layout], rules: FillRules, hub_mm: Point,
-    bodies_mm: Bodies = (), ports_mm: Sequence[Point] = (), weathers: Weathers = (),
+    bodies_mm: Bodies = (), ports_mm: Sequence[Point] = (), weathers: Weathers = (), least: int = 1,
 ) -> list[Fill]:  # fmt: skip
     """The fills of a compartment that are worth having, most groups first; kept on disk once found.
 
@@ -155,6 +159,9 @@ def fills(
         looked at [mm].
     weathers : tuple of (Weather, Weather)
         Wind and sun where it stands still and on each ride, see heating.
+    least : int
+        No pack has fewer groups here: metrics of fewer are infinite, and fills that hold fewer are left out. Where
+        none holds as many, the fullest stands for all.
 
     Returns
     -------
@@ -162,6 +169,7 @@ def fills(
         Empty when not one group fits.
     """
     found: list[Fill] = []
+    first = max(least - SPARE, 1)
     around: dict[str, Any] = {
         "hub_mm": hub_mm, "bodies_mm": bodies_mm, "ports_mm": ports_mm, "weathers": weathers
     }  # fmt: skip
@@ -171,27 +179,39 @@ def fills(
         if "modules" in rules.ways:
             layouts += _modules(room, size, parallel, rules)
         each: list[tuple[Layout, Chain]] = []
-        for layout in (one for one in layouts if one.cells >= parallel):
+        # A chain has no more groups than its cells make; where none has enough, only the fullest is of interest.
+        wanted = parallel * min(first, max((one.cells for one in layouts), default=0) // parallel or 1)
+        for layout in (one for one in layouts if one.cells >= wanted):
             links = _chain_of(layout, parallel, rules)
             each += [(layout, links)] if links is not None else []
             each += [
                 (replace(layout, name=f"{layout.name}, {bands}"), links)
                 for bands, links in repeating(layout, parallel=parallel, cell_gap_mm=rules.clearance.cell_gap_mm)
             ]
+        wanted = min(first, max((links.groups for _, links in each), default=1))
         made = [
-            measured(layout, links, room=room, rules=rules, filler=filler, **around)
-            for layout, links in _distinct(each) for filler in rules.fillings()
+            measured(layout, links, room=room, rules=rules, filler=filler, least=first, **around)
+            for layout, links in _distinct(each) if links.groups >= wanted for filler in rules.fillings()
         ]  # fmt: skip
         found.extend(useful([fill for fill in made if fill is not None]))
-        return _as_arrays(found)
+        return {**_as_arrays(found), "least": np.array(first)}
 
     parts = {
         "room": room.shape_key, "size": size, "parallel": parallel, "rules": rules, "hub": hub_mm, "bodies": bodies_mm,
         "ports": list(ports_mm) if rules.wires_mm else [], "weathers": weathers,
         "trays": pack_layouts(list(trays)),
     }  # fmt: skip
-    arrays = cached("fills", parts, compute)
-    return found or _from_arrays(arrays, room.name, size, parallel)
+    arrays = cached("fills", parts, compute, enough=lambda known: int(known["least"]) <= least)
+    return _of_at_least(found or _from_arrays(arrays, room.name, size, parallel), least)
+
+
+def _of_at_least(found: list[Fill], least: int) -> list[Fill]:
+    """Fills that hold so many groups as if fewer had not been looked at; all where none does."""
+    full = [fill for fill in found if fill.groups >= least]
+    never = [np.r_[False, np.arange(1, fill.groups + 1) < least][:, None] for fill in full]
+    return useful([
+        replace(fill, metrics=np.where(rows, np.inf, fill.metrics)) for fill, rows in zip(full, never, strict=True)
+    ]) or found  # fmt: skip
 
 
 def _distinct(each: Sequence[tuple[Layout, Chain]]) -> list[tuple[Layout, Chain]]:
@@ -251,7 +271,7 @@ def _shared_chain(layout: Layout, how: dict[str, Any]) -> Chain:
 
 def measured(
     layout: Layout, links: Chain, *, room: Compartment, rules: FillRules, hub_mm: Point, bodies_mm: Bodies = (),
-    ports_mm: Sequence[Point] = (), weathers: Weathers = (), filler: Filler | None = None,
+    ports_mm: Sequence[Point] = (), weathers: Weathers = (), filler: Filler | None = None, least: int = 1,
 ) -> Fill | None:  # fmt: skip
     """A layout with a chain that is known, and all that its groups bring along.
 
@@ -266,6 +286,8 @@ def measured(
         See `fills`.
     filler : Filler, optional
         In the layout; its name is told behind the layout's.
+    least : int
+        Fewer groups are never in use.
 
     Returns
     -------
@@ -278,7 +300,7 @@ def measured(
     warm = heating(layout, links.group, **where, weathers=weathers, filler=filler)
     names, how, plates = plate_metrics(
         layout, links, gaps=rules.clearance, made=rules.made, rules=rules.lay, room=room,
-        by_cell_k_per_w=warm.by_cell_k_per_w,
+        by_cell_k_per_w=warm.by_cell_k_per_w, least=least,
     )  # fmt: skip
     room_free = room_for(room, axis=layout.axis, rules=rules.case)
     cases = case_volume(layout, group=links.group, rules=rules.case, free=room_free)

@@ -23,7 +23,7 @@ from optimizer.pack.wiring.legs import Taps, terminal_points
 
 def plate_metrics(
     layout: Layout, chain: Chain, *, gaps: Clearance, made: Sequence[Way], rules: LayRules = PLAIN,
-    room: Compartment | None = None, by_cell_k_per_w: Floats | None = None,
+    room: Compartment | None = None, by_cell_k_per_w: Floats | None = None, least: int = 1,
 ) -> tuple[tuple[str, ...], tuple[str, ...], Floats]:
     """Geometry of the conductors of the first 1 … G groups, for each way of making them.
 
@@ -35,6 +35,8 @@ def plate_metrics(
         Whose walls the metal keeps off.
     by_cell_k_per_w : ndarray, shape (G, n), optional
         Rise of the hottest cell by a watt in each, for "heated" [K/W].
+    least : int
+        Fewer groups are never in use: theirs are infinite.
 
     Returns
     -------
@@ -46,7 +48,7 @@ def plate_metrics(
     groups, parallel = chain.groups, chain.parallel
     names, how = ["weld"], ["add"]
     columns = [2.0 * np.arange(1, groups + 1)[:, None] / parallel]
-    sites = chain_sites(layout, chain, cell_gap_mm=gaps.cell_gap_mm)
+    sites = chain_sites(layout, chain, cell_gap_mm=gaps.cell_gap_mm, least=least)
     twins: dict[Way, ChainMetal] = {}
     for way in made:
         # Whether an end has a collector depends on the layers.
@@ -58,7 +60,9 @@ def plate_metrics(
         columns.append(
             chain_figures(found, groups=groups, parallel=parallel, by_cell_k_per_w=by_cell_k_per_w)
         )
-    return tuple(names), tuple(how), np.hstack(columns)
+    metrics = np.hstack(columns)
+    metrics[: least - 1] = np.inf
+    return tuple(names), tuple(how), metrics
 
 
 def power_ends(layout: Layout, chain: Chain, *, gaps: Clearance, taps: int = 1) -> Floats:

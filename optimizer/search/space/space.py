@@ -13,7 +13,7 @@ import numpy.typing as npt
 from optimizer.base.figures import ANY, split_name
 from optimizer.brief import Brief, brief_in
 from optimizer.fit.placement.bodies import Placed
-from optimizer.fit.placement.place import place
+from optimizer.fit.placement.place import most_groups, place
 from optimizer.fit.placement.survey import fit_seed
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import clearance, compartments, sizes_of
@@ -324,7 +324,7 @@ class Space:
         return (lead, *sorted(set(power)))
 
     @cached_property
-    def _room_fills(self) -> dict[tuple[int, Task], list[Fill]]:
+    def _room_fills(self) -> dict[tuple[int, Task, int], list[Fill]]:
         return {}
 
     def room_fills(self, room: int, task: Task) -> list[Fill]:
@@ -335,17 +335,30 @@ class Space:
         """Fills of one compartment for a task, all that fit, from the cache when known."""
         if not self._rooms.is_open(task.stand, room):
             return []
+        least = self._least_groups(room, task)
         task = replace(task, stand=self._rooms.like(room, task.stand, wired=True))
-        if (room, task) not in self._room_fills:
-            self._room_fills[room, task] = fills(
+        if (room, task, least) not in self._room_fills:
+            self._room_fills[room, task, least] = fills(
                 self.rooms_of(task.stand)[room],
                 size=self.sizes[task.size],
                 parallel=task.parallel,
                 trays=self.layouts(room, task.size, task.stand),
                 rules=self.fill_rules(task.size),
+                least=least,
                 **self.around(task.stand, room),
             )
-        return self._room_fills[room, task]
+        return self._room_fills[room, task, least]
+
+    def _least_groups(self, room: int, task: Task) -> int:
+        """Groups that a room holds at least in every pack of a task; 1 for boxes, which share what they find."""
+        low, high = self.window
+        lows = low[(self.size_of == task.size) & (low <= high)]
+        if self.offer.shared_chains or not len(lows):
+            return 1
+        size, rooms = self.sizes[task.size], self.rooms_of(task.stand)
+        others = (*rooms[:room], *rooms[room + 1 :])
+        most = most_groups(others, size, clearance(self.brief, size), parallel=task.parallel)
+        return max(int(lows.min()) - most, 1)
 
     def around(self, stand: int, room: int) -> dict[str, Any]:
         """What fills of a compartment depend on around it, see `fills`."""
