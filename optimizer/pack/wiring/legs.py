@@ -129,8 +129,10 @@ def legs_of(taps: Taps, way: Measure, hub_mm: Floats, *, per_module: int, shared
         run = way(taps.exit_mm[[group - 1]], taps.entry_mm[group])[0]
         power[group:] += cut_length(run + 2 * taps.tails_mm[2])
     lead, seat = np.zeros(groups), np.zeros(groups)
-    for group, pole, points in lead_points(taps, groups, per_module=per_module, shared=shared):
-        run = way(points, hub_mm).min()
+    leads = lead_points(taps, groups, per_module=per_module, shared=shared)
+    # All in one call: what lies on the way to the hub is looked at once.
+    runs = way(np.concatenate([points for *_, points in leads]), hub_mm).reshape(len(leads), -1).min(axis=1)
+    for (group, pole, _), run in zip(leads, runs.tolist(), strict=True):
         lead[group] += cut_length(run + taps.tails_mm[pole == "−"])
         if pole == "+":
             seat[group] = cut_length(run)
