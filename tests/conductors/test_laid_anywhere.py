@@ -64,6 +64,7 @@ def claim(room, item, gaps, layout, links, made, layers, thick, groups):
         "catalog": {"cells": [{
             "shape": "cylinder" if layout.size.shape == "cylinder" else "prismatic", "width_mm": layout.size.width_mm,
             "thickness_mm": layout.size.thickness_mm, "vent_end": "terminals" if layout.size.vent_mm else "none",
+            "terminal_layout": "same_end" if layout.size.same_end else "ends",
         }]},
         "choices": {"series": groups, "parallel": links.parallel},
         "layouts": [{

@@ -105,7 +105,8 @@ def test_resistance_and_share_are_those_of_the_drawn_metal(placement, way, paral
 
 PRISM = CellSize("block", 96.0, width_mm=40.0, thickness_mm=40.0, same_end=True, spacing_mm=20.0, terminal_mm=14.0)
 POUCH = CellSize("block", 110.0, width_mm=42.0, thickness_mm=7.5, same_end=True, spacing_mm=23.1, terminal_mm=6.75)
-NEAR = [(PRISM, 1, Way("sheet", 0.0, 1)), (POUCH, 2, Way("strip", 6.0, 1)), (SIZE, 1, Way("strip", 8.0, 1))]
+NEAR = [(PRISM, 1, Way("sheet", 0.0, 1)), (POUCH, 2, Way("strip", 6.0, 1)), (SIZE, 1, Way("strip", 8.0, 1)),
+        (POUCH, 1, Way("sheet", 0.0, 1)), (POUCH, 1, Way("strip", 6.0, 1))]  # fmt: skip
 
 
 @pytest.mark.parametrize(("size", "parallel", "way"), NEAR)

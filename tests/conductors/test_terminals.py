@@ -23,20 +23,40 @@ GAPS = Clearance()
 BLOCK = CellSize(
     "block", 96.0, width_mm=65.0, thickness_mm=27.0, same_end=True, spacing_mm=35.75, terminal_mm=16.2, vent_mm=13.5
 )
-STOCKS = {"bar": Way("busbar", 10.0, 1), "strip": Way("strip", 10.0, 1), "sheet": Way("sheet", 0.0, 1)}
+# Pouches with tabs on one end, and on both.
+POUCH = CellSize("block", 110.0, width_mm=42.0, thickness_mm=7.5, same_end=True, spacing_mm=23.1, terminal_mm=6.75)
+LONG_POUCH = CellSize("block", 110.0, width_mm=42.0, thickness_mm=7.5)
+STOCKS = {"bar": Way("busbar", 10.0, 1), "strip": Way("strip", 10.0, 1), "sheet": Way("sheet", 0.0, 1),
+          "narrow strip": Way("strip", 5.0, 1)}  # fmt: skip
 
 
-def laid(rows, parallel, way):
+def laid(rows, parallel, way, size=BLOCK):
     """A row of eight blocks, wide sides facing, or two beside each other, and their conductors."""
-    sides = {"length_mm": 8 * 27.8 + 8, "width_mm": rows * 65.8 + 8, "height_mm": 104.0}
+    sides = {
+        "length_mm": 8 * (size.thickness_mm + 0.8) + 8, "width_mm": rows * (size.width_mm + 0.8) + 8,
+        "height_mm": size.length_mm + 8,
+    }  # fmt: skip
     room = box("room", **sides, axes=(2,))
-    layout = place(room, BLOCK, GAPS, placements=("square",), seconds=0.1, cache=False)[0]
+    layout = place(room, size, GAPS, placements=("square",), seconds=0.1, cache=False)[0]
     links = chain(layout, parallel=parallel, cell_gap_mm=GAPS.cell_gap_mm, seconds=0.1)
     item = {"name": "room", "shape": "box", **sides}
     return room, item, layout, links, chain_metal(layout, links, STOCKS[way], gaps=GAPS, room=room)
 
 
-@pytest.mark.parametrize("way", STOCKS)
+@pytest.mark.parametrize(("size", "way"), [(POUCH, "sheet"), (LONG_POUCH, "sheet"), (LONG_POUCH, "narrow strip")])
+def test_a_pouch_alone_has_its_lead_beside_its_tab_along_the_width(size, way):
+    """Its thickness of 7.5 mm has no room for a weld and a lead beside each other; its width has."""
+    room, item, layout, links, made = laid(1, 1, way, size)
+    assert links.groups == 8 and made.faults_at(8) == []
+    assert faults(claim(room, item, GAPS, layout, links, made, 1, 0.3, 8)) == []
+    ends = [m for m, s in zip(made.metals, made.sites, strict=True) if s.first <= 8 <= s.last and s.end]
+    assert len(ends) == 2
+    for end in ends:
+        apart = end.tap_mm[0] - end.weld_mm[0]
+        assert abs(apart[0]) < 1e-6 and 4.0 < abs(apart[1]) <= 8.0
+
+
+@pytest.mark.parametrize("way", ["bar", "strip", "sheet"])
 @pytest.mark.parametrize(("rows", "parallel"), [(1, 1), (1, 2), (1, 4), (2, 1), (2, 2), (2, 4)])
 def test_every_group_of_a_stud_pack_is_joined_on_one_face(rows, parallel, way):
     room, item, layout, links, made = laid(rows, parallel, way)

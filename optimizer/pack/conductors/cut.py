@@ -18,7 +18,7 @@ from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.region.layout import CellSize, Layout
 from optimizer.pack.conductors.laid import COVER_MM, RIM_MM, directions, tap_points, weld_points
 from optimizer.pack.conductors.pieces import CannotLay, Metal, Piece
-from optimizer.pack.conductors.sites import Site
+from optimizer.pack.conductors.sites import LEAD_MM, Site
 
 Shapes = NDArray[np.object_]
 
@@ -175,7 +175,9 @@ def _slots(outline: Polygon, welds: Floats, site: Site, length_mm: float) -> tup
 
 
 def _around(site: Site, extent: Floats, size: CellSize, spare_mm: float) -> shapely.Geometry:
-    """What lies over the site's own cells and between them, no further out than their sides."""
+    """What lies over the site's own cells and between them, no further out than their sides; over a cell alone with
+    terminals on one end as far as its lead, too.
+    """
     grow = spare_mm - INSET_MM
     if size.shape == "cylinder":
         turn = 2.0 * np.pi * np.arange(24) / 24
@@ -188,6 +190,9 @@ def _around(site: Site, extent: Floats, size: CellSize, spare_mm: float) -> shap
     if len(pairs):
         both = rings[pairs].reshape(len(pairs), -1, 2)
         hulls = list(shapely.convex_hull(shapely.multipoints(shapely.points(both))))
+    if len(site.cells) == 1 and size.same_end:
+        lead = np.clip(corners[0], -LEAD_MM - grow, LEAD_MM + grow) + site.out_mm + site.centre_mm[0]
+        hulls = [shapely.MultiPoint(np.concatenate([rings[0], lead])).convex_hull]
     whole = shapely.union_all([*hulls, *shapely.polygons(rings)])
     return shapely.union_all([Polygon(p.exterior) for p in shapely.get_parts(whole)])
 

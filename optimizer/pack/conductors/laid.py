@@ -187,9 +187,10 @@ def _piece(
 def _ladder(site: Site, size: CellSize, width_mm: float, layers: int, free_mm: float, taps: int) -> Metal:
     """Runs within groups, ties between them."""
     welds = weld_points(site, size)
-    leads = tap_points(site, size, welds, taps=taps, width_mm=width_mm)
     if len(site.cells) == 1:
-        return _single(site, welds, leads, width_mm, layers)
+        width = min(width_mm, free_mm)
+        return _single(site, welds, tap_points(site, size, welds, width_mm=width), width, layers)
+    leads = tap_points(site, size, welds, taps=taps)
     tie, row = directions(site)
     keep = _kept(site, welds, tie, row)
     wide = min(width_mm, free_mm) if site.end else width_mm

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from optimizer.base.arrays import Flags, Floats, Ints
-from optimizer.fit.chain.adjacency import neighbours
+from optimizer.fit.chain.adjacency import lateral_axes, neighbours
 from optimizer.fit.chain.groups import Chain
-from optimizer.fit.chain.terminals import sideways, terminals_mm
+from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.layout import CellSize, Layout
 
 SERIES, EXIT, ENTRY = "series", "exit", "entry"
@@ -22,6 +22,8 @@ BUTTON_SHARE = 0.40
 RING_MM = 0.2
 # From a lead's middle to the end of its metal, with what is cut off [mm].
 LEAD_MM = 3.3
+# From the weld of a single block to its lead, along the wide side of its end, where that has room [mm].
+BESIDE_MM = 8.0
 # Weld of a negative end off its centre, where the inner tab is joined: over the radius, and at least [mm]
 # (common practice, no published source).
 OFF_CENTRE_SHARE, OFF_CENTRE_MM = 0.40, 3.0
@@ -52,8 +54,8 @@ class Site:
     first, last : int
         Groups in use, from and to, with which the site is there.
     out_mm : ndarray, shape (2,)
-        With both terminals on one end, from a terminal outwards along the width to where a lead of a cell alone has
-        room; else nothing [mm].
+        From the terminal of a block to where a lead of a cell alone has room: along the wide side of its end, with
+        both terminals there outwards; of round cells nothing [mm].
     """
 
     kind: str
@@ -98,11 +100,12 @@ def face_mm(layout: Layout, site: Site, *, level_mm: float = 0.0) -> float:
 
 def _outwards(layout: Layout, cell: Ints, way: int) -> Floats:
     """See Site.out_mm."""
-    if not layout.size.same_end:
+    size = layout.size
+    if size.shape == "cylinder":
         return np.zeros(2)
-    step = way * sideways(layout, cell)[0]
-    room = (layout.size.width_mm - layout.size.spacing_mm) / 2 - LEAD_MM
-    return np.asarray(step / np.linalg.norm(step) * max(room, 0.0))
+    across = layout.extents_mm[cell[0], list(lateral_axes(layout.axis))]
+    room = (size.width_mm - size.spacing_mm) / 2 if size.same_end else min(across.max() / 2, BESIDE_MM + LEAD_MM)
+    return np.asarray(way * np.eye(2)[int(np.argmax(across))] * max(room - LEAD_MM, 0.0))
 
 
 def joints_of(layout: Layout, chain: Chain) -> Ints:

@@ -16,7 +16,7 @@ from optimizer.pack.conductors.chained import ChainMetal, chain_metal
 from optimizer.pack.conductors.field import WELD_MM
 from optimizer.pack.conductors.laid import flat_mm, tap_points, weld_points
 from optimizer.pack.conductors.making import PLAIN, LayRules, Way
-from optimizer.pack.conductors.sites import EXIT, SERIES, button_mm, chain_sites, face_mm
+from optimizer.pack.conductors.sites import BESIDE_MM, EXIT, SERIES, button_mm, chain_sites, face_mm
 from optimizer.pack.conductors.totals import METRICS, RULES, chain_figures
 from optimizer.pack.wiring.legs import Taps, terminal_points
 
@@ -75,7 +75,7 @@ def power_ends(layout: Layout, chain: Chain, *, gaps: Clearance, taps: int = 1) 
     for site in chain_sites(layout, chain, cell_gap_mm=gaps.cell_gap_mm):
         if site.kind == SERIES:
             continue
-        flat = site.centre_mm + site.out_mm
+        flat = site.centre_mm + (site.out_mm if layout.size.same_end else 0.0)
         if len(site.cells) > 1:
             flat = tap_points(site, layout.size, weld_points(site, layout.size), taps=taps)
         point = out[site.group, int(site.kind == EXIT)]
@@ -100,4 +100,4 @@ def _tails(size: CellSize, parallel: int) -> tuple[float, float, float]:
     """See Taps: as far as welds may move from a terminal's middle, and to the side of a cell alone."""
     side = size.diameter_mm if size.shape == "cylinder" else min(size.width_mm, size.thickness_mm)
     plus, minus = max((button_mm(size) - WELD_MM) / 2, 0.0), max(flat_mm(size), 0.0)
-    return plus, minus, side / 2 if parallel == 1 else 0.0
+    return plus, minus, max(side / 2, BESIDE_MM * (size.shape == "block")) if parallel == 1 else 0.0
