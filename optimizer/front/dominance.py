@@ -99,9 +99,9 @@ def _halve(rows: Floats, column: int, order: Ints, start: int, end: int, middle:
 
     In loops: NumPy's own partition takes seconds to compile.
 
-    Notes
-    -----
-    Source: Hoare, Communications of the ACM 4 (1961) 321, algorithm 65.
+    References
+    ----------
+    C. A. R. Hoare, Communications of the ACM 4 (1961) 321, algorithm 65.
     """
     low, high = start, end - 1
     while low < high:

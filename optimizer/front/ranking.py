@@ -256,9 +256,9 @@ def pick_different(
     ValueError
         If n is below 1 or appetite outside 0..1, or as `merit`.
 
-    Notes
-    -----
-    Source: Carbonell and Goldstein, SIGIR 1998, 335 (maximal marginal relevance).
+    References
+    ----------
+    J. Carbonell, J. Goldstein, SIGIR 1998, 335: maximal marginal relevance.
     """
     if n < 1 or not 0.0 <= appetite <= 1.0:
         raise ValueError(f"n must be at least 1 and appetite 0..1, found {n} and {appetite}")

@@ -42,7 +42,7 @@ def _unasked() -> Floats:
     return np.zeros(0)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Block:
     """n candidates in the few numbers that the score needs; every array has shape (n,).
 

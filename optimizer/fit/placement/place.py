@@ -274,9 +274,9 @@ def optimistic_cells(room: Compartment, size: CellSize, rules: Clearance) -> int
     room : Compartment
         Stands in by its bounding box, keep-outs left out.
 
-    Notes
-    -----
-    Source: Oler, Acta Mathematica 105 (1961) 19.
+    References
+    ----------
+    N. Oler, "An inequality in the geometry of numbers", Acta Mathematica 105 (1961) 19.
     """
     sides = [high - low for low, high in room.extent_mm]
     if size.shape == "block":

@@ -24,9 +24,9 @@ def gained(points: Floats, *, before: Floats) -> float:
     float
         1 when nothing was found before and something is now, 0 without points.
 
-    Notes
-    -----
-    Source: the additive epsilon indicator of Zitzler et al., IEEE Trans. Evol. Comput. 7 (2003) 117.
+    References
+    ----------
+    E. Zitzler et al., IEEE Trans. Evol. Comput. 7 (2003) 117: the additive epsilon indicator.
     """
     if not len(points) or not len(before):
         return float(len(points) > 0)
