@@ -349,6 +349,7 @@ SECOND = {  # reader, table, text of a row to replace, replacement, code, column
     ),
     "wire per metre": (read_wires, "wires.csv", ",13.3,", ",0.0133,", "wrong-scale", "resistance_ohm_per_km"),
     "wire too good": (read_wires, "wires.csv", ",13.3,", ",1.33,", "wrong-scale", "resistance_ohm_per_km"),
+    "wire too thick": (read_wires, "wires.csv", ",150,1.0", ",150,10", "wrong-scale", "outer_mm"),
     "bms window": (read_bms, "bms.csv", "20s-80a,18,20", "20s-80a,20,18", "series-order", "series_min"),
     "bms half cell": (read_bms, "bms.csv", "20s-80a,18,20", "20s-80a,18.5,20", "not-whole", "series_min"),
     "bms peak": (read_bms, "bms.csv", "80,180,10", "180,80,10", "current-order", "current_continuous_a"),

@@ -172,11 +172,11 @@ def test_a_prism_keeps_its_slants():
     shelf = BoxKeepOut(shape="box", origin_mm=(340, 0, 58), length_mm=80, width_mm=118, height_mm=20)
     room = room.model_copy(update={"keep_out": (shelf,)})
     longer = stretched(room, axis="x", change_mm=6.0)
-    assert longer.profile_mm == ((0, 0), (426, 0), (414, 78), (12, 78))
+    assert longer.profile_mm == ((0, 0), (426, 0), (414, 80), (12, 80))
     higher = stretched(room, axis="z", change_mm=-2.0)
-    assert higher.profile_mm == ((0, 0), (420, 0), (408, 76), (12, 76))
+    assert higher.profile_mm == ((0, 0), (420, 0), (408, 78), (12, 78))
     assert higher.keep_out[0].origin_mm == (340.0, 0.0, 56.0)
-    assert stretched(room, axis="y", change_mm=2.0).depth_mm == 120.0
+    assert stretched(room, axis="y", change_mm=2.0).depth_mm == 128.5
 
 
 def test_a_larger_room_never_holds_less_than_before(space):

@@ -179,7 +179,8 @@ class Roomier(Offering):
         if room != self.changed:
             return found
         layouts = [(fill, self._shifted(space, fill.layout)) for fill in self.before.room_fills(room, task)]
-        return useful([*found, *(replace(fill, layout=moved) for fill, moved in layouts if moved is not None)])
+        still = [replace(fill, layout=moved) for fill, moved in layouts if moved is not None]
+        return useful([*found, *still], seated=space.fill_rules(task.size).seated)
 
     def most_cells(self, space: Space, size: int, stand: int) -> list[int]:
         """As the layouts hold; a layout of the room as it was counts where it still fits."""

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from optimizer.base.arrays import Floats
 from optimizer.base.materials import MATERIALS
 from optimizer.catalog.columns import Bools, Columns, check_order, check_ratio, read_columns
 from optimizer.catalog.fuse_curves import curves
@@ -74,8 +75,35 @@ def _filled(parsed: Columns, name: str) -> Bools:
     return np.array([bool(text) for text in parsed.table.column(name)])
 
 
+def usual_outer_mm(area_mm2: Floats) -> Floats:
+    """Outer diameter of flexible single-core wire with silicone or similar insulation.
+
+    d = 1.8 √A + 0.9
+
+    Parameters
+    ----------
+    area_mm2 : ndarray
+        Nominal area, above 0 [mm²].
+
+    Returns
+    -------
+    ndarray
+        [mm]
+
+    References
+    ----------
+    Common practice, no published source.
+
+    Examples
+    --------
+    >>> usual_outer_mm(np.array([1.0, 6.0])).round(1).tolist()
+    [2.7, 5.3]
+    """
+    return np.asarray(1.8 * np.sqrt(area_mm2) + 0.9)
+
+
 def read_wires(path: Path) -> Wires:
-    """Read the wires; resistance and area must agree with copper or aluminium."""
+    """Read the wires; resistance, area and outer diameter must agree. Where none is given, it is the usual one."""
     parsed = read_columns(path, WIRE_COLUMNS)
     resistance, area = parsed.numbers("resistance_ohm_per_km"), parsed.numbers("area_mm2")
     # Annealed copper has 17.241 ohm mm2/km; stranding adds up to 20 %, aluminium has 1.64 times as much.
@@ -89,8 +117,11 @@ def read_wires(path: Path) -> Wires:
     mass, current = parsed.numbers("mass_g_per_m"), parsed.numbers("current_a")
     check_ratio(parsed, "mass_g_per_m", mass / area, low=2.5, high=100, unit="g per metre and mm2")
     check_ratio(parsed, "current_a", current / area, low=0.5, high=100, unit="A/mm2")
+    # A solid conductor alone is 1.13 √A thick; a strand of 0.05 mm2 in thick insulation 6 √A.
+    outer = parsed.numbers("outer_mm")
+    check_ratio(parsed, "outer_mm", outer / np.sqrt(area), low=1.15, high=8, unit="mm per square root of mm2")
     parsed.finish()
-    return build(Wires, parsed)
+    return build(Wires, parsed, outer_mm=np.where(np.isnan(outer), usual_outer_mm(area), outer))
 
 
 def read_bms(path: Path) -> Bms:

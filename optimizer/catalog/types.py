@@ -205,6 +205,8 @@ class Wires(Catalog):
     mass_g_per_m: Annotated[Floats, Column(low=0.2, high=6000, ask="grams per metre")]
     price_per_m: Annotated[Floats, Column(zero=True, low=0.001, high=1e5, ask="whole units of the currency")]
     insulation_temp_c: Annotated[Floats, Column(low=50, high=300, ask="degrees Celsius")]
+    # Over the insulation; left out, what is usual, see parts.usual_outer_mm.
+    outer_mm: Annotated[Floats, Column(needed=False, filled=False, low=0.2, high=60, ask="millimetres")]
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,7 +14,8 @@ from optimizer.base.problems import BadInput, Problem
 from optimizer.pack import bill
 from optimizer.pack.conductors.totals import METRICS
 from optimizer.pack.wiring.bundles import between_boxes
-from optimizer.pack.wiring.harness import HarnessBlock, harness_block
+from optimizer.pack.wiring.harness import HarnessBlock
+from optimizer.pack.wiring.lightest import harness_block
 from optimizer.score.score import Block
 from optimizer.search.exact.branch import CAPS
 from optimizer.search.exact.ideal import block_of
@@ -32,7 +33,7 @@ from optimizer.search.space.contents import (
     wire_of,
 )
 from optimizer.search.space.fills import LEGS, Fill
-from optimizer.search.space.hubs import board_room, places, sensor_legs_mm
+from optimizer.search.space.hubs import board_room, places, sensor_leg_mm
 from optimizer.search.space.offering import Task
 from optimizer.search.space.options import Options
 from optimizer.search.space.plating import plated
@@ -139,9 +140,14 @@ def _fills(space: Space, task: Task, split: tuple[int, ...], layouts: str) -> tu
 def harness_of(space: Space, chosen: Chosen) -> HarnessBlock:
     """The harness of one design, with legs up to the hubs."""
     rules = space.brief.harness
-    where = places(space.rooms, chosen.fills, links=space.links(chosen.stand))
+    where = places(chosen.fills, links=space.links(chosen.stand))
+    legs = [
+        0.0 if fill is None else sensor_leg_mm(fill)[groups]
+        for fill, groups in zip(chosen.fills, chosen.split, strict=True)
+    ]
     block = harness_block(
         [chosen.split],
+        sensor_legs_mm=[legs],
         places=where,
         sensors=space.brief.parts.sensors,
         share_balance_leads=rules.share_balance_leads,
@@ -155,13 +161,9 @@ def harness_of(space: Space, chosen: Chosen) -> HarnessBlock:
             sensors=space.brief.parts.sensors, shared=rules.share_balance_leads,
         )  # fmt: skip
     power, lead = (metric(chosen, name) for name in LEGS)
-    seats = [
-        float(sensor_legs_mm([fill], np.zeros(1, dtype=np.int64), np.array([groups]))[0]) if fill is not None else 0.0
-        for fill, groups in zip(chosen.fills, chosen.split, strict=True)
-    ]
     return replace(
         block, power_length_mm=block.power_length_mm + power, balance_length_mm=block.balance_length_mm + lead,
-        sensor_length_mm=block.sensor_length_mm + 2.0 * block.sensors_in @ np.array(seats),
+        sensor_length_mm=block.sensor_length_mm + 2.0 * block.sensors_in @ np.array(legs),
     )  # fmt: skip
 
 

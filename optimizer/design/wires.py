@@ -65,6 +65,7 @@ def _wire_kind(space: Space, row: int) -> WireKind:
         float(wires.resistance_ohm_per_km[row]),
         float(wires.mass_g_per_m[row]),
         float(wires.price_per_m[row]),
+        float(wires.outer_mm[row]),
     )
 
 

@@ -20,7 +20,8 @@ from optimizer.pack import limits
 from optimizer.pack.case import volume as case
 from optimizer.pack.case.outline import CaseRules
 from optimizer.pack.thermal.packed import heating
-from optimizer.pack.wiring.harness import Places, harness_block
+from optimizer.pack.wiring.harness import Places
+from optimizer.pack.wiring.lightest import harness_block
 
 SEED = 1
 
@@ -62,7 +63,7 @@ def bench_limits(count: int = 100_000) -> None:
 
 def bench_harness(count: int = 2_000) -> None:
     rng = np.random.default_rng(SEED)
-    places = Places(np.array([[0.0, 350.0], [350.0, 0.0]]), np.array([300.0, 200.0]), (4, 0))
+    places = Places(np.array([[0.0, 350.0], [350.0, 0.0]]), (4, 0))
     split = rng.integers(1, 15, (count, 2))
     whole = harness_block(split, places=places)
     assert all(harness_block(split[k], places=places).pins[0] == whole.pins[k] for k in range(0, count, 97))

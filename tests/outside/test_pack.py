@@ -10,8 +10,9 @@ from optimizer.fit.region.compartment import box
 from optimizer.pack.limits import LIMITS, Caps, greatest_power, pack_resistance
 from optimizer.pack.protection.fuses import continuous_current_a
 from optimizer.pack.spread import Spread, draw_factors, expected_normal_max
-from optimizer.pack.wiring.harness import Places, harness_block
+from optimizer.pack.wiring.harness import Places
 from optimizer.pack.wiring.legs import Taps
+from optimizer.pack.wiring.lightest import harness_block
 from optimizer.pack.wiring.passages import links_of
 from optimizer.pack.wiring.table import Wired, WireKind, harness_table, wires_of
 
@@ -61,7 +62,7 @@ def test_order_statistics_closed_forms() -> None:
 
 
 def two_boxes(groups_per_module: int) -> Places:
-    return Places(np.array([[0.0, 600.0], [600.0, 0.0]]), np.array([460.0, 460.0]), (groups_per_module,) * 2)
+    return Places(np.array([[0.0, 600.0], [600.0, 0.0]]), (groups_per_module,) * 2)
 
 
 class Nowhere:
@@ -79,7 +80,7 @@ class Nowhere:
 def test_a_module_of_four_groups_has_five_leads_and_seven_pins() -> None:
     # Common practice, no published source: n + 1 balance leads; a two-wire sensor shares the connector.
     places = two_boxes(4)
-    kind = WireKind("any", 1.0, 1.0, 1.0, 1.0)
+    kind = WireKind("any", 1.0, 1.0, 1.0, 1.0, 1.0)
     block = harness_block([12, 8], places=places)
     rooms = [box(name, length_mm=300.0, width_mm=100.0, height_mm=60.0) for name in ("deck", "stem")]
     taps = Taps(*(np.zeros((12, *shape)) for shape in ((1, 3), (1, 3), (3,), (3,))), (0.0, 0.0, 0.0))

@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from optimizer.pack.wiring import harness
-from optimizer.pack.wiring.harness import Places, harness_block
+from optimizer.pack.wiring import lightest as lightest_of
+from optimizer.pack.wiring.harness import Places
+from optimizer.pack.wiring.lightest import harness_block
 from optimizer.pack.wiring.order import lightest, shortest_paths
 
 POWER, LEAD = 60.0, 5.0
@@ -20,13 +22,13 @@ def drawn(rng, m, *, where="apart"):
     grid = rng.integers(0, 4 if where == "grid" else 1, shape) * 100.0
     spots = rng.uniform(0, 600, shape) if where == "apart" else grid
     links = np.linalg.norm(spots[:, None] - spots[None], axis=2)
-    places = Places(links, rng.integers(10, 90, m) * 5.0, tuple(int(k) for k in rng.integers(0, 4, m)))
+    places = Places(links, tuple(int(k) for k in rng.integers(0, 4, m)))
     split = rng.integers(0, 8, (6, m)) * (rng.random((6, m)) < 0.7)
     split[np.arange(6), rng.integers(0, m, 6)] += 1
     rules = {
         "sensors": int(rng.integers(0, 3)), "share_balance_leads": bool(rng.random() < 0.5),
         "slack_mm": float(rng.choice([0.0, 50.0])), "bms_in": int(rng.integers(m)) if rng.random() < 0.4 else None,
-        "power_g_per_m": POWER, "lead_g_per_m": LEAD,
+        "power_g_per_m": POWER, "lead_g_per_m": LEAD, "sensor_legs_mm": rng.integers(2, 90, (6, m)) * 5.0,
     }  # fmt: skip
     return split, places, rules
 
@@ -40,13 +42,13 @@ def both(split, places, rules, monkeypatch):
     return blocks
 
 
-def grams(block, reach_mm):
-    lead_mm = block.balance_length_mm + block.sensor_length_mm + 2.0 * block.sensors_in @ reach_mm
+def grams(block, legs_mm):
+    lead_mm = block.balance_length_mm + block.sensor_length_mm + 2.0 * (block.sensors_in * legs_mm).sum(axis=1)
     return np.round(block.power_length_mm * POWER + lead_mm * LEAD, 3)
 
 
-def assert_equal(new, old, reach_mm):
-    np.testing.assert_allclose(grams(new, reach_mm), grams(old, reach_mm), rtol=0, atol=1e-9)
+def assert_equal(new, old, legs_mm):
+    np.testing.assert_allclose(grams(new, legs_mm), grams(old, legs_mm), rtol=0, atol=1e-9)
     for name in ("crossing_conductors", "modules", "pins", "power_wires", "balance_leads", "sensor_wires"):
         assert getattr(new, name).tolist() == getattr(old, name).tolist(), name
 
@@ -58,7 +60,7 @@ def test_it_equals_every_order_tried(m, where, monkeypatch):
     for _ in range(20):
         split, places, rules = drawn(rng, m, where=where)
         new, old = both(split, places, rules, monkeypatch)
-        assert_equal(new, old, places.reach_mm)
+        assert_equal(new, old, rules["sensor_legs_mm"])
 
 
 @pytest.mark.parametrize(("m", "draws"), [(6, 1), pytest.param(7, 1, marks=pytest.mark.nightly)])
@@ -66,7 +68,7 @@ def test_it_equals_every_order_of_more_than_five(m, draws, monkeypatch):
     rng = np.random.default_rng([m, 7])
     for where in ("apart", "grid") * draws:
         split, places, rules = drawn(rng, m, where=where)
-        assert_equal(*both(split, places, rules, monkeypatch), places.reach_mm)
+        assert_equal(*both(split, places, rules, monkeypatch), rules["sensor_legs_mm"])
 
 
 def test_the_lengths_are_those_of_the_order_it_names(monkeypatch):
@@ -78,9 +80,10 @@ def test_the_lengths_are_those_of_the_order_it_names(monkeypatch):
         assert [sorted(order) for order in block.order.tolist()] == [list(range(m))] * len(split)
         for k, groups in enumerate(split):
             order = tuple(block.order[k].tolist())
-            monkeypatch.setattr(harness, "permutations", lambda _, order=order: iter([order]))
+            monkeypatch.setattr(lightest_of, "permutations", lambda _, order=order: iter([order]))
             monkeypatch.setattr(harness, "TRIED_COMPARTMENTS", 99)
-            one = harness_block(groups, places=places, **{**rules, "bms_in": int(block.bms[k])})
+            own = {"bms_in": int(block.bms[k]), "sensor_legs_mm": rules["sensor_legs_mm"][k]}
+            one = harness_block(groups, places=places, **{**rules, **own})
             monkeypatch.undo()
             for name, values in vars(block).items():
                 np.testing.assert_allclose(values[k], getattr(one, name)[0], rtol=1e-12, err_msg=name)
@@ -89,7 +92,7 @@ def test_the_lengths_are_those_of_the_order_it_names(monkeypatch):
 def test_splits_are_independent_in_however_many_pieces(monkeypatch):
     split, places, rules = drawn(np.random.default_rng(8), 8)
     whole = harness_block(split, places=places, **rules)
-    monkeypatch.setattr(harness, "AT_ONCE", 2)
+    monkeypatch.setattr(lightest_of, "AT_ONCE", 2)
     for name, values in vars(harness_block(split, places=places, **rules)).items():
         assert np.array_equal(values, getattr(whole, name)), name
 
@@ -100,8 +103,8 @@ def test_groups_per_module_of_each_split(monkeypatch):
     cases = rng.integers(0, 4, split.shape)
     block = harness_block(split, places=places, per_module=cases, **rules)
     for k, groups in enumerate(split):
-        own = Places(places.links_mm, places.reach_mm, tuple(cases[k].tolist()))
-        one = harness_block(groups, places=own, **rules)
+        own = Places(places.links_mm, tuple(cases[k].tolist()))
+        one = harness_block(groups, places=own, **{**rules, "sensor_legs_mm": rules["sensor_legs_mm"][k]})
         for name, values in vars(block).items():
             assert np.array_equal(values[k], getattr(one, name)[0]), name
 

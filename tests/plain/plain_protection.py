@@ -230,8 +230,3 @@ def bms_ride(steady_a, peak_a, peak_s, laps):
     level = next((k / 40 for k, seconds in enumerate(laps.runs()) if seconds <= peak_s), 1.0)
     run = max(peak_a, steady_a) if level == 0 else min(max(peak_a, steady_a), steady_a / level)
     return min(max(run, steady_a), max(steady_a / math.sqrt(laps.most(math.inf)), steady_a))
-
-
-def outer_mm(area_mm2):
-    """Outer diameter of a wire: 1.8 √A + 0.9 mm."""
-    return 1.8 * math.sqrt(area_mm2) + 0.9

@@ -151,6 +151,7 @@ def make_design(**changes):
                  "cost", "connector", "pins"],
     )  # fmt: skip
     harness = harness.assign(
+        outer_mm=1.8 * harness["area_mm2"] ** 0.5 + 0.9,
         pin=harness.groupby("connector").cumcount() + 1, from_mm="0 0 0", to_mm="90 40 0", path_mm=130.0,
         spare_mm=harness["length_mm"] - 180.0, spare_for="joint beside its tap, legs in whole 5 mm", slack_mm=50.0,
         through="", way_mm="0 0 0; 90 0 0; 90 40 0",

@@ -9,11 +9,6 @@ from shapely import MultiPoint, contains_xy
 VOXEL_MM, ROUNDED_MM, LUG_MM, PORT_MM = 1.0, 1.0, 30.0, 12.0
 
 
-def outside(area_mm2):
-    """Diameter over the insulation [mm]."""
-    return 1.8 * area_mm2**0.5 + 0.9
-
-
 def free_mm(design, room):
     """Distance of each voxel of a box to what stands there and to its walls [mm]."""
     size = np.array([room[key] for key in ("length_mm", "width_mm", "height_mm")])
@@ -50,11 +45,11 @@ def without_room(design, harness):
     for wire in harness.to_dict("records"):
         if wire["through"] or "BMS" not in wire["to"]:
             continue
-        regions, _ = label(free + ROUNDED_MM / 2 >= outside(wire["area_mm2"]) / 2, np.ones((3, 3, 3)))
+        regions, _ = label(free + ROUNDED_MM / 2 >= wire["outer_mm"] / 2, np.ones((3, 3, 3)))
         tap = into(room, [float(value) for value in wire["from_mm"].split()])
         ends = [
             set(np.unique(regions[np.linalg.norm(grid - at, axis=-1) < reach]).tolist()) - {0}
-            for at, reach in ((tap, LUG_MM + outside(wire["area_mm2"])), (plugs, PORT_MM))
+            for at, reach in ((tap, LUG_MM + wire["outer_mm"]), (plugs, PORT_MM))
         ]
         if not set.intersection(*ends):
             found.append(wire["from"])

@@ -16,7 +16,6 @@ from optimizer.catalog import builtin_catalogs
 from optimizer.fit.region.compartment import box
 from optimizer.pack.wiring.clear import Clear, Net, Upright
 from optimizer.pack.wiring.reach import LUG_MM
-from optimizer.pack.wiring.wire import outer_diameter_mm
 from optimizer.review.cad.bodies import case_parts
 from optimizer.review.cad.laid import UNPLACED, all_things, laid_wires, room_words
 from optimizer.review.cad.model import glb_bytes
@@ -144,7 +143,7 @@ def test_wires_of_true_thickness_meet_nothing_by_the_file(packed):
             continue
         # An octagon's sides lie within the wire: 0.90 of its section, over all of its way and no less.
         run = np.linalg.norm(np.diff(np.concatenate(wire.legs_mm), axis=0), axis=1).sum()
-        thick = outer_diameter_mm(row["area_mm2"])
+        thick = row["outer_mm"]
         assert bodies[wire.name].volume() > 0.85 * np.pi / 4 * thick**2 * run
         # From near its tap to the board's connectors, or near the other tap.
         ends = np.array([row["from_mm"].split(), row["to_mm"].split()], dtype=float)
@@ -202,7 +201,7 @@ def test_the_build_sheet_says_which_wires_have_room(packed):
     assert not any(wire.short_mm for wire in whole)
     assert all(text in build_markdown(design, room=told) for text in told)
     # Thicker wire than any gap: none has room, and the sheet says how much there is.
-    thick = replace(design, harness=few.assign(area_mm2=400.0))
+    thick = replace(design, harness=few.assign(outer_mm=36.9))
     assert {wire.fault.split(" mm")[0] for wire in laid_wires(thick)} == {"36.9"}
     # Where nobody says where the board lies, that is the reason.
     (told,) = room_words(laid_wires(replace(thick, placed=())))

@@ -44,7 +44,7 @@ def candidates(space):
         layout = plated(space, task, fills, table)
         wire, ohm, mass, cost = parts.wire_options(space.inputs, profile=profile)
         # Wires must pass through the passages in use.
-        thick = np.array([plain.outer_mm(a) ** 2 for a in space.inputs.wires.area_mm2[space.inputs.wire_rows]])
+        thick = space.inputs.wires.outer_mm[space.inputs.wire_rows] ** 2
         wired = op.wired(layout, wire, ohm_per_mm=ohm, kg_per_mm=mass, cost_per_mm=cost)
         plates_a = np.repeat(-layout.column("neg_continuous_a"), len(wire))
         names = next(fill.names for each in fills for fill in each)

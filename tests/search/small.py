@@ -100,8 +100,9 @@ def _small_space(base: Space, rng) -> Space:
     }
     rows = {
         "cell_rows": some(inputs.cell_rows, 2), "strip_rows": some(inputs.strip_rows, 2),
-        "wire_rows": some(inputs.wire_rows, 3, 2), "bms_rows": some(inputs.bms_rows, 6, 3),
-        "fuse_rows": some(inputs.fuse_rows, 4, 2),
+        # Leads aside: no pack's current goes through them.
+        "wire_rows": some(inputs.wire_rows[inputs.wires.area_mm2[inputs.wire_rows] >= 0.5], 3, 2),
+        "bms_rows": some(inputs.bms_rows, 6, 3), "fuse_rows": some(inputs.fuse_rows, 4, 2),
     }  # fmt: skip
     assert {*tables, *rows, "brief"} <= {field.name for field in fields(inputs)}
     space = make_space(replace(inputs, brief=brief, **tables, **rows))

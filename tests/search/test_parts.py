@@ -227,11 +227,16 @@ def test_a_larger_board_leaves_room_for_no_more_cells(searched):
 
 
 def test_every_cell_size_has_the_best_of_all_places():
-    """Beside the largest board in the demo's deck, 21700 and 26650: as many in rows as in any place found by either."""
+    """Beside the largest board in a tapered deck, 21700 and 26650: as many in rows as in any place found by either."""
     inputs = load_inputs(builtin_catalogs() / "briefs" / "cargo-scooter.toml")
-    deck = inputs.brief.compartment[0].model_copy(update={"keep_out": ()})
+    outline = ((0.0, 0.0), (420.0, 0.0), (408.0, 78.0), (12.0, 78.0))
+    sides = {"profile_mm": outline, "depth_mm": 118.0, "keep_out": ()}
+    deck = inputs.brief.compartment[0].model_copy(update=sides)
     board = PartSection(name="BMS", kind="BMS", within=("deck",), gap_mm=1.0, free_mm=8.0)
-    brief = inputs.brief.model_copy(update={"compartment": (deck,), "part": (board,)})
+    gaps = inputs.brief.clearance.model_copy(update={"wire_mm": 0.0})
+    brief = inputs.brief.model_copy(
+        update={"compartment": (deck,), "part": (board,), "passage": (), "clearance": gaps}
+    )
     seats = Seats(brief, compartments(brief), inputs.cells, inputs.bms)
     seats.__dict__["_boards"] = [inputs.bms.id.tolist().index("sentinel-24s-150a")]
     small, large = (next(s for s in seats._sized if round(s.diameter_mm, 1) == mm) for mm in (21.3, 26.3))

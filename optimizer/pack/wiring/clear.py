@@ -211,26 +211,24 @@ class Net:
             return []
         far, found = self.tree.query(place, k=min(self.near, len(self.points)), distance_upper_bound=self.near_mm)
         near = np.atleast_1d(found)[np.isfinite(np.atleast_1d(far))]
-        return [int(k) for k in near if self.sees(place, self.points[k])]
+        return np.asarray(near[self._sees_each(place, self.points[near])]).tolist() if len(near) else []
 
     def _free(self, one: Ints, two: Ints) -> Flags:
-        """Which edges of a rough grid are clear, shape (e,): those within bounds of what stands there are looked at.
+        """Which edges of a rough grid are clear of what stands there, shape (e,).
 
-        Lines lie beside all bounds, so that nothing stands across an edge that lies outside of them.
+        Each lies along an axis, so that its distance to an upright is that in the plane and that along the axis.
         """
         a, b = self.points[one], self.points[two]
         low, high = np.minimum(a, b), np.maximum(a, b)
-        doubt = np.zeros(len(one), dtype=bool)
+        least = self.radius - PRESSED_MM
+        free = np.ones(len(one), dtype=bool)
         for each in self.clear.uprights:
             first, last = np.array([each.reach_mm(k) for k in range(3)]).T
-            doubt |= ((low < last + self.radius - PRESSED_MM) & (high > first - self.radius + PRESSED_MM)).all(axis=1)
-        at = np.flatnonzero(doubt)
-        count = (np.linalg.norm(b[at] - a[at], axis=1) / LOOK_MM).astype(int) + 2
-        owner = np.repeat(at, count)
-        part = np.concatenate([np.linspace(0.0, 1.0, n) for n in count]) if len(at) else np.zeros(0)
-        points = a[owner] + part[:, None] * (b[owner] - a[owner])
-        free = np.ones(len(one), dtype=bool)
-        free[owner[self.clear.mm(points) < self.radius - PRESSED_MM]] = False
+            at = np.flatnonzero(free & ((low < last + least) & (high > first - least)).all(axis=1))
+            above = np.maximum(np.maximum(each.low_mm - high[at, each.axis], low[at, each.axis] - each.high_mm), 0.0)
+            lines = shapely.linestrings(np.stack([a[at][:, each.across], b[at][:, each.across]], axis=1))
+            shapely.prepare(each.shape)
+            free[at] = ~shapely.dwithin(each.shape, lines, np.sqrt(np.maximum(least**2 - above**2, 0.0)) - 1e-9)
         return free
 
     def meets(self, start_mm: Floats) -> bool:
@@ -239,9 +237,14 @@ class Net:
 
     def sees(self, one: Floats, two: Floats) -> bool:
         """Whether a wire may run straight from one place to another."""
-        steps = int(np.linalg.norm(two - one) / LOOK_MM) + 2
-        points = one + np.linspace(0.0, 1.0, steps)[:, None] * (two - one)
-        return bool((self.clear.mm(points) >= self.radius - PRESSED_MM).all())
+        return bool(self._sees_each(one, two[None])[0])
+
+    def _sees_each(self, one: Floats, others: Floats) -> Flags:
+        """Whether a wire may run straight from one place to each of others, shape (n,), at least one."""
+        count = (np.linalg.norm(others - one, axis=1) / LOOK_MM).astype(int) + 2
+        part = np.concatenate([np.linspace(0.0, 1.0, n) for n in count])[:, None]
+        good = self.clear.mm(one + part * (np.repeat(others, count, axis=0) - one)) >= self.radius - PRESSED_MM
+        return np.logical_and.reduceat(good, np.cumsum(count) - count)
 
     def way(self, start_mm: Floats) -> Floats | None:
         """Corners of the shortest clear way on the grid from a place, drawn straight, shape (k, 3) [mm], or None."""

@@ -9,7 +9,6 @@ the charge port beside it.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from itertools import permutations
 from typing import Any
 
 import numpy as np
@@ -17,7 +16,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from optimizer.base.arrays import Floats, Ints
 from optimizer.pack.wiring.order import lightest, shortest_paths
-from optimizer.pack.wiring.ways import cut_length
 
 Pair = tuple[float, float]
 
@@ -26,9 +24,6 @@ Pair = tuple[float, float]
 TRIED_COMPARTMENTS = 5
 MOST_COMPARTMENTS = 10
 SENSORS_OF_MANY = 2
-
-# Splits worked on at a time where there are many compartments: tables of m² numbers per split.
-AT_ONCE = 20_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,23 +34,19 @@ class Places:
     ----------
     links_mm : ndarray, shape (m, m)
         From hub to hub [mm].
-    reach_mm : ndarray, shape (m,)
-        Of a sensor's wire up to the hub, by which harnesses are compared: it reaches every place of the compartment,
-        whatever lies there. What is counted in the end is its way [mm].
     groups_per_module : tuple of int, length m
         0 for a tray: all groups of the compartment in one case.
     """
 
     links_mm: Floats
-    reach_mm: Floats
     groups_per_module: tuple[int, ...]
 
     def __post_init__(self) -> None:
         count = len(self.groups_per_module)
         if not 1 <= count <= MOST_COMPARTMENTS:
             raise ValueError(f"1 to {MOST_COMPARTMENTS} compartments, found {count}")
-        if np.shape(self.links_mm) != (count, count) or np.shape(self.reach_mm) != (count,):
-            raise ValueError("links must have shape (m, m), reaches (m,)")
+        if np.shape(self.links_mm) != (count, count):
+            raise ValueError("links must have shape (m, m)")
 
     @property
     def many(self) -> bool:
@@ -166,88 +157,7 @@ def _cases(groups: Ints, per_module: Ints) -> Ints:
     return -(-groups // np.where(per_module > 0, per_module, 10**9))
 
 
-def harness_block(
-    split: ArrayLike,
-    *,
-    places: Places,
-    per_module: ArrayLike | None = None,
-    sensors: int = 2,
-    share_balance_leads: bool = False,
-    slack_mm: float = 50.0,
-    bms_in: int | None = None,
-    power_g_per_m: float = 60.0,
-    lead_g_per_m: float = 5.0,
-) -> HarnessBlock:
-    """The lightest harness of each split, over all orders of the compartments and places of the BMS.
-
-    A sensor's wire counts for this as if it ran through all of its compartment, see Places: where its case lies is up
-    to the layout.
-
-    Masses count by their third decimal. Equal ones go to fewer crossing conductors, then to the first order of
-    the compartments' numbers, then to the lowest number of the BMS's; with more than TRIED_COMPARTMENTS to the
-    lowest number of the chain's first compartment, of its last, of the BMS's.
-
-    Parameters
-    ----------
-    split : ndarray of int, shape (n, m)
-        Groups in each compartment, at least one in all.
-    per_module : ndarray of int, shape (n, m), optional
-        Groups per module of each split, where they differ from split to split; only with more than
-        TRIED_COMPARTMENTS compartments. Those of `places` when left out.
-    sensors : int
-        Temperature sensors, two wires each; at most SENSORS_OF_MANY with more than TRIED_COMPARTMENTS.
-    share_balance_leads : bool
-        Whether modules of a compartment share the lead where they meet.
-    slack_mm : float
-        Added to every wire, rounded up to whole CUT_MM [mm].
-    bms_in : int or None
-        Compartment of the BMS, None to choose.
-    power_g_per_m, lead_g_per_m : float
-        Mass of power wire, and of balance and sensor wire, by which harnesses are compared [g/m].
-
-    Raises
-    ------
-    ValueError
-        If a split has no group, a negative count or the wrong number of compartments; or if sensors or groups
-        per module of each split are asked for that so many compartments do not allow.
-    """
-    groups, slack_mm = np.atleast_2d(np.asarray(split, dtype=np.int64)), float(cut_length(slack_mm))
-    count = len(places.groups_per_module)
-    if groups.shape[1] != count or np.any(groups < 0) or np.any(groups.sum(axis=1) < 1):
-        raise ValueError("every split needs a count for each compartment and at least one group")
-    if (per_module is not None and not places.many) or (places.many and sensors > SENSORS_OF_MANY):
-        raise ValueError("sensors, and groups per module of each split, must suit the number of compartments")
-    cases = np.broadcast_to(places.groups_per_module if per_module is None else np.asarray(per_module), groups.shape)
-    if places.many:
-        by = _Programme(places, sensors, share_balance_leads, slack_mm, bms_in, (power_g_per_m, lead_g_per_m))
-        starts = range(0, max(len(groups), 1), AT_ONCE)
-        blocks = [by.harness(groups[k : k + AT_ONCE], cases[k : k + AT_ONCE]) for k in starts]
-        return HarnessBlock(**{name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]})
-    leads = _Leads(groups, cases, places, share_balance_leads, slack_mm)
-    best: dict[str, NDArray[Any]] = {}
-    for order in permutations(range(count)):
-        chain = _Chain(groups, places, order, sensors, slack_mm)
-        for bms in range(count) if bms_in is None else (bms_in,):
-            trial = chain.harness(bms, leads)
-            grams = trial["power_length_mm"] * power_g_per_m
-            leads_mm = trial["balance_length_mm"] + trial["sensor_length_mm"]
-            grams = grams + (leads_mm + 2.0 * trial["sensors_in"] @ places.reach_mm) * lead_g_per_m
-            best = _lighter(best, trial | {"grams": np.round(grams, 3)})
-    best.pop("grams")
-    return HarnessBlock(**best)
-
-
-def _lighter(best: dict[str, NDArray[Any]], trial: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
-    """Entry by entry, the lighter harness; on a tie the one with fewer crossings; else what was there."""
-    if not best:
-        return trial
-    lighter, equal = trial["grams"] < best["grams"], trial["grams"] == best["grams"]
-    take = lighter | (equal & (trial["crossing_conductors"] < best["crossing_conductors"]))
-    wide = {1: take, 2: take[:, None]}
-    return {name: np.where(wide[old.ndim], trial[name], old) for name, old in best.items()}
-
-
-class _Leads:
+class Leads:
     """Balance leads: their number per compartment, and their length for each place of the BMS."""
 
     def __init__(self, groups: Ints, per_module: Ints, places: Places, shared: bool, slack_mm: float) -> None:
@@ -263,7 +173,7 @@ class _Leads:
                 self.length[:, back == kind, place] = (leads * away)[:, None]
 
 
-class _Chain:
+class ChainOrder:
     """One order of the compartments: links, ends and sensors of every split."""
 
     def __init__(
@@ -299,7 +209,7 @@ class _Chain:
             before = before + self.modules[:, place]
         return where
 
-    def harness(self, bms: int, leads: _Leads) -> dict[str, NDArray[Any]]:
+    def harness(self, bms: int, leads: Leads) -> dict[str, NDArray[Any]]:
         """All fields of HarnessBlock with the BMS in one compartment."""
         n, away_mm = len(self.groups), self.places.links_mm[:, bms] + self.slack_mm
         ends = away_mm[self.first] + away_mm[self.last]
@@ -325,7 +235,7 @@ class _Chain:
         }
 
 
-class _Programme:
+class Programme:
     """The lightest harness where there are too many compartments to try every order."""
 
     def __init__(
@@ -337,21 +247,19 @@ class _Programme:
         self.away = places.links_mm[:, self.sites] + slack_mm
         self.paths = shortest_paths(places.links_mm + slack_mm)
 
-    def harness(self, groups: Ints, per_module: Ints) -> dict[str, NDArray[Any]]:
+    def harness(self, groups: Ints, per_module: Ints, sensor_legs_mm: Floats) -> dict[str, NDArray[Any]]:
         """All fields of HarnessBlock."""
         sites, rows = self.sites, np.arange(len(groups))
-        leads = _Leads(groups, per_module, self.places, self.shared, self.slack_mm)
+        leads = Leads(groups, per_module, self.places, self.shared, self.slack_mm)
         balance = leads.length.sum(axis=2).T[:, sites]
         balance_leads, between = leads.number.sum(axis=1), (groups > 0).sum(axis=1) - 1
         crossing = (balance_leads + between)[:, None] - leads.number[:, sites]
-        reach = 2.0 * (self.places.reach_mm[:, None] + self.away)
-        from_first, from_last = (reach * (self.sensors > k) for k in range(2))
-        each = (len(groups), *self.away.shape)
+        reach = 2.0 * (sensor_legs_mm[:, :, None] + self.away)
+        from_first, from_last = (self.away * self.power + reach * (self.sensors > k) * self.lead for k in range(2))
         used = (groups > 0) @ (1 << np.arange(groups.shape[1]))
         first, last, bms = lightest(
             used, paths_g=self.paths.length_mm * self.power, bms_g=balance * self.lead, sites=sites,
-            first_g=np.broadcast_to(self.away * self.power + from_first * self.lead, each),
-            last_g=np.broadcast_to(self.away * self.power + from_last * self.lead, each),
+            first_g=from_first, last_g=from_last,
             crossing=crossing, first_wires=1 + 2 * (self.sensors > 0), last_wires=1 + 2 * (self.sensors > 1),
         )  # fmt: skip
         site, modules = np.searchsorted(sites, bms), _cases(groups, per_module)

@@ -20,7 +20,6 @@ from optimizer.fit.region.geometry import compartments, rotation, to_vehicle
 from optimizer.pack.wiring.around import around
 from optimizer.pack.wiring.plane import HAIR_MM, Box
 from optimizer.pack.wiring.ways import cut_length, outside_mm, wall_point
-from optimizer.pack.wiring.wire import outer_diameter_mm
 
 STRAIGHT = "straight"
 
@@ -103,7 +102,7 @@ def passage_problems(brief: Brief, wires: Wires | None, rows: NDArray[np.int64])
 
 def wires_mm2(wires: Wires) -> Floats:
     """Square of each wire's outer diameter: what it takes of a bore, shape (n,) [mm²]."""
-    return np.array([outer_diameter_mm(float(area)) ** 2 for area in wires.area_mm2])
+    return np.asarray(wires.outer_mm**2)
 
 
 def room_mm2(bore_mm: float) -> float:

@@ -8,14 +8,14 @@ stated lines (ROUGH_MM), files and build sheet on a fine one.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import shapely
 
-from optimizer.base.arrays import Floats
+from optimizer.base.arrays import Flags, Floats
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import Layout
 from optimizer.pack.case.outline import CaseRules, module_outline, tray_outlines
@@ -167,7 +167,7 @@ class Reach:
 
 def roomy_mm(
     reach: Reach, taps: Taps, way: Measure, hub_mm: Floats, *, ports_mm: Sequence[Floats], wires_mm: Sequence[float],
-    per_module: int, shared: bool,
+    per_module: int, shared: bool, least: int = 1,
 ) -> Floats:  # fmt: skip
     """Thickness of the thickest power wire with room where a chain's first 1 … G groups are in use, shape (G,) [mm].
 
@@ -190,25 +190,45 @@ def roomy_mm(
         Groups in a full case, 0 for a tray.
     shared : bool
         Whether cases share the lead where they meet.
+    least : int
+        Fewer groups are not looked at.
     """
     groups, (lead, *power) = len(taps.plus_mm), wires_mm
-    found, led = np.zeros(groups), groups if _passing(reach, ports_mm, hub_mm, lead) else 0
+    led = groups if _passing(reach, ports_mm, hub_mm, lead) else 0
     for group, _, ends in lead_points(taps, led, per_module=per_module, shared=shared):
         if not reach.joins(ends[int(np.argmin(way(ends, hub_mm)))], hub_mm, lead / 2.0):
             led = group
             break
     starts = module_starts(led, per_module=per_module)[1:]
-    good = np.arange(groups) < led
-    for wide in power:
-        r = wide / 2.0
+
+    def roomy(wide: float, asked: Flags) -> Flags:
+        """Which of the first 1 … G groups leave a power wire room, of those asked for."""
+        r, good = wide / 2.0, asked.copy()
         if not (good.any() and _passing(reach, ports_mm, hub_mm, wide) and reach.joins(taps.entry_mm[0], hub_mm, r)):
-            break
+            return np.zeros(groups, dtype=bool)
         for k in starts:
             if good[k:].any() and not reach.joins(taps.exit_mm[k - 1], taps.entry_mm[k], r, tap=True):
                 good[k:] = False
-        good = np.array([bool(ok) and reach.joins(taps.exit_mm[g], hub_mm, r) for g, ok in enumerate(good)])
-        found[good] = wide
-    return found
+        return np.array([bool(ok) and reach.joins(taps.exit_mm[g], hub_mm, r) for g, ok in enumerate(good)])
+
+    number = np.arange(groups)
+    return _thickest(power, roomy, (number < led) & (number >= least - 1))
+
+
+def _thickest(widths: Sequence[float], roomy: Callable[[float, Flags], Flags], asked: Flags) -> Floats:
+    """The thickest of rising widths with room for each that is asked for, 0 where none has, shape (n,).
+
+    A thicker wire has room nowhere that a thinner one has none: the widths are halved until all between have it alike.
+    """
+    found = np.zeros(len(asked))
+    if not len(widths) or not asked.any():
+        return found
+    middle = len(widths) // 2
+    good = roomy(widths[middle], asked)
+    found[good] = widths[middle]
+    thicker = _thickest(widths[middle + 1 :], roomy, good)
+    thinner = _thickest(widths[:middle], roomy, asked & ~good)
+    return np.maximum(found, np.maximum(thicker, thinner))
 
 
 def _passing(reach: Reach, ports: Sequence[Floats], hub: Floats, wide: float) -> bool:

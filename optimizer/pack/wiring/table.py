@@ -27,6 +27,7 @@ COLUMNS = (
     "length_mm",
     "wire",
     "area_mm2",
+    "outer_mm",
     "resistance_mohm",
     "mass_g",
     "cost",
@@ -46,6 +47,10 @@ COLUMNS = (
 # Name of a power wire's own connector; its number follows, from the pack's negative end on.
 PLUG = "power connector"
 
+#: Least radius in which a wire that is laid once may be bent, to its inner side, over its outer diameter (common
+#: practice, no published source).
+BEND = 4.0
+
 
 @dataclass(frozen=True)
 class WireKind:
@@ -53,8 +58,8 @@ class WireKind:
 
     Parameters
     ----------
-    area_mm2, resistance_ohm_per_km, mass_g_per_m, price_per_m : float
-        [mm²], [ohm/km], [g/m], [currency/m]
+    area_mm2, resistance_ohm_per_km, mass_g_per_m, price_per_m, outer_mm : float
+        [mm²], [ohm/km], [g/m], [currency/m]; over its insulation [mm]
     """
 
     id: str
@@ -62,6 +67,7 @@ class WireKind:
     resistance_ohm_per_km: float
     mass_g_per_m: float
     price_per_m: float
+    outer_mm: float
 
 
 class BoxWays(Protocol):
@@ -218,6 +224,7 @@ def harness_table(wires: Sequence[Wire], *, power: WireKind, lead: WireKind, sla
                 length,
                 kind.id,
                 kind.area_mm2,
+                kind.outer_mm,
                 metres * kind.resistance_ohm_per_km,
                 metres * kind.mass_g_per_m,
                 metres * kind.price_per_m,

@@ -25,7 +25,6 @@ from optimizer.pack.wiring.passages import STRAIGHT, from_vehicle
 from optimizer.pack.wiring.reach import NoRoomError, Reach, block, cases_standing
 from optimizer.pack.wiring.table import corners_of
 from optimizer.pack.wiring.ways import outside_mm
-from optimizer.pack.wiring.wire import outer_diameter_mm
 from optimizer.review.cad.metal import plan_shapes
 from optimizer.review.cad.model import Thing, things
 from optimizer.review.cad.solids import joined
@@ -78,7 +77,7 @@ def laid_wires(design: Design) -> list[Laid]:
     found = []
     for number, wire in enumerate(design.harness.to_dict("records"), start=1):
         name = f"wire {number} {wire['from']} to {wire['to']}"
-        radius = outer_diameter_mm(float(wire["area_mm2"])) / 2.0
+        radius = float(wire["outer_mm"]) / 2.0
         try:
             legs = _way(design, rooms, wire, radius)
             ends = corners_of(str(wire["way_mm"]))[[0, -1]]

@@ -9,7 +9,7 @@ from optimizer.design.ties import stacks_of
 from optimizer.pack.case.outline import print_hours
 from optimizer.pack.ties import BAND_MM, BAND_WIDE_MM
 from optimizer.pack.wiring.passages import STRAIGHT
-from optimizer.pack.wiring.wire import BEND, bend_mm
+from optimizer.pack.wiring.table import BEND
 from optimizer.review.sheets import expected
 from optimizer.review.sheets.joinsteps import join_steps
 from optimizer.review.sheets.settings import settings_steps
@@ -242,8 +242,8 @@ def _harness(design: Design, room: Sequence[str]) -> WorkStep:
 
 def _ways(design: Design) -> tuple[str, ...]:
     """Bends and passages, as far as they are known."""
-    areas = sorted({float(area) for area in design.harness["area_mm2"]})
-    bends = ", ".join(f"{bend_mm(area):.0f} mm at {area:g} mm²" for area in areas)
+    kinds = sorted(set(design.harness[["area_mm2", "outer_mm"]].itertuples(index=False, name=None)))
+    bends = ", ".join(f"{BEND * outer:.0f} mm at {area:g} mm²" for area, outer in kinds)
     told = [f"Bend no wire tighter than {bends} (its outer diameter times {BEND:g}; common practice). Ways are in "
             "harness.csv, column way_mm; a length is path_mm + spare_mm (see spare_for) + slack_mm."]  # fmt: skip
     if (design.harness["through"] == STRAIGHT).any():

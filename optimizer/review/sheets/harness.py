@@ -5,8 +5,7 @@ from __future__ import annotations
 from itertools import count
 from typing import TYPE_CHECKING, Any
 
-from optimizer.pack.wiring.table import PLUG
-from optimizer.pack.wiring.wire import bend_mm, outer_diameter_mm
+from optimizer.pack.wiring.table import BEND, PLUG
 from optimizer.review.sheets import style as look
 
 if TYPE_CHECKING:
@@ -131,8 +130,8 @@ def _legend(axes: Axes, wires: list[Row]) -> None:
         axes.plot([EDGE_MM, EDGE_MM + 10.0], [y, y], color=colour, lw=1.8)
         _say(axes, EDGE_MM + 13.0, y, f"{word}: {name}", fontsize=6.5, va="center")
     lines = [
-        f"{kind}: {outer_diameter_mm(area):.1f} mm over its insulation, bent no tighter than {bend_mm(area):.0f} mm"
-        for kind, area in sorted({(str(w["wire"]), float(w["area_mm2"])) for w in wires}, key=lambda each: each[1])
+        f"{kind}: {outer:.1f} mm over its insulation, bent no tighter than {BEND * outer:.0f} mm"
+        for outer, kind in sorted({(float(w["outer_mm"]), str(w["wire"])) for w in wires})
     ]
     through = sorted({str(w["through"]) for w in wires} - {""})
     lines += [f"from box to box: {', '.join(through)}"] if through else []

@@ -110,6 +110,8 @@ class FillRules:
         boxes which hold the same layout share them.
     share_leads : bool
         Whether one balance lead serves two cases where they meet.
+    seated : bool
+        Whether the lengths of sensors' wires may decide on the chain's order, see seats_matter.
     wires_mm : tuple of float
         Outer diameters of the wires that must have room, see roomy_mm; empty: none is asked for [mm].
     fillers : tuple of Filler
@@ -126,6 +128,7 @@ class FillRules:
     seed: int
     shared: bool = False
     share_leads: bool = False
+    seated: bool = False
     wires_mm: tuple[float, ...] = ()
     fillers: tuple[Filler, ...] = ()
     always_filled: bool = False
@@ -193,7 +196,7 @@ def fills(
             measured(layout, links, room=room, rules=rules, filler=filler, least=first, **around)
             for layout, links in _distinct(each) if links.groups >= wanted for filler in rules.fillings()
         ]  # fmt: skip
-        found.extend(useful([fill for fill in made if fill is not None]))
+        found.extend(useful([fill for fill in made if fill is not None], seated=rules.seated))
         return {**_as_arrays(found), "least": np.array(first)}
 
     parts = {
@@ -202,16 +205,17 @@ def fills(
         "trays": pack_layouts(list(trays)),
     }  # fmt: skip
     arrays = cached("fills", parts, compute, enough=lambda known: int(known["least"]) <= least)
-    return _of_at_least(found or _from_arrays(arrays, room.name, size, parallel), least)
+    return _of_at_least(found or _from_arrays(arrays, room.name, size, parallel), least, rules.seated)
 
 
-def _of_at_least(found: list[Fill], least: int) -> list[Fill]:
+def _of_at_least(found: list[Fill], least: int, seated: bool) -> list[Fill]:
     """Fills that hold so many groups as if fewer had not been looked at; all where none does."""
     full = [fill for fill in found if fill.groups >= least]
     never = [np.r_[False, np.arange(1, fill.groups + 1) < least][:, None] for fill in full]
-    return useful([
+    known = [
         replace(fill, metrics=np.where(rows, np.inf, fill.metrics)) for fill, rows in zip(full, never, strict=True)
-    ]) or found  # fmt: skip
+    ]  # fmt: skip
+    return useful(known, seated=seated) or found
 
 
 def _distinct(each: Sequence[tuple[Layout, Chain]]) -> list[tuple[Layout, Chain]]:
@@ -336,7 +340,7 @@ def measured(
             ports = [np.array(at) for at in ports_mm if at != hub_mm]
             cramped[1:] = ANY_WIRE_MM - roomy_mm(
                 reach, taps, way.lengths, hub, ports_mm=ports, wires_mm=rules.wires_mm, per_module=per_module,
-                shared=rules.share_leads,
+                shared=rules.share_leads, least=least,
             )[:held]  # fmt: skip
         metrics, names, how = np.column_stack([metrics, cramped]), (*names, CRAMPED), (*how, "worst")
     for one in rules.fillers:
@@ -361,23 +365,27 @@ def _reach(
     return Reach(clear_of(room, standing, bodies), **rough)
 
 
-def useful(found: Sequence[Fill]) -> list[Fill]:
+def useful(found: Sequence[Fill], *, seated: bool = False) -> list[Fill]:
     """Fills that no other one equals or beats in groups held and, for every g, in all metrics.
 
     A fill that holds as many groups and is no worse in any number that the score is monotone in can stand in
-    for the other in every pack.
+    for the other in every pack. If `seated`, wires of sensors must be as long, too, since the order of the chain
+    follows from them.
     """
     kept: list[Fill] = []
     for fill in sorted(found, key=lambda f: (-f.groups, tuple(f.metrics[-1]))):
-        if not any(_covers(other, fill) for other in kept):
-            kept = [other for other in kept if not _covers(fill, other)] + [fill]
+        if not any(_covers(other, fill, seated) for other in kept):
+            kept = [other for other in kept if not _covers(fill, other, seated)] + [fill]
     return kept
 
 
-def _covers(one: Fill, other: Fill) -> bool:
+def _covers(one: Fill, other: Fill, seated: bool) -> bool:
     held = other.groups + 1
-    same_place = one.groups_per_module == other.groups_per_module
-    return one.groups >= other.groups and same_place and bool(np.all(one.metrics[:held] <= other.metrics))
+    if one.groups < other.groups or one.groups_per_module != other.groups_per_module:
+        return False
+    leg = one.names.index(SENSOR_LEG) if seated else 0
+    alike = not seated or np.array_equal(one.metrics[:held, leg], other.metrics[:, leg])
+    return alike and bool(np.all(one.metrics[:held] <= other.metrics))
 
 
 def _as_arrays(found: Sequence[Fill]) -> Arrays:

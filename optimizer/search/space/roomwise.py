@@ -1,9 +1,9 @@
 """Groups shared out over many compartments, compartment by compartment, in blocks of bounded size.
 
 With many compartments the product of their fills is too large to be gone through choice by choice. What lies
-after a compartment acts on a row through the groups and the kinds of case before it (the harness knows no more)
-and through sums or worst values of the fills' metrics. So of rows with the same groups and kinds of case only those
-need to go on that no other one equals or beats in every metric.
+after a compartment acts on a row through the groups, the kinds of case and the lengths of sensors' wires before it
+(the harness knows no more) and through sums or worst values of the fills' metrics. So of rows that are the same in
+the former only those need to go on that no other one equals or beats in every metric.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 from optimizer.base.arrays import Flags, Floats, Ints
 from optimizer.front.pareto import nondominated
 from optimizer.search.space.fills import Fill
+from optimizer.search.space.hubs import sensor_leg_mm
 
 # Rows made at a time, and comparisons held at a time.
 BLOCK = 50_000
@@ -38,7 +39,7 @@ class WayRows:
     kinds : ndarray of int, shape (n,)
         Kinds of module case in use, one bit each.
     same : ndarray of int, shape (n,)
-        Equal for rows with the same split and case.
+        Equal for rows with the same split, case and length of a sensor's wire in each compartment.
     """
 
     split: Ints
@@ -60,7 +61,7 @@ class WayRows:
 class Offer:
     """What one compartment may hold, by rising groups: arrays of o rows, the first one nothing.
 
-    `same` is equal for rows with the same groups and groups per module.
+    `same` is equal for rows with the same groups, groups per module and length of a sensor's wire.
     """
 
     groups: Ints
@@ -77,7 +78,7 @@ class Offer:
 
 
 def offers(
-    fills: Sequence[Sequence[Fill]], *, useful: Sequence[Flags] | None, metrics: int, apart: int = -1
+    fills: Sequence[Sequence[Fill]], *, useful: Sequence[Flags] | None, metrics: int
 ) -> list[Offer]:
     """What each compartment may hold.
 
@@ -88,9 +89,7 @@ def offers(
     useful : sequence of ndarray of bool, shape (f, G + 1), optional
         Which fills are worth having for a number of groups; all when left out.
     metrics : int
-        Number of the fills' metrics; behind them is one column for each compartment.
-    apart : int
-        Metric that neither adds up nor is the worst: each compartment has it in its own column; -1: none.
+        Number of the fills' metrics.
     """
     kinds = sorted({fill.groups_per_module for each in fills for fill in each} - {0})
     bit = {0: 0} | {kind: 1 << k for k, kind in enumerate(kinds)}
@@ -105,12 +104,11 @@ def offers(
         ]
         case = [0, *(each[k].groups_per_module for _, k in held)]
         groups, fill = np.array([(0, 0), *held], dtype=np.int64).T
-        rows = np.zeros((len(case), metrics + len(fills)))
+        rows = np.zeros((len(case), metrics))
         if held:
-            rows[1:, :metrics] = [each[k].metrics[g] for g, k in held]
-        if apart >= 0:
-            rows[:, metrics + j] = rows[:, apart]
-        same = np.unique(np.column_stack([groups, case]), axis=0, return_inverse=True)[1].reshape(-1)
+            rows[1:] = [each[k].metrics[g] for g, k in held]
+        legs = [0.0, *(sensor_leg_mm(each[k])[g] for g, k in held)]
+        same = np.unique(np.column_stack([groups, case, legs]), axis=0, return_inverse=True)[1].reshape(-1)
         bits = np.array([bit[kind] for kind in case], dtype=np.int64)
         out.append(Offer(groups, fill, np.array(case, dtype=np.int64), rows, bits, same.astype(np.int64)))
     return out

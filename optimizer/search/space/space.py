@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.base.arrays import Floats, Ints
 from optimizer.base.figures import ANY, split_name
 from optimizer.brief import Brief, brief_in
 from optimizer.fit.placement.bodies import Placed
@@ -22,7 +23,7 @@ from optimizer.pack.bill import totals
 from optimizer.pack.case.wanted import case_rules
 from optimizer.pack.joining import BOLT, Rule, method_for
 from optimizer.pack.thermal.packed import Weather
-from optimizer.pack.wiring.harness import HarnessBlock
+from optimizer.pack.wiring.lightest import Harnesses
 from optimizer.pack.wiring.passages import Links, wires_mm2
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
@@ -31,15 +32,13 @@ from optimizer.search.space.contents import entries_of_brief, lead_wire
 from optimizer.search.space.filling import fillers_of
 from optimizer.search.space.fills import Bodies, Fill, FillRules, Point, Weathers, fills
 from optimizer.search.space.guard import Guard, guard, overloads
+from optimizer.search.space.hubs import seats_matter
 from optimizer.search.space.offering import Offering, Task
 from optimizer.search.space.options import Options
 from optimizer.search.space.parts import Build, builds, fuse_options, lay_rules, ways_of
 from optimizer.search.space.rooms import Rooms
 from optimizer.search.space.seats import Seats
 from optimizer.search.space.stands import Stand
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 # By compartment, cell size and stand.
 Place = tuple[int, int, int]
@@ -234,7 +233,7 @@ class Space:
         return np.maximum(least, low), np.minimum(most, high)
 
     @cached_property
-    def harnesses(self) -> dict[tuple[object, ...], tuple[Ints, HarnessBlock]]:
+    def harnesses(self) -> dict[tuple[object, ...], tuple[Ints, Harnesses]]:
         """Harnesses worked out so far, see splits.Shares."""
         return {}
 
@@ -311,8 +310,8 @@ class Space:
             clearance=clearance(brief, cell), case=case_rules(brief, cell), ways=brief.fit.ways,
             groups_per_module=brief.fit.groups_per_module, made=ways_of(joined or self.builds), lay=lay_rules(brief),
             seconds=CHAIN_SECONDS, seed=fit_seed(brief), shared=self.offer.shared_chains,
-            share_leads=brief.harness.share_balance_leads, wires_mm=self._roomy_wires_mm, fillers=fillers_of(brief),
-            always_filled=brief.thermal.always_filled,
+            share_leads=brief.harness.share_balance_leads, seated=seats_matter(len(self.rooms), brief.parts.sensors),
+            wires_mm=self._roomy_wires_mm, fillers=fillers_of(brief), always_filled=brief.thermal.always_filled,
         )  # fmt: skip
 
     @cached_property

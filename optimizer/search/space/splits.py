@@ -17,12 +17,13 @@ from optimizer.fit.region.compartment import Compartment
 from optimizer.front.pareto import nondominated
 from optimizer.pack.conductors.totals import HEIGHT
 from optimizer.pack.wiring.bundles import between_boxes, most_wire_mm2
-from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS, HarnessBlock, Places, harness_block
+from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS, HarnessBlock, Places
+from optimizer.pack.wiring.lightest import Harnesses
 from optimizer.pack.wiring.passages import Links, links_of
 from optimizer.search.space import roomwise
 from optimizer.search.space.counts import ways_by_groups
 from optimizer.search.space.fills import ANY_WIRE_MM, CRAMPED, LEGS, SENSOR_LEG, Fill
-from optimizer.search.space.hubs import board_room, leads_mm, places
+from optimizer.search.space.hubs import board_room, leads_mm, places, seats_matter, sensor_leg_mm, sensor_legs_mm
 from optimizer.search.space.splitrows import Splits, all_splits, joined, nothing, summed
 
 if TYPE_CHECKING:
@@ -83,7 +84,7 @@ class Shares:
         fills: Sequence[Sequence[Fill]],
         rules: HarnessRules,
         sensors: int,
-        known: dict[tuple[object, ...], tuple[Ints, HarnessBlock]],
+        known: dict[tuple[object, ...], tuple[Ints, Harnesses]],
         links: Links | None = None,
         board: int | None = None,
         lead_mm2: float = 0.0,
@@ -92,7 +93,7 @@ class Shares:
         self.rooms, self.fills, self.rules, self.sensors, self.known = rooms, fills, rules, sensors, known
         how = next((fill.rules for each in fills for fill in each), ())
         self.worst = np.array([rule == "worst" for rule in how], dtype=bool)
-        self.useful = [_useful_at(each) for each in fills]
+        self.useful = [_useful_at(each, seats_matter(len(rooms), sensors)) for each in fills]
         names = next((fill.names for each in fills for fill in each), ())
         self.legs = [names.index(name) if name in names else -1 for name in (*LEGS, SENSOR_LEG)]
         self.cramped = names.index(CRAMPED) if CRAMPED in names else -1
@@ -194,17 +195,10 @@ class Shares:
 
     def _roomwise(self, series: int, reduced: bool) -> Splits:
         """As `of`, compartment by compartment; what is held at a time is bounded unless nothing may be left out."""
-        # Sensors' wires count in some compartments, not in their sum: each has a column of its own.
-        width, m = len(self.worst), len(self.rooms)
-        offered = roomwise.offers(
-            self.fills, useful=self.useful if reduced else None, metrics=width, apart=self.legs[2]
-        )
-        where = places(self.rooms, [None] * len(self.rooms), links=self.links)
-        blocks = roomwise.filled(
-            offered, series=series, worst=np.append(self.worst, np.zeros(m, dtype=bool)), most_kinds=MOST_KINDS,
-            reduced=reduced,
-        )
-        kept = [nothing(len(self.rooms), width)]
+        offered = roomwise.offers(self.fills, useful=self.useful if reduced else None, metrics=len(self.worst))
+        where = places([None] * len(self.rooms), links=self.links)
+        blocks = roomwise.filled(offered, series=series, worst=self.worst, most_kinds=MOST_KINDS, reduced=reduced)
+        kept = [nothing(len(self.rooms), len(self.worst))]
         waiting: list[roomwise.WayRows] = []
         for rows in blocks:
             waiting.append(rows)
@@ -224,15 +218,17 @@ class Shares:
 
     def _with_harness(self, rows: roomwise.WayRows, where: Places) -> Splits:
         _, first, back = np.unique(rows.same, return_index=True, return_inverse=True)
-        harness = self._harness_of(rows.split[first], where, rows.case[first])
-        bundles = self._bundles(rows.split[first], rows.case[first], harness)
-        metrics, each = rows.metrics[:, : len(self.worst)], harness.take(back)
+        legs = sensor_legs_mm(self.fills, rows.fill[first], rows.split[first])
+        split, cases = rows.split[first], rows.case[first]
+        harness = self._apart(self._harnesses(split, where, cases).lightest(legs), split, cases)
+        bundles = self._bundles(split, cases, harness)
+        metrics, each = rows.metrics, harness.take(back)
         return Splits(
             split=rows.split,
             fill=rows.fill,
             metrics=metrics,
             power_mm=each.power_length_mm + self._legs(metrics, 0),
-            lead_mm=leads_mm(self.fills, rows.fill, rows.split, each) + self._legs(metrics, 1),
+            lead_mm=leads_mm(legs[back], each) + self._legs(metrics, 1),
             wire_mm2=np.minimum(bundles[back], self.roomy_mm2(metrics)),
             modules=harness.modules[back],
             taps=harness.balance_leads[back],
@@ -258,8 +254,8 @@ class Shares:
             shared=self.rules.share_balance_leads,
         )  # fmt: skip
 
-    def _harness_of(self, split: Ints, where: Places, per_module: Ints | None = None) -> HarnessBlock:
-        block = harness_block(
+    def _harnesses(self, split: Ints, where: Places, per_module: Ints | None = None) -> Harnesses:
+        return Harnesses(
             split,
             places=where,
             per_module=per_module,
@@ -268,12 +264,15 @@ class Shares:
             slack_mm=self.rules.slack_mm,
             bms_in=board_room(self.rooms, self.rules.bms_in, self.board),
         )
+
+    def _apart(self, block: HarnessBlock, split: Ints, per_module: Ints) -> HarnessBlock:
+        """Harnesses whose wires between zones don't count as wires between compartments."""
         if not self.links.homes:
             return block
-        each = np.broadcast_to(where.groups_per_module if per_module is None else per_module, split.shape)
         return between_boxes(
-            split, each, block, homes=self.links.homes, sensors=self.sensors, shared=self.rules.share_balance_leads
-        )
+            split, per_module, block, homes=self.links.homes, sensors=self.sensors,
+            shared=self.rules.share_balance_leads,
+        )  # fmt: skip
 
     def _chosen(self, choice: Ints, series: int, reduced: bool) -> Splits | None:
         """Splits over one choice of fills; None where there is none."""
@@ -282,7 +281,7 @@ class Shares:
         sure = {fill.groups_per_module for fill, k in zip(chosen, choice, strict=True) if fill and k} - {0}
         if len(sure) > MOST_KINDS or (reduced and not all(map(self._ever, range(len(choice)), choice))):
             return None
-        split, harness = self._harness(series, chosen)
+        split, harnesses = self._all_splits(series, chosen)
         held = np.array([fill.groups if fill else 0 for fill in chosen])
         # An empty compartment is the same whichever fill it does not use: only the first one speaks for it.
         good = np.all((split <= held) & ((split > 0) | (choice == 0)), axis=1)
@@ -294,32 +293,34 @@ class Shares:
         rows = np.flatnonzero(good)
         if not len(rows):
             return None
+        split, fills = split[rows], np.tile(choice, (len(rows), 1))
         cases = np.broadcast_to([fill.groups_per_module if fill else 0 for fill in chosen], split.shape)
-        bundles, split = self._bundles(split, cases, harness), split[rows]
-        metrics, fills = summed(chosen, split, worst=self.worst), np.tile(choice, (len(rows), 1))
+        legs = sensor_legs_mm(self.fills, fills, split)
+        harness = self._apart(harnesses.lightest(legs, rows=rows), split, cases)
+        metrics = summed(chosen, split, worst=self.worst)
         return Splits(
             split=split,
             fill=fills,
             metrics=metrics,
-            power_mm=harness.power_length_mm[rows] + self._legs(metrics, 0),
-            lead_mm=leads_mm(self.fills, fills, split, harness.take(rows)) + self._legs(metrics, 1),
-            wire_mm2=np.minimum(bundles[rows], self.roomy_mm2(metrics)),
-            modules=harness.modules[rows],
-            taps=harness.balance_leads[rows],
-            crossing=harness.crossing_conductors[rows],
+            power_mm=harness.power_length_mm + self._legs(metrics, 0),
+            lead_mm=leads_mm(legs, harness) + self._legs(metrics, 1),
+            wire_mm2=np.minimum(self._bundles(split, cases, harness), self.roomy_mm2(metrics)),
+            modules=harness.modules,
+            taps=harness.balance_leads,
+            crossing=harness.crossing_conductors,
         )
 
     def _ever(self, room: int, fill: int) -> bool:
         """Whether a fill of a compartment is worth having with any number of groups; the first one with none, too."""
         return fill == 0 or bool(self.useful[room][fill, 1 : self.fills[room][fill].groups + 1].any())
 
-    def _harness(self, series: int, chosen: Sequence[Fill | None]) -> tuple[Ints, HarnessBlock]:
-        """Every split of the groups, and its harness."""
-        where = places(self.rooms, chosen, links=self.links)
+    def _all_splits(self, series: int, chosen: Sequence[Fill | None]) -> tuple[Ints, Harnesses]:
+        """Every split of the groups, and its harnesses."""
+        where = places(chosen, links=self.links)
         key: tuple[object, ...] = (series, *where.groups_per_module, self.board, self.links.length_mm.tobytes())
         if key not in self.known:
             split = all_splits([series] * len(self.rooms), series=(series, series))
-            self.known[key] = split, self._harness_of(split, where)
+            self.known[key] = split, self._harnesses(split, where)
         return self.known[key]
 
 
@@ -330,16 +331,19 @@ def kinds_of_case(split: Ints, chosen: Sequence[Fill | None]) -> Ints:
     return np.sum(kinds, axis=0, dtype=np.int64) if kinds else np.zeros(len(split), dtype=np.int64)
 
 
-def _useful_at(each: Sequence[Fill]) -> npt.NDArray[np.bool_]:
+def _useful_at(each: Sequence[Fill], seated: bool) -> npt.NDArray[np.bool_]:
     """Whether fill k with its first g groups is beaten by no other one with the same modules, shape (f, G + 1).
 
-    With no group all are alike, and all stand.
+    With no group all are alike, and all stand. If `seated`, nor by one whose sensor's wire is of another length: then
+    another order of the chain may be the lightest.
     """
     most = max((fill.groups for fill in each), default=0)
     table = np.ones((len(each), most + 1), dtype=bool)
     for g in range(1, most + 1):
-        for kind in {fill.groups_per_module for fill in each}:
-            same = [k for k, fill in enumerate(each) if fill.groups_per_module == kind and fill.groups >= g]
-            if same:
-                table[same, g] = nondominated(np.array([each[k].metrics[g] for k in same]))
+        alike: dict[object, list[int]] = {}
+        for k, fill in enumerate(each):
+            if fill.groups >= g:
+                alike.setdefault((fill.groups_per_module, seated and sensor_leg_mm(fill)[g]), []).append(k)
+        for same in alike.values():
+            table[same, g] = nondominated(np.array([each[k].metrics[g] for k in same]))
     return table
