@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import second_protection
 from fem import impedance
+from matplotlib.text import Text
 from second_check import faults
 from shapely.geometry import Point, Polygon
 from test_design_conductors import wide_space
@@ -26,6 +27,7 @@ from optimizer.pack.conductors.making import Way
 from optimizer.pack.conductors.solved import fed, field_of, figures, shares
 from optimizer.pack.joining import collector_rule
 from optimizer.review.sheets.buildsheet import build_steps
+from optimizer.review.sheets.drawings import draw
 from optimizer.review.sheets.plate_dxf import write_plates
 from optimizer.search.running.run import search
 from optimizer.search.space.setup import make_space
@@ -214,3 +216,11 @@ def test_columns_that_say_nothing_of_their_row_are_refused_all_at_once(tmp_path,
     with pytest.raises(BadInput) as raised:
         read_strips(tmp_path / "strips.csv")
     assert {problem.field for problem in raised.value.problems} == told
+
+
+def test_the_legend_tells_of_collectors_where_there_are_some(barred):
+    _, space, front = barred
+    for strip in ("plain", "barred"):
+        row = front[front["strip"] == strip].iloc[0].to_dict()
+        words = {text.get_text() for text in draw(unfold(space, row)).findobj(Text)}
+        assert ("collector\non an end" in words) == (strip == "barred")

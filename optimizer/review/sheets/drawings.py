@@ -33,6 +33,7 @@ from optimizer.review.sheets.arranging import (
     rows_of,
     stacked,
 )
+from optimizer.review.sheets.joinsteps import barred
 from optimizer.review.sheets.legend import blocked_word, foot_height, legend, title_block
 from optimizer.review.sheets.views import View
 
@@ -113,7 +114,7 @@ def _tied(design: Design) -> bool:
 
 def _marks(design: Design) -> dict[str, Any]:
     """What the legend tells of."""
-    return {"ties": _tied(design), "folds": _folded(design), "blocked": blocked_word(design)}
+    return {"ties": _tied(design), "folds": _folded(design), "bars": barred(design), "blocked": blocked_word(design)}
 
 
 def _folded(design: Design) -> bool:

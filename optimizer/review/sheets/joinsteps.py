@@ -123,7 +123,7 @@ def _join(design: Design, how: Method) -> WorkStep:
         *([f"Join the metal to the cells by {joined}."] if joined else []),
         *([_count(design)] if bolted else []),
         *([_TABS] if design.strip.get("form") == "tabbed" else []),
-        *([_COLLECTOR.format(method=design.strip["collector_by"])] if _barred(design) else []),
+        *([_COLLECTOR.format(method=design.strip["collector_by"])] if barred(design) else []),
         f"{how.verb} the plates in the order of their numbers. Strips that lie in the series direction carry "
         f"the pack current: {layers} layer{'s' if layers != 1 else ''} there. Strips within "
         f"a group only level it.{f' {second}' if layers > 1 else ''}",
@@ -184,7 +184,7 @@ def _fold(one: Mapping[str, Any]) -> str:
     )
 
 
-def _barred(design: Design) -> bool:
+def barred(design: Design) -> bool:
     """Whether an end has a collector: of a stock that has one, those that need none go without."""
     return any("joints_mm" in piece for one in design.conductors for piece in one["pieces"])
 

@@ -39,16 +39,19 @@ def blocked_word(design: Design) -> str:
 
 
 def legend(
-    axes: Axes, *, scale: float, sheet_mm: float, ties: bool = False, folds: bool = False, blocked: str = "keep-out"
-) -> None:
+    axes: Axes, *, scale: float, sheet_mm: float, ties: bool = False, folds: bool = False, bars: bool = False,
+    blocked: str = "keep-out",
+) -> None:  # fmt: skip
     """What each mark means, and a scale bar, at the lower left of the sheet.
 
-    `ties` tells of tie plates in cases, `folds` of joints between layers; `blocked` says what is hatched.
+    `ties` tells of tie plates in cases, `folds` of joints between layers, `bars` of collectors; `blocked` says what is
+    hatched.
     """
     y, x, close = EDGE_MM + (28.0 if sheet_mm < NARROW_MM else 5.0), EDGE_MM + 6.0, 0.88
     if sheet_mm < PAPER_MM:
         y, x, close = 5.5, 8.0, 0.73
-    spots = [x + close * shift for shift in (0.0, 21.0, 41.0, 60.0, 79.0, 101.0, 125.0, 150.5, 175.0, 196.0)]
+    shifts = (0.0, 21.0, 41.0, 60.0, 79.0, 101.0, 125.0, 150.5, 175.0, 194.0 if bars else 196.0, 207.0)
+    spots = [x + close * shift for shift in shifts]
     disc = shapely.Point(0, y + 6.5).buffer(4.0, quad_segs=16)
 
     def at(spot: float) -> shapely.Geometry:
@@ -71,13 +74,19 @@ def legend(
     strokes.pill(axes, (spots[6], y + 6.5), "7")
     strokes.pill(axes, (spots[7], y + 6.5), "P7", dark=False)
     strokes.leads(axes, [(spots[8], y + 6.5)], size=6.0)
+    if bars:
+        end, bar = (shapely.box(spots[9] - 5, y + 6.5 - half, spots[9] + 5, y + 6.5 + half) for half in (3.2, 1.4))
+        pieces: list[dict[str, Any]] = [{"layers": 1}, {"layers": 1, "joints_mm": []}]
+        strokes.metal(axes, [end, bar], {"level": 0, "way": "strip", "pieces": pieces})
     strip = "strip: series, in\ngroup, to a layer" if folds else "strip: series,\nwithin group"
     words = ("positive end", "negative end", "empty seat", blocked, "case, with\ntie plate" if ties else "case",
              strip, "series group,\n1 at pack −",
-             "plate: group 7 +\nto group 8 −", "power lead\njoined here")  # fmt: skip
+             "plate: group 7 +\nto group 8 −", "power lead\njoined here",
+             *(["collector\non an end"] if bars else []))  # fmt: skip
     for word, spot in zip(words, spots, strict=False):
         strokes.text(axes, (spot, y + 0.2), word, fontsize=5.6, va="top", linespacing=1.25)
-    strokes.scale_bar(axes, (spots[9], y + 4.0), scale=scale, most_mm=24.0 if sheet_mm < PAPER_MM else 60.0)
+    most_mm = (24.0 if sheet_mm < PAPER_MM else 60.0) - 8.0 * bars
+    strokes.scale_bar(axes, (spots[9 + bars], y + 4.0), scale=scale, most_mm=most_mm)
 
 
 def title_block(axes: Axes, design: Design, *, scale_name: str, sheet_mm: float) -> None:
