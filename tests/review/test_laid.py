@@ -208,6 +208,24 @@ def test_the_build_sheet_says_which_wires_have_room(packed):
     assert UNPLACED in told
 
 
+def test_a_bore_just_too_small_for_its_bundle_asks_for_another_pack(tmp_path, packed):
+    """NFPA 70, chapter 9, table 1: more than two wires fill 40 % of a conduit (from memory); to 0.02 % of its bore."""
+    harness = packed[0].harness
+    wires = harness[harness["through"] == "door"]
+    bore_mm = np.sqrt((wires["outer_mm"] ** 2).sum() / 0.4)
+    assert len(wires) > 6
+    for part, passes in ((1.0002, True), (0.9998, False)):
+        path = tmp_path / "brief.toml"
+        brief = BRIEF.format(folder=builtin_catalogs().as_posix())
+        path.write_text(brief.replace("bore_mm = 30.0", f"bore_mm = {part * bore_mm:.6f}"))
+        space = api.load(path)
+        row = api.front(space, api.search(space)).iloc[0]
+        found = api.unfold(space, row).harness
+        filled = (found.loc[found["through"] == "door", "outer_mm"] ** 2).sum()
+        assert 0.0 < filled <= 0.4 * (part * bore_mm) ** 2
+        assert (row["split"] == packed[0].row["split"]) == passes
+
+
 @pytest.mark.nightly
 def test_room_kept_over_the_ends_gives_every_wire_its_way(tmp_path, packed):
     """The same brief with wire_mm: what had no room over its tap has it, and bodies meet nothing still."""
