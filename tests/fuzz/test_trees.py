@@ -171,7 +171,7 @@ cells = ["amber-18650-e29"]
 series = [10, 10]
 parallel = [1, 2]
 strips = ["copper-10x0.15"]
-wires = ["silicone-1", "silicone-2.5"]
+wires = ["silicone-1.5", "silicone-4"]
 fuses = ["blade-60v-15a"]
 """
 
