@@ -186,9 +186,11 @@ def _keep_out(axes: Axes, shape: shapely.Geometry, name: str, *, here: bool) -> 
     if not here:
         dashed = {"linewidth": 0.7, "linestyle": (0, (4, 2))}
         strokes.fill(axes, shape, facecolor="none", edgecolor=look.SOFT, zorder=5.8, **dashed)
-        x0, _, _, y1 = shape.bounds
-        strokes.text(axes, (x0, y1), f"{name}, at another depth", fontsize=3.6, color=look.SOFT, ha="left", va="bottom",
-                     zorder=5.9)  # fmt: skip
+        # Inside its outline, since captions stand over the box; on ground of its own, since cells lie under it.
+        ground = {"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.5}
+        x0, y0, *_ = shape.bounds
+        strokes.text(axes, (x0 + 2.0, y0 + 1.0), f"{name}, at another depth", fontsize=4.2, color=look.INK, ha="left",
+                     va="bottom", bbox=ground, zorder=8)  # fmt: skip
         return
     strokes.fill(axes, shape, facecolor=look.BLOCKED, edgecolor=look.SOFT, linewidth=0.7, hatch="////", zorder=2)
     x0, _, x1, _ = shape.bounds

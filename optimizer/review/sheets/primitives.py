@@ -177,15 +177,15 @@ def dimension(axes: Axes, start: Point, end: Point, *, away: float, length_mm: f
     out = np.array([way[1], -way[0]])
     a, b = np.add(start, out * away), np.add(end, out * away)
     ticks = [(np.add(p, out * 0.8), np.add(p, out * (away + 1.2))) for p in (start, end)]
-    axes.add_artist(LineCollection([*ticks, (a, b)], colors=look.SOFT, linewidths=0.4, zorder=3))
+    axes.add_artist(LineCollection([*ticks, (a, b)], colors=look.SOFT, linewidths=0.4, zorder=8))
     slant = (way + out) * 0.9
     marks = [(np.subtract(p, slant), np.add(p, slant)) for p in (a, b)]
-    axes.add_artist(LineCollection(marks, colors=look.INK, linewidths=0.8, zorder=3))
+    axes.add_artist(LineCollection(marks, colors=look.INK, linewidths=0.8, zorder=8))
     angle = float(np.degrees(np.arctan2(way[1], way[0])))
     middle = (a + b) / 2
     ground = {"facecolor": look.PAPER, "edgecolor": "none", "pad": 0.8}
     upright = angle - 180 if angle > 90 or angle <= -90 else angle
-    text(axes, tuple(middle), f"{length_mm:.4g} mm", fontsize=6.2, rotation=upright, bbox=ground, zorder=4)
+    text(axes, tuple(middle), f"{length_mm:.4g} mm", fontsize=6.2, rotation=upright, bbox=ground, zorder=8.1)
 
 
 def scale_bar(axes: Axes, place: Point, *, scale: float, most_mm: float) -> None:
