@@ -56,6 +56,7 @@ BANDS = {
     "density_kg_m3": (900, 26000),
     "current_density_a_mm2": (0.2, 200),
     "area_mm2": (0.01, 500),
+    "outer_mm": (0.1, 180),
     "resistance_ohm_per_km": (0.02, 3000),
     "current_a": (0.01, 5000),
     "mass_g_per_m": (0.1, 8000),
