@@ -45,7 +45,8 @@ def draw(space, rng, *, count, tasks):
                 rows.append(made[1])
     if not packs:
         return packs, None
-    return packs, Block(*(np.concatenate([getattr(r, name) for r in rows]) for name in Block.__dataclass_fields__))
+    whole = {name: np.concatenate([getattr(r, name) for r in rows]) for name in Block.__dataclass_fields__}
+    return packs, Block(**whole)
 
 
 def _built(space, rng, task, cell, series, fills, split):
@@ -79,11 +80,11 @@ def _row(options, k):
 
 
 def _block(space, cell, series, parallel, one):
-    whole = np.array([cell]), np.array([series]), np.array([parallel])
+    cells, number = np.array([cell]), np.array([series * parallel])
     return Block(
-        *whole,
+        cell=cells, series=np.array([series]), parallel=np.array([parallel]),
         extra_ohm=one.column("resistance_ohm"), parts_kg=one.column("mass_kg"), parts_cost=one.column("cost"),
-        cells_cost=cells_cost(space, whole[0], whole[1] * parallel), peak_cap_a=-one.column("neg_peak_a"),
+        cells_cost=cells_cost(space, cells, number), peak_cap_a=-one.column("neg_peak_a"),
         continuous_cap_a=-one.column("neg_continuous_a"), charge_cap_a=-one.column("neg_charge_a"),
         ride_cap_a=-one.column("neg_ride_a"), regen_cap_a=-one.column("neg_regen_a"),
         spread_ohm=one.column("spread_ohm"), **{name: one.column(name) for name in WARM_NUMBERS},

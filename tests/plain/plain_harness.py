@@ -15,7 +15,6 @@ class Harness:
     modules: int
     crossing: int
     leads: int
-    seats: tuple = ()
 
 
 def turned(point, degrees):
@@ -85,20 +84,22 @@ def tap_boundaries(groups, per_module, shared):
     return out
 
 
-def harness_of(split, rooms, per_module, sensors, shared, slack_mm, bms_in=None, legs=(0.0, 0.0, ()), board=None):
+def harness_of(
+    split, rooms, per_module, sensors, shared, slack_mm, bms_in=None, legs=(0.0, 0.0, None), board=None, links=None
+):
     """60 g/m of power wire and 5 g/m of leads decide, then fewer crossings, then the first order tried.
 
     Orders that differ in empty compartments alone are one: only those of the compartments in use are tried. With
     more than five compartments the first order is that whose first, last and BMS come first. Legs from the taps to
-    the hubs are added to what is chosen: power wires and leads, as the fit has them, and for each sensor two wires of
-    its compartment; for the choice these are as long as the box is long, wide and high. A placed board is the BMS's
-    place.
+    the hubs are added: power wires and leads, as the fit has them, to what is chosen; for each sensor two wires of its
+    compartment, which count in the choice. A placed board is the BMS's place. `links`: ways between hubs through
+    passages, as the fit has them; without passages they are straight.
     """
     hubs = [hub_of(room, board) for room in rooms]
     if board is not None:
         bms_in = [room.name for room in rooms].index(board.compartment)
-    links = [[cut(math.dist(a, b)) if a is not b else 0.0 for b in hubs] for a in hubs]
-    reach = [cut(sum(high - low for low, high in room.extent_mm)) for room in rooms]
+    links = links or [[cut(math.dist(a, b)) if a is not b else 0.0 for b in hubs] for a in hubs]
+    reach = legs[2] or [0.0] * len(rooms)
     best = None
     orders = list(permutations(j for j in range(len(rooms)) if split[j]))
     if len(rooms) > 5:
@@ -110,8 +111,7 @@ def harness_of(split, rooms, per_module, sensors, shared, slack_mm, bms_in=None,
             if best is None or rank < best[0]:
                 best = rank, found
     found = best[1]
-    own = sum(2 * (legs[2][j] - reach[j]) for j in found.seats)
-    return Harness(found.power_mm + legs[0], found.lead_mm + legs[1] + own, found.modules, found.crossing, found.leads)
+    return Harness(found.power_mm + legs[0], found.lead_mm + legs[1], found.modules, found.crossing, found.leads)
 
 
 def _one(split, links, reach, per_module, sensors, shared, slack, used, bms):
@@ -128,11 +128,9 @@ def _one(split, links, reach, per_module, sensors, shared, slack, used, bms):
         for _ in tap_boundaries(split[j], per_module[j], shared):
             lead += links[j][bms] + slack
             crossing += j != bms
-    seats = []
     for k in range(sensors):
         # The first module, the last, and evenly between.
         j = modules[math.floor(k / max(sensors - 1, 1) * (len(modules) - 1) + 0.5)]
-        seats.append(j)
         lead += 2 * (reach[j] + links[j][bms] + slack)
         crossing += 2 * (j != bms)
-    return Harness(power, lead, len(modules), int(crossing), leads, tuple(seats))
+    return Harness(power, lead, len(modules), int(crossing), leads)

@@ -374,6 +374,8 @@ class Plain:
             pack.split, self.rooms, per_module, self.brief.parts.sensors, rules.share_balance_leads, rules.slack_mm,
             names.index(rules.bms_in) if rules.bms_in else None, self.legs(pack),
             self.space.stands[pack.stand].placed[0] if self.space.stands[pack.stand].board else None,
+            # Ways through passages are geometry, held against design.json elsewhere.
+            self.space.links(pack.stand).length_mm.tolist() if self.brief.passage else None,
         )  # fmt: skip
 
     def legs(self, pack):
