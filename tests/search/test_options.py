@@ -13,6 +13,7 @@ from optimizer.pack.conductors.making import Way
 from optimizer.pack.second import second_of
 from optimizer.ride.load.profile import LEVELS, Profile
 from optimizer.score.inputs import read_inputs
+from optimizer.search.exact.pending import GroupRows, picked
 from optimizer.search.space import options as op
 from optimizer.search.space import parts
 
@@ -69,6 +70,17 @@ def test_wires_act_by_the_length_each_option_needs():
     np.testing.assert_allclose(got.column("mass_kg"), [0.02, 0.05, 0.01, 0.025])
     np.testing.assert_allclose(got.column("cost"), [1.0, 2.0, 0.5, 1.0])
     np.testing.assert_array_equal(got.column("neg_peak_a"), [-30, -60, -30, -60])
+
+
+@given(seeds)
+def test_rows_are_picked_as_from_all_tables_put_together(seed):
+    rng = np.random.default_rng(seed)
+    tables = [rng.normal(size=(int(rng.integers(1, 5)), 3)) for _ in range(4)]
+    item = rng.integers(0, 4, int(rng.integers(0, 9)))
+    group = np.array([rng.integers(len(tables[k])) for k in item], dtype=np.int64)
+    rows = GroupRows(item, item, group, np.zeros((len(item), 1)))
+    whole, starts = np.concatenate(tables), np.cumsum([0, *map(len, tables)])
+    assert np.array_equal(picked(tables, rows), whole[starts[item] + group])
 
 
 def test_a_limit_beyond_use_keeps_nothing_alive():

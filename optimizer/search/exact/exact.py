@@ -27,7 +27,7 @@ from optimizer.score.situations import stages_of
 from optimizer.search.exact import archive
 from optimizer.search.exact.branch import BUNCH, Branch, Ground, Safety
 from optimizer.search.exact.ideal import best_figures, block_of
-from optimizer.search.exact.pending import GroupRows, Pending, joined, names_of, whole_of
+from optimizer.search.exact.pending import GroupRows, Pending, joined, names_of, picked, whole_of
 from optimizer.search.exact.tally import Tally
 from optimizer.search.space import options as op
 from optimizer.search.space import space as rules
@@ -261,7 +261,7 @@ class Engine:
         if not len(whole):
             return
         options = [item.built.samples for item in pending]
-        tables = [op.joined(x.values, item.part) for x, item in zip(options, pending, strict=True)]
+        tables = [choice.values for choice in options]
         self._scored(pending, self._promising(pending, whole, tables), options, tables, mine, Tally())
         mine.settle()
 
@@ -395,10 +395,10 @@ class Engine:
         return found[nondominated(points[found])]
 
     def _rows_block(self, batch: list[Pending], rows: GroupRows, tables: list[Floats]) -> Block:
-        """Groups of options as the score reads them."""
-        starts = np.cumsum([0, *map(len, tables)])
+        """Groups of options as the score reads them, BMS and fuse included."""
         series = np.array([item.branch.series for item in batch])
-        values = np.concatenate(tables)[starts[rows.item] + rows.group]
+        parts = np.array([item.part for item in batch])
+        values = op.joined(picked(tables, rows), parts[rows.item])
         return self._block(batch[0].branch.ground.task, rows.cell, series[rows.item], values)
 
     def _feasible(self, figures: Mapping[str, Floats], stage: frozenset[str], tally: Tally) -> Flags:

@@ -40,11 +40,9 @@ class Pending:
         return self.built.within(-self.part[[op.INDEX[name] for name in CAPS]])
 
     def level(self, size: int) -> Floats:
-        """Ideal of each `size` neighbours, BMS and fuse included, shape (groups, len(COLUMNS))."""
+        """Ideal of each `size` neighbours without BMS and fuse, shape (groups, len(COLUMNS))."""
         values = self.choice.values
-        if size > 1:
-            values = np.minimum.reduceat(values, np.arange(0, len(values), size), axis=0)
-        return op.joined(values, self.part)
+        return np.minimum.reduceat(values, np.arange(0, len(values), size), axis=0) if size > 1 else values
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +83,16 @@ def whole_of(number: int, item: Pending) -> GroupRows:
 def joined(parts: list[GroupRows]) -> GroupRows:
     """Rows of all parts, one after the other."""
     return GroupRows(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(GroupRows)))
+
+
+def picked(tables: list[Floats], rows: GroupRows) -> Floats:
+    """Rows of the tables of several Pending, shape (n, len(COLUMNS)); of tables, which are large, no more is copied."""
+    out = np.empty((len(rows), tables[0].shape[1]))
+    order = np.argsort(rows.item, kind="stable")
+    for mine in np.split(order, np.flatnonzero(np.diff(rows.item[order])) + 1):
+        if len(mine):
+            out[mine] = tables[rows.item[mine[0]]][rows.group[mine]]
+    return out
 
 
 def names_of(batch: list[Pending], rows: GroupRows, options: list[op.Options]) -> Ints:

@@ -207,12 +207,12 @@ def _sort(scaled: Floats, column: int, order: Ints, spare: Ints, start: int, end
 
 
 def joined(values: Floats, row: Floats) -> Floats:
-    """Every row of values with the one row, as `combine` would join them.
+    """Every row of values with the one row, or each with its own, as `combine` would join them.
 
     Parameters
     ----------
     values : ndarray, shape (n, len(COLUMNS))
-    row : ndarray, shape (len(COLUMNS),)
+    row : ndarray, shape (len(COLUMNS),) or (n, len(COLUMNS))
     """
     out: Floats = np.where(_WORST, np.maximum(values, row), values + row)
     return out
