@@ -143,10 +143,12 @@ def design_record(space: Space, row: Mapping[str, Any], *, design: Design | None
     chosen = choose(space, row)
     inputs = space.inputs
     cell = int(space.context.cells.row[chosen.cell])
+    # Ways of wires that have room are those of the thickest wire of the catalog with room.
+    wires = None if space.brief.harness.wires_have_room else sorted({chosen.wire, lead_wire(inputs)})
     curve, fitted = inputs.cells.curve_of(cell), inputs.cells.fitted_of(cell)
     picked = {
         "cells": (inputs.cells, [cell]), "strips": (inputs.strips, [chosen.strip]),
-        "wires": (inputs.wires, sorted({chosen.wire, lead_wire(inputs)})), "bms": (inputs.bms, [chosen.bms]),
+        "wires": (inputs.wires, wires), "bms": (inputs.bms, [chosen.bms]),
         "fuses": (inputs.fuses, [chosen.fuse]), "chargers": (inputs.chargers, None),
     }  # fmt: skip
     ride, design = inputs.ride, unfold(space, row) if design is None else design

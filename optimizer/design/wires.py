@@ -18,6 +18,7 @@ from optimizer.pack.wiring.table import Wired, WireKind, harness_table, wires_of
 from optimizer.pack.wiring.ways import Ways
 from optimizer.search.space.contents import lead_wire
 from optimizer.search.space.plate_metrics import taps_of
+from optimizer.search.space.standing import roomy_ways
 
 if TYPE_CHECKING:
     from optimizer.design.select import Chosen
@@ -47,7 +48,12 @@ def harness_of_design(
         bodies = [(np.array(low), np.array(high)) for low, high in space.bodies(chosen.stand, k)]
         way = Ways(room, fill.layout, targets_mm=hub[None], bodies_mm=bodies)
         taps = taps_of(fill.layout, fill.chain, fill.power_mm)
-        wired.append(Wired(room, taps, way, groups, fill.groups_per_module, hub, joints_of(fill, groups, mine)))
+        roomy = roomy_ways(
+            way, fill.chain, hub, room=room, rules=space.fill_rules(chosen.task(space).size), bodies=bodies,
+            ports_mm=space.ports(chosen.stand, k),
+        )  # fmt: skip
+        joints = joints_of(fill, groups, mine)
+        wired.append(Wired(room, taps, way, groups, fill.groups_per_module, hub, joints, *(roomy or ())))
     wires = wires_of(
         wired, links=links, order=block.order[0].tolist(), bms=int(block.bms[0]),
         sensors=space.brief.parts.sensors, share_balance_leads=rules.share_balance_leads,

@@ -34,13 +34,43 @@ def free_mm(design, room):
     return grid, distance_transform_edt(padded)[1:-1, 1:-1, 1:-1] * VOXEL_MM
 
 
-def without_room(design, harness):
-    """Wires to the board in the board's own compartment that no free voxels join to it, by name."""
+def board_of(design):
+    """Compartment of the board, and its connectors there."""
     (board,) = [part for part in design["placed"] if "BMS" in part["name"]]
     room = room_of(design, board["compartment"])
-    grid, free = free_mm(design, room)
     plugs = np.array(board["connectors_mm"])
     assert np.allclose(out_of(room, plugs), design["harness"]["connectors_mm"], atol=0.01)
+    return room, plugs
+
+
+def cut_short(design, harness):
+    """Wires to the board in its own compartment whose way, as long as it is counted, something stands in, by name."""
+    room, plugs = board_of(design)
+    _, free = free_mm(design, room)
+    found = []
+    for wire in harness.to_dict("records"):
+        way = np.array([[float(value) for value in corner.split()] for corner in wire["way_mm"].split("; ")])
+        run = np.linalg.norm(np.diff(way, axis=0), axis=1)
+        if wire["through"] or "BMS" not in wire["to"]:
+            continue
+        at = np.concatenate([
+            one + np.linspace(0.0, 1.0, int(far) * 2 + 2)[:, None] * (two - one)
+            for one, two, far in zip(way[:-1], way[1:], run, strict=True)
+        ])  # fmt: skip
+        local = into(room, at)
+        lug = np.linalg.norm(local - local[0], axis=1) < LUG_MM + wire["outer_mm"]
+        port = np.linalg.norm(local - plugs, axis=1) < PORT_MM
+        spots = np.clip((local / VOXEL_MM).astype(int), 0, np.array(free.shape) - 1)
+        tight = free[tuple(spots.T)] + ROUNDED_MM < wire["outer_mm"] / 2
+        if (tight & ~lug & ~port).any() or run.sum() > wire["length_mm"] - design["brief"]["harness"]["slack_mm"]:
+            found.append(wire["from"])
+    return found
+
+
+def without_room(design, harness):
+    """Wires to the board in the board's own compartment that no free voxels join to it, by name."""
+    room, plugs = board_of(design)
+    grid, free = free_mm(design, room)
     found = []
     for wire in harness.to_dict("records"):
         if wire["through"] or "BMS" not in wire["to"]:

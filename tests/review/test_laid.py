@@ -3,8 +3,10 @@
 import io
 import itertools
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 import trimesh
@@ -239,6 +241,17 @@ def test_room_kept_over_the_ends_gives_every_wire_its_way(tmp_path, packed):
     assert meeting(read_back(glb_bytes(all_things(design, case_parts(design), wires)))) == []
 
 
+@pytest.mark.nightly
+def test_every_wire_of_the_demo_is_cut_long_enough_for_its_clear_way():
+    """By a way on a grid of 3 mm round the cells in use, wherever that of the harness is not clear as it stands."""
+    space = api.load(builtin_catalogs() / "briefs" / "cargo-scooter.toml")
+    front = pd.read_parquet(Path(__file__).parents[2] / "results" / "demo" / "front.parquet")
+    assert space.brief.harness.wires_have_room and len(front) > 20
+    for row in front.iloc[::5].to_dict("records"):
+        wires = laid_wires(api.unfold(space, row))
+        assert [(wire.fault, wire.short_mm) for wire in wires] == [("", 0.0)] * len(wires), row["design_id"]
+
+
 def test_a_way_round_a_block_by_closed_form():
     """A block from wall to wall across, 30 mm high: over it, a radius off its edges; none where the gap is too low."""
     room = box("box", length_mm=200.0, width_mm=40.0, height_mm=50.0)
@@ -247,7 +260,12 @@ def test_a_way_round_a_block_by_closed_form():
     assert clear.mm(points) == pytest.approx([10.0, 5.0, -10.0, 8.0])
     start, goal = np.array([40.0, 20.0, 10.0]), np.array([160.0, 20.0, 10.0])
     way = Net(clear, 3.0, goal[None]).way(start)
+    on_lines = Net(clear, 3.0, goal[None]).on_lines(start)
+    step = np.diff(on_lines, axis=0)
     run = np.linalg.norm(np.diff(way, axis=0), axis=1).sum()
+    # At right angles 120 mm along, 23 up and 23 down; its ends may be reached straight.
+    assert (np.count_nonzero(np.abs(step) > 1e-6, axis=1) == 1)[1:-1].all()
+    assert run < np.linalg.norm(step, axis=1).sum() < 166.0 == pytest.approx(np.abs(step).sum())
     # Round the corners of the block grown by the radius, as a box: 2 · √(37² + 23²) + 46.
     assert run == pytest.approx(2.0 * np.hypot(37.0, 23.0) + 46.0, abs=0.5)
     assert Net(clear, 9.9, goal[None]).way(start) is not None

@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from second_room import without_room
+from second_room import cut_short, without_room
 
 from optimizer import api
 from optimizer.catalog import builtin_catalogs
@@ -63,7 +63,10 @@ wires_have_room = {rule}
 
 
 def searched(folder, **how):
-    """Of a brief the wires without room by the files of a design, for each layout on its front; and its search."""
+    """Of a brief the wires without room by the files of a design, for each layout on its front; and its search.
+
+    With the rule the lengths of wires are those of their ways at full thickness, by the same code.
+    """
     path = folder / f"{how['width']}-{how['rule']}.toml"
     path.write_text(BRIEF.format(folder=builtin_catalogs().as_posix(), **how))
     space = api.load(path)
@@ -73,6 +76,7 @@ def searched(folder, **how):
         design = api.unfold(space, row)
         record = json.loads(json.dumps(design_record(space, row, design=design)))
         found.append(without_room(record, design.harness))
+        assert bool(cut_short(record, design.harness)) == (how["rule"] == "false")
     return found, outcome.tally.pruned
 
 

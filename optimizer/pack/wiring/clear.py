@@ -97,6 +97,13 @@ class Clear:
             found = np.minimum(found, _apart(flat, np.maximum(one.low_mm - along, along - one.high_mm)))
         return found
 
+    def sees_each(self, one: Floats, others: Floats, radius_mm: float) -> Flags:
+        """Whether a wire of a radius may run straight from a place to each of others, shape (n,), at least one."""
+        count = (np.linalg.norm(others - one, axis=1) / LOOK_MM).astype(int) + 2
+        part = np.concatenate([np.linspace(0.0, 1.0, n) for n in count])[:, None]
+        good = self.mm(one + part * (np.repeat(others, count, axis=0) - one)) >= radius_mm - PRESSED_MM
+        return np.logical_and.reduceat(good, np.cumsum(count) - count)
+
     def _walls_mm(self, points: Floats) -> Floats:
         if self.room.solid is not None:
             far = np.asarray(self._surface.query(points)[0]) - SAMPLE_ERROR_MM
@@ -211,7 +218,9 @@ class Net:
             return []
         far, found = self.tree.query(place, k=min(self.near, len(self.points)), distance_upper_bound=self.near_mm)
         near = np.atleast_1d(found)[np.isfinite(np.atleast_1d(far))]
-        return np.asarray(near[self._sees_each(place, self.points[near])]).tolist() if len(near) else []
+        if not len(near):
+            return []
+        return [int(k) for k in near[self.clear.sees_each(place, self.points[near], self.radius)]]
 
     def _free(self, one: Ints, two: Ints) -> Flags:
         """Which edges of a rough grid are clear of what stands there, shape (e,).
@@ -237,36 +246,31 @@ class Net:
 
     def sees(self, one: Floats, two: Floats) -> bool:
         """Whether a wire may run straight from one place to another."""
-        return bool(self._sees_each(one, two[None])[0])
+        return bool(self.clear.sees_each(one, two[None], self.radius)[0])
 
-    def _sees_each(self, one: Floats, others: Floats) -> Flags:
-        """Whether a wire may run straight from one place to each of others, shape (n,), at least one."""
-        count = (np.linalg.norm(others - one, axis=1) / LOOK_MM).astype(int) + 2
-        part = np.concatenate([np.linspace(0.0, 1.0, n) for n in count])[:, None]
-        good = self.clear.mm(one + part * (np.repeat(others, count, axis=0) - one)) >= self.radius - PRESSED_MM
-        return np.logical_and.reduceat(good, np.cumsum(count) - count)
-
-    def way(self, start_mm: Floats) -> Floats | None:
-        """Corners of the shortest clear way on the grid from a place, drawn straight, shape (k, 3) [mm], or None."""
-        if self.empty:
-            return None
-        near = self._near(start_mm)
+    def on_lines(self, start_mm: Floats) -> Floats | None:
+        """Corners of the shortest clear way along the lines of the grid from a place, shape (k, 3) [mm], or None."""
+        near = [] if self.empty else self._near(start_mm)
         total = [self.far[k] + np.linalg.norm(self.points[k] - start_mm) for k in near]
         if not near or not np.isfinite(min(total)):
             return None
-        node, corners = near[int(np.argmin(total))], [start_mm]
+        node, found = near[int(np.argmin(total))], [start_mm]
         while node != len(self.points):
-            corners.append(self.points[node])
+            found.append(self.points[node])
             node = int(self.before[node])
-        goal = min(self.goals, key=lambda each: float(np.linalg.norm(each - corners[-1])))
-        return self._drawn(np.array([*corners, goal]))
-
-    def _drawn(self, corners: Floats) -> Floats:
-        """A way with the corners left out past which a wire may run straight."""
+        goal = min(self.goals, key=lambda each: float(np.linalg.norm(each - found[-1])))
+        corners = np.array([*found, goal])
+        corners = corners[[True, *(np.abs(np.diff(corners, axis=0)).max(axis=1) > 1e-9).tolist()]]
         step = np.diff(corners, axis=0)
-        along = step / np.maximum(np.linalg.norm(step, axis=1, keepdims=True), 1e-9)
+        along = step / np.linalg.norm(step, axis=1, keepdims=True)
         turns = np.abs(np.diff(along, axis=0)).max(axis=1) > 1e-6 if len(step) > 1 else np.zeros(0, dtype=bool)
-        corners = corners[[True, *turns.tolist(), True]]
+        return np.asarray(corners[[True, *turns.tolist(), *[True] * (len(step) > 0)]])
+
+    def way(self, start_mm: Floats) -> Floats | None:
+        """The same with the corners left out past which a wire may run straight, shape (k, 3) [mm], or None."""
+        corners = self.on_lines(start_mm)
+        if corners is None:
+            return None
         found, k = [corners[0]], 0
         while k < len(corners) - 1:
             k = next(j for j in range(len(corners) - 1, k, -1) if j == k + 1 or self.sees(corners[k], corners[j]))

@@ -13,7 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from optimizer.base.arrays import Floats, Ints
+from optimizer.base.arrays import Flags, Floats, Ints
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.chain.terminals import terminals_mm
@@ -101,7 +101,10 @@ def sensor_groups(groups: int, *, per_module: int) -> list[int]:
     return [sensor_group(first, last) for first, last in pairwise(starts)]
 
 
-def legs_of(taps: Taps, way: Measure, hub_mm: Floats, *, per_module: int, shared: bool) -> Floats:
+def legs_of(
+    taps: Taps, way: Measure, hub_mm: Floats, *, per_module: int, shared: bool,
+    roomy: tuple[Measure, Measure, Flags] | None = None,
+) -> Floats:  # fmt: skip
     """Lengths of a chain's legs for its first 1 … G groups, shape (G, 3) [mm]: of power wires, of balance leads, and
     of one sensor's wire.
 
@@ -120,18 +123,28 @@ def legs_of(taps: Taps, way: Measure, hub_mm: Floats, *, per_module: int, shared
         Groups in a full case, 0 for a tray.
     shared : bool
         Whether cases share the lead where they meet.
+    roomy : (callable, callable, ndarray of bool with shape (G,)), optional
+        Ways of power wires and of leads at their thickness, and for which of the first 1 … G groups there are some; the
+        tap of a lead is that of the shortest `way` still.
     """
     groups = len(taps.plus_mm)
     starts = module_starts(groups, per_module=per_module)
-    power = cut_length(way(taps.exit_mm, hub_mm) + taps.tails_mm[2])
-    power = power + cut_length(way(taps.entry_mm[[0]], hub_mm) + taps.tails_mm[2])[0]
+    thick, thin, has = roomy or (way, way, np.zeros(groups, dtype=bool))
+    runs = way(taps.exit_mm, hub_mm)
+    runs[has] = thick(taps.exit_mm[has], hub_mm)
+    power = cut_length(runs + taps.tails_mm[2])
+    power = power + cut_length(thick(taps.entry_mm[[0]], hub_mm) + taps.tails_mm[2])[0]
     for group in starts[1:]:
-        run = way(taps.exit_mm[[group - 1]], taps.entry_mm[group])[0]
+        run = thick(taps.exit_mm[[group - 1]], taps.entry_mm[group])[0]
         power[group:] += cut_length(run + 2 * taps.tails_mm[2])
     lead, seat = np.zeros(groups), np.zeros(groups)
     leads = lead_points(taps, groups, per_module=per_module, shared=shared)
     # All in one call: what lies on the way to the hub is looked at once.
-    runs = way(np.concatenate([points for *_, points in leads]), hub_mm).reshape(len(leads), -1).min(axis=1)
+    runs = way(np.concatenate([points for *_, points in leads]), hub_mm).reshape(len(leads), -1)
+    if roomy:
+        ends = np.array([points[pick] for (*_, points), pick in zip(leads, runs.argmin(axis=1), strict=True)])
+        runs = thin(ends, hub_mm)[:, None]
+    runs = runs.min(axis=1)
     for (group, pole, _), run in zip(leads, runs.tolist(), strict=True):
         lead[group] += cut_length(run + taps.tails_mm[pole == "−"])
         if pole == "+":

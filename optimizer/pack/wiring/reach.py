@@ -1,28 +1,25 @@
-"""Whether wires have room in a compartment: ways of true thickness from taps to connectors, passages and other taps.
+"""Ways of true thickness in a compartment, from taps to connectors, passages and other taps.
 
 Between its tap and the outside of its case a wire is a bare end, a tab or a lug of its plate's potential, LUG_MM long
-at most. From there on it keeps its radius from cases, parts and walls. The search asks for ways on a coarse grid of
-stated lines (ROUGH_MM), files and build sheet on a fine one.
+at most. From there on it keeps its radius from cases, parts and walls.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 import shapely
 
-from optimizer.base.arrays import Flags, Floats
+from optimizer.base.arrays import Floats
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.layout import Layout
 from optimizer.pack.case.outline import CaseRules, module_outline, tray_outlines
 from optimizer.pack.case.room import room_for
 from optimizer.pack.case.volume import cases_of, seats_of
 from optimizer.pack.wiring.clear import PRESSED_MM, STEP_MM, Clear, Net, Upright
-from optimizer.pack.wiring.legs import Measure, Taps, lead_points, module_starts
 
 #: How far the outside of a case may be from a tap: what a tab, a bare end or a ring lug bridges [mm]
 #: (common practice, no published source).
@@ -35,12 +32,14 @@ HAIR_MM, PORT_MM = 0.01, 20.0
 WIDTHS_MM = [k / 10.0 for k in range(1, 101)]
 TRIED = 6
 
-#: The most between lines of the grid on which the search looks for ways [mm].
-ROUGH_MM = 20.0
-
 
 class NoRoomError(Exception):
     """A wire has no clear way; the words say where."""
+
+
+def run_mm(corners_mm: Floats) -> float:
+    """Length of a way [mm]."""
+    return float(np.linalg.norm(np.diff(corners_mm, axis=0), axis=1).sum())
 
 
 def block(low: Sequence[float] | Floats, high: Sequence[float] | Floats) -> Upright:
@@ -121,14 +120,17 @@ class Reach:
         ways = [way for way in map(net.way, first) if way is not None]
         if not ways:
             raise NoRoomError(f"{2 * radius:.1f} mm thick, no way as wide as that {where}")
-        return min(ways, key=lambda each: float(np.linalg.norm(np.diff(each, axis=0), axis=1).sum()))
+        return min(ways, key=run_mm)
 
-    def joins(self, start: Floats, end: Floats, radius: float, *, tap: bool = False) -> bool:
-        """Whether a clear way joins a tap to a port, or to another tap."""
+    def on_lines(self, start: Floats, end: Floats, radius: float, *, tap: bool = False) -> Floats | None:
+        """Corners of a clear way along the lines of the grid, from a tap to a port or to another tap, shape (k, 3).
+
+        From over its case if there is a way, else from the nearest place beside it that has one.
+        """
         net = self.net(radius, end, tap=tap)
-        if net.empty:
-            return False
-        return any(net.meets(at) for part in self._tap_trials(start, radius) for at in self._first(part, radius))
+        trials = (at for part in self._tap_trials(start, radius) for at in self._first(part, radius))
+        way = next((way for way in map(net.on_lines, trials) if way is not None), None)
+        return None if way is None else np.array([start, *way, end])
 
     def widest_mm(self, at: Floats, *, tap: bool) -> float:
         """Thickness of the thickest wire that has room to begin at a tap, or at connectors or a mouth [mm]."""
@@ -163,82 +165,3 @@ class Reach:
 
     def _first(self, trials: Floats, radius: float) -> Floats:
         return trials[self.clear.mm(trials) >= radius - PRESSED_MM][:TRIED]
-
-
-def roomy_mm(
-    reach: Reach, taps: Taps, way: Measure, hub_mm: Floats, *, ports_mm: Sequence[Floats], wires_mm: Sequence[float],
-    per_module: int, shared: bool, least: int = 1,
-) -> Floats:  # fmt: skip
-    """Thickness of the thickest power wire with room where a chain's first 1 … G groups are in use, shape (G,) [mm].
-
-    0 where none has, or where a balance lead or a sensor's wire has none. A wire of each thickness is asked for a
-    clear way from each tap to the hub, from case to case, and from each other port to the hub.
-
-    Parameters
-    ----------
-    reach : Reach
-        With the cases of all G groups: with fewer there is no less room.
-    taps : Taps
-    way : callable
-        By whose lengths the tap of a lead is chosen, see legs_of.
-    hub_mm : ndarray, shape (3,)
-    ports_mm : sequence of ndarray
-        Mouths of the compartment's passages, from which wires of others run to the hub [mm].
-    wires_mm : sequence of float
-        Outer diameters: that of leads, then those of the power wires that may be chosen, thinnest first [mm].
-    per_module : int
-        Groups in a full case, 0 for a tray.
-    shared : bool
-        Whether cases share the lead where they meet.
-    least : int
-        Fewer groups are not looked at.
-    """
-    groups, (lead, *power) = len(taps.plus_mm), wires_mm
-    led = groups if _passing(reach, ports_mm, hub_mm, lead) else 0
-    for group, _, ends in lead_points(taps, led, per_module=per_module, shared=shared):
-        if not reach.joins(ends[int(np.argmin(way(ends, hub_mm)))], hub_mm, lead / 2.0):
-            led = group
-            break
-    starts = module_starts(led, per_module=per_module)[1:]
-
-    def roomy(wide: float, asked: Flags) -> Flags:
-        """Which of the first 1 … G groups leave a power wire room, of those asked for."""
-        r, good = wide / 2.0, asked.copy()
-        if not (good.any() and _passing(reach, ports_mm, hub_mm, wide) and reach.joins(taps.entry_mm[0], hub_mm, r)):
-            return np.zeros(groups, dtype=bool)
-        for k in starts:
-            if good[k:].any() and not reach.joins(taps.exit_mm[k - 1], taps.entry_mm[k], r, tap=True):
-                good[k:] = False
-        return np.array([bool(ok) and reach.joins(taps.exit_mm[g], hub_mm, r) for g, ok in enumerate(good)])
-
-    number = np.arange(groups)
-    return _thickest(power, roomy, (number < led) & (number >= least - 1))
-
-
-def _thickest(widths: Sequence[float], roomy: Callable[[float, Flags], Flags], asked: Flags) -> Floats:
-    """The thickest of rising widths with room for each that is asked for, 0 where none has, shape (n,).
-
-    A thicker wire has room nowhere that a thinner one has none: the widths are halved until all between have it alike.
-    """
-    found = np.zeros(len(asked))
-    if not len(widths) or not asked.any():
-        return found
-    middle = len(widths) // 2
-    good = roomy(widths[middle], asked)
-    found[good] = widths[middle]
-    thicker = _thickest(widths[middle + 1 :], roomy, good)
-    thinner = _thickest(widths[:middle], roomy, asked & ~good)
-    return np.maximum(found, np.maximum(thicker, thinner))
-
-
-def _passing(reach: Reach, ports: Sequence[Floats], hub: Floats, wide: float) -> bool:
-    """Whether a wire of one thickness passes from every port to the hub."""
-    net = reach.net(wide / 2.0, hub)
-    return all(any(net.meets(at) for at in reach.ports(port, wide / 2.0)) for port in ports)
-
-
-def clear_of(
-    room: Compartment, standing: Sequence[Upright], boxes: Sequence[tuple[Floats, Floats]]
-) -> Clear:
-    """A compartment as wires see it: its keep-outs are for cells alone."""
-    return Clear(replace(room, keep_outs=()), (*standing, *(block(*box) for box in boxes)))

@@ -96,6 +96,8 @@ class Wired:
     joints : mapping of (str, int, int) to ndarray, shape (3,)
         Where a wire is joined, by pole, group and cell of the group (-1: a power wire), where that is not the very
         point of `taps` [mm].
+    power, lead : BoxWays, optional
+        Ways of power wires and of leads where room for them is asked for; the tap of a lead is the nearest by `way`.
     """
 
     room: Compartment
@@ -105,6 +107,12 @@ class Wired:
     per_module: int
     hub_mm: Floats
     joints: Mapping[tuple[str, int, int], Floats] = field(default_factory=dict)
+    power: BoxWays | None = None
+    lead: BoxWays | None = None
+
+    def nearest(self, points_mm: Floats) -> int:
+        """Number of the point with the shortest way to the hub."""
+        return int(np.argmin(self.way.lengths(points_mm, self.hub_mm)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -318,7 +326,8 @@ class _Maker:
             group = sensor_group(module.first, module.last)
             seats = sensor_groups(here.groups, per_module=here.per_module)
             # Cut alike in a compartment, see legs_of.
-            far = max(float(here.way.lengths(here.taps.plus_mm[k], here.hub_mm).min()) for k in seats)
+            ends = np.array([here.taps.plus_mm[k][here.nearest(here.taps.plus_mm[k])] for k in seats])
+            far = float((here.lead or here.way).lengths(ends, here.hub_mm).max())
             leg = self._leg(here, here.taps.plus_mm[group], ("", group), 0.0)
             leg = _Leg(leg.corners_mm, float(cut_length(far)))
             name = f"{module.name} sensor {number + 1}"
@@ -333,10 +342,11 @@ class _Maker:
     def _inside(self, one: _Module, two: _Module) -> _Leg:
         """From case to case."""
         here = self._room(one)
+        way = here.power or here.way
         start, end = here.taps.exit_mm[one.last - 1], here.taps.entry_mm[two.first]
-        run = float(here.way.lengths(start[None], end)[0]) + 2 * here.taps.tails_mm[2]
+        run = float(way.lengths(start[None], end)[0]) + 2 * here.taps.tails_mm[2]
         joints = here.joints.get(("+", one.last - 1, -1)), here.joints.get(("−", two.first, -1))
-        return _Leg(to_vehicle(here.room, _with_ends(here.way.path(start, end), *joints)), float(cut_length(run)))
+        return _Leg(to_vehicle(here.room, _with_ends(way.path(start, end), *joints)), float(cut_length(run)))
 
     def _power(self, module: _Module, pole: str) -> _Leg:
         here = self._room(module)
@@ -348,11 +358,12 @@ class _Maker:
         self, here: Wired, points: Floats, at: tuple[str, int], tail_mm: float, *, power: bool = False
     ) -> _Leg:
         """The shortest leg from one of some points to the hub."""
-        lengths = here.way.lengths(points, here.hub_mm)
-        pick = int(np.argmin(lengths))
+        pick = here.nearest(points)
+        way = (here.power if power else here.lead) or here.way
+        run = float(way.lengths(points[[pick]], here.hub_mm)[0])
         joint = here.joints.get((*at, -1 if power else pick))
-        corners = _with_ends(here.way.path(points[pick], here.hub_mm), joint, None)
-        return _Leg(to_vehicle(here.room, corners), float(cut_length(lengths[pick] + tail_mm)))
+        corners = _with_ends(way.path(points[pick], here.hub_mm), joint, None)
+        return _Leg(to_vehicle(here.room, corners), float(cut_length(run + tail_mm)))
 
     def _link(self, one: int, two: int) -> _Leg:
         """From hub to hub; nothing between zones of one compartment, which share theirs."""

@@ -20,9 +20,9 @@ from optimizer.design.ties import stacks_of
 from optimizer.fit.placement.zones import MOST_ZONES, zone_name
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import to_vehicle
-from optimizer.pack.wiring.clear import Clear, Upright
+from optimizer.pack.wiring.clear import PRESSED_MM, Clear, Upright
 from optimizer.pack.wiring.passages import STRAIGHT, from_vehicle
-from optimizer.pack.wiring.reach import NoRoomError, Reach, block, cases_standing
+from optimizer.pack.wiring.reach import HAIR_MM, LUG_MM, PORT_MM, NoRoomError, Reach, block, cases_standing, run_mm
 from optimizer.pack.wiring.table import corners_of
 from optimizer.pack.wiring.ways import outside_mm
 from optimizer.review.cad.metal import plan_shapes
@@ -82,8 +82,8 @@ def laid_wires(design: Design) -> list[Laid]:
             legs = _way(design, rooms, wire, radius)
             ends = corners_of(str(wire["way_mm"]))[[0, -1]]
             way = np.concatenate([ends[:1], *legs, ends[1:]])
-            run = float(np.linalg.norm(np.diff(way, axis=0), axis=1).sum())
-            found.append(Laid(name, radius, tuple(legs), short_mm=max(run - float(wire["length_mm"]), 0.0)))
+            short_mm = max(run_mm(way) - float(wire["length_mm"]), 0.0)
+            found.append(Laid(name, radius, tuple(legs), short_mm=short_mm))
         except NoRoomError as fault:
             found.append(Laid(name, radius, fault=str(fault) if placed else UNPLACED))
     return found
@@ -156,10 +156,24 @@ def _way(design: Design, rooms: Mapping[str, Reach], wire: Mapping[Hashable, Any
         room, ends = by_name[name], corners[[numbers[0], numbers[-1]]]
         start, end = from_vehicle(room, ends)
         taps = k == 0, k == len(runs) - 1 and not plugs
-        way = rooms[name].leg(start, end, radius, taps, f"in {name}")
-        mouths = ([start] if k else [], [end] if k < len(runs) - 1 else [])
-        found.append(to_vehicle(room, np.array([*mouths[0], *way, *mouths[1]])))
+        way = _as_cut(rooms[name], from_vehicle(room, corners[numbers]), radius)
+        if way is None:
+            way = rooms[name].leg(start, end, radius, taps, f"in {name}")
+        whole = np.array([*([start] if k else []), *way, *([end] if k < len(runs) - 1 else [])])
+        moved = np.abs(np.diff(whole, axis=0)).max(axis=1, initial=0.0) > HAIR_MM
+        found.append(to_vehicle(room, whole[[True, *moved.tolist()]]))
     return found
+
+
+def _as_cut(reach: Reach, corners: Floats, radius: float) -> Floats | None:
+    """The part of a way of the harness outside of cases and connectors, if a wire has room all along it, else None."""
+    clear = np.flatnonzero(reach.clear.mm(corners) >= radius - PRESSED_MM)
+    if not len(clear):
+        return None
+    way, most = corners[clear[0] : clear[-1] + 1], max(LUG_MM, PORT_MM) + radius
+    near = np.abs(way[0] - corners[0]).max() <= most and np.abs(way[-1] - corners[-1]).max() <= most
+    runs = (reach.clear.sees_each(one, two[None], radius)[0] for one, two in pairwise(way))
+    return way if near and all(runs) else None
 
 
 def all_things(design: Design, parts: Sequence[PrintedPart], wires: Sequence[Laid]) -> list[Thing]:

@@ -60,6 +60,19 @@ def lead_wire(inputs: Inputs) -> int:
     return int(np.lexsort((wires.id, -wires.insulation_temp_c, wires.area_mm2))[0])
 
 
+def roomy_wires_mm(inputs: Inputs) -> tuple[float, ...]:
+    """Outer diameters of leads, and of wires of the catalog, thinnest first, if they must have room [mm].
+
+    Thicker ones than [vary] has are among them: a pack that is looked at by itself has the ways that it has in the
+    search. Thinner ones are not: a way is that of the thickest wire with room.
+    """
+    if not inputs.brief.harness.wires_have_room:
+        return ()
+    outer = inputs.wires.outer_mm
+    power = outer[outer >= outer[inputs.wire_rows].min()]
+    return (float(outer[lead_wire(inputs)]), *np.unique(power).tolist())
+
+
 def entries(space: Space, amounts: Amounts) -> list[Line]:
     """Parts of every pack, whatever conductors, BMS and fuse it has; those of no amount among them."""
     brief, metric = space.brief, amounts.metric

@@ -24,12 +24,13 @@ from optimizer.pack.conductors.making import LayRules, Way
 from optimizer.pack.thermal.filler import Filler
 from optimizer.pack.thermal.packed import Weather, filled_mm3, heating
 from optimizer.pack.ties import METRICS as TIES
-from optimizer.pack.ties import tie_metrics, tied
+from optimizer.pack.ties import tie_metrics
 from optimizer.pack.wiring.legs import legs_of
-from optimizer.pack.wiring.reach import ROUGH_MM, Reach, block, cases_standing, clear_of, roomy_mm
-from optimizer.pack.wiring.ways import Ways, is_convex
+from optimizer.pack.wiring.roomy import roomy_mm
+from optimizer.pack.wiring.ways import Ways
 from optimizer.search.space.filling import filling_names
 from optimizer.search.space.plate_metrics import plate_metrics, power_ends, taps_of
+from optimizer.search.space.standing import roomy_ways
 
 Point = tuple[float, float, float]
 Bodies = tuple[tuple[Point, Point], ...]
@@ -321,7 +322,14 @@ def measured(
     bodies = [(np.array(low), np.array(high)) for low, high in bodies_mm]
     way = Ways(room, layout, targets_mm=hub[None], bodies_mm=bodies)
     taps = taps_of(layout, links, power_mm)
-    legs = legs_of(taps, way.lengths, hub, per_module=per_module, shared=rules.share_leads)
+    led: dict[str, Any] = {"per_module": per_module, "shared": rules.share_leads}
+    roomy = roomy_ways(way, links, hub, room=room, rules=rules, bodies=bodies, ports_mm=ports_mm)
+    thick_mm, thick = np.zeros(links.groups), None
+    if roomy:
+        ports = [np.array(at) for at in ports_mm if at != hub_mm]
+        thick_mm = roomy_mm(*roomy, taps, ports, **led, least=least)
+        thick = roomy[0].lengths, roomy[1].lengths, thick_mm > 0
+    legs = legs_of(taps, way.lengths, hub, roomy=thick if thick_mm.any() else None, **led)
     ties = tie_metrics(layout, links.group, links.groups, cell_gap_mm=rules.clearance.cell_gap_mm)
     metrics = np.column_stack([plates, cases.volume_mm3, cases.fasteners, cases.bodies, *rises, legs, ties])
     # A case that the print bed does not take is no case: the layout ends before the group that needs it.
@@ -334,14 +342,7 @@ def measured(
     names += ("case_mm3", "case_fasteners", "case_bodies", *WARM, *LEGS, SENSOR_LEG, *TIES)
     how += ("add", "add", "add", *("worst",) * len(WARM), "add", "add", "worst", *("add",) * len(TIES))
     if rules.wires_mm:
-        cramped = np.zeros(held + 1)
-        if ports_mm:
-            reach = _reach(room, layout, links, rules, bodies)
-            ports = [np.array(at) for at in ports_mm if at != hub_mm]
-            cramped[1:] = ANY_WIRE_MM - roomy_mm(
-                reach, taps, way.lengths, hub, ports_mm=ports, wires_mm=rules.wires_mm, per_module=per_module,
-                shared=rules.share_leads, least=least,
-            )[:held]  # fmt: skip
+        cramped = np.r_[0.0, ANY_WIRE_MM - thick_mm[:held] if roomy else np.zeros(held)]
         metrics, names, how = np.column_stack([metrics, cramped]), (*names, CRAMPED), (*how, "worst")
     for one in rules.fillers:
         taken = np.zeros((held + 1, 2))
@@ -352,17 +353,6 @@ def measured(
     if filler is not None:
         layout = replace(layout, name=f"{layout.name}, {filler.name}")
     return Fill(layout, links, names, how, metrics, per_module, power_mm)
-
-
-def _reach(
-    room: Compartment, layout: Layout, links: Chain, rules: FillRules, bodies: Sequence[tuple[Floats, Floats]]
-) -> Reach:
-    """Ways round the cases of all groups, their tie plates and parts."""
-    stacks = tied(layout, np.flatnonzero(links.group >= 0), cell_gap_mm=rules.clearance.cell_gap_mm)
-    standing = [*cases_standing(room, layout, links.group, rules.case)]
-    standing += [block(*plate) for stack in stacks for plate in stack.plates]
-    rough = {"step_mm": ROUGH_MM} if is_convex(room) else {}
-    return Reach(clear_of(room, standing, bodies), **rough)
 
 
 def useful(found: Sequence[Fill], *, seated: bool = False) -> list[Fill]:

@@ -28,7 +28,7 @@ from optimizer.pack.wiring.passages import Links, wires_mm2
 from optimizer.score.context import Context
 from optimizer.score.inputs import Inputs
 from optimizer.score.outside import weathers_of
-from optimizer.search.space.contents import entries_of_brief, lead_wire
+from optimizer.search.space.contents import entries_of_brief, roomy_wires_mm
 from optimizer.search.space.filling import fillers_of
 from optimizer.search.space.fills import Bodies, Fill, FillRules, Point, Weathers, fills
 from optimizer.search.space.guard import Guard, guard, overloads
@@ -311,16 +311,8 @@ class Space:
             groups_per_module=brief.fit.groups_per_module, made=ways_of(joined or self.builds), lay=lay_rules(brief),
             seconds=CHAIN_SECONDS, seed=fit_seed(brief), shared=self.offer.shared_chains,
             share_leads=brief.harness.share_balance_leads, seated=seats_matter(len(self.rooms), brief.parts.sensors),
-            wires_mm=self._roomy_wires_mm, fillers=fillers_of(brief), always_filled=brief.thermal.always_filled,
+            wires_mm=roomy_wires_mm(self.inputs), fillers=fillers_of(brief), always_filled=brief.thermal.always_filled,
         )  # fmt: skip
-
-    @cached_property
-    def _roomy_wires_mm(self) -> tuple[float, ...]:
-        """Outer diameters of wires that must have room: of leads, then of power wires, thinnest first [mm]."""
-        if not self.brief.harness.wires_have_room:
-            return ()
-        lead, *power = np.sqrt(self.wires_mm2[[lead_wire(self.inputs), *self.inputs.wire_rows]]).tolist()
-        return (lead, *sorted(set(power)))
 
     @cached_property
     def _room_fills(self) -> dict[tuple[int, Task, int], list[Fill]]:
