@@ -9,7 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from optimizer.base.arrays import Floats, Ints, Keyed
+from optimizer.base.arrays import Flags, Floats, Ints, Keyed
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.chain.terminals import terminals_mm
@@ -104,9 +104,23 @@ def chain_metal(
         except CannotLay as no:
             metals.append(None)
             faults.append(_unlaid(layout, site, no, before))
-    bound = _bound(places, metals)
+    def against() -> tuple[list[Fault], list[Joint]]:
+        found = faults_of(
+            layout, places, metals, gap_mm=gaps.plate_gap_mm, group=chain.group, groups=chain.groups,
+            polarity=chain.polarity, before=before,
+        )
+        if room is not None:
+            found += wall_faults(layout, room, places, metals, gap_mm=gaps.plate_gap_mm, before=before)
+        wide = SHEET_WIDTH_MM if way.cut else way.width_mm
+        around = Around(chain.group, gaps.plate_gap_mm, gaps.stack_mm, rules.slots, room, before)
+        joints, unlaid = joints_of_chain(layout, places, metals, width_mm=wide, around=around)
+        return [*found, *unlaid], joints
+
+    standing, joints = against() if twin is None else ([*twin.faults], [*twin.joints])
+    used = _used(places, [*faults, *standing], chain.groups)
+    bound = _bound(places, metals) if any(used) else np.inf
     for k, (site, plain) in enumerate(zip(places, metals, strict=True)):
-        if plain is not None and site.end:
+        if plain is not None and site.end and used[k]:
             try:
                 metals[k] = _strengthened(site, plain, layout.size, way, bound)
             except CannotLay as no:
@@ -114,16 +128,24 @@ def chain_metal(
                 faults.append(_unlaid(layout, site, no, before))
     if twin is not None:
         return replace(twin, way=way, metals=tuple(metals))
-    faults += faults_of(
-        layout, places, metals, gap_mm=gaps.plate_gap_mm, group=chain.group, groups=chain.groups,
-        polarity=chain.polarity, before=before,
-    )
-    if room is not None:
-        faults += wall_faults(layout, room, places, metals, gap_mm=gaps.plate_gap_mm, before=before)
-    wide = SHEET_WIDTH_MM if way.cut else way.width_mm
-    around = Around(chain.group, gaps.plate_gap_mm, gaps.stack_mm, rules.slots, room, before)
-    joints, unlaid = joints_of_chain(layout, places, metals, width_mm=wide, around=around)
-    return ChainMetal(way, tuple(places), tuple(metals), (*faults, *unlaid), tuple(joints))
+    if way.bar:
+        # Layers change no outline, collectors do.
+        standing, joints = against()
+    return ChainMetal(way, tuple(places), tuple(metals), (*faults, *standing), tuple(joints))
+
+
+def _used(sites: Sequence[Site], faults: Sequence[Fault], groups: int) -> list[bool]:
+    """Which sites some number of groups has that can be laid."""
+    able = laid_counts(faults, groups)
+    return [bool(able[site.first : site.last + 1].any()) for site in sites]
+
+
+def laid_counts(faults: Sequence[Fault], groups: int) -> Flags:
+    """Whether the first 0 … G groups can be laid, shape (groups + 1,)."""
+    able = np.arange(groups + 1) > 0
+    for fault in faults:
+        able[fault.first : fault.last + 1] = False
+    return able
 
 
 # Most layers that an end gets over those of the plates, so that it is no weaker than they are; by how much it may be

@@ -28,6 +28,8 @@ _DISC_MM = 1.23
 _STIFF_X = np.array([[2, -2, -1, 1], [-2, 2, 1, -1], [-1, 1, 2, -2], [1, -1, -2, 2]]) / 6.0
 _STIFF_Y = np.array([[2, 1, -1, -2], [1, 2, -2, -1], [-1, -2, 2, 1], [-2, -1, 1, 2]]) / 6.0
 _TURN = ((0, 0), (1, 0), (1, 1), (0, 1))
+# Less than this share of an element is no metal.
+LEAST = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -173,16 +175,16 @@ def grid_lines(
     return found[0], found[1]
 
 
-def _disc(centre: Floats, radius: float) -> Floats:
+def _discs(centres: Floats, radius: float) -> Floats:
     turn = 2.0 * np.pi * np.arange(24) / 24
     # As large as the disc.
     grown = radius * np.sqrt(np.pi / (12 * np.sin(np.pi / 12)))
-    return np.asarray(centre + grown * np.column_stack([np.cos(turn), np.sin(turn)]))
+    return np.asarray(centres[:, None] + grown * np.column_stack([np.cos(turn), np.sin(turn)]))
 
 
 def solve_field(
     outlines: Sequence[Floats], *, layers: Sequence[float], joints_mm: Floats, step_mm: float = STEP_MM,
-    disc_mm: float = _DISC_MM,
+    disc_mm: float = _DISC_MM, currents: Floats | None = None,
 ) -> Field:  # fmt: skip
     """Solve a conductor for a current into each of its joints.
 
@@ -200,6 +202,9 @@ def solve_field(
         Most side of an element [mm].
     disc_mm : float
         Radius of a joint's disc on this grid [mm].
+    currents : ndarray, shape (m, c), optional
+        Into the joints in each of some cases, to be solved instead of 1 A into each joint by itself: potential and
+        impedance then have a column for each case [A].
 
     Raises
     ------
@@ -209,50 +214,83 @@ def solve_field(
     joints = np.asarray(joints_mm, float)
     lines = grid_lines(outlines, joints, step_mm=step_mm, disc_mm=disc_mm)
     sheets = coverage(outlines, weight=layers, lines=lines)
-    discs = [_disc(c, disc_mm) for c in joints]
-    part = np.minimum(coverage(discs, weight=[1.0] * len(discs), lines=lines), 1.0)
+    discs = _discs(joints, disc_mm)
+    part = np.minimum(coverage(list(discs), weight=[1.0] * len(discs), lines=lines), 1.0)
     sheets = sheets * np.minimum((1.0 + part) / np.maximum(1.0 - part, 1e-9), _FUSED)
     node, band = _matrix(sheets, lines)
     feed = np.zeros((int(node.max()) + 1, len(discs)))
     each = np.zeros((len(discs), *sheets.shape))
-    _cover_each(np.array(discs), *lines, each)
-    each *= np.diff(lines[0])[:, None] * np.diff(lines[1])[None, :] * (sheets > 1e-6)
+    _cover_each(discs, *lines, each)
+    each *= np.diff(lines[0])[:, None] * np.diff(lines[1])[None, :] * (sheets > LEAST)
     whole = each.sum(axis=(1, 2))
     if np.any(whole <= 0):
         raise ValueError(f"joint {int(np.argmin(whole))} is off the metal")
-    k, i, j = np.nonzero(each)
-    share = each[k, i, j] / whole[k] / 4.0
-    for di, dj in _TURN:
-        np.add.at(feed, (node[i + di, j + dj], k), share)
+    _spread(each, whole, node, feed)
     factor = cholesky_banded(band, lower=True, check_finite=False)
-    potential = cho_solve_banded((factor, True), feed, check_finite=False)
+    fed = feed if currents is None else feed @ currents
+    potential = cho_solve_banded((factor, True), fed, check_finite=False)
     return Field(lines, sheets, node, potential, feed.T @ potential)
 
 
 def _matrix(sheets: Floats, lines: tuple[Floats, Floats]) -> tuple[Ints, Floats]:
     """Numbers of the nodes on metal along the longer side, and the matrix as the band below its diagonal."""
-    nx, ny = sheets.shape
-    metal = sheets > 1e-6
-    used = np.zeros((nx + 1, ny + 1), dtype=bool)
-    for di, dj in _TURN:
-        used[di : nx + di, dj : ny + dj] |= metal
-    node = np.full((nx + 1, ny + 1), -1, dtype=np.int64)
-    if nx >= ny:
-        node[used] = np.arange(used.sum())
-    else:
-        node.T[used.T] = np.arange(used.sum())
-    i, j = np.nonzero(metal)
-    corner = np.stack([node[i + di, j + dj] for di, dj in _TURN], axis=1)
-    rows = np.repeat(corner, 4, axis=1).ravel()
-    cols = np.tile(corner, (1, 4)).ravel()
-    tall = (np.diff(lines[1])[j] / np.diff(lines[0])[i])[:, None]
-    each = sheets[i, j][:, None] * (tall * _STIFF_X.ravel() + _STIFF_Y.ravel() / tall)
-    values = each.ravel()
-    below = rows >= cols
-    rows, cols, values = rows[below], cols[below], values[below]
-    width, count = int((rows - cols).max()) + 1, int(used.sum())
-    band = np.bincount((rows - cols) * count + cols, weights=values, minlength=width * count).reshape(width, count)
+    node, count, width = _numbered(sheets)
+    band = np.zeros((width, count))
+    _stiffness(sheets, *lines, node, band)
     # One node holds the ground; a trace on all others holds splinters of an outline that touch nothing.
     band[0] += 1e-9
     band[0, int(np.argmax(band[0]))] += 1.0
-    return node, np.asarray(band, dtype=np.float64)
+    return node, band
+
+
+@njit(cache=True)
+def _spread(each: Floats, whole: Floats, node: Ints, feed: Floats) -> None:
+    """Add each joint's current, spread over its disc, to the nodes of the elements there: feed (n, m)."""
+    count, nx, ny = each.shape
+    for di, dj in _TURN:
+        for k in range(count):
+            for i in range(nx):
+                for j in range(ny):
+                    if each[k, i, j] != 0.0:
+                        feed[node[i + di, j + dj], k] += each[k, i, j] / whole[k] / 4.0
+
+
+@njit(cache=True)
+def _numbered(sheets: Floats) -> tuple[Ints, int, int]:
+    """Numbers of the nodes, −1 off the metal; how many there are, and how far apart those of an element may be + 1."""
+    nx, ny = sheets.shape
+    node = np.full((nx + 1, ny + 1), -1)
+    for i in range(nx):
+        for j in range(ny):
+            if sheets[i, j] > LEAST:
+                node[i, j] = node[i + 1, j] = node[i, j + 1] = node[i + 1, j + 1] = 0
+    count, width = 0, 0
+    # The shorter side runs first, so that the band is narrow.
+    for a in range(max(nx, ny) + 1):
+        for b in range(min(nx, ny) + 1):
+            i, j = (a, b) if nx >= ny else (b, a)
+            if node[i, j] == 0:
+                node[i, j] = count
+                count += 1
+    for i in range(nx):
+        for j in range(ny):
+            if sheets[i, j] > LEAST:
+                width = max(width, node[i + 1, j + 1] - node[i, j])
+    return node, count, width + 1
+
+
+@njit(cache=True)
+def _stiffness(sheets: Floats, xs: Floats, ys: Floats, node: Ints, band: Floats) -> None:
+    """Add the stiffness of every element on metal to the band below the diagonal."""
+    at = np.empty(4, np.int64)
+    for i in range(sheets.shape[0]):
+        for j in range(sheets.shape[1]):
+            if sheets[i, j] <= LEAST:
+                continue
+            tall = (ys[j + 1] - ys[j]) / (xs[i + 1] - xs[i])
+            for k, (di, dj) in enumerate(_TURN):
+                at[k] = node[i + di, j + dj]
+            for a in range(4):
+                for b in range(4):
+                    if at[a] >= at[b]:
+                        band[at[a] - at[b], at[b]] += sheets[i, j] * (tall * _STIFF_X[a, b] + _STIFF_Y[a, b] / tall)

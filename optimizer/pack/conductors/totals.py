@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.base.arrays import Floats
-from optimizer.pack.conductors.chained import ChainMetal
+from optimizer.base.arrays import Flags, Floats
+from optimizer.pack.conductors.chained import ChainMetal, laid_counts
 from optimizer.pack.conductors.joints import Joint
 from optimizer.pack.conductors.making import TABBED, Way
 from optimizer.pack.conductors.pieces import Metal
@@ -46,14 +46,12 @@ def chain_figures(
         pieces and of plates that differ in more than place and turn, folds [-].
     """
     out = np.zeros((groups, len(METRICS)))
-    bad = np.zeros(groups + 1, dtype=bool)
-    for fault in made.faults:
-        bad[fault.first : fault.last + 1] = True
+    able = laid_counts(made.faults, groups)
     enter: dict[int, Floats] = {}
     leave: dict[int, list[tuple[Site, Floats]]] = {}
     for site, metal in zip(made.sites, made.metals, strict=True):
         span = slice(site.first - 1, site.last)
-        if metal is None or bad[site.first : site.last + 1].all():
+        if metal is None or not able[site.first : site.last + 1].any():
             continue
         each = figures(metal, site.positive)
         sums = (each.squares, each.metal_mm2, each.bought_mm2, each.cut_mm, each.second_mm)
@@ -78,20 +76,20 @@ def chain_figures(
                 out[span, 2] = np.maximum(out[span, 2], worst)
     out[:, METRICS.index(HEIGHT[0]) : METRICS.index(HEIGHT[-1]) + 1] = _heights(made, groups)
     if by_cell_k_per_w is not None:
-        out[:, METRICS.index(WARM[0])] = _heated(made, by_cell_k_per_w)
+        out[:, METRICS.index(WARM[0])] = _heated(made, by_cell_k_per_w, able)
     out[:, -len(WORK) :] = _work(made, groups)
     # What is cut and counted stays a number, so that no price of 0 meets infinity.
-    out[bad[1:], :5] = np.inf
+    out[~able[1:], :5] = np.inf
     return out
 
 
-def _heated(made: ChainMetal, by_cell_k_per_w: Floats) -> Floats:
+def _heated(made: ChainMetal, by_cell_k_per_w: Floats, able: Flags) -> Floats:
     """WARM of the first 1 … G groups, shape (G,): a plate warms the cells that it joins, all alike, a joint those of
-    both its ends.
+    both its ends; plates that no number of groups has that can be laid are left out.
     """
     out = np.zeros(len(by_cell_k_per_w))
     for site, metal in zip(made.sites, made.metals, strict=True):
-        if metal is not None:
+        if metal is not None and able[site.first : site.last + 1].any():
             span = slice(site.first - 1, site.last)
             out[span] += figures(metal, site.positive).squares * by_cell_k_per_w[span][:, site.cells].mean(axis=1)
     for joint in made.joints:
