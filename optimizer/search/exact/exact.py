@@ -113,9 +113,12 @@ class Engine:
         return found, tally
 
     def sample(self, task: Task | Slice) -> archive.Survivors:
-        """A few candidates that are good at something: found quickly, they bound what is searched later."""
+        """A few candidates that are good at something: found quickly, they bound what is searched later.
+
+        Where to look the fast form of the ride says: what it leaves out bounds nothing, and is still searched.
+        """
         mine = archive.Front(self._nothing(), against=self.known)
-        self._sampled(self._opened(task, mine, Tally()), mine, Tally())
+        self._sampled(self._opened(task, mine, Tally(), stepped=False), mine, Tally())
         return mine.settle()
 
     def _nothing(self) -> archive.Survivors:
@@ -131,14 +134,16 @@ class Engine:
             self.kept[task] = found
         return found
 
-    def _opened(self, task: Task | Slice, mine: archive.Front, tally: Tally) -> list[Pending]:
+    def _opened(
+        self, task: Task | Slice, mine: archive.Front, tally: Tally, *, stepped: bool = True
+    ) -> list[Pending]:
         """Cells of each branch with each BMS and fuse whose ideal pack is feasible and unbeaten."""
         part = task if isinstance(task, Slice) else Slice(task)
         ground, branches = self._branches(part.task)
         offered = [
             pair for branch in branches if part.holds(branch.series) for pair in self._offered(branch, part, tally)
         ]
-        offered = self._worth_opening(ground, offered, mine, tally)
+        offered = self._worth_opening(ground, offered, mine, tally, stepped)
         items: list[Pending] = []
         values: list[Floats] = []
         none = np.zeros((0, len(self.objectives)))
@@ -159,13 +164,13 @@ class Engine:
         cell = np.concatenate([item.cells for item in items])
         block = self._block(ground.task, cell, np.repeat(series, size), np.concatenate(values))
         open_end = np.full((len(cell), len(self.objectives)), -np.inf)
-        alive, bound = self._bounded(block, np.repeat(each, size), open_end, mine, tally)
+        alive, bound = self._bounded(block, np.repeat(each, size), open_end, mine, tally, stepped)
         cuts = np.cumsum(size)[:-1]
         parts = zip(items, np.split(alive, cuts), np.split(bound, cuts), strict=True)
         return [replace(item, cells=item.cells[a], bound=b[a]) for item, a, b in parts if a.any()]
 
     def _worth_opening(
-        self, ground: Ground, offered: list[Offer], mine: archive.Front, tally: Tally
+        self, ground: Ground, offered: list[Offer], mine: archive.Front, tally: Tally, stepped: bool
     ) -> list[Offer]:
         """Branches of which something stands even if strips, wires and cases weighed, cost and resisted nothing.
 
@@ -180,7 +185,7 @@ class Engine:
         cell = np.concatenate([cells for _, cells, _ in offered])
         block = self._block(ground.task, cell, np.repeat(series, size), np.repeat(np.concatenate(bare), size, axis=0))
         open_end = np.full((len(cell), len(self.objectives)), -np.inf)
-        alive, _ = self._bounded(block, np.repeat(each, size), open_end, mine, tally)
+        alive, _ = self._bounded(block, np.repeat(each, size), open_end, mine, tally, stepped)
         kept = np.split(alive, np.cumsum(size)[:-1])
         return [(branch, cells[k], safety) for (branch, cells, safety), k in zip(offered, kept, strict=True) if k.any()]
 
@@ -205,7 +210,7 @@ class Engine:
                 yield branch, cells, safety
 
     def _bounded(
-        self, block: Block, weight: Ints, bound: Floats, mine: archive.Front, tally: Tally
+        self, block: Block, weight: Ints, bound: Floats, mine: archive.Front, tally: Tally, stepped: bool = True
     ) -> tuple[Flags, Floats]:
         """Which ideal packs are feasible and unbeaten, and their objectives; the others' candidates are counted.
 
@@ -217,13 +222,15 @@ class Engine:
             Candidates that each ideal pack stands for; Python's integers where they may pass 2^63.
         bound : ndarray, shape (n, d)
             Objectives that none of them is better than.
+        stepped : bool
+            See best_figures.
         """
         alive, best = np.ones(len(block), dtype=bool), bound.copy()
         for at, stage in enumerate(self.stages):
             rows = np.flatnonzero(alive)
             tally.bounds += len(rows) if at == min(1, len(self.stages) - 1) else 0
             with tally.timed(stage):
-                figures = best_figures(block.take(rows), context=self.space.context, figures=stage)
+                figures = best_figures(block.take(rows), context=self.space.context, figures=stage, stepped=stepped)
             good = self._possible(figures, stage, weight[rows], tally)
             for column, name in enumerate(self.objectives):
                 if name in stage:

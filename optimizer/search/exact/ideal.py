@@ -22,7 +22,9 @@ BEST_CASE = {
 }  # fmt: skip
 
 
-def best_figures(block: Block, *, context: Context, figures: frozenset[str]) -> dict[str, Floats]:
+def best_figures(
+    block: Block, *, context: Context, figures: frozenset[str], stepped: bool = True
+) -> dict[str, Floats]:
     """Figures that no pack is better in which is nowhere better than one of the block.
 
     Parameters
@@ -31,12 +33,14 @@ def best_figures(block: Block, *, context: Context, figures: frozenset[str]) -> 
         n ideal packs.
     figures : frozenset of str
         Those that are needed.
+    stepped : bool
+        Without, by the fast form of the ride: near, but no bound.
     """
     helped = {where for where, here in context.everywhere() if here.mass_may_help}
     helped |= {ANY} if helped else set()
     named = {name: split_name(name) for name in figures}
     open_end = {name: BEST_CASE[base] for name, (base, where) in named.items() if base in BEST_CASE and where in helped}
-    found = score(block, context=context, figures=figures - open_end.keys(), stepped=True)
+    found = score(block, context=context, figures=figures - open_end.keys(), stepped=stepped)
     return {**found, **{name: np.full(len(block), best) for name, best in open_end.items()}}
 
 
