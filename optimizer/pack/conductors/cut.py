@@ -125,6 +125,7 @@ def cut_sheet(
     size, gap = layout.size, gap_mm + HAIR_MM
     own = shapely.coverage_union_all(parts.own[rows])
     around = _around(site, extent_mm, size, gap / 2)
+    shapely.prepare(around)
     others = np.delete(np.arange(len(parts.keep)), rows)
     near = others[shapely.intersects(parts.keep[others], around)]
     room = shapely.difference(shapely.intersection(own, around), shapely.union_all(parts.keep[near]))
@@ -189,7 +190,7 @@ def _around(site: Site, extent: Floats, size: CellSize, spare_mm: float) -> shap
     hulls = []
     if len(pairs):
         both = rings[pairs].reshape(len(pairs), -1, 2)
-        hulls = list(shapely.convex_hull(shapely.multipoints(shapely.points(both))))
+        hulls = list(shapely.convex_hull(shapely.linestrings(both)))
     if len(site.cells) == 1 and size.same_end:
         lead = np.clip(corners[0], -LEAD_MM - grow, LEAD_MM + grow) + site.out_mm + site.centre_mm[0]
         hulls = [shapely.MultiPoint(np.concatenate([rings[0], lead])).convex_hull]
