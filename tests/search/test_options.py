@@ -73,6 +73,26 @@ def test_wires_act_by_the_length_each_option_needs():
 
 
 @given(seeds)
+def test_with_equal_mass_only_options_of_the_same_mass_beat(seed):
+    """Against all pairs, one by one; of equal ones the first stays."""
+    rng = np.random.default_rng(seed)
+    choice, also = random_choice(rng, int(rng.integers(0, 40))), None
+    if rng.random() < 0.5:
+        also = rng.integers(0, 2, (len(choice), 1))
+    rows = np.column_stack([choice.values, np.zeros((len(choice), 1)) if also is None else also])
+    mass = choice.column("mass_kg")
+    kept = [
+        not any(
+            mass[a] == mass[b] and (rows[a] <= rows[b]).all() and ((rows[a] < rows[b]).any() or a < b)
+            for a in range(len(rows)) if a != b
+        )
+        for b in range(len(rows))
+    ]  # fmt: skip
+    got = op.reduce(choice, equal_mass=True, also=also)
+    assert np.array_equal(got.values, choice.values[np.array(kept, dtype=bool)])
+
+
+@given(seeds)
 def test_rows_are_picked_as_from_all_tables_put_together(seed):
     rng = np.random.default_rng(seed)
     tables = [rng.normal(size=(int(rng.integers(1, 5)), 3)) for _ in range(4)]

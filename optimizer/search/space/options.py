@@ -134,12 +134,17 @@ def reduce(choice: Options, *, equal_mass: bool = False, also: npt.NDArray[np.ge
     values = np.where(np.isinf(choice.values), -1e300, choice.values)
     if also is not None:
         values = np.column_stack([values, also])
+    keep = np.ones(len(values), dtype=bool)
+    rows = np.arange(len(values))
     if equal_mass:
-        values = np.column_stack([values, -values[:, INDEX["mass_kg"]]])
+        # Where all masses differ, as they mostly do, nothing needs comparing.
+        _, kind, count = np.unique(values[:, INDEX["mass_kg"]], return_inverse=True, return_counts=True)
+        rows = np.flatnonzero(count[kind.ravel()] > 1)
+        values = np.column_stack([values, -values[:, INDEX["mass_kg"]]])[rows]
     # A column in which all are equal tells none apart.
     telling = np.ptp(values, axis=0) > 0 if len(values) else np.ones(values.shape[1], dtype=bool)
     values = values[:, telling] if telling.any() else values[:, :1]
-    keep = unbeaten(values) if len(values) > LONG else nondominated(values)
+    keep[rows] = unbeaten(values) if len(values) > LONG else nondominated(values)
     return Options(choice.values[keep], choice.picks[keep])
 
 
