@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import count
 from typing import TYPE_CHECKING, Any
 
@@ -32,7 +33,7 @@ FUNCTIONS = {
 Row = dict[str, Any]
 
 
-def function_of(wire: Row) -> str:
+def function_of(wire: Mapping[Any, Any]) -> str:
     """Function of a wire of harness.csv, a key of FUNCTIONS."""
     if wire["purpose"] != "power":
         return "balance lead" if wire["purpose"] == "balance" else "temperature sensor"

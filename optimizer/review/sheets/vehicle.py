@@ -17,6 +17,7 @@ from optimizer.pack.wiring.passages import STRAIGHT
 from optimizer.pack.wiring.table import corners_of
 from optimizer.review.colours import TINTS
 from optimizer.review.sheets import style as look
+from optimizer.review.sheets.harness import FUNCTIONS, function_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -181,9 +182,8 @@ def _leads(design: Design, pen: _Pen) -> list[str]:
         if wire["purpose"] != "power":
             pen.line(line, look.SOFT, 0.5, order=4_999)
             continue
-        words.append(f"{wire['from']} to {wire['to']}")
-        ends = look.PLUS if str(wire["to"]).startswith("pack connector") else look.INK
-        colour = look.MINUS if len(words) == 1 else ends
+        word, colour = FUNCTIONS[function_of(wire)]
+        words.append(f"{wire['from']} to {wire['to']}: {word}")
         pen.line(line, look.PAPER, 2.6, order=5_000)
         pen.line(line, colour, 1.3, order=5_001)
         longest = max(pairwise(line), key=lambda pair: float(np.linalg.norm(pair[1] - pair[0])))
