@@ -22,7 +22,7 @@ ASKING = {
     "optimizer.pack.wiring.passages", "optimizer.search.space.rooms", "optimizer.catalog.selection",
     "optimizer.fit.placement.zones", "optimizer.pack.second", "optimizer.search.space.offering",
     "optimizer.score.context", "optimizer.score.outside", "optimizer.pack.joining",
-    "optimizer.search.space.hubs",
+    "optimizer.search.space.hubs", "optimizer.search.space.contents",
 }  # fmt: skip
 
 
