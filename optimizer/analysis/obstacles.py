@@ -315,7 +315,21 @@ def _limits(space: Space) -> list[Reason]:
             if not np.isfinite(best) and split_name(figure)[1]:
                 text = f"{figure} is not known: no fade of such cells is published in the form used here"
             found.append(Reason(REGEN_RULE if by_regen_rule(space.brief, name) else name, text, float(short)))
-    return found or [_together(space, bounds)]
+    return found or _wires(free) or [_together(space, bounds)]
+
+
+# What is said of wires that no pack has a way for.
+WIRES = {
+    rules.CRAMPED: "no layout leaves every wire a clear way at its full thickness ([harness] wires_have_room): thinner "
+    "wire or leads in the table, [clearance] wire_mm over the cells' ends, or a keep-out beside them give room",
+    rules.BUNDLES: "the wires are too thick together for the bore of a passage: a larger bore_mm, or thinner wire",
+}
+
+
+def _wires(free: Space) -> list[Reason]:
+    """Why wires stand against all packs of a space without limits; nothing where some pack can be wired."""
+    outcome = search(free, workers=1)
+    return [] if len(outcome.found) else [Reason(rule, WIRES[rule]) for rule in WIRES if outcome.tally.pruned.get(rule)]
 
 
 def _worst_in(space: Space, figure: str) -> str:

@@ -48,9 +48,10 @@ def harness_of_design(
         bodies = [(np.array(low), np.array(high)) for low, high in space.bodies(chosen.stand, k)]
         way = Ways(room, fill.layout, targets_mm=hub[None], bodies_mm=bodies)
         taps = taps_of(fill.layout, fill.chain, fill.power_mm)
+        # Cases give way to the parts of a stand, and wires go round these cases.
         roomy = roomy_ways(
-            way, fill.chain, hub, room=room, rules=space.fill_rules(chosen.task(space).size), bodies=bodies,
-            ports_mm=space.ports(chosen.stand, k),
+            way, fill.chain, hub, room=space.rooms_of(chosen.stand)[k], rules=space.fill_rules(chosen.task(space).size),
+            bodies=bodies, ports_mm=space.ports(chosen.stand, k),
         )  # fmt: skip
         joints = joints_of(fill, groups, mine)
         wired.append(Wired(room, taps, way, groups, fill.groups_per_module, hub, joints, *(roomy or ())))

@@ -6,6 +6,7 @@ import pytest
 from second_room import cut_short, without_room
 
 from optimizer import api
+from optimizer.analysis.obstacles import refusals
 from optimizer.catalog import builtin_catalogs
 from optimizer.design.rescore import design_record
 from optimizer.search.space.space import CRAMPED
@@ -76,6 +77,11 @@ def searched(folder, **how):
         design = api.unfold(space, row)
         record = json.loads(json.dumps(design_record(space, row, design=design)))
         found.append(without_room(record, design.harness))
+        # What is weighed and paid for is what is cut: cells give way to the board, and wires go round their case.
+        cut_m = design.harness.groupby(design.harness["purpose"] == "power")["length_mm"].sum() / 1000.0
+        bill = design.bill.set_index("item")["quantity"]
+        assert cut_m[True] == pytest.approx(bill["power wire"])
+        assert cut_m[False] == pytest.approx(bill["balance and sensor wire"])
         assert bool(cut_short(record, design.harness)) == (how["rule"] == "false")
     return found, outcome.tally.pruned
 
@@ -88,3 +94,17 @@ def test_every_wire_of_the_front_has_room_by_other_code(tmp_path):
     assert any(cramped) and CRAMPED not in pruned
     kept, pruned = searched(tmp_path, width=63, rule="true")
     assert kept and not any(kept) and pruned[CRAMPED] > 0
+
+
+def test_wires_that_no_layout_has_room_for_are_the_reason(tmp_path):
+    """A table of one thick wire, leads of it too: said by `search`, which ends with 3, and by `why`."""
+    head, *rows = [line for line in (builtin_catalogs() / "wires.csv").read_text().splitlines() if line[:1] != "#"]
+    (tmp_path / "one.csv").write_text("\n".join([head, *(row for row in rows if row.startswith("silicone-16,"))]) + "\n")
+    text = BRIEF.format(folder=builtin_catalogs().as_posix(), width=63, rule="true")
+    text = text.replace(f'"{builtin_catalogs().as_posix()}/wires.csv"', '"one.csv"')
+    text = text.replace('wires = ["silicone-2.5", "silicone-4", "silicone-6"]\n', "")
+    (tmp_path / "brief.toml").write_text(text)
+    space = api.load(tmp_path / "brief.toml")
+    assert not len(api.search(space).found)
+    (reason,) = refusals(space)
+    assert reason.rule == CRAMPED and "wires_have_room" in reason.text
