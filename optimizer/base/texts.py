@@ -52,12 +52,12 @@ def starts_formula(text: str) -> bool:
 def defused(value: object) -> object:
     """A table's cell that no spreadsheet takes for a formula: a risky text gets an apostrophe in front.
 
-    Only text is ever changed; "-5" as text stays, since it is a number.
+    Only text is ever changed; "-5" and places such as "-5 0 2.5; 1 0 2.5" as text stay, since they are numbers alone.
     """
     if not isinstance(value, str) or not starts_formula(value):
         return value
     try:
-        float(value)
+        _ = [float(word) for word in value.replace(";", " ").split(" ") if word]
     except ValueError:
         return "'" + value
     return value

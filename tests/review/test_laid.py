@@ -248,7 +248,9 @@ def test_every_wire_of_the_demo_is_cut_long_enough_for_its_clear_way():
     front = pd.read_parquet(Path(__file__).parents[2] / "results" / "demo" / "front.parquet")
     assert space.brief.harness.wires_have_room and len(front) > 20
     for row in front.iloc[::5].to_dict("records"):
-        wires = laid_wires(api.unfold(space, row))
+        design = api.unfold(space, row)
+        wires = laid_wires(design)
+        read_back(glb_bytes([thing for thing in all_things(design, [], wires) if thing.kind == "wire"]))
         assert [(wire.fault, wire.short_mm) for wire in wires] == [("", 0.0)] * len(wires), row["design_id"]
 
 

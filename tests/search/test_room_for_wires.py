@@ -99,7 +99,8 @@ def test_every_wire_of_the_front_has_room_by_other_code(tmp_path):
 def test_wires_that_no_layout_has_room_for_are_the_reason(tmp_path):
     """A table of one thick wire, leads of it too: said by `search`, which ends with 3, and by `why`."""
     head, *rows = [line for line in (builtin_catalogs() / "wires.csv").read_text().splitlines() if line[:1] != "#"]
-    (tmp_path / "one.csv").write_text("\n".join([head, *(row for row in rows if row.startswith("silicone-16,"))]) + "\n")
+    (row,) = [row for row in rows if row.startswith("silicone-16,")]
+    (tmp_path / "one.csv").write_text(f"{head}\n{row}\n")
     text = BRIEF.format(folder=builtin_catalogs().as_posix(), width=63, rule="true")
     text = text.replace(f'"{builtin_catalogs().as_posix()}/wires.csv"', '"one.csv"')
     text = text.replace('wires = ["silicone-2.5", "silicone-4", "silicone-6"]\n', "")

@@ -34,6 +34,9 @@ PRESSED_MM = 0.005
 #: How far around a place lines of the grid are looked for [mm], and how many of them; so many of a rough grid.
 NEAR_MM, NEAR, ROUGH_NEAR = 8.0, 24, 6
 
+#: Steps of a way that are shorter are left out where a wire runs straight past them [mm].
+SMALL_MM = 0.1
+
 #: The longest side of triangles by whose corners a solid's surface is known, and how far one may be off it [mm].
 SAMPLE_MM, SAMPLE_ERROR_MM = 2.0, 1.2
 
@@ -264,7 +267,12 @@ class Net:
         step = np.diff(corners, axis=0)
         along = step / np.linalg.norm(step, axis=1, keepdims=True)
         turns = np.abs(np.diff(along, axis=0)).max(axis=1) > 1e-6 if len(step) > 1 else np.zeros(0, dtype=bool)
-        return np.asarray(corners[[True, *turns.tolist(), *[True] * (len(step) > 0)]])
+        found = [*corners[[True, *turns.tolist(), *[True] * (len(step) > 0)]]]
+        for k in range(len(found) - 2, 0, -1):
+            least = min(float(np.linalg.norm(found[k] - found[j])) for j in (k - 1, k + 1))
+            if least < SMALL_MM and self.sees(found[k - 1], found[k + 1]):
+                del found[k]
+        return np.array(found)
 
     def way(self, start_mm: Floats) -> Floats | None:
         """The same with the corners left out past which a wire may run straight, shape (k, 3) [mm], or None."""

@@ -130,7 +130,12 @@ class Reach:
         net = self.net(radius, end, tap=tap)
         trials = (at for part in self._tap_trials(start, radius) for at in self._first(part, radius))
         way = next((way for way in map(net.on_lines, trials) if way is not None), None)
-        return None if way is None else np.array([start, *way, end])
+        if way is None:
+            return None
+        # First beside its case, then up or down: a slanted piece would run into the cell's end.
+        off = np.abs(way[0] - start)
+        beside = np.where(np.arange(3) == int(np.argmax(off)), way[0], start)
+        return np.array([start, *([beside] if np.abs(way[0] - beside).max() > HAIR_MM else []), *way, end])
 
     def widest_mm(self, at: Floats, *, tap: bool) -> float:
         """Thickness of the thickest wire that has room to begin at a tap, or at connectors or a mouth [mm]."""

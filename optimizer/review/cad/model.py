@@ -214,8 +214,10 @@ def _mesh(thing: Thing) -> Any:
     # Corners that the file's single precision makes one are one, and triangles without area left out with them.
     _, first, same = np.unique(corners.astype(np.float32), axis=0, return_index=True, return_inverse=True)
     faces = first[same.reshape(-1)][np.asarray(mesh.tri_verts, dtype=np.int64)]
-    apart = (faces != np.roll(faces, 1, axis=1)).all(axis=1)
-    shape = trimesh.Trimesh(corners, faces[apart], process=False)
+    faces = faces[(faces != np.roll(faces, 1, axis=1)).all(axis=1)]
+    # So are the two sides of a sheet without thickness.
+    _, kind, many = np.unique(np.sort(faces, axis=1), axis=0, return_inverse=True, return_counts=True)
+    shape = trimesh.Trimesh(corners, faces[many[kind.reshape(-1)] == 1], process=False)
     colour = thing.colour or COLOURS[thing.kind]
     shape.visual = trimesh.visual.TextureVisuals(
         material=trimesh.visual.material.PBRMaterial(
