@@ -100,12 +100,27 @@ def obstacles(space: Space) -> list[Reason]:
     return []
 
 
+# What is said where no pack that nothing else refuses can be wired.
+WIRES = {
+    rules.CRAMPED: "of the packs that are left none has, for every wire at its full thickness, a clear way as short as "
+    "the wire is cut ([harness] wires_have_room): thinner wire or leads, [clearance] wire_mm over the cells' ends, a "
+    "keep-out beside them, or more slack_mm give room",
+    rules.BUNDLES: "the wires of each pack that is left are too thick together for the bore of a passage: a larger "
+    "bore_mm, or thinner wire",
+}
+
+
 def refusals(space: Space) -> list[Reason]:
     """Rules and limits that refuse all packs of a space that has no obstacle and no feasible pack.
 
     Where turning a rule of protection off would let none through, limits that refuse all packs without it stand beside.
     """
-    return _protection(space) or _limits(space)
+    free = with_brief(space, constraints=Constraints())
+    outcome = search(free, workers=1)
+    if len(outcome.found):
+        return _limits(space)
+    wires = [Reason(rule, text) for rule, text in WIRES.items() if outcome.tally.pruned.get(rule)]
+    return _protection(space, free) or wires
 
 
 def remedies(space: Space, *, report: Callable[[str], None] = lambda text: None) -> list[Remedy]:
@@ -270,11 +285,10 @@ def _no_part(space: Space) -> list[Reason]:
     return [Reason(rules.NO_PART, "; ".join(dict.fromkeys(texts[:3])))] if texts else []
 
 
-def _protection(space: Space) -> list[Reason]:
-    """Rules of protection that no pack of the space meets, and what stands against the pack that comes nearest."""
-    free = with_brief(space, constraints=Constraints())
-    if len(search(free, workers=1).found):
-        return []
+def _protection(space: Space, free: Space) -> list[Reason]:
+    """Rules of protection that no pack of the space meets, free of limits or not, and what stands against the pack
+    that comes nearest.
+    """
     names = {"fuse_protects": rules.PROTECTS, "fuse_breaks": rules.BREAKS}
     for off in (["fuse_protects"], ["fuse_breaks"], list(names)):
         other = with_brief(free, rules_off=off)
@@ -315,21 +329,7 @@ def _limits(space: Space) -> list[Reason]:
             if not np.isfinite(best) and split_name(figure)[1]:
                 text = f"{figure} is not known: no fade of such cells is published in the form used here"
             found.append(Reason(REGEN_RULE if by_regen_rule(space.brief, name) else name, text, float(short)))
-    return found or _wires(free) or [_together(space, bounds)]
-
-
-# What is said of wires that no pack has a way for.
-WIRES = {
-    rules.CRAMPED: "no layout leaves every wire a clear way at its full thickness ([harness] wires_have_room): thinner "
-    "wire or leads in the table, [clearance] wire_mm over the cells' ends, or a keep-out beside them give room",
-    rules.BUNDLES: "the wires are too thick together for the bore of a passage: a larger bore_mm, or thinner wire",
-}
-
-
-def _wires(free: Space) -> list[Reason]:
-    """Why wires stand against all packs of a space without limits; nothing where some pack can be wired."""
-    outcome = search(free, workers=1)
-    return [] if len(outcome.found) else [Reason(rule, WIRES[rule]) for rule in WIRES if outcome.tally.pruned.get(rule)]
+    return found or [_together(space, bounds)]
 
 
 def _worst_in(space: Space, figure: str) -> str:

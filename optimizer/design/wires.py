@@ -15,10 +15,8 @@ from optimizer.pack.wiring.harness import HarnessBlock
 from optimizer.pack.wiring.legs import group_cells
 from optimizer.pack.wiring.passages import STRAIGHT
 from optimizer.pack.wiring.table import Wired, WireKind, harness_table, wires_of
-from optimizer.pack.wiring.ways import Ways
 from optimizer.search.space.contents import lead_wire
-from optimizer.search.space.plate_metrics import taps_of
-from optimizer.search.space.standing import roomy_ways
+from optimizer.search.space.layout_wires import layout_wires
 
 if TYPE_CHECKING:
     from optimizer.design.select import Chosen
@@ -39,22 +37,16 @@ def harness_of_design(
     """Every wire of a design, see harness_table."""
     rules, links = space.brief.harness, space.links(chosen.stand)
     wired: list[Wired | None] = []
-    for k, (room, fill, groups) in enumerate(zip(space.rooms, chosen.fills, chosen.split, strict=True)):
+    rooms, of_size = space.rooms_of(chosen.stand), space.fill_rules(chosen.task(space).size)
+    for k, (room, fill, groups) in enumerate(zip(rooms, chosen.fills, chosen.split, strict=True)):
         if fill is None:
             wired.append(None)
             continue
-        hub = links.hubs_mm[k]
         mine = [one for one in conductors if one["compartment"] == room.name]
-        bodies = [(np.array(low), np.array(high)) for low, high in space.bodies(chosen.stand, k)]
-        way = Ways(room, fill.layout, targets_mm=hub[None], bodies_mm=bodies)
-        taps = taps_of(fill.layout, fill.chain, fill.power_mm)
-        # Cases give way to the parts of a stand, and wires go round these cases.
-        roomy = roomy_ways(
-            way, fill.chain, hub, room=space.rooms_of(chosen.stand)[k], rules=space.fill_rules(chosen.task(space).size),
-            bodies=bodies, ports_mm=space.ports(chosen.stand, k),
-        )  # fmt: skip
-        joints = joints_of(fill, groups, mine)
-        wired.append(Wired(room, taps, way, groups, fill.groups_per_module, hub, joints, *(roomy or ())))
+        own = layout_wires(
+            fill.layout, fill.chain, fill.power_mm, room=room, rules=of_size, **space.around(chosen.stand, k)
+        )
+        wired.append(Wired(room, own, groups, fill.groups_per_module, joints_of(fill, groups, mine)))
     wires = wires_of(
         wired, links=links, order=block.order[0].tolist(), bms=int(block.bms[0]),
         sensors=space.brief.parts.sensors, share_balance_leads=rules.share_balance_leads,

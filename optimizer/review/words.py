@@ -51,7 +51,7 @@ MEANING = {
     "fuse cannot break the fault current": "the cells drive more through a short circuit than the fuse can break",
     "fuse does not protect wire or plates": "wire or plates reach their limit temperature before the fuse opens",
     "wires do not pass": "wires too thick together for the bore of a passage",
-    "wires have no room": "some wire has no clear way at its full thickness ([harness] wires_have_room)",
+    "wires have no room": "some wire has no clear way as thick as it is and as long as it is cut (wires_have_room)",
     "regen_holds": "the pack does not bear all of regen_current_a, and the rider balances on the motor",
     "stock": "not enough of the cell to be had",
     "parts that others beat": "a strip, wire, BMS, fuse or layout that another is no worse than in anything",

@@ -11,7 +11,7 @@ from optimizer.pack.limits import LIMITS, Caps, greatest_power, pack_resistance
 from optimizer.pack.protection.fuses import continuous_current_a
 from optimizer.pack.spread import Spread, draw_factors, expected_normal_max
 from optimizer.pack.wiring.harness import Places
-from optimizer.pack.wiring.legs import Taps
+from optimizer.pack.wiring.legs import LayoutWires, Taps
 from optimizer.pack.wiring.lightest import harness_block
 from optimizer.pack.wiring.passages import links_of
 from optimizer.pack.wiring.table import Wired, WireKind, harness_table, wires_of
@@ -84,7 +84,8 @@ def test_a_module_of_four_groups_has_five_leads_and_seven_pins() -> None:
     block = harness_block([12, 8], places=places)
     rooms = [box(name, length_mm=300.0, width_mm=100.0, height_mm=60.0) for name in ("deck", "stem")]
     taps = Taps(*(np.zeros((12, *shape)) for shape in ((1, 3), (1, 3), (3,), (3,))), (0.0, 0.0, 0.0))
-    wired = [Wired(room, taps, Nowhere(), n, 4, np.zeros(3)) for room, n in zip(rooms, (12, 8), strict=True)]
+    own = LayoutWires(taps, Nowhere(), np.zeros(3))
+    wired = [Wired(room, own, n, 4) for room, n in zip(rooms, (12, 8), strict=True)]
     wires = wires_of(
         wired, links=links_of(rooms), order=block.order[0].tolist(), bms=int(block.bms[0])
     )

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from optimizer.fit.region.compartment import box
 from optimizer.pack.wiring.harness import HarnessBlock, Places, sensor_modules, taps
-from optimizer.pack.wiring.legs import Taps, legs_of
+from optimizer.pack.wiring.legs import LayoutWires, Taps
 from optimizer.pack.wiring.lightest import harness_block
 from optimizer.pack.wiring.passages import Links, links_of
 from optimizer.pack.wiring.table import Wired, WireKind, harness_table, wires_of
@@ -53,7 +53,7 @@ class Pack:
 
     def table(self, split, order, bms, *, sensors=2, shared=False, slack_mm=50.0):
         wired = [
-            Wired(room, taps, Straight(), groups, size, hub) if groups else None
+            Wired(room, LayoutWires(taps, Straight(), hub), groups, size) if groups else None
             for room, taps, groups, size, hub in zip(
                 self.rooms, self.taps, split, self.sizes, self.links.hubs_mm, strict=True
             )
@@ -71,7 +71,8 @@ class Pack:
             zip(self.taps, split, self.sizes, self.links.hubs_mm, strict=True)
         ):
             if groups:
-                *legs, total[1][k] = legs_of(own, Straight().lengths, hub, per_module=size, shared=shared)[groups - 1]
+                wires = LayoutWires(own, Straight(), hub)
+                *legs, total[1][k] = wires.legs_mm(per_module=size, shared=shared)[groups - 1]
                 total[0][:] += legs
         return total
 
@@ -179,7 +180,7 @@ def test_legs_by_hand() -> None:
     at = np.zeros((4, 1, 3))
     at[:, 0, 0] = [10.0, 20.0, 30.0, 40.0]
     here = Taps(at, at - [10.0, 0.0, 0.0], at[:, 0] - [10.0, 0.0, 0.0], at[:, 0], (0.0, 0.0, 0.0))
-    legs = legs_of(here, Straight().lengths, np.zeros(3), per_module=2, shared=False)
+    legs = LayoutWires(here, Straight(), np.zeros(3)).legs_mm(per_module=2, shared=False)
     # Power: from 0 and from the last group's end; from case to case 20 → 20, no way at all.
     assert legs[:, 0].tolist() == [10.0, 20.0, 30.0, 40.0]
     # Leads: 0 and 10, 20; then 20 and 30, 40.
@@ -187,9 +188,9 @@ def test_legs_by_hand() -> None:
     # Sensors: in the first group of each case (10, 10, 30, 30), the farther one counts.
     assert legs[:, 2].tolist() == [10.0, 10.0, 30.0, 30.0]
     # One case for all: in the middle group of 1, 2, 3, 4.
-    whole = legs_of(here, Straight().lengths, np.zeros(3), per_module=0, shared=False)
+    whole = LayoutWires(here, Straight(), np.zeros(3)).legs_mm(per_module=0, shared=False)
     assert whole[:, 2].tolist() == [10.0, 10.0, 20.0, 20.0]
-    shared = legs_of(here, Straight().lengths, np.zeros(3), per_module=2, shared=True)
+    shared = LayoutWires(here, Straight(), np.zeros(3)).legs_mm(per_module=2, shared=True)
     assert shared[:, 1].tolist() == [10.0, 30.0, 60.0, 100.0]
 
 

@@ -4,6 +4,7 @@ import io
 import itertools
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -14,14 +15,17 @@ from packs import barrel
 from scipy.spatial import cKDTree
 
 from optimizer import api
+from optimizer.analysis.obstacles import refusals
 from optimizer.catalog import builtin_catalogs
 from optimizer.fit.region.compartment import box
 from optimizer.pack.wiring.clear import Clear, Net, Upright
-from optimizer.pack.wiring.reach import LUG_MM
+from optimizer.pack.wiring.reach import LUG_MM, Reach
+from optimizer.pack.wiring.roomy import RoomyWays
 from optimizer.review.cad.bodies import case_parts
 from optimizer.review.cad.laid import UNPLACED, all_things, laid_wires, room_words
 from optimizer.review.cad.model import glb_bytes
 from optimizer.review.sheets.buildsheet import build_markdown
+from optimizer.search.space.space import BUNDLES
 
 manifold3d = pytest.importorskip("manifold3d")
 
@@ -287,3 +291,22 @@ def test_distances_in_a_curved_box_are_never_too_large(tmp_path):
     inside = found > 0
     assert 50 < inside.sum() < 350
     assert (found <= apart + 1e-6).all() and (found[inside] >= apart[inside] - 2.4).all()
+
+
+def test_a_way_through_that_is_longer_than_the_wire_is_cut_is_none():
+    """Over the same block, from a passage to the board: 120 mm are counted, the way takes up to 46 mm more."""
+    room = box("box", length_mm=200.0, width_mm=40.0, height_mm=50.0)
+    reach = Reach(Clear(room, (Upright(2, shapely.box(80.0, 0.0, 120.0, 40.0), 0.0, 30.0),)))
+    bare, hub, mouth = SimpleNamespace(parts=(), room=room), np.array([160.0, 20.0, 10.0]), np.array([40.0, 20.0, 10.0])
+    for spare_mm, thick_mm in ((30.0, 0.0), (46.0, 6.0)):
+        assert RoomyWays(bare, reach, hub, (1.0, 6.0), spare_mm=spare_mm).passing_mm([mouth]) == thick_mm
+
+
+def test_a_bore_that_no_pack_s_wires_pass_is_the_reason(tmp_path):
+    """NFPA 70, chapter 9, table 1, as above: room for two power wires and two leads, not for the leads of a box."""
+    path = tmp_path / "brief.toml"
+    brief = BRIEF.format(folder=builtin_catalogs().as_posix())
+    path.write_text(brief.replace("bore_mm = 30.0", "bore_mm = 10.5"))
+    space = api.load(path)
+    assert not len(api.search(space).found)
+    assert [reason.rule for reason in refusals(space)] == [BUNDLES]

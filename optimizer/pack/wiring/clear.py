@@ -243,10 +243,6 @@ class Net:
             free[at] = ~shapely.dwithin(each.shape, lines, np.sqrt(np.maximum(least**2 - above**2, 0.0)) - 1e-9)
         return free
 
-    def meets(self, start_mm: Floats) -> bool:
-        """Whether a clear way leads from a place to a goal."""
-        return not self.empty and any(np.isfinite(self.far[k]) for k in self._near(start_mm))
-
     def sees(self, one: Floats, two: Floats) -> bool:
         """Whether a wire may run straight from one place to another."""
         return bool(self.clear.sees_each(one, two[None], self.radius)[0])

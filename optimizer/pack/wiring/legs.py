@@ -7,21 +7,22 @@ lengths of wires are sums of legs, whichever compartments they pass and in which
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
-from optimizer.base.arrays import Flags, Floats, Ints
+from optimizer.base.arrays import Floats, Ints
 from optimizer.fit.chain.adjacency import lateral_axes
 from optimizer.fit.chain.groups import Chain
 from optimizer.fit.chain.terminals import terminals_mm
 from optimizer.fit.region.layout import Layout
-from optimizer.pack.wiring.ways import cut_length
+from optimizer.pack.wiring.roomy import RoomyWays
+from optimizer.pack.wiring.ways import Ways, cut_length
 
-# Lengths of ways from points, shape (n, 3), to a target, shape (3,): shape (n,) [mm].
-Measure = Callable[[Floats, Floats], Floats]
+#: No wire is as thick [mm].
+ANY_WIRE_MM = 100.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,53 +102,113 @@ def sensor_groups(groups: int, *, per_module: int) -> list[int]:
     return [sensor_group(first, last) for first, last in pairwise(starts)]
 
 
-def legs_of(
-    taps: Taps, way: Measure, hub_mm: Floats, *, per_module: int, shared: bool,
-    roomy: tuple[Measure, Measure, Flags] | None = None,
-) -> Floats:  # fmt: skip
-    """Lengths of a chain's legs for its first 1 … G groups, shape (G, 3) [mm]: of power wires, of balance leads, and
-    of one sensor's wire.
-
-    Power wires are one at the negative end, one at the positive end of the last group, and those from case to case.
-    Wires of sensors are cut alike in a compartment, long enough for the case that is farthest from the hub.
+@dataclass(frozen=True, eq=False)
+class LayoutWires:
+    """Where wires are joined to a layout's cells, and their ways from there up to the hub of the compartment.
 
     Parameters
     ----------
-    taps : Taps
-        Of G groups.
-    way : callable
-        Lengths of ways from points, shape (n, 3), to a target, shape (3,).
+    way : Ways
+        By these the tap of a lead is chosen; they are counted where no room is asked for.
     hub_mm : ndarray, shape (3,)
         [mm]
-    per_module : int
-        Groups in a full case, 0 for a tray.
-    shared : bool
-        Whether cases share the lead where they meet.
-    roomy : (callable, callable, ndarray of bool with shape (G,)), optional
-        Ways of power wires and of leads at their thickness, and for which of the first 1 … G groups there are some; the
-        tap of a lead is that of the shortest `way` still.
+    ports_mm : sequence of ndarray
+        Mouths of the compartment's passages, from which wires of others run to the hub [mm].
+    thick, thin : RoomyWays, optional
+        Ways of power wires and of leads where they must have room.
     """
-    groups = len(taps.plus_mm)
-    starts = module_starts(groups, per_module=per_module)
-    thick, thin, has = roomy or (way, way, np.zeros(groups, dtype=bool))
-    runs = way(taps.exit_mm, hub_mm)
-    runs[has] = thick(taps.exit_mm[has], hub_mm)
-    power = cut_length(runs + taps.tails_mm[2])
-    power = power + cut_length(thick(taps.entry_mm[[0]], hub_mm) + taps.tails_mm[2])[0]
-    for group in starts[1:]:
-        run = thick(taps.exit_mm[[group - 1]], taps.entry_mm[group])[0]
-        power[group:] += cut_length(run + 2 * taps.tails_mm[2])
-    lead, seat = np.zeros(groups), np.zeros(groups)
-    leads = lead_points(taps, groups, per_module=per_module, shared=shared)
-    # All in one call: what lies on the way to the hub is looked at once.
-    runs = way(np.concatenate([points for *_, points in leads]), hub_mm).reshape(len(leads), -1)
-    if roomy:
-        ends = np.array([points[pick] for (*_, points), pick in zip(leads, runs.argmin(axis=1), strict=True)])
-        runs = thin(ends, hub_mm)[:, None]
-    runs = runs.min(axis=1)
-    for (group, pole, _), run in zip(leads, runs.tolist(), strict=True):
-        lead[group] += cut_length(run + taps.tails_mm[pole == "−"])
-        if pole == "+":
-            seat[group] = cut_length(run)
-    sensor = [seat[sensor_groups(g, per_module=per_module)].max() for g in range(1, groups + 1)]
-    return np.column_stack([power, np.cumsum(lead), sensor])
+
+    taps: Taps
+    way: Ways
+    hub_mm: Floats
+    ports_mm: Sequence[Floats] = ()
+    thick: RoomyWays | None = None
+    thin: RoomyWays | None = None
+
+    @property
+    def power(self) -> Ways | RoomyWays:
+        """Ways of power wires, as they are counted."""
+        return self.thick or self.way
+
+    @property
+    def lead(self) -> Ways | RoomyWays:
+        """Ways of balance leads and of sensors' wires."""
+        return self.thin or self.way
+
+    def nearest(self, points_mm: Floats) -> int:
+        """Number of the point with the shortest way to the hub."""
+        return int(np.argmin(self.way.lengths(points_mm, self.hub_mm)))
+
+    def roomy_mm(self, *, per_module: int, shared: bool, least: int = 1) -> Floats:
+        """Thickness of the thickest power wire with room where the first 1 … G groups are in use, shape (G,) [mm].
+
+        0 where none has, or where a balance lead or a sensor's wire has none. A wire has room that has a clear way from
+        its tap to the hub, from case to case, and from each other port to the hub, there no longer than it is cut.
+
+        Parameters
+        ----------
+        per_module : int
+            Groups in a full case, 0 for a tray.
+        shared : bool
+            Whether cases share the lead where they meet.
+        least : int
+            Fewer groups are not looked at.
+        """
+        groups, taps, hub = len(self.taps.plus_mm), self.taps, self.hub_mm
+        found = np.zeros(groups)
+        if self.thick is None or self.thin is None:
+            return found + ANY_WIRE_MM
+        leads = lead_points(taps, groups, per_module=per_module, shared=shared)
+        without = (group for group, _, ends in leads if not self.thin.thick_mm(ends[self.nearest(ends)], hub))
+        led = next(without, groups) if self.thin.passing_mm(self.ports_mm) else 0
+        if led < least:
+            return found
+        free = self.thick.passing_mm(self.ports_mm)
+        free = free and min(free, self.thick.thick_mm(taps.entry_mm[0], hub))
+        starts = module_starts(groups, per_module=per_module)[1:]
+        for group in range(led if free else 0):
+            if group in starts:
+                free = min(free, self.thick.thick_mm(taps.exit_mm[group - 1], taps.entry_mm[group]))
+            if group >= least - 1:
+                found[group] = min(free, self.thick.thick_mm(taps.exit_mm[group], hub))
+        return found
+
+    def legs_mm(self, *, per_module: int, shared: bool, thick_mm: Floats | None = None) -> Floats:
+        """Lengths of legs for the first 1 … G groups, shape (G, 3) [mm]: of power wires, of balance leads, and of one
+        sensor's wire.
+
+        Power wires are one at the negative end, one at the positive end of the last group, and those from case to case.
+        Wires of sensors are cut alike in a compartment, long enough for the case that is farthest from the hub.
+
+        Parameters
+        ----------
+        per_module, shared
+            As for roomy_mm.
+        thick_mm : ndarray, shape (G,), optional
+            From roomy_mm: where it is 0, legs are those of `way`, since no pack has them.
+        """
+        taps, way, hub, groups = self.taps, self.way.lengths, self.hub_mm, len(self.taps.plus_mm)
+        has = np.ones(groups, dtype=bool) if thick_mm is None else thick_mm > 0
+        thick, thin = (self.power.lengths, self.lead.lengths) if has.any() else (way, way)
+        starts = module_starts(groups, per_module=per_module)
+        runs = way(taps.exit_mm, hub)
+        if self.thick is not None:
+            runs[has] = thick(taps.exit_mm[has], hub)
+        power = cut_length(runs + taps.tails_mm[2])
+        power = power + cut_length(thick(taps.entry_mm[[0]], hub) + taps.tails_mm[2])[0]
+        for group in starts[1:]:
+            run = thick(taps.exit_mm[[group - 1]], taps.entry_mm[group])[0]
+            power[group:] += cut_length(run + 2 * taps.tails_mm[2])
+        lead, seat = np.zeros(groups), np.zeros(groups)
+        leads = lead_points(taps, groups, per_module=per_module, shared=shared)
+        # All in one call: what lies on the way to the hub is looked at once.
+        runs = way(np.concatenate([points for *_, points in leads]), hub).reshape(len(leads), -1)
+        if self.thin is not None:
+            ends = np.array([points[pick] for (*_, points), pick in zip(leads, runs.argmin(axis=1), strict=True)])
+            runs = thin(ends, hub)[:, None]
+        for (group, pole, _), run in zip(leads, runs.min(axis=1).tolist(), strict=True):
+            lead[group] += cut_length(run + taps.tails_mm[pole == "−"])
+            if pole == "+":
+                seat[group] = cut_length(run)
+        sensor = [seat[sensor_groups(g, per_module=per_module)].max() for g in range(1, groups + 1)]
+        return np.column_stack([power, np.cumsum(lead), sensor])

@@ -19,6 +19,7 @@ from optimizer.fit.region.layout import Layout
 from optimizer.pack.case.outline import CaseRules, module_outline, tray_outlines
 from optimizer.pack.case.room import room_for
 from optimizer.pack.case.volume import cases_of, seats_of
+from optimizer.pack.ties import tied
 from optimizer.pack.wiring.clear import PRESSED_MM, STEP_MM, Clear, Net, Upright
 
 #: How far the outside of a case may be from a tap: what a tab, a bare end or a ring lug bridges [mm]
@@ -70,6 +71,15 @@ def cases_standing(room: Compartment, layout: Layout, group: Any, rules: CaseRul
             outer = tray_outlines(seats, [len(one.index)], rules, free=free(low, high))[0][0]
             outer = outer.buffer(rules.foot_mm)
         yield Upright(layout.axis, outer, low, high)
+
+
+def standing(
+    room: Compartment, layout: Layout, group: Any, rules: CaseRules, *, cell_gap_mm: float
+) -> list[Upright]:
+    """What wires go round of a layout: its cases, see cases_standing, and their tie plates."""
+    stacks = tied(layout, np.flatnonzero(np.asarray(group) >= 0), cell_gap_mm=cell_gap_mm)
+    plates = [block(*plate) for stack in stacks for plate in stack.plates]
+    return [*cases_standing(room, layout, group, rules), *plates]
 
 
 class Reach:

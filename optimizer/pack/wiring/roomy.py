@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from optimizer.base.arrays import Floats
-from optimizer.pack.wiring.legs import Taps, lead_points, module_starts
+from optimizer.pack.wiring.around import around
 from optimizer.pack.wiring.reach import Reach, run_mm
 from optimizer.pack.wiring.ways import Ways
 
@@ -33,10 +33,14 @@ class RoomyWays:
         What ways lead to; any other target is a tap [mm].
     widths_mm : sequence of float
         Outer diameters of the wires at hand, thinnest first [mm].
+    spare_mm : float
+        By how much a wire is longer than what is counted of it on its way through [mm].
     """
 
-    def __init__(self, ways: Ways, reach: Reach, hub_mm: Floats, widths_mm: Sequence[float]) -> None:
-        self.ways, self.reach, self.hub, self.widths = ways, reach, hub_mm, widths_mm
+    def __init__(
+        self, ways: Ways, reach: Reach, hub_mm: Floats, widths_mm: Sequence[float], *, spare_mm: float
+    ) -> None:
+        self.ways, self.reach, self.hub, self.widths, self.spare = ways, reach, hub_mm, widths_mm, spare_mm
         self._known: dict[bytes, tuple[float, Floats | None]] = {}
 
     def thick_mm(self, point_mm: Floats, target_mm: Floats) -> float:
@@ -53,11 +57,20 @@ class RoomyWays:
         return self.ways.path(point_mm, target_mm) if found is None else found
 
     def passing_mm(self, ports_mm: Sequence[Floats]) -> float:
-        """Thickness of the thickest wire with a clear way from each port to the hub, 0 where none has one [mm]."""
+        """Thickness of the thickest wire with a clear way from each port to the hub, 0 where none has one [mm].
+
+        Such a way is no longer than the wire is cut: round the parts along the axes, see links_of, and what is spare.
+        """
+        counted = [around(port, self.hub, self.ways.parts, self.ways.room.extent_mm) for port in ports_mm]
+        most = [0.0 if way is None else run_mm(way) + self.spare for way in counted]
 
         def narrow(wide: float) -> bool:
             net = self.reach.net(wide / 2.0, self.hub)
-            return not all(any(map(net.meets, self.reach.ports(port, wide / 2.0))) for port in ports_mm)
+            for port, most_mm in zip(ports_mm, most, strict=True):
+                ways = map(net.on_lines, self.reach.ports(port, wide / 2.0))
+                if not any(way is not None and run_mm(np.array([port, *way, self.hub])) <= most_mm for way in ways):
+                    return True
+            return False
 
         return self._widest(narrow)
 
@@ -80,49 +93,3 @@ class RoomyWays:
     def _widest(self, narrow: Callable[[float], bool]) -> float:
         # A thicker wire has room nowhere that a thinner one has none.
         return ([0.0, *self.widths])[bisect_left(self.widths, True, key=narrow)]
-
-
-def roomy_mm(
-    power: RoomyWays, lead: RoomyWays, taps: Taps, ports_mm: Sequence[Floats], *, per_module: int, shared: bool,
-    least: int = 1,
-) -> Floats:  # fmt: skip
-    """Thickness of the thickest power wire with room where a chain's first 1 … G groups are in use, shape (G,) [mm].
-
-    0 where none has, or where a balance lead or a sensor's wire has none. A wire has room that has a clear way from
-    its tap to the hub, from case to case, and from each other port to the hub.
-
-    Parameters
-    ----------
-    power, lead : RoomyWays
-        Of the power wires that may be chosen, and of leads.
-    taps : Taps
-    ports_mm : sequence of ndarray
-        Mouths of the compartment's passages, from which wires of others run to the hub [mm].
-    per_module : int
-        Groups in a full case, 0 for a tray.
-    shared : bool
-        Whether cases share the lead where they meet.
-    least : int
-        Fewer groups are not looked at.
-    """
-    groups, hub = len(taps.plus_mm), power.hub
-    found = np.zeros(groups)
-    leads = lead_points(taps, groups, per_module=per_module, shared=shared)
-    without = (group for group, _, ends in leads if not lead.thick_mm(_nearest(lead.ways, ends, hub), hub))
-    led = next(without, groups) if lead.passing_mm(ports_mm) else 0
-    if led < least:
-        return found
-    free = power.passing_mm(ports_mm)
-    free = free and min(free, power.thick_mm(taps.entry_mm[0], hub))
-    starts = module_starts(groups, per_module=per_module)[1:]
-    for group in range(led if free else 0):
-        if group in starts:
-            free = min(free, power.thick_mm(taps.exit_mm[group - 1], taps.entry_mm[group]))
-        if group >= least - 1:
-            found[group] = min(free, power.thick_mm(taps.exit_mm[group], hub))
-    return found
-
-
-def _nearest(ways: Ways, ends: Floats, hub: Floats) -> Floats:
-    """The terminal to which a lead is joined, see legs_of."""
-    return np.asarray(ends[int(np.argmin(ways.lengths(ends, hub)))])

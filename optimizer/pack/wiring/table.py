@@ -7,7 +7,6 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
-from typing import Protocol
 
 import numpy as np
 import pandas as pd
@@ -16,7 +15,7 @@ from optimizer.base.arrays import Floats
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import to_vehicle
 from optimizer.pack.wiring.harness import sensor_modules
-from optimizer.pack.wiring.legs import Taps, lead_points, module_starts, sensor_group, sensor_groups
+from optimizer.pack.wiring.legs import LayoutWires, lead_points, module_starts, sensor_group, sensor_groups
 from optimizer.pack.wiring.passages import Links, from_vehicle
 from optimizer.pack.wiring.ways import CUT_MM, cut_length
 
@@ -70,19 +69,6 @@ class WireKind:
     outer_mm: float
 
 
-class BoxWays(Protocol):
-    """Ways in a compartment, as optimizer.pack.wiring.ways.Ways has them."""
-
-    def lengths(self, points_mm: Floats, target_mm: Floats) -> Floats:
-        """From each point to a target [mm]."""
-
-    def path(self, point_mm: Floats, target_mm: Floats) -> Floats:
-        """Corners from a point to a target [mm]."""
-
-    def transit(self, start_mm: Floats, end_mm: Floats) -> Floats:
-        """Corners between two points beside the cells [mm]."""
-
-
 @dataclass(frozen=True, eq=False)
 class Wired:
     """A compartment as its wires see it; points are in its own axes.
@@ -91,28 +77,16 @@ class Wired:
     ----------
     groups, per_module : int
         In use, and in a full case, 0 for a tray.
-    hub_mm : ndarray, shape (3,)
-        [mm]
     joints : mapping of (str, int, int) to ndarray, shape (3,)
         Where a wire is joined, by pole, group and cell of the group (-1: a power wire), where that is not the very
-        point of `taps` [mm].
-    power, lead : BoxWays, optional
-        Ways of power wires and of leads where room for them is asked for; the tap of a lead is the nearest by `way`.
+        tap [mm].
     """
 
     room: Compartment
-    taps: Taps
-    way: BoxWays
+    own: LayoutWires
     groups: int
     per_module: int
-    hub_mm: Floats
     joints: Mapping[tuple[str, int, int], Floats] = field(default_factory=dict)
-    power: BoxWays | None = None
-    lead: BoxWays | None = None
-
-    def nearest(self, points_mm: Floats) -> int:
-        """Number of the point with the shortest way to the hub."""
-        return int(np.argmin(self.way.lengths(points_mm, self.hub_mm)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -309,12 +283,13 @@ class _Maker:
         out = []
         for module in chain:
             here = self._room(module)
-            for group, pole, points in lead_points(here.taps, here.groups, per_module=here.per_module, shared=shared):
+            leads = lead_points(here.own.taps, here.groups, per_module=here.per_module, shared=shared)
+            for group, pole, points in leads:
                 if not module.first <= group < module.last:
                     continue
                 # By the number through the pack, as on the drawings: a lead one group off destroys a BMS.
                 name = f"{module.name} group {module.before + group + 1} {pole}"
-                leg = self._leg(here, points, (pole, group), here.taps.tails_mm[pole == "−"])
+                leg = self._leg(here, points, (pole, group), here.own.taps.tails_mm[pole == "−"])
                 out.append(self._to_bms(leg, module, name, "BMS", "balance", module.name))
         return out
 
@@ -325,10 +300,10 @@ class _Maker:
             here = self._room(module)
             group = sensor_group(module.first, module.last)
             seats = sensor_groups(here.groups, per_module=here.per_module)
-            # Cut alike in a compartment, see legs_of.
-            ends = np.array([here.taps.plus_mm[k][here.nearest(here.taps.plus_mm[k])] for k in seats])
-            far = float((here.lead or here.way).lengths(ends, here.hub_mm).max())
-            leg = self._leg(here, here.taps.plus_mm[group], ("", group), 0.0)
+            # Cut alike in a compartment, see LayoutWires.legs_mm.
+            ends = np.array([here.own.taps.plus_mm[k][here.own.nearest(here.own.taps.plus_mm[k])] for k in seats])
+            far = float(here.own.lead.lengths(ends, here.own.hub_mm).max())
+            leg = self._leg(here, here.own.taps.plus_mm[group], ("", group), 0.0)
             leg = _Leg(leg.corners_mm, float(cut_length(far)))
             name = f"{module.name} sensor {number + 1}"
             out += [self._to_bms(leg, module, f"{name} wire {k}", "BMS", "sensor", module.name) for k in (1, 2)]
@@ -342,27 +317,27 @@ class _Maker:
     def _inside(self, one: _Module, two: _Module) -> _Leg:
         """From case to case."""
         here = self._room(one)
-        way = here.power or here.way
-        start, end = here.taps.exit_mm[one.last - 1], here.taps.entry_mm[two.first]
-        run = float(way.lengths(start[None], end)[0]) + 2 * here.taps.tails_mm[2]
+        way = here.own.power
+        start, end = here.own.taps.exit_mm[one.last - 1], here.own.taps.entry_mm[two.first]
+        run = float(way.lengths(start[None], end)[0]) + 2 * here.own.taps.tails_mm[2]
         joints = here.joints.get(("+", one.last - 1, -1)), here.joints.get(("−", two.first, -1))
         return _Leg(to_vehicle(here.room, _with_ends(way.path(start, end), *joints)), float(cut_length(run)))
 
     def _power(self, module: _Module, pole: str) -> _Leg:
         here = self._room(module)
         group = module.first if pole == "−" else module.last - 1
-        points = (here.taps.entry_mm if pole == "−" else here.taps.exit_mm)[[group]]
-        return self._leg(here, points, (pole, group), here.taps.tails_mm[2], power=True)
+        points = (here.own.taps.entry_mm if pole == "−" else here.own.taps.exit_mm)[[group]]
+        return self._leg(here, points, (pole, group), here.own.taps.tails_mm[2], power=True)
 
     def _leg(
         self, here: Wired, points: Floats, at: tuple[str, int], tail_mm: float, *, power: bool = False
     ) -> _Leg:
         """The shortest leg from one of some points to the hub."""
-        pick = here.nearest(points)
-        way = (here.power if power else here.lead) or here.way
-        run = float(way.lengths(points[[pick]], here.hub_mm)[0])
+        pick = here.own.nearest(points)
+        way = here.own.power if power else here.own.lead
+        run = float(way.lengths(points[[pick]], here.own.hub_mm)[0])
         joint = here.joints.get((*at, -1 if power else pick))
-        corners = _with_ends(way.path(points[pick], here.hub_mm), joint, None)
+        corners = _with_ends(way.path(points[pick], here.own.hub_mm), joint, None)
         return _Leg(to_vehicle(here.room, corners), float(cut_length(run + tail_mm)))
 
     def _link(self, one: int, two: int) -> _Leg:
@@ -373,7 +348,7 @@ class _Maker:
             here = self.wired[piece.room] if piece.room >= 0 else None
             if here is not None:
                 start, end = (from_vehicle(here.room, point) for point in ends[[0, -1]])
-                ends = to_vehicle(here.room, here.way.transit(start, end))
+                ends = to_vehicle(here.room, here.own.way.transit(start, end))
             corners.append(ends)
         return _Leg(np.concatenate(corners), float(self.links.length_mm[one, two]))
 

@@ -16,13 +16,12 @@ import numpy as np
 import shapely
 
 from optimizer.base.arrays import Floats
-from optimizer.design.ties import stacks_of
 from optimizer.fit.placement.zones import MOST_ZONES, zone_name
 from optimizer.fit.region.compartment import Compartment
 from optimizer.fit.region.geometry import to_vehicle
 from optimizer.pack.wiring.clear import PRESSED_MM, Clear, Upright
 from optimizer.pack.wiring.passages import STRAIGHT, from_vehicle
-from optimizer.pack.wiring.reach import HAIR_MM, LUG_MM, PORT_MM, NoRoomError, Reach, block, cases_standing, run_mm
+from optimizer.pack.wiring.reach import HAIR_MM, LUG_MM, PORT_MM, NoRoomError, Reach, block, run_mm, standing
 from optimizer.pack.wiring.table import corners_of
 from optimizer.pack.wiring.ways import outside_mm
 from optimizer.review.cad.metal import plan_shapes
@@ -124,12 +123,12 @@ def _clear(design: Design, room: Compartment) -> Clear:
     found: list[Upright] = []
     for station in design.stations:
         if station.compartment.name in names:
-            chain = np.where(station.used, station.chain.group, -1)
-            found += cases_standing(station.compartment, station.layout, chain, design.case) if station.groups else ()
+            group, gap = np.where(station.used, station.chain.group, -1), design.clearance.cell_gap_mm
+            if station.groups:
+                found += standing(station.compartment, station.layout, group, design.case, cell_gap_mm=gap)
             axis = station.layout.axis
             mine = [one for one in design.conductors if one["compartment"] == station.compartment.name]
             found += [_folded(record, axis) for record in mine if record["way"] == "fold"]
-            found += [block(*plate) for stack in stacks_of(station, design.clearance) for plate in stack.plates]
     found += [block(part.corner_mm, part.high_mm) for part in design.placed if part.compartment == room.name]
     return Clear(replace(room, keep_outs=()), tuple(found))
 

@@ -25,12 +25,10 @@ from optimizer.pack.thermal.filler import Filler
 from optimizer.pack.thermal.packed import Weather, filled_mm3, heating
 from optimizer.pack.ties import METRICS as TIES
 from optimizer.pack.ties import tie_metrics
-from optimizer.pack.wiring.legs import legs_of
-from optimizer.pack.wiring.roomy import roomy_mm
-from optimizer.pack.wiring.ways import Ways
+from optimizer.pack.wiring.legs import ANY_WIRE_MM
 from optimizer.search.space.filling import filling_names
-from optimizer.search.space.plate_metrics import plate_metrics, power_ends, taps_of
-from optimizer.search.space.standing import roomy_ways
+from optimizer.search.space.layout_wires import layout_wires
+from optimizer.search.space.plate_metrics import plate_metrics, power_ends
 
 Point = tuple[float, float, float]
 Bodies = tuple[tuple[Point, Point], ...]
@@ -47,8 +45,8 @@ WARM = (
     "weld_heated",
 )  # fmt: skip
 
-#: By how much the thickest power wire with room, see roomy_mm, is thinner than any wire may be [mm]; a metric.
-CRAMPED, ANY_WIRE_MM = "cramped_mm", 100.0
+#: By how much the thickest power wire with room is thinner than any wire may be [mm]; a metric.
+CRAMPED = "cramped_mm"
 
 # So many groups fewer than asked for are measured, too: what is kept on disk then serves most compartments next to
 # which another one has grown a little.
@@ -115,6 +113,8 @@ class FillRules:
         Whether the lengths of sensors' wires may decide on the chain's order, see seats_matter.
     wires_mm : tuple of float
         Outer diameters of the wires that must have room, see roomy_mm; empty: none is asked for [mm].
+    slack_mm : float
+        Added to every wire; asked for where wires must have room alone [mm].
     fillers : tuple of Filler
         Between cells and box; always_filled: whether one of them must be.
     """
@@ -131,6 +131,7 @@ class FillRules:
     share_leads: bool = False
     seated: bool = False
     wires_mm: tuple[float, ...] = ()
+    slack_mm: float = 0.0
     fillers: tuple[Filler, ...] = ()
     always_filled: bool = False
 
@@ -318,18 +319,12 @@ def measured(
     per_module = 0
     if layout.way == "modules":
         per_module = kind_of(layout, rules.clearance, parallel=parallel).groups
-    hub = np.array(hub_mm)
-    bodies = [(np.array(low), np.array(high)) for low, high in bodies_mm]
-    way = Ways(room, layout, targets_mm=hub[None], bodies_mm=bodies)
-    taps = taps_of(layout, links, power_mm)
+    wires = layout_wires(
+        layout, links, power_mm, room=room, rules=rules, hub_mm=hub_mm, bodies_mm=bodies_mm, ports_mm=ports_mm
+    )
     led: dict[str, Any] = {"per_module": per_module, "shared": rules.share_leads}
-    roomy = roomy_ways(way, links, hub, room=room, rules=rules, bodies=bodies, ports_mm=ports_mm)
-    thick_mm, thick = np.zeros(links.groups), None
-    if roomy:
-        ports = [np.array(at) for at in ports_mm if at != hub_mm]
-        thick_mm = roomy_mm(*roomy, taps, ports, **led, least=least)
-        thick = roomy[0].lengths, roomy[1].lengths, thick_mm > 0
-    legs = legs_of(taps, way.lengths, hub, roomy=thick if thick_mm.any() else None, **led)
+    thick_mm = wires.roomy_mm(**led, least=least)
+    legs = wires.legs_mm(**led, thick_mm=thick_mm)
     ties = tie_metrics(layout, links.group, links.groups, cell_gap_mm=rules.clearance.cell_gap_mm)
     metrics = np.column_stack([plates, cases.volume_mm3, cases.fasteners, cases.bodies, *rises, legs, ties])
     # A case that the print bed does not take is no case: the layout ends before the group that needs it.
@@ -342,8 +337,8 @@ def measured(
     names += ("case_mm3", "case_fasteners", "case_bodies", *WARM, *LEGS, SENSOR_LEG, *TIES)
     how += ("add", "add", "add", *("worst",) * len(WARM), "add", "add", "worst", *("add",) * len(TIES))
     if rules.wires_mm:
-        cramped = np.r_[0.0, ANY_WIRE_MM - thick_mm[:held] if roomy else np.zeros(held)]
-        metrics, names, how = np.column_stack([metrics, cramped]), (*names, CRAMPED), (*how, "worst")
+        metrics = np.column_stack([metrics, np.r_[0.0, ANY_WIRE_MM - thick_mm[:held]]])
+        names, how = (*names, CRAMPED), (*how, "worst")
     for one in rules.fillers:
         taken = np.zeros((held + 1, 2))
         if one == filler:

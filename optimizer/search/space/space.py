@@ -312,6 +312,7 @@ class Space:
             seconds=CHAIN_SECONDS, seed=fit_seed(brief), shared=self.offer.shared_chains,
             share_leads=brief.harness.share_balance_leads, seated=seats_matter(len(self.rooms), brief.parts.sensors),
             wires_mm=roomy_wires_mm(self.inputs), fillers=fillers_of(brief), always_filled=brief.thermal.always_filled,
+            slack_mm=brief.harness.slack_mm if brief.harness.wires_have_room else 0.0,
         )  # fmt: skip
 
     @cached_property

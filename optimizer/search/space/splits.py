@@ -18,11 +18,12 @@ from optimizer.front.pareto import nondominated
 from optimizer.pack.conductors.totals import HEIGHT
 from optimizer.pack.wiring.bundles import between_boxes, most_wire_mm2
 from optimizer.pack.wiring.harness import TRIED_COMPARTMENTS, HarnessBlock, Places
+from optimizer.pack.wiring.legs import ANY_WIRE_MM
 from optimizer.pack.wiring.lightest import Harnesses
 from optimizer.pack.wiring.passages import Links, links_of
 from optimizer.search.space import roomwise
 from optimizer.search.space.counts import ways_by_groups
-from optimizer.search.space.fills import ANY_WIRE_MM, CRAMPED, LEGS, SENSOR_LEG, Fill
+from optimizer.search.space.fills import CRAMPED, LEGS, SENSOR_LEG, Fill
 from optimizer.search.space.hubs import board_room, leads_mm, places, seats_matter, sensor_leg_mm, sensor_legs_mm
 from optimizer.search.space.splitrows import Splits, all_splits, joined, nothing, summed
 
