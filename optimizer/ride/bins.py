@@ -272,16 +272,23 @@ def falls_with_mass(ride: CompressedRide) -> bool:
     """Whether the range of this ride is certain never to rise with the total mass.
 
     A heavier load can make a ride easier: fast and slightly downhill, slowly uphill. The range is certain to
-    fall when, at every mass, Σ w·dP/dm over the bins above any power is never below 0 (so the mean of every
-    rising convex function of power, such as current, grows with mass), and no critical step eases.
+    fall when a lap draws more charge with more mass, and no critical step eases.
 
     Returns
     -------
     bool
         False means only that it is not certain.
     """
-    if np.any(ride.critical[..., 1] < ride.critical[..., 0] * (1.0 - 1e-12)):
-        return False
+    eases = np.any(ride.critical[..., 1] < ride.critical[..., 0] * (1.0 - 1e-12))
+    return not eases and charge_grows(ride)
+
+
+def charge_grows(ride: CompressedRide) -> bool:
+    """Whether a lap is certain to draw more charge, and to heat cells more, with more mass.
+
+    At every mass, Σ w·dP/dm over the bins above any power is never below 0: so the mean of every rising convex
+    function of power, such as current, grows with mass.
+    """
     a, b = ride.constant_w, ride.per_mass_w_kg
     with np.errstate(divide="ignore", invalid="ignore"):
         cross = np.concatenate([((a[:, None] - a) / (b - b[:, None])).ravel(), -a / b])

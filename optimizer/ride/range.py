@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from optimizer.base.arrays import Floats, Ints
+from optimizer.base.arrays import Flags, Floats, Ints
 from optimizer.base.constants import CELSIUS_K
 from optimizer.ride.bins import CompressedRide
 from optimizer.ride.kernels import cell as cellkernel
@@ -46,6 +46,8 @@ class RangeBlock:
         Lowest voltage of a cell at its terminals [V].
     temp_end_c : ndarray
         Cell temperature at the stop [°C].
+    settled : ndarray of bool
+        Which no heavier pack that is nowhere else better goes further than, see heavier.py; False where not known.
     """
 
     range_km: Floats
@@ -59,6 +61,7 @@ class RangeBlock:
     current_max_a: Floats
     cell_voltage_min_v: Floats
     temp_end_c: Floats
+    settled: Flags
 
 
 @dataclass(frozen=True, eq=False)
@@ -239,6 +242,7 @@ def _assemble(
         current_max_a=raw[:, kernel.I_MAX] * parallel,
         cell_voltage_min_v=raw[:, kernel.V_LOW],
         temp_end_c=raw[:, kernel.TEMP_END] - CELSIUS_K,
+        settled=np.zeros(len(table), dtype=bool),
     )
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from optimizer.base.constants import CELSIUS_K
 from optimizer.ride.bins import CompressedRide
+from optimizer.ride.heavier import Growth
 from optimizer.ride.kernels import cell as cellkernel
 from optimizer.ride.kernels import sim as simkernel
 from optimizer.ride.kernels.cells import CAPACITY
@@ -62,6 +63,7 @@ def simulate(
     start_soc: float = 1.0,
     reserve_soc: float = 0.1,
     step_max_s: float = STEP_MAX_S,
+    growth: Growth | None = None,
 ) -> RangeBlock:
     """Range of every candidate by stepping through the repeated ride with the cell's full dynamics.
 
@@ -91,6 +93,8 @@ def simulate(
         0 ≤ reserve < start ≤ 1 [-].
     step_max_s : float
         Longest time step, above 0 [s].
+    growth : Growth, optional
+        Of the lap in time steps of STEP_MAX_S: tells RangeBlock.settled.
 
     Raises
     ------
@@ -110,8 +114,12 @@ def simulate(
         )  # fmt: skip
     if np.any(rows[:, simkernel.STOP] < 0):
         raise ValueError(f"candidate {int(np.argmin(rows[:, simkernel.STOP]))} is never emptied by this ride")
+    settled = np.zeros(len(cell), dtype=bool) if growth is None else growth.settles(
+        *rows[:, [simkernel.STOP, simkernel.STEPS]].astype(np.int64).T, candidates=table, cell=cell,
+        numbers=ride.table, curves=curves, reserve_soc=reserve_soc,
+    )  # fmt: skip
     return _assemble(rows, cells=series * parallel, parallel=parallel, ride=ride,
-                     mass_kg=table[:, cellkernel.MASS])  # fmt: skip
+                     mass_kg=table[:, cellkernel.MASS], settled=settled)  # fmt: skip
 
 
 def simulate_trace(
@@ -178,7 +186,8 @@ def _fine_steps(steps: RideSteps, candidates: Floats, *, step_max_s: float) -> t
 
 
 def _assemble(
-    rows: Floats, *, cells: NDArray[np.int64], parallel: NDArray[np.int64], ride: CompressedRide, mass_kg: Floats
+    rows: Floats, *, cells: NDArray[np.int64], parallel: NDArray[np.int64], ride: CompressedRide, mass_kg: Floats,
+    settled: NDArray[np.bool_],
 ) -> RangeBlock:
     """From one cell's sums to the figures of the pack."""
     way_m, time_s = rows[:, simkernel.WAY], rows[:, simkernel.TIME]
@@ -198,4 +207,5 @@ def _assemble(
         current_max_a=rows[:, simkernel.I_MAX] * parallel,
         cell_voltage_min_v=rows[:, simkernel.V_LOW],
         temp_end_c=rows[:, simkernel.TEMP_END] - CELSIUS_K,
+        settled=settled,
     )

@@ -18,6 +18,7 @@ from optimizer.cell.model import CellModel, pulse_resistance_ohm
 from optimizer.pack import limits
 from optimizer.pack.sharing import drifts
 from optimizer.ride.bins import CompressedRide, compress, drawn_all_the_way, falls_with_mass
+from optimizer.ride.heavier import Growth, growth_of
 from optimizer.ride.kernels.cells import CellArrays, from_models
 from optimizer.ride.load.headroom import Motor
 from optimizer.ride.load.profile import Profile, profile
@@ -137,9 +138,19 @@ class Context:
 
     @cached_property
     def mass_may_help(self) -> bool:
-        """Whether a heavier pack may go further on this ride, by either form of it."""
+        """Whether a heavier pack may go further on this ride, wherever a lighter one ends."""
+        return not self._mass_hinders and self.growth is None
+
+    @cached_property
+    def growth(self) -> Growth | None:
+        """Which rides no heavier pack goes further than, where some heavier pack may; None if there is no telling."""
+        return None if self._mass_hinders else growth_of(self.steps, ride=self.ride)
+
+    @cached_property
+    def _mass_hinders(self) -> bool:
+        """Whether no heavier pack goes further on this ride, by either form of it."""
         masses = {"mass_min_kg": self.ride.mass_min_kg, "mass_max_kg": self.ride.mass_max_kg}
-        return not (falls_with_mass(self.ride) and drawn_all_the_way(self.steps, **masses))
+        return falls_with_mass(self.ride) and drawn_all_the_way(self.steps, **masses)
 
 
 def at_soc(grids: Floats, soc: float) -> Floats:
@@ -363,7 +374,10 @@ def with_own_cells(context: Context, cell: npt.NDArray[np.int64], *, capacity: F
         taken[name] = taken[name] * resistance
     taken["energy_wh"] = taken["energy_wh"] * capacity
     arrays, charged = (scaled(each, cell, **by) for each in (context.arrays, context.charged))
-    return replace(context, cells=CellTable(**taken), arrays=arrays, charged=charged, ride=ride, warmth=warmth)
+    out = replace(context, cells=CellTable(**taken), arrays=arrays, charged=charged, ride=ride, warmth=warmth)
+    # The lap is the same, and this is asked for block by block.
+    out.__dict__["growth"] = context.growth
+    return out
 
 
 def _weakest_group(brief: Brief) -> Floats | None:

@@ -25,7 +25,7 @@ from optimizer.ride.simulate import simulate
 from optimizer.score.charging import charges
 from optimizer.score.context import WARM_C, Context, at_soc
 from optimizer.score.lap import headrooms, hot_cell_end_c, hot_cell_endless_c, lap_current_a, warm_ohm
-from optimizer.score.situations import TOLD_IN_SITUATIONS, aged, needed_in, with_unknown, worst
+from optimizer.score.situations import SETTLED, TOLD_IN_SITUATIONS, aged, needed_in, with_unknown, worst
 from optimizer.score.warmth import warmed
 
 WORK_FIGURES = ("pieces", "distinct_pieces", "distinct_plates", "welds", "folds", "build_min")
@@ -168,6 +168,7 @@ def score(
     dict of str to ndarray, shape (n,)
         Figures by name with their units; `range_stop`, `peak_limit`, `peak_low_limit` and
         `continuous_limit` are indices into optimizer.ride.range.STOP_NAMES and optimizer.pack.limits.LIMITS.
+        SETTLED is there where the ride was stepped through and a heavier pack may go further than some.
     """
     out: Scores = {}
     for situation, here in context.everywhere():
@@ -359,6 +360,7 @@ def ride(block: Block, *, context: Context, pack_mass_kg: Floats, stepped: bool 
         "range_stop": run.stop.astype(float),
         "consumption_wh_per_km": run.consumption_wh_per_km,
         "energy_used_wh": run.energy_out_wh,
+        **({SETTLED: run.settled.astype(float)} if stepped and context.growth is not None else {}),
     }
 
 
@@ -366,8 +368,9 @@ def driven(block: Block, *, context: Context, pack_mass_kg: Floats) -> RangeBloc
     """The stepped form of the ride."""
     pack, warm = on_the_ride(block, context=context, pack_mass_kg=pack_mass_kg)
     return simulate(
-        pack, steps=context.steps, ride=warm, start_soc=context.start_soc, reserve_soc=context.reserve_soc
-    )
+        pack, steps=context.steps, ride=warm, start_soc=context.start_soc, reserve_soc=context.reserve_soc,
+        growth=context.growth,
+    )  # fmt: skip
 
 
 def ridden(block: Block, *, context: Context, pack_mass_kg: Floats) -> RangeBlock:

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
 
 # What a situation is told with: figures that it changes, and what stops them.
-TOLD_IN_SITUATIONS = (*VARYING, "range_stop", "peak_limit", "peak_current_a")
+SETTLED = "range_settled"
+TOLD_IN_SITUATIONS = (*VARYING, "range_stop", SETTLED, "peak_limit", "peak_current_a")
 
 
 def needed_in(situation: str, figures: frozenset[str]) -> frozenset[str]:
@@ -30,6 +31,15 @@ def needed_in(situation: str, figures: frozenset[str]) -> frozenset[str]:
     """
     named = (split_name(name) for name in figures)
     return frozenset(base for base, where in named if where in (situation, ANY))
+
+
+def settled_in(figures: Mapping[str, Floats], context: Context) -> dict[str, Floats]:
+    """By situation, 1 of the packs that no heavier one, nowhere else better, goes further than, else 0.
+
+    Situations in which that need not be asked are left out, as those that were not stepped through.
+    """
+    named = {where: in_situation(SETTLED, where) for where, _ in context.everywhere()}
+    return {where: figures[name] for where, name in named.items() if name in figures}
 
 
 def worst(figures: Mapping[str, Floats], name: str, *, context: Context) -> Floats:

@@ -126,16 +126,21 @@ price_per_kg = 60.0
 
 @pytest.fixture(scope="session")
 def wide_spaces(tmp_path_factory):
-    """Spaces with every part to choose from: over a level cruise, a ride with braking, and one mostly downhill."""
+    """Spaces with every part to choose from: over a level cruise, a ride with braking, one mostly downhill, and one
+    that slows down and speeds up, some of whose hard places ease with mass."""
     folder = tmp_path_factory.mktemp("wide")
     (folder / "downhill.csv").write_text(
         "time_s,speed_kmh,grade_pct\n0,24,-2.2\n60,24,-2.2\n62,24,1.0\n70,24,1.0\n72,24,-2.2\n90,24,-2.2\n"
+    )
+    (folder / "stopgo.csv").write_text(
+        "time_s,speed_kmh,grade_pct\n0,17,-1\n5,8,1\n16,5,2\n20,14,-2\n33,15,-4\n45,10,-2\n50,17,-1\n"
     )
     rides = {
         "cruise": "speed_kmh = 20.0\ngrade_pct = 0.5",
         "hills": f'trace = "{builtin_catalogs().as_posix()}/rides/urban-hills.csv"',
         "downhill": 'trace = "downhill.csv"',
         "warm": "speed_kmh = 20.0\ngrade_pct = 1.0",
+        "stopgo": 'trace = "stopgo.csv"',
     }
     bms, out = small_bms(folder), {}
     for k, (name, ride) in enumerate(rides.items()):

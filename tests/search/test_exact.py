@@ -8,6 +8,8 @@ from small import small_space, with_aims
 from optimizer.front.dominance import Dominators, unbeaten
 from optimizer.front.pareto import nondominated
 from optimizer.ride.bins import falls_with_mass
+from optimizer.ride.heavier import Growth
+from optimizer.score.context import Context
 from optimizer.search.exact import archive
 from optimizer.search.exact.exact import Engine
 from optimizer.search.exact.hope import HOPELESS
@@ -50,7 +52,7 @@ def test_front_equals_plain_enumeration(space_of, seed):
 @pytest.mark.slow
 @pytest.mark.parametrize(("ride", "spaces"), [
     *(pytest.param(ride, count, marks=[pytest.mark.nightly] * (count > 3))
-      for ride in ("cruise", "hills", "downhill") for count in (3, 100)),
+      for ride in ("cruise", "hills", "downhill", "stopgo") for count in (3, 100)),
     pytest.param("warm", 20, marks=pytest.mark.nightly),
 ])  # fmt: skip
 def test_front_equals_plain_enumeration_on_many_random_briefs(wide_spaces, ride, spaces):
@@ -71,8 +73,34 @@ def test_front_equals_plain_enumeration_on_many_random_briefs(wide_spaces, ride,
 
 def test_rides_are_of_both_kinds(wide_spaces):
     """Grade: regression only; the thousands above must hold rides on which mass may help."""
-    falls = {name: falls_with_mass(space.context.ride) for name, space in wide_spaces.items()}
-    assert falls["cruise"] and not falls["downhill"]
+    helped = {name: space.context.mass_may_help for name, space in wide_spaces.items()}
+    told = {name: space.context.growth is not None for name, space in wide_spaces.items()}
+    assert not falls_with_mass(wide_spaces["stopgo"].context.ride)
+    assert [helped[name] or told[name] for name in ("cruise", "downhill", "stopgo")] == [False, True, True]
+    assert helped["downhill"] and told["stopgo"]
+
+
+@pytest.mark.parametrize("settled", [True, False])
+def test_what_is_not_settled_is_searched_again_with_nothing_dropped(wide_spaces, monkeypatch, settled):
+    """Downhill a heavier pack goes further: to call every ride settled must cost rows of the front, none of them, none.
+
+    The growth that is made up says nothing of that lap; `settles` alone decides here.
+    """
+    base, rng = wide_spaces["downhill"], np.random.default_rng(21)
+    lap = np.ones(len(base.context.steps.duration_s))
+    monkeypatch.setattr(Context, "growth", property(lambda self: Growth(lap, lap, lap > 0)))
+    monkeypatch.setattr(Growth, "settles", lambda self, stop, *_, **__: np.full(len(stop), settled))
+    missed, again, run = 0, [], Engine.run
+    monkeypatch.setattr(Engine, "run", lambda self, *a, **k: again.append(self.mass_may_help) or run(self, *a, **k))
+    for _ in range(6):
+        space = small_space(base, rng)
+        figures, _ = candidates(space)
+        for _ in range(AIMS):
+            space = with_aims(space, rng)
+            found, want = search(space).found.objectives, front(figures, space.brief)
+            near = [bool(len(found)) and np.isclose(row, found, rtol=1e-9).all(axis=1).any() for row in want]
+            missed += not np.all(near)
+    assert (missed > 0) == settled and any(again) != settled
 
 
 def test_nothing_sampled_dominates_the_front(wide_spaces):

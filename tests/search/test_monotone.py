@@ -14,6 +14,7 @@ import pytest
 from optimizer.base.figures import FIGURES, OBJECTIVES, split_name
 from optimizer.catalog import builtin_catalogs
 from optimizer.score.score import CHARGE_FIGURES, HEAT_FIGURES, RIDE_FIGURES, WORK_FIGURES, Block, score
+from optimizer.score.situations import SETTLED
 from optimizer.search.exact.ideal import BEST_CASE
 from optimizer.search.running.record import run_record
 from optimizer.search.running.run import search
@@ -164,6 +165,19 @@ def test_no_charge_is_quicker_behind_worse_parts(demo, column):
             assert np.all(other[name] >= one[name] * (1.0 - 1e-9)), (amps, name)
             tried += int(np.any(np.isfinite(other[name]) & (other[name] > one[name] * (1.0 + 1e-9))))
     assert tried > 2
+
+
+def test_no_heavier_pack_goes_further_than_a_settled_one(wide_spaces):
+    """Where some heavier pack may; with cells that warm on the ride (tests/ride/test_heavier.py has invented ones)."""
+    space, rng = wide_spaces["stopgo"], np.random.default_rng(13)
+    block = packs(space, rng)
+    before, after = (
+        score(each.take(slice(0, 5 * STEPPED)), context=space.context, figures=RIDE_FIGURES, stepped=True)
+        for each in (block, worsened(block, *FIELDS["mass_kg"], rng))
+    )
+    settled = before[SETTLED] > 0
+    assert np.all(after["range_km"][settled] <= before["range_km"][settled] * (1.0 + 1e-9))
+    assert np.any(after["range_km"][settled] < before["range_km"][settled]) and settled.mean() > 0.2
 
 
 @pytest.mark.parametrize("entropy_mv_k", [-0.4, 0.4])

@@ -9,7 +9,8 @@ What lies below (cell, S, P) acts through few numbers in which the score is mono
   left is scored in vectorised blocks. A few samples of each branch are scored first, so that bounds bite.
 
 tests/search/test_exact.py compares the result with plain enumeration on random small briefs. On a ride that may
-gain from mass nothing is dropped or bounded for its mass.
+gain from mass nothing is dropped or bounded for its mass, unless every ride that was stepped through shows that no
+heavier pack goes further (ride/heavier.py): a slice in which one doesn't is searched again with nothing dropped.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ import numpy.typing as npt
 from optimizer.base.figures import sided
 from optimizer.front.pareto import dominated_by, nondominated, signed
 from optimizer.score.score import Block, margins, score
-from optimizer.score.situations import stages_of
+from optimizer.score.situations import settled_in, stages_of
 from optimizer.search.exact import archive
 from optimizer.search.exact.branch import BUNCH, Branch, Ground, Safety
 from optimizer.search.exact.ideal import best_figures, block_of
@@ -86,6 +87,8 @@ class Engine:
         told = [set(self.objectives) <= frozenset().union(*self.stages[:k]) for k in range(1, len(self.stages) + 1)]
         self.telling = told.index(True) + 1
         self.mass_may_help = space.mass_may_help
+        # Whether a ride that was stepped through ended where a heavier pack may pass.
+        self.unsettled = False
         self.known = known if known is not None else np.zeros((0, len(self.objectives)))
 
     def run(self, task: Task | Slice, *, samples: bool = True) -> tuple[archive.Survivors, Tally]:
@@ -107,10 +110,15 @@ class Engine:
         pending = self._opened(task, mine, tally)
         if samples:
             self._sampled(pending, mine, tally)
+        self.unsettled = False
         for batch in self._batches(pending, mine, tally):
             self._searched(batch, mine, tally)
-        found = mine.settle()
-        return found, tally
+            if self.unsettled and not self.mass_may_help:
+                # What was dropped for a lighter pack may go further.
+                again = Engine(self.space, known=self.known)
+                again.mass_may_help = True
+                return again.run(task, samples=samples)
+        return mine.settle(), tally
 
     def sample(self, task: Task | Slice) -> archive.Survivors:
         """A few candidates that are good at something: found quickly, they bound what is searched later.
@@ -376,6 +384,8 @@ class Engine:
         """Figures of a stage that is no quick one, and which candidates meet the constraints on them."""
         with tally.timed(stage):
             figures = score(block, context=self.space.context, figures=stage, stepped=True)
+        settled = settled_in(figures, self.space.context)
+        self.unsettled |= not all(each.all() for each in settled.values())
         return figures, self._feasible(figures, stage - self.stages[0], tally)
 
     def _confirmed(self, block: Block, points: Floats, tally: Tally) -> Ints:

@@ -5,15 +5,18 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.base.figures import ANY, split_name
+from optimizer.base.figures import ANY, in_situation, split_name
 from optimizer.pack.bill import best_purchase, with_spares
 from optimizer.score.context import Context
 from optimizer.score.score import WARM_NUMBERS, WORK_FIGURES, Block, score
+from optimizer.score.situations import settled_in, worst
 from optimizer.search.space import options as op
 from optimizer.search.space.space import Space
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+
+RANGE_ANY = in_situation("range_km", ANY)
 
 # What a bound may take a figure for when the figure need not worsen with mass.
 BEST_CASE = {
@@ -41,6 +44,11 @@ def best_figures(
     named = {name: split_name(name) for name in figures}
     open_end = {name: BEST_CASE[base] for name, (base, where) in named.items() if base in BEST_CASE and where in helped}
     found = score(block, context=context, figures=figures - open_end.keys(), stepped=stepped)
+    # A ride may end where a heavier pack passes.
+    for where, settled in settled_in(found, context).items():
+        name = in_situation("range_km", where)
+        found[name] = np.where(settled > 0.0, found[name], np.inf)
+    found |= {name: worst(found, name, context=context) for name in figures & found.keys() & {RANGE_ANY}}
     return {**found, **{name: np.full(len(block), best) for name, best in open_end.items()}}
 
 
