@@ -167,12 +167,14 @@ class Branch:
         wire, *per_mm = ground.wires
         at = int(np.flatnonzero(ground.whole.inputs.fuse_rows == fuse)[0])
         guard = ground.whole.guard(ground.task.size)
-        holds = limit_a >= guard.need_a[at][made.picks[:, 1]] * (1.0 - 1e-12)
-        holds &= guard.joints[at][made.picks[:, 1]] | ~joined
+        build = np.ascontiguousarray(made.picks[:, 1])
+        holds = limit_a >= (guard.need_a[at] * (1.0 - 1e-12))[build]
+        if not guard.joints[at].all():
+            holds &= guard.joints[at][build] | ~joined
         bears = guard.bears[at]
         key = np.packbits(holds).tobytes(), np.packbits(bears).tobytes()
         if key not in self.known:
-            left = Options(made.values[holds], made.picks[holds])
+            left = made if holds.all() else Options(made.values[holds], made.picks[holds])
             wires = Options(wire.values[bears], wire.picks[bears])
             ohm, mass, cost = (each[bears] for each in per_mm)
             refused = len(made) * len(wire) - len(left) * len(wires)

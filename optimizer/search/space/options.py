@@ -92,10 +92,13 @@ def options(count: int, **columns: npt.ArrayLike) -> Options:
     KeyError
         If a column is not one of COLUMNS.
     """
-    values = np.tile(NEUTRAL, (count, 1))
-    for name, column in columns.items():
-        values[:, INDEX[name]] = column
-    return Options(values, np.arange(count, dtype=np.int64)[:, None])
+    # Column by column, which lie together in memory, and turned once.
+    values = np.empty((len(COLUMNS), count))
+    for name, neutral in zip(COLUMNS, NEUTRAL, strict=True):
+        values[INDEX[name]] = columns.pop(name, neutral)
+    if columns:
+        raise KeyError(", ".join(columns))
+    return Options(np.ascontiguousarray(values.T), np.arange(count, dtype=np.int64)[:, None])
 
 
 def of_line(line: Line, count: int, **columns: npt.ArrayLike) -> Options:

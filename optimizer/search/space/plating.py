@@ -73,7 +73,7 @@ def plated(
         "resistance_ohm": by_build("ohm") + weld_ohm * metric["weld"] + plugs_ohm,
         "mass_kg": fixed_kg + box_kg + by_build("kg") + bolted * bolts_kg + topped * tops_kg,
         "cost": fixed_cost + box_cost + by_build("cost") + bolted * bolts_cost + topped * tops_cost,
-        "power_wire_mm": np.broadcast_to(splits.power_mm[:, None], limit_a.shape),
+        "power_wire_mm": splits.power_mm[:, None],
         "neg_peak_a": -np.minimum(limit_a * peak, np.where(joined, joint_peak, np.inf)),
         "neg_continuous_a": -limit_a,
         "neg_charge_a": -limit_a,
@@ -81,18 +81,20 @@ def plated(
         "neg_regen_a": -limit_a,
         "spread_ohm": by_build("spread_ohm"),
         "plates_k_per_a2": by_build("heated") + weld_ohm * metric["weld_heated"],
-        "filler_j_k": np.broadcast_to(fillers_j_k(space.brief, metric), limit_a.shape),
-        **{name: np.broadcast_to(metric[name], limit_a.shape) for name in BY_FILL},
+        "filler_j_k": fillers_j_k(space.brief, metric),
+        **{name: metric[name] for name in BY_FILL},
     }
     if asks_for_work(space.brief):
         work = [work_of(each_metric, build, space.brief.joining, series=series, modules=splits.modules[:, None])
                 for each_metric, build in zip(metrics, builds, strict=True)]  # fmt: skip
         columns |= {name: np.hstack([one[name] for one in work]) for name in BUILDING}
-    flat = op.options(limit_a.size, **{name: column.ravel() for name, column in columns.items()})
-    row, build = np.indices(limit_a.shape).reshape(2, -1)
-    picks = np.column_stack([row, which[build]]).astype(np.int64)
-    laid = np.isfinite(flat.column("resistance_ohm"))
-    return Options(flat.values[laid], picks[laid])
+    # What cannot be laid, often most of it, is left out before there are rows.
+    laid = np.isfinite(columns["resistance_ohm"])
+    flat = op.options(
+        int(laid.sum()), **{name: np.broadcast_to(column, laid.shape)[laid] for name, column in columns.items()}
+    )
+    row, build = np.nonzero(laid)
+    return Options(flat.values, np.column_stack([row, which[build]]).astype(np.int64))
 
 
 def amounts_of(splits: Splits, metric: Mapping[str, Floats], *, parallel: int) -> Amounts:

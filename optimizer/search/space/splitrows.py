@@ -9,8 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.base.arrays import Floats, Ints
-from optimizer.front.pareto import nondominated
+from optimizer.front.dominance import unbeaten
 from optimizer.search.space.fills import Fill
+
+# In place of infinite: what cannot be had is worse than anything that can.
+LARGEST = 1e300
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,7 +106,7 @@ def joined(parts: Sequence[Splits], reduced: bool, spent: Sequence[int] = ()) ->
     if np.isfinite(whole.wire_mm2).any():
         columns.append(-np.minimum(whole.wire_mm2, 1e12))
     numbers = np.column_stack(columns)
-    return whole.take(nondominated(numbers))
+    return whole.take(unbeaten(np.where(np.isinf(numbers), LARGEST, numbers)))
 
 
 def nothing(rooms: int, metrics: int) -> Splits:
