@@ -16,6 +16,7 @@ from optimizer.catalog import builtin_catalogs
 from optimizer.score.score import CHARGE_FIGURES, HEAT_FIGURES, RIDE_FIGURES, WORK_FIGURES, Block, score
 from optimizer.score.situations import SETTLED
 from optimizer.search.exact.ideal import BEST_CASE
+from optimizer.search.exact.turns import burdens
 from optimizer.search.running.record import run_record
 from optimizer.search.running.run import search
 from optimizer.search.space import options as op
@@ -118,6 +119,35 @@ def test_the_stepped_range_does_not_either(space, column):
     # A limit on braking, or on the share of a cell, need not tell on every ride, nor a filler in mild weather.
     silent = ("neg_ride_a", "neg_regen_a", "spread_ohm", "filler_j_k")
     assert assert_none_betters(space, column, before, after) or column in silent
+
+
+@pytest.mark.parametrize("space", ["cruise", "hills", "downhill", "demo"], indirect=True)
+def test_a_pack_of_no_less_burden_goes_no_farther(space):
+    """By the burdens alone, whatever stands behind them: limits of parts that bind nothing may be better or worse."""
+    rng = np.random.default_rng(9)
+    whole = packs(space, rng)
+    other = replace(whole, **{
+        field: getattr(whole, field) * np.exp(rng.normal(0.0, 0.3, ROWS) * (rng.random(ROWS) < 0.6))
+        for field in ("extra_ohm", "ride_cap_a", "regen_cap_a", "spread_ohm", "filler_j_k")
+    })  # fmt: skip
+    if not space.mass_may_help:
+        other = replace(other, parts_kg=whole.parts_kg * np.exp(rng.normal(0.0, 0.3, ROWS)))
+    one, two = (
+        burdens(block, context=space.context, mass_may_help=space.mass_may_help) for block in (whole, other)
+    )
+    rows = np.flatnonzero((one <= two).all(axis=1))[:STEPPED]
+    before, after = (
+        score(block.take(rows), context=space.context, figures=RIDE_FIGURES, stepped=True) for block in (whole, other)
+    )
+    farther = after["range_km"] > before["range_km"] * (1.0 + 1e-9)
+    assert len(rows) > 100 and not farther.any()
+    assert (after["range_km"] < before["range_km"] * (1.0 - 1e-9)).sum() >= 5
+    # What the burdens leave out would tell: of packs that are better in one of them some do go farther.
+    mixed = np.flatnonzero(~(one <= two).all(axis=1))[:STEPPED]
+    before, after = (
+        score(block.take(mixed), context=space.context, figures=RIDE_FIGURES, stepped=True) for block in (whole, other)
+    )
+    assert (after["range_km"] > before["range_km"] * (1.0 + 1e-9)).sum() >= 5
 
 
 def assert_none_betters(space, column, before, after):

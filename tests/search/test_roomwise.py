@@ -108,8 +108,8 @@ def test_nothing_is_left_out_when_mass_may_help(rooms, monkeypatch):
 
 def test_what_is_held_counts_what_the_product_goes_through(monkeypatch):
     """Before what other splits beat."""
-    for module in (splits, splitrows):
-        monkeypatch.setattr(module, "nondominated", lambda points: np.ones(len(points), dtype=bool))
+    for module, name in ((splits, "nondominated"), (splitrows, "unbeaten")):
+        monkeypatch.setattr(module, name, lambda points: np.ones(len(points), dtype=bool))
     for seed in range(6):
         given = shares(np.random.default_rng(seed), 3)
         held = given.held()

@@ -75,8 +75,8 @@ def test_too_many_ways_end_a_search_before_it_begins(brief, tmp_path, monkeypatc
 
 def test_the_number_said_is_that_of_the_splits(space, monkeypatch):
     task = space.tasks()[0]
-    for module in (splits, splitrows, roomwise):
-        monkeypatch.setattr(module, "nondominated", lambda points: np.ones(len(points), dtype=bool))
+    for module, name in ((splits, "nondominated"), (splitrows, "unbeaten"), (roomwise, "nondominated")):
+        monkeypatch.setattr(module, name, lambda points: np.ones(len(points), dtype=bool))
     monkeypatch.setattr(roomwise, "best_of_each", lambda metrics, same: np.ones(len(same), dtype=bool))
     found = len(ways.shares_of(space, task).of(10))
     assert found > 20

@@ -30,6 +30,7 @@ from optimizer.search.exact.branch import BUNCH, Branch, Ground, Safety
 from optimizer.search.exact.ideal import best_figures, block_of
 from optimizer.search.exact.pending import GroupRows, Pending, joined, names_of, picked, whole_of
 from optimizer.search.exact.tally import Tally
+from optimizer.search.exact.turns import Turns, burdens, guessed
 from optimizer.search.space import options as op
 from optimizer.search.space import space as rules
 from optimizer.search.space.offering import Task
@@ -46,7 +47,9 @@ Offer = tuple[Branch, Ints, Safety]
 BLOCK = 50_000
 BATCH = 4_000
 
-# Candidates whose ride is stepped through at a time: what they yield bounds the next.
+# Candidates that are scored together, and most of them whose ride is stepped through at a time: what they yield
+# bounds the next.
+ROWS = 10_000
 STEPPED = 1_000
 
 # Candidates of which it is found out first whether they meet what is stepped last; then twice as many, and so on.
@@ -352,33 +355,61 @@ class Engine:
 
         One of each bunch comes first: it bounds its neighbours, whose ride then needs no stepping through.
         """
-        quick, later = self.stages[0], self.stages[1 : self.telling]
+        quick = self.stages[0]
         rows = rows.take(np.argsort(rows.group % BUNCH, kind="stable"))
-        for start in range(0, len(rows), STEPPED):
-            here = rows.take(slice(start, start + STEPPED))
+        for start in range(0, len(rows), ROWS):
+            here = rows.take(slice(start, start + ROWS))
             block = self._rows_block(batch, here, tables)
             with tally.timed(quick):
                 figures = score(block, context=self.space.context, figures=quick)
             keep = np.flatnonzero(self._feasible(figures, quick, tally))
+            tally.count(len(here) - len(keep))
             best = here.bound[keep]
             for column, name in enumerate(self.objectives):
                 if name in quick:
                     best[:, column] = signed(figures, objectives=[name])[keep, 0]
             worse = mine.beats(best)
             tally.prune(BEATEN, int(worse.sum()))
-            tally.scored += len(here) - int(worse.sum())
-            tally.raw += len(here) - int(worse.sum())
-            keep, points = keep[~worse], best[~worse]
+            keep, best = keep[~worse], best[~worse]
+            self._ridden(batch, here.take(keep), block.take(keep), best, options, mine, tally)
+
+    def _ridden(
+        self, batch: list[Pending], rows: GroupRows, block: Block, bound: Floats, options: list[op.Options],
+        mine: archive.Front, tally: Tally,
+    ) -> None:  # fmt: skip
+        """Candidates stepped through the ride in turn, as long as one is left that nothing rules out.
+
+        Parameters
+        ----------
+        bound : ndarray, shape (n, d)
+            Objectives that they are no better than; those that are quick to score are their own.
+        """
+        context, later = self.space.context, self.stages[1 : self.telling]
+        slow = frozenset().union(*later) - self.stages[0]
+        guess = guessed(block, bound, context=context, objectives=self.objectives, figures=slow)
+        burden = burdens(block, context=context, mass_may_help=self.mass_may_help)
+        turns, least = Turns(block.cell, block.series, burden, guess, bound), 1
+        while len(turns.left):
+            keep = turns.next(mine.beats(guess[turns.left]), least=least, most=STEPPED)
+            tally.count(len(keep))
             for stage in later:
                 figures, good = self._stepped(block.take(keep), stage, tally)
-                keep, points = keep[good], points[good]
                 for column, name in enumerate(self.objectives):
-                    if name in stage:
-                        points[:, column] = signed(figures, objectives=[name])[good, 0]
+                    if name in slow & stage:
+                        turns.learn(keep, column, signed(figures, objectives=[name])[:, 0])
+                keep = keep[good]
+            points = turns.bound[keep]
             alive = np.flatnonzero(~mine.beats(points))
             alive = alive[self._confirmed(block.take(keep[alive]), points[alive], tally)]
-            names = names_of(batch, here.take(keep[alive]), options)
+            names = names_of(batch, rows.take(keep[alive]), options)
             mine.add(archive.Survivors(names, _numbers(block.take(keep[alive])), points[alive]))
+            # Where nothing joins the front, ever more are taken at a time.
+            least = 1 if len(alive) else 2 * least
+            if len(turns.left):
+                mine.settle()
+                worse = mine.beats(turns.bound[turns.left])
+                tally.prune(BEATEN, int(worse.sum()))
+                turns.left = turns.left[~worse]
 
     def _stepped(self, block: Block, stage: frozenset[str], tally: Tally) -> tuple[dict[str, Floats], Flags]:
         """Figures of a stage that is no quick one, and which candidates meet the constraints on them."""

@@ -60,6 +60,11 @@ class Tally:
         self.raw += count
         self.pruned[rule] += count
 
+    def count(self, scored: int) -> None:
+        """Count candidates that are scored."""
+        self.raw += scored
+        self.scored += scored
+
     @contextmanager
     def timed(self, figures: frozenset[str]) -> Iterator[None]:
         """Count the time spent inside for the one situation that all of some figures are of, else for ""."""
