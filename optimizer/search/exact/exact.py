@@ -17,12 +17,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
-import numpy.typing as npt
 
+from optimizer.base.arrays import Flags, Floats, Ints
 from optimizer.base.figures import sided
-from optimizer.front.pareto import dominated_by, nondominated, signed
+from optimizer.front.pareto import nondominated, signed
 from optimizer.score.score import Block, margins, score
 from optimizer.score.situations import settled_in, stages_of
 from optimizer.search.exact import archive
@@ -30,16 +31,13 @@ from optimizer.search.exact.branch import BUNCH, Branch, Ground, Safety
 from optimizer.search.exact.ideal import best_figures, block_of
 from optimizer.search.exact.pending import GroupRows, Pending, joined, names_of, picked, whole_of
 from optimizer.search.exact.tally import Tally
-from optimizer.search.exact.turns import Turns, burdens, guessed
+from optimizer.search.exact.turns import Turns, burdens, confirmed, guessed
 from optimizer.search.space import options as op
 from optimizer.search.space import space as rules
 from optimizer.search.space.offering import Task
 from optimizer.search.space.slices import Slice
 from optimizer.search.space.space import Space
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
 Branches = tuple[Ground, list[Branch]]
 Offer = tuple[Branch, Ints, Safety]
 
@@ -51,9 +49,6 @@ BATCH = 4_000
 # bounds the next.
 ROWS = 10_000
 STEPPED = 1_000
-
-# Candidates of which it is found out first whether they meet what is stepped last; then twice as many, and so on.
-FIRST = 16
 
 # Options that one bound stands for, coarse to fine; the fine ones are what `Built.within` puts side by side.
 LEVELS = (16 * BUNCH, BUNCH)
@@ -399,12 +394,13 @@ class Engine:
                         turns.learn(keep, column, signed(figures, objectives=[name])[:, 0])
                 keep = keep[good]
             points = turns.bound[keep]
-            alive = np.flatnonzero(~mine.beats(points))
-            alive = alive[self._confirmed(block.take(keep[alive]), points[alive], tally)]
-            names = names_of(batch, rows.take(keep[alive]), options)
-            mine.add(archive.Survivors(names, _numbers(block.take(keep[alive])), points[alive]))
+            alive = ~mine.beats(points)
+            keep, points = keep[alive], points[alive]
+            there = confirmed(points, partial(self._confirmed, block.take(keep), tally=tally))
+            names = names_of(batch, rows.take(keep[there]), options)
+            mine.add(archive.Survivors(names, _numbers(block.take(keep[there])), points[there]))
             # Where nothing joins the front, ever more are taken at a time.
-            least = 1 if len(alive) else 2 * least
+            least = 1 if len(there) else 2 * least
             if len(turns.left):
                 mine.settle()
                 worse = mine.beats(turns.bound[turns.left])
@@ -419,28 +415,11 @@ class Engine:
         self.unsettled |= not all(each.all() for each in settled.values())
         return figures, self._feasible(figures, stage - self.stages[0], tally)
 
-    def _confirmed(self, block: Block, points: Floats, tally: Tally) -> Ints:
-        """Candidates that meet the constraints of the stages left and that no other such one beats or equals.
-
-        The ride is stepped through for those alone that nothing confirmed beats.
-
-        Parameters
-        ----------
-        points : ndarray, shape (n, d)
-            Objectives; of equal ones the first stays.
-        """
-        taken, left, least = [np.zeros(0, dtype=np.int64)], np.arange(len(points)), FIRST
-        while len(left):
-            first = np.zeros(0, dtype=np.int64)
-            while len(left) and len(first) < least:
-                best = nondominated(points[left])
-                first, left = np.append(first, left[best]), left[~best]
-            for stage in self.stages[self.telling :]:
-                first = first[self._stepped(block.take(first), stage, tally)[1]]
-            taken.append(first)
-            left, least = left[~dominated_by(points[left], front=points[first])], 2 * least
-        found = np.sort(np.concatenate(taken))
-        return found[nondominated(points[found])]
+    def _confirmed(self, block: Block, rows: Ints, tally: Tally) -> Ints:
+        """Rows of a block that meet the constraints of the stages which tell no objective."""
+        for stage in self.stages[self.telling :]:
+            rows = rows[self._stepped(block.take(rows), stage, tally)[1]]
+        return rows
 
     def _rows_block(self, batch: list[Pending], rows: GroupRows, tables: list[Floats]) -> Block:
         """Groups of options as the score reads them, BMS and fuse included."""

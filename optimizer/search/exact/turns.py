@@ -7,16 +7,19 @@ fast form of the ride tells; it bounds nothing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from optimizer.base.arrays import Flags, Floats, Ints
 from optimizer.front.dominance import unbeaten
-from optimizer.front.pareto import nondominated, signed
+from optimizer.front.pareto import dominated_by, nondominated, signed
 from optimizer.score.context import Context
 from optimizer.score.score import Block, packs, score
 from optimizer.score.situations import aged
+
+# Candidates of which it is found out first whether they meet what is stepped last; then twice as many, and so on.
+FIRST = 16
 
 
 def burdens(block: Block, *, context: Context, mass_may_help: bool) -> Floats:
@@ -112,3 +115,28 @@ class Turns:
             lighter = (self.burden[rows[known]] <= self.burden[open_][:, None]).all(axis=2)
             best = np.where(lighter, values[known], -np.inf).max(axis=1, initial=-np.inf)
             self.bound[open_, column] = np.maximum(self.bound[open_, column], best)
+
+
+def confirmed(points: Floats, meets: Callable[[Ints], Ints]) -> Ints:
+    """Candidates that meet constraints which tell no objective, and that no other such one beats or equals.
+
+    Asked about are those alone that nothing confirmed beats.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, d)
+        Objectives; of equal ones the first stays.
+    meets : callable
+        From rows to those of them that meet the constraints.
+    """
+    taken, left, least = [np.zeros(0, dtype=np.int64)], np.arange(len(points)), FIRST
+    while len(left):
+        first = np.zeros(0, dtype=np.int64)
+        while len(left) and len(first) < least:
+            best = nondominated(points[left])
+            first, left = np.append(first, left[best]), left[~best]
+        first = meets(first)
+        taken.append(first)
+        left, least = left[~dominated_by(points[left], front=points[first])], 2 * least
+    found = np.sort(np.concatenate(taken))
+    return found[nondominated(points[found])]
