@@ -63,6 +63,11 @@ class Survivors:
         return self.take(np.lexsort(self.names.T[::-1]))
 
 
+def numbers_of(block: Block) -> Floats:
+    """Columns of a block that go with survivors, shape (n, len(NUMBERS))."""
+    return np.column_stack([getattr(block, name) for name in NUMBERS])
+
+
 def nothing(*, rooms: int, objectives: int) -> Survivors:
     """No candidate."""
     return Survivors(

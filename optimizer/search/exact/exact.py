@@ -41,14 +41,9 @@ from optimizer.search.space.space import Space
 Branches = tuple[Ground, list[Branch]]
 Offer = tuple[Branch, Ints, Safety]
 
-# Rows that one call of the score takes, and roughly those of a batch at the coarsest level.
-BLOCK = 50_000
-BATCH = 4_000
-
-# Candidates that are scored together, and most of them whose ride is stepped through at a time: what they yield
-# bounds the next.
-ROWS = 10_000
-STEPPED = 1_000
+# Rows that one call of the score takes, and roughly those of a batch at the coarsest level; candidates that are
+# scored together, and most of them whose ride is stepped through at a time: what they yield bounds the next.
+BLOCK, BATCH, ROWS, STEPPED = 50_000, 4_000, 10_000, 1_000
 
 # Options that one bound stands for, coarse to fine; the fine ones are what `Built.within` puts side by side.
 LEVELS = (16 * BUNCH, BUNCH)
@@ -360,13 +355,12 @@ class Engine:
             keep = np.flatnonzero(self._feasible(figures, quick, tally))
             tally.count(len(here) - len(keep))
             best = here.bound[keep]
-            for column, name in enumerate(self.objectives):
-                if name in quick:
-                    best[:, column] = signed(figures, objectives=[name])[keep, 0]
+            own = [column for column, name in enumerate(self.objectives) if name in quick]
+            best[:, own] = signed(figures, objectives=[self.objectives[k] for k in own])[keep] if own else 0.0
             worse = mine.beats(best)
             tally.prune(BEATEN, int(worse.sum()))
-            keep, best = keep[~worse], best[~worse]
-            self._ridden(batch, here.take(keep), block.take(keep), best, options, mine, tally)
+            keep = keep[~worse]
+            self._ridden(batch, here.take(keep), block.take(keep), best[~worse], options, mine, tally)
 
     def _ridden(
         self, batch: list[Pending], rows: GroupRows, block: Block, bound: Floats, options: list[op.Options],
@@ -398,21 +392,19 @@ class Engine:
             keep, points = keep[alive], points[alive]
             there = confirmed(points, partial(self._confirmed, block.take(keep), tally=tally))
             names = names_of(batch, rows.take(keep[there]), options)
-            mine.add(archive.Survivors(names, _numbers(block.take(keep[there])), points[there]))
+            mine.add(archive.Survivors(names, archive.numbers_of(block.take(keep[there])), points[there]))
             # Where nothing joins the front, ever more are taken at a time.
             least = 1 if len(there) else 2 * least
-            if len(turns.left):
-                mine.settle()
-                worse = mine.beats(turns.bound[turns.left])
-                tally.prune(BEATEN, int(worse.sum()))
-                turns.left = turns.left[~worse]
+            mine.settle()
+            worse = mine.beats(turns.bound[turns.left])
+            tally.prune(BEATEN, int(worse.sum()))
+            turns.left = turns.left[~worse]
 
     def _stepped(self, block: Block, stage: frozenset[str], tally: Tally) -> tuple[dict[str, Floats], Flags]:
         """Figures of a stage that is no quick one, and which candidates meet the constraints on them."""
         with tally.timed(stage):
             figures = score(block, context=self.space.context, figures=stage, stepped=True)
-        settled = settled_in(figures, self.space.context)
-        self.unsettled |= not all(each.all() for each in settled.values())
+        self.unsettled |= not all(each.all() for each in settled_in(figures, self.space.context).values())
         return figures, self._feasible(figures, stage - self.stages[0], tally)
 
     def _confirmed(self, block: Block, rows: Ints, tally: Tally) -> Ints:
@@ -443,8 +435,3 @@ class Engine:
     def _block(self, task: Task, cell: Ints, series: Ints, values: Floats) -> Block:
         """Options, or ideals of some, as the score reads them."""
         return block_of(self.space, cell, series, task.parallel, values)
-
-
-def _numbers(block: Block) -> Floats:
-    """The block's columns that go with a survivor."""
-    return np.column_stack([getattr(block, name) for name in archive.NUMBERS])
