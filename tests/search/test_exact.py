@@ -21,10 +21,23 @@ AIMS = 7
 
 
 def assert_same_front(found, want):
-    """Each row has its equal on the other side, rounding aside."""
+    """For each row there is one on the other side that is nowhere worse, rounding aside, and none found beats another.
+
+    The equal of a row need not be there: where two packs differ by rounding in one figure, either may beat the other.
+    """
+    assert nondominated(found).all()
     for one, other in ((found, want), (want, found)):
-        near = np.isclose(one[:, None], other[None], rtol=1e-9, atol=1e-12).all(axis=2).any(axis=1)
+        near = (other[None] <= (one + 1e-9 * np.abs(one) + 1e-12)[:, None]).all(axis=2).any(axis=1)
         assert near.all(), (one[~near], found, want)
+
+
+def test_fronts_that_differ_are_told_apart():
+    rows = np.array([[1.0, 3.0], [2.0, 2.0], [3.0, 1.0]])
+    assert_same_front(rows, rows[::-1] * (1.0 + 1e-12))
+    beaten = np.vstack([rows, [[2.5, 2.5]]])
+    for found, want in ((rows[:2], rows), (rows, rows[:2]), (rows - [[0.0, 1e-6]], rows), (beaten, rows)):
+        with pytest.raises(AssertionError):
+            assert_same_front(found, want)
 
 
 def assert_counts(tally, count):
