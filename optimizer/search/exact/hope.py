@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
 from optimizer.base.arrays import Flags, Floats, Ints
 from optimizer.base.figures import sided
@@ -85,12 +86,42 @@ def _meeting(space: Space, kinds: Sequence[tuple[int, int]]) -> set[tuple[int, i
     block = _ideal(space, cell, series, parallel, {})
     limits = {name: bound for name, bound in space.brief.constraints if bound is not None}
     alive = np.flatnonzero(np.isfinite(block.parts_cost) & _can_be_had(space, cell, series * parallel, parallel))
-    for stage in stages_of(frozenset(sided(name)[0] for name in limits), tuple(space.context.situations)):
-        held_to = {name: bound for name, bound in limits.items() if sided(name)[0] in stage}
-        if len(alive) and held_to:
-            figures = best_figures(block.take(alive), context=space.context, figures=stage)
-            alive = alive[_meets(figures, held_to)]
-    return set(zip(space.size_of[cell[alive]].tolist(), parallel[alive].tolist(), strict=True))
+    quick, *rides = stages_of(frozenset(sided(name)[0] for name in limits), tuple(space.context.situations))
+    alive = alive[_reach(space, block.take(alive), [quick], limits)]
+    kind = np.unique(np.column_stack([space.size_of[cell], parallel]), axis=0, return_inverse=True)[1].ravel()
+    met = _kinds_met(space, block, alive, kind, rides, limits) if rides and len(alive) else alive
+    return set(zip(space.size_of[cell[met]].tolist(), parallel[met].tolist(), strict=True))
+
+
+def _kinds_met(
+    space: Space, block: Block, alive: Ints, kind: Ints, rides: Sequence[frozenset[str]], limits: Mapping[str, float]
+) -> Ints:
+    """Packs that meet the constraints on rides, some of each kind of which any does.
+
+    The most hopeful of each kind, by the fast form of the ride, is stepped through first, then twice as many.
+    """
+    held = {name: bound for name, bound in limits.items() if sided(name)[0] in frozenset().union(*rides)}
+    figures = frozenset(sided(name)[0] for name in held)
+    found = best_figures(block.take(alive), context=space.context, figures=figures, stepped=False)
+    gaps = margins(found, constraints=held)
+    hope = np.min([gaps[f"margin_{name}"] / max(abs(bound), 1e-9) for name, bound in held.items()], axis=0)
+    left, each, met = alive[np.argsort(-hope, kind="stable")], 1, [alive[:0]]
+    while len(left):
+        place = pd.Series(kind[left]).groupby(kind[left]).cumcount().to_numpy()
+        now, left, each = left[place < each], left[place >= each], 2 * each
+        met.append(now[_reach(space, block.take(now), rides, limits)])
+        left = left[~np.isin(kind[left], kind[met[-1]])]
+    return np.concatenate(met)
+
+
+def _reach(space: Space, block: Block, stages: Sequence[frozenset[str]], limits: Mapping[str, float]) -> Ints:
+    """Rows of packs that meet the constraints of some stages."""
+    alive = np.arange(len(block))
+    for stage in stages:
+        held = {name: bound for name, bound in limits.items() if sided(name)[0] in stage}
+        if len(alive) and held:
+            alive = alive[_meets(best_figures(block.take(alive), context=space.context, figures=stage), held)]
+    return alive
 
 
 def _most_cells(space: Space, size: int) -> list[int]:
