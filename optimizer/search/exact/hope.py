@@ -15,7 +15,7 @@ from optimizer.fit.region.geometry import clearance
 from optimizer.front.dominance import Dominators
 from optimizer.front.pareto import signed
 from optimizer.pack.bill import totals, with_spares
-from optimizer.score.score import WARM_NUMBERS, Block, margins
+from optimizer.score.score import WARM_NUMBERS, Block, margins, statics
 from optimizer.score.situations import stages_of
 from optimizer.search.exact.archive import slackened
 from optimizer.search.exact.ideal import best_figures, block_of
@@ -89,7 +89,7 @@ def _meeting(space: Space, kinds: Sequence[tuple[int, int]]) -> set[tuple[int, i
     quick, *rides = stages_of(frozenset(sided(name)[0] for name in limits), tuple(space.context.situations))
     alive = alive[_reach(space, block.take(alive), [quick], limits)]
     kind = np.unique(np.column_stack([space.size_of[cell], parallel]), axis=0, return_inverse=True)[1].ravel()
-    met = _kinds_met(space, block, alive, kind, rides, limits) if rides and len(alive) else alive
+    met = _kinds_met(space, block, alive, kind, rides, limits) if rides else alive
     return set(zip(space.size_of[cell[met]].tolist(), parallel[met].tolist(), strict=True))
 
 
@@ -98,14 +98,10 @@ def _kinds_met(
 ) -> Ints:
     """Packs that meet the constraints on rides, some of each kind of which any does.
 
-    The most hopeful of each kind, by the fast form of the ride, is stepped through first, then twice as many.
+    That with the most energy of each kind is stepped through first, then twice as many, and so on.
     """
-    held = {name: bound for name, bound in limits.items() if sided(name)[0] in frozenset().union(*rides)}
-    figures = frozenset(sided(name)[0] for name in held)
-    found = best_figures(block.take(alive), context=space.context, figures=figures, stepped=False)
-    gaps = margins(found, constraints=held)
-    hope = np.min([gaps[f"margin_{name}"] / max(abs(bound), 1e-9) for name, bound in held.items()], axis=0)
-    left, each, met = alive[np.argsort(-hope, kind="stable")], 1, [alive[:0]]
+    energy_wh = statics(block.take(alive), context=space.context)["energy_wh"]
+    left, each, met = alive[np.argsort(-energy_wh, kind="stable")], 1, [alive[:0]]
     while len(left):
         place = pd.Series(kind[left]).groupby(kind[left]).cumcount().to_numpy()
         now, left, each = left[place < each], left[place >= each], 2 * each
