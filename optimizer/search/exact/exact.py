@@ -355,8 +355,9 @@ class Engine:
             keep = np.flatnonzero(self._feasible(figures, quick, tally))
             tally.count(len(here) - len(keep))
             best = here.bound[keep]
-            own = [column for column, name in enumerate(self.objectives) if name in quick]
-            best[:, own] = signed(figures, objectives=[self.objectives[k] for k in own])[keep] if own else 0.0
+            for column, name in enumerate(self.objectives):
+                if name in quick:
+                    best[:, column] = signed(figures, objectives=[name])[keep, 0]
             worse = mine.beats(best)
             tally.prune(BEATEN, int(worse.sum()))
             keep = keep[~worse]

@@ -35,7 +35,8 @@ def burdens(block: Block, *, context: Context, mass_may_help: bool) -> Floats:
     Returns
     -------
     ndarray, shape (n, k)
-        Less is better; proved column by column in tests/search/test_monotone.py.
+        Less is better [kg], [ohm], [J/K], and [A] twice for each situation; tests/search/test_monotone.py shows that no
+        pack that bears no less goes farther.
     """
     columns = [block.parts_kg, block.extra_ohm, block.filler_j_k]
     columns += [-block.parts_kg] if mass_may_help else []
@@ -96,10 +97,7 @@ class Turns:
         least, most : int
             Taken at a time, as far as there are so many that are promising.
         """
-        promising, now = self.left[~beaten], self.left[:0]
-        while len(promising) and len(now) < least:
-            best = nondominated(self.guess[promising])
-            now, promising = np.append(now, promising[best]), promising[~best]
+        now, _ = _best(self.guess, self.left[~beaten], least)
         if not len(now):
             # All seem to be beaten: the least burdened of each kind tell most about the others.
             now = self.left[unbeaten(np.column_stack([self.kind, -self.kind, self.burden])[self.left])]
@@ -117,6 +115,15 @@ class Turns:
             self.bound[open_, column] = np.maximum(self.bound[open_, column], best)
 
 
+def _best(points: Floats, rows: Ints, least: int) -> tuple[Ints, Ints]:
+    """Rows that no other one beats, then those that only these beat, until there are so many; and the others."""
+    taken = rows[:0]
+    while len(rows) and len(taken) < least:
+        best = nondominated(points[rows])
+        taken, rows = np.append(taken, rows[best]), rows[~best]
+    return taken, rows
+
+
 def confirmed(points: Floats, meets: Callable[[Ints], Ints]) -> Ints:
     """Candidates that meet constraints which tell no objective, and that no other such one beats or equals.
 
@@ -131,10 +138,7 @@ def confirmed(points: Floats, meets: Callable[[Ints], Ints]) -> Ints:
     """
     taken, left, least = [np.zeros(0, dtype=np.int64)], np.arange(len(points)), FIRST
     while len(left):
-        first = np.zeros(0, dtype=np.int64)
-        while len(left) and len(first) < least:
-            best = nondominated(points[left])
-            first, left = np.append(first, left[best]), left[~best]
+        first, left = _best(points, left, least)
         first = meets(first)
         taken.append(first)
         left, least = left[~dominated_by(points[left], front=points[first])], 2 * least
