@@ -87,6 +87,8 @@ def test_array_equals_a_loop_of_scalars():
     loop = [float(voltage(model, soc=s, current_a=a, seconds=t, temp_c=c)) for s, a, t, c in
             zip(soc, amp, time_s, temp, strict=True)]  # fmt: skip
     assert voltage(model, soc=soc, current_a=amp, seconds=time_s, temp_c=temp) == pytest.approx(loop, rel=1e-14)
+    pulses = [pulse_resistance_ohm(model, seconds=t, temp_c=c) for t, c in zip(time_s, temp, strict=True)]
+    assert pulse_resistance_ohm(model, seconds=time_s, temp_c=temp) == pytest.approx(np.array(pulses), rel=1e-14)
 
 
 def test_temperature_laws_by_hand():

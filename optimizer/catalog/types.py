@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from typing import Annotated, Any, TypeVar, get_type_hints
 
@@ -120,11 +121,18 @@ class Cells(Catalog):
 
         A chemistry's curve is moved so that its mean is the cell's nominal voltage: the datasheet knows the cell.
         """
-        known: dict[tuple[int, float | None], Floats] = {}
-        for row, key in enumerate(self._kinds()):
-            if key not in known:
-                known[key] = self.curve_of(row).at(soc)
-        return np.array([known[key] for key in self._kinds()])
+        return self._by_curve(lambda curve: curve.at(soc))
+
+    def entropy_v_per_k(self, soc: Floats) -> Floats:
+        """Rise of every cell's voltage with temperature at the given states of charge [V/K], shape (n, len(soc))."""
+        return self._by_curve(lambda curve: curve.entropy_v_per_k(soc))
+
+    def _by_curve(self, values: Callable[[OcvCurve], Floats]) -> Floats:
+        """Values of every cell's curve; cells that share one have it worked out once."""
+        kinds = self._kinds()
+        rows = {kind: row for row, kind in enumerate(kinds)}
+        known = {kind: values(self.curve_of(row)) for kind, row in rows.items()}
+        return np.array([known[kind] for kind in kinds])
 
     def fitted_of(self, row: int) -> CellModelFile | None:
         """The fitted model of a cell, if its row names one."""

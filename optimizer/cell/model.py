@@ -357,7 +357,7 @@ def voltage(
 
 
 def pulse_resistance_ohm(
-    model: CellModel, *, seconds: float = 10.0, current_a: float | None = None, temp_c: float = REFERENCE_TEMP_C
+    model: CellModel, *, seconds: ArrayLike = 10.0, current_a: float | None = None, temp_c: ArrayLike = REFERENCE_TEMP_C
 ) -> Floats:
     """Drop from rest over current after a pulse, R0 + R1 of the quasi-steady form; 10 s is the DCIR.
 
@@ -365,22 +365,21 @@ def pulse_resistance_ohm(
 
     Parameters
     ----------
-    seconds : float
+    seconds : float or ndarray, shape (k,)
         Length of the pulse [s].
     current_a : float, optional
         Discharge positive; the model's reference current if left out [A].
-    temp_c : float
+    temp_c : float or ndarray, shape (k,)
         Cell temperature [degC].
 
     Returns
     -------
-    ndarray, shape (n,)
+    ndarray, shape (n,) or (k, n)
         Over model.soc [ohm].
     """
     amp = model.reference_current_a if current_a is None else current_a
+    after_s, temp = (np.asarray(each, dtype=float)[..., None] for each in (seconds, temp_c))
     rest = model.ocv_v
     if model.entropic_v_k is not None:
-        rest = rest + (temp_c - REFERENCE_TEMP_C) * model.entropic_v_k
-    return np.asarray(
-        (rest - voltage(model, soc=model.soc, current_a=amp, seconds=seconds, temp_c=temp_c)) / amp
-    )
+        rest = rest + (temp - REFERENCE_TEMP_C) * model.entropic_v_k
+    return np.asarray((rest - voltage(model, soc=model.soc, current_a=amp, seconds=after_s, temp_c=temp)) / amp)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from typing import Any
@@ -161,27 +161,8 @@ def at_soc(grids: Floats, soc: float) -> Floats:
     return out
 
 
-def drop_ohm(models: Sequence[CellModel], *, socs: Sequence[float], seconds: float, temp_c: float) -> Floats:
-    """Drop from rest over current after a time under load [ohm], shape (len(socs), n_cells)."""
-    grids = (pulse_resistance_ohm(model, seconds=seconds, temp_c=temp_c) for model in models)
-    return np.array([np.interp(socs, model.soc, grid) for model, grid in zip(models, grids, strict=True)]).T
-
-
-def least_ohm(models: Sequence[CellModel], *, temp_c: Floats) -> Floats:
-    """Least resistance of each cell at once, over all states of charge, at its temperature [ohm], shape (n_cells,)."""
-    return np.array([
-        pulse_resistance_ohm(model, seconds=FAULT_S, temp_c=float(warm_c)).min()
-        for model, warm_c in zip(models, temp_c, strict=True)
-    ])  # fmt: skip
-
-
 # States of charge at which braking is looked at, from empty to full.
 GRID = 201
-
-
-def _on_grid(models: Sequence[CellModel], curves: Sequence[Floats]) -> Floats:
-    soc = np.linspace(0.0, 1.0, GRID)
-    return np.array([np.interp(soc, m.soc, curve) for m, curve in zip(models, curves, strict=True)])
 
 
 def _cell_table(
@@ -193,30 +174,23 @@ def _cell_table(
     steady_a, pulse_a = cells.current_continuous_a[rows], cells.current_pulse_a[rows]
     memory_s = limits.pulse_memory_s(steady_a, pulse_a=pulse_a, pulse_s=cells.pulse_s[rows])
 
-    def ocv(soc: float) -> Floats:
-        return np.array([np.interp(soc, model.soc, model.ocv_v) for model in models])
+    def at(socs: float | Sequence[float] | Floats, curves: Iterable[Floats]) -> Floats:
+        return np.array([np.interp(socs, m.soc, curve) for m, curve in zip(models, curves, strict=True)])
 
-    # Each call works out the whole curve of every cell, which is what takes the time in a long catalog.
-    peak, low = drop_ohm(
-        models, socs=(asked.reference_soc, asked.low_soc), seconds=asked.peak_seconds, temp_c=asked.temp_c
-    )
-    lasting_ohm = [
-        pulse_resistance_ohm(model, seconds=np.inf, temp_c=min(asked.temp_c, WARM_C)) for model in models
-    ]
-    steady = np.array([
-        np.interp(asked.reference_soc, model.soc, ohm) for model, ohm in zip(models, lasting_ohm, strict=True)
-    ])  # fmt: skip
-    warm = steady
-    if asked.temp_c < WARM_C:
-        (warm,) = drop_ohm(models, socs=(asked.reference_soc,), seconds=np.inf, temp_c=WARM_C)
-        warm = np.minimum(warm, steady)
+    # One call works out a cell's curves under all loads, which is what takes the time in a long catalog.
+    loads_s = np.array([asked.peak_seconds, asked.peak_seconds, np.inf, np.inf, np.inf, FAULT_S])
+    temps = [asked.temp_c, min(ride.temp_c, asked.temp_c), min(asked.temp_c, WARM_C), WARM_C, ride.temp_c]
+    fault_c = np.minimum(box_air_c(brief), cells.temp_max_c[rows])
+    peak, regen, steady, warm, lasting, fault = zip(*(
+        pulse_resistance_ohm(model, seconds=loads_s, temp_c=np.array([*temps, warm_c]))
+        for model, warm_c in zip(models, fault_c, strict=True)
+    ), strict=True)  # fmt: skip
+    ocv, grid = [model.ocv_v for model in models], np.linspace(0.0, 1.0, GRID)
+    ocv_grid_v, steady_ohm = at(grid, ocv), at(asked.reference_soc, steady)
     drift, drift_cv = drifts(
-        _on_grid(models, [model.ocv_v for model in models]), _on_grid(models, lasting_ohm), current_a=steady_a,
-        start_soc=ride.start_soc, end_soc=ride.reserve_soc, dcir_cv=brief.spread.dcir,
-        capacity_cv=brief.spread.capacity,
+        ocv_grid_v, at(grid, steady), current_a=steady_a, start_soc=ride.start_soc, end_soc=ride.reserve_soc,
+        dcir_cv=brief.spread.dcir, capacity_cv=brief.spread.capacity,
     )  # fmt: skip
-    states = (ride.start_soc, asked.reference_soc, ride.reserve_soc)
-    lasting = drop_ohm(models, socs=states, seconds=np.inf, temp_c=ride.temp_c)
     return CellTable(
         row=rows,
         mass_kg=cells.mass_g[rows] / 1000.0,
@@ -224,29 +198,25 @@ def _cell_table(
         voltage_max_v=cells.voltage_max_v[rows],
         voltage_nominal_v=cells.voltage_nominal_v[rows],
         voltage_min_v=cells.voltage_min_v[rows],
-        ocv_reference_v=ocv(asked.reference_soc),
-        ocv_low_v=ocv(asked.low_soc),
-        peak_ohm=peak,
-        peak_low_ohm=low,
-        steady_ohm=steady,
-        warm_ohm=warm,
-        lasting_ohm=lasting,
+        ocv_reference_v=at(asked.reference_soc, ocv),
+        ocv_low_v=at(asked.low_soc, ocv),
+        peak_ohm=at(asked.reference_soc, peak),
+        peak_low_ohm=at(asked.low_soc, peak),
+        steady_ohm=steady_ohm,
+        warm_ohm=np.minimum(at(asked.reference_soc, warm), steady_ohm),
+        lasting_ohm=at((ride.start_soc, asked.reference_soc, ride.reserve_soc), lasting).T,
         peak_a=limits.pulse_current(steady_a, pulse_a=pulse_a, memory_s=memory_s, seconds=asked.peak_seconds),
         ride_a=np.minimum(np.maximum(pulse_a, steady_a), steady_a / np.sqrt(profile.mean_square(memory_s))),
         continuous_a=steady_a,
         charge_a=cells.current_charge_a[rows] * charge_part(cells, rows, asked.charge_temp_c),
-        regen_ohm=_on_grid(models, [
-            pulse_resistance_ohm(model, seconds=asked.peak_seconds, temp_c=min(ride.temp_c, asked.temp_c))
-            for model in models
-        ]),
-        ocv_grid_v=_on_grid(models, [model.ocv_v for model in models]),
+        regen_ohm=at(grid, regen),
+        ocv_grid_v=ocv_grid_v,
         regen_a=cells.current_charge_a[rows] * charge_part(cells, rows, coldest_c(brief)),
-        entropy_v_k=np.array([cells.curve_of(int(row)).entropy_v_per_k(np.linspace(0.0, 1.0, GRID)) for row in rows]),
+        entropy_v_k=cells.entropy_v_per_k(grid)[rows],
         temp_max_c=cells.temp_max_c[rows],
         drift=drift,
         drift_cv=drift_cv,
-        fault_a=cells.voltage_max_v[rows]
-        / least_ohm(models, temp_c=np.minimum(box_air_c(brief), cells.temp_max_c[rows])),
+        fault_a=cells.voltage_max_v[rows] / np.array([curve.min() for curve in fault]),
     )
 
 

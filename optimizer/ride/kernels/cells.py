@@ -169,23 +169,22 @@ def from_models(
     if not models or points < 2:
         raise ValueError("from_models needs at least one model and two points")
     soc = np.linspace(0.0, 1.0, points)
-    rows = [_resistances(model, soc=soc, temp_c=temp_c) for model in models]
-    slower = [_slower(model, temp_c) for model in models]
+    ohms, lag, tau2, activation = zip(*(_at(model, soc=soc, temp_c=temp_c) for model in models), strict=True)
+    r0_ohm, r1_ohm, r2_ohm = np.stack(ohms, axis=1)
 
     def column(values: Sequence[float]) -> Floats:
         return np.array(values, dtype=np.float64)
 
     capacity = column([m.capacity_ah for m in models])
-    lag_s = column([lag for lag, _ in slower])
+    lag_s = column(lag)
     return CellArrays(
         ocv_v=np.array([np.maximum.accumulate(np.interp(soc, m.soc, rest_at(m, temp_c))) for m in models]),
-        r0_ohm=np.array([row[0] for row in rows]), r1_ohm=np.array([row[1] for row in rows]),
-        r2_ohm=np.array([row[2] for row in rows]), capacity_ah=capacity,
-        tau1_s=column([m.tau1_s for m in models]), tau2_s=column([tau2 for _, tau2 in slower]),
+        r0_ohm=r0_ohm, r1_ohm=r1_ohm, r2_ohm=r2_ohm, capacity_ah=capacity,
+        tau1_s=column([m.tau1_s for m in models]), tau2_s=column(tau2),
         lag_s=lag_s, lag_tau_s=np.maximum(lag_s * LAG_DELAY, 1.0),
         voltage_min_v=column([m.voltage_min_v for m in models]),
         voltage_max_v=column([m.voltage_max_v for m in models]),
-        activation_k=column([_activation_k(m, temp_c) for m in models]),
+        activation_k=column(activation),
         reference_temp_c=np.full(len(models), temp_c),
     )  # fmt: skip
 
@@ -207,27 +206,22 @@ def _slower(model: CellModel, temp_c: float) -> tuple[float, float]:
     return there.lag_soc_per_a * 3600.0 * model.capacity_ah, model.tau2_s * f["minutes"]
 
 
-def _activation_k(model: CellModel, temp_c: float) -> float:
-    """Activation energy over the gas constant of the 10 s resistance at half charge, from a temperature on [K]."""
-    here, warmer = (
-        float(np.interp(0.5, model.soc, pulse_resistance_ohm(model, temp_c=at))) for at in (temp_c, temp_c + WARMER_K)
-    )
-    span = 1.0 / (temp_c + CELSIUS_K) - 1.0 / (temp_c + WARMER_K + CELSIUS_K)
-    return max(float(np.log(here / warmer)) / span, 0.0)
-
-
-def _resistances(model: CellModel, *, soc: Floats, temp_c: float) -> tuple[Floats, Floats, Floats]:
-    """R0, R1, R2 over the grid, so that the drops after 0.1 s, 10 s and for ever are the model's own."""
+def _at(model: CellModel, *, soc: Floats, temp_c: float) -> tuple[Floats, float, float, float]:
+    """R0, R1, R2 over the grid, so that the drops after 0.1 s, 10 s and for ever are the model's own; what `_slower`
+    tells; and the activation energy over the gas constant of the 10 s resistance at half charge [K].
+    """
     amps = model.reference_current_a
-    first, ten, ever = (
-        np.interp(soc, model.soc, pulse_resistance_ohm(model, seconds=seconds, current_a=amps, temp_c=temp_c))
-        for seconds in (0.1, 10.0, np.inf)
-    )
-    lag_s, _ = _slower(model, temp_c)
+    seconds, temps = np.array([0.1, 10.0, np.inf, 10.0]), temp_c + np.array([0.0, 0.0, 0.0, WARMER_K])
+    curves = pulse_resistance_ohm(model, seconds=seconds, temp_c=temps)
+    first, ten, ever = (np.interp(soc, model.soc, curve) for curve in curves[:3])
+    here, warmer = (float(np.interp(0.5, model.soc, curve)) for curve in curves[1::2])
+    span = 1.0 / (temp_c + CELSIUS_K) - 1.0 / (temp_c + WARMER_K + CELSIUS_K)
+    lag_s, tau2_s = _slower(model, temp_c)
     behind = lag_s * amps / (3600.0 * model.capacity_ah)
     rest = rest_at(model, temp_c)
     lagged = (np.interp(soc, model.soc, rest) - np.interp(soc - behind, model.soc, rest)) / amps
     grown10 = -np.expm1(-10.0 / max(lag_s * LAG_DELAY, 1.0))
     r1 = np.maximum(ten - first - lagged * grown10, 0.0)
     r1 = r1 / -np.expm1(-10.0 / model.tau1_s)
-    return np.maximum(first, 1e-6), r1, np.maximum(ever - first - r1 - lagged, 0.0)
+    ohms = np.stack([np.maximum(first, 1e-6), r1, np.maximum(ever - first - r1 - lagged, 0.0)])
+    return ohms, lag_s, tau2_s, max(float(np.log(here / warmer)) / span, 0.0)

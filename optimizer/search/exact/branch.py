@@ -146,13 +146,14 @@ class Branch:
             raise BadInput([ways.problem(ground.whole, ground.task, found, most=most, kept=True)]) from many
 
     @cached_property
-    def _plated(self) -> tuple[Options, Floats, Flags]:
-        """Splits with strips, current limits cut off at what is of use; the plates' own continuous limits [A]; and
-        whether there are joints between layers."""
+    def _plated(self) -> tuple[Options, Ints, Floats, Flags]:
+        """Splits with strips, current limits cut off at what is of use; their builds; the plates' own continuous limits
+        [A]; and whether there are joints between layers."""
         ground = self.ground
         built = plated(ground.whole, ground.task, ground.fills, self.splits, which=ground.builds)
         joined = has_joints(ground.whole, ground.fills, self.splits)[built.picks[:, 0], built.picks[:, 1]]
-        return op.capped(built, **ground.useful), -built.column("neg_continuous_a"), joined
+        build = np.ascontiguousarray(built.picks[:, 1])
+        return op.capped(built, **ground.useful), build, -built.column("neg_continuous_a"), joined
 
     def behind(self, fuse: int) -> Built:
         """What a fuse protects; fuses that protect the same share it.
@@ -163,14 +164,13 @@ class Branch:
             Row of the catalog.
         """
         ground = self.ground
-        made, limit_a, joined = self._plated
+        made, build, limit_a, joined = self._plated
         wire, *per_mm = ground.wires
         at = int(np.flatnonzero(ground.whole.inputs.fuse_rows == fuse)[0])
         guard = ground.whole.guard(ground.task.size)
-        build = np.ascontiguousarray(made.picks[:, 1])
-        holds = limit_a >= (guard.need_a[at] * (1.0 - 1e-12))[build]
+        holds = limit_a >= (guard.need_a[at] * (1.0 - 1e-12)).take(build)
         if not guard.joints[at].all():
-            holds &= guard.joints[at][build] | ~joined
+            holds &= guard.joints[at].take(build) | ~joined
         bears = guard.bears[at]
         key = np.packbits(holds).tobytes(), np.packbits(bears).tobytes()
         if key not in self.known:
@@ -179,8 +179,11 @@ class Branch:
             ohm, mass, cost = (each[bears] for each in per_mm)
             refused = len(made) * len(wire) - len(left) * len(wires)
             room = self.splits.wire_mm2
-            thick, roomy = ground.wire_mm2[wires.picks[:, 0]], ground.shares.roomy_mm2(self.splits.metrics)
-            tight, cramped = (int((thick > each[left.picks[:, 0]][:, None]).sum()) for each in (room, roomy))
+            thick, roomy = np.sort(ground.wire_mm2[wires.picks[:, 0]]), ground.shares.roomy_mm2(self.splits.metrics)
+            tight, cramped = (
+                int((len(thick) - np.searchsorted(thick, each, side="right"))[left.picks[:, 0]].sum())
+                for each in (room, roomy)
+            )
             self.known[key] = Built(ground, left, wires, (ohm, mass, cost), room, refused, tight, cramped)
         return self.known[key]
 

@@ -28,8 +28,8 @@ from optimizer.search.space.guard import breaks
 from optimizer.search.space.offering import Offering, Task
 from optimizer.search.space.space import Space
 
-# Best BMS and fuse by (cell, S), the same for all boxes.
-Safety = dict[tuple[int, int], Floats]
+# Best BMS and fuse by (chemistry, full voltage of a cell, S), the same for all boxes.
+Safety = dict[tuple[str, float, int], Floats]
 
 # More cells than any search asks of a compartment.
 MANY = 1_000_000
@@ -77,8 +77,9 @@ def _meeting(space: Space, kinds: Sequence[tuple[int, int]]) -> set[tuple[int, i
     held = {size: _most_cells(space, size) for size in {size for size, _ in kinds}}
     packs = [
         (cell, series, parallel)
-        for size, parallel in kinds for cell in np.flatnonzero(space.size_of == size).tolist()
-        for series in range(int(low[cell]), min(int(high[cell]), sum(n // parallel for n in held[size])) + 1)
+        for size, parallel in kinds if (most := sum(cells // parallel for cells in held[size]))
+        for cell in np.flatnonzero(space.size_of == size).tolist()
+        for series in range(int(low[cell]), min(int(high[cell]), most) + 1)
     ]  # fmt: skip
     if not packs:
         return set()
@@ -213,15 +214,15 @@ def _ideal(space: Space, cell: Ints, series: Ints, parallel: int | Ints, known: 
 
 def _best_safety(space: Space, cell: int, series: int, known: Safety) -> Floats:
     """Best of each column over the BMS and fuses that may be used; infinite cost if none exists."""
-    if (cell, series) not in known:
-        cells, row = space.inputs.cells, space.context.cells.row[cell]
-        chemistry, full_v = str(cells.chemistry[row]), series * float(cells.voltage_max_v[row])
-        profile = space.context.profile
+    cells, row = space.inputs.cells, space.context.cells.row[cell]
+    key = chemistry, max_v, _ = str(cells.chemistry[row]), float(cells.voltage_max_v[row]), series
+    if key not in known:
+        full_v, profile = series * max_v, space.context.profile
         bms, _ = parts.bms_options(space.inputs, series=series, chemistry=chemistry, full_v=full_v, profile=profile)
         every, rows = space.fuses
         rated = space.inputs.fuses.voltage_dc_v[rows] >= full_v - 1e-9
         fuses = op.Options(every.values[rated], every.picks[rated])
         none = np.zeros(len(op.COLUMNS))
         none[op.INDEX["cost"]] = np.inf
-        known[cell, series] = op.ideal([bms, fuses]) if len(bms) and len(fuses) else none
-    return known[cell, series]
+        known[key] = op.ideal([bms, fuses]) if len(bms) and len(fuses) else none
+    return known[key]
