@@ -1,13 +1,15 @@
 """Bench of parallel work, run by hand: python -m tests.bench.bench_parallel [two | many | whole | first]
 
 two: one worker and two, wall time of the same search, nothing compiled or placed anew. many: every job's time of one
-process, put on 64 workers by list scheduling, with all that is done by the parent alone counted. whole: the demo with
-all rows and thinned. first: nothing compiled, then everything. Fronts are compared before times are.
+process, put on 64 workers by list scheduling, with all that is done by the parent alone counted: what it sends, and
+its wait for workers that import. whole: the demo with all rows and thinned. first: nothing compiled, then everything.
+Fronts are compared before times are.
 """
 
 from __future__ import annotations
 
 import heapq
+import math
 import os
 import platform
 import sys
@@ -16,6 +18,8 @@ import time
 from collections import defaultdict
 from pathlib import Path
 from typing import ClassVar
+
+import cloudpickle
 
 from optimizer.base import workers as workers_module
 from optimizer.base.pool import Pool
@@ -36,15 +40,32 @@ def scheduled(times: list[float], count: int) -> float:
 
 
 class Timed(Pool):
-    """This process, noting what each job takes; jobs that wait for no other have one function."""
+    """This process, noting what each job takes; jobs that wait for no other have one function.
+
+    So much takes it to send what is shared, once and to all, and each job with its result once more.
+    """
 
     times: ClassVar[dict[str, list[float]]] = defaultdict(list)
+    sent_s: ClassVar[list[float]] = [0.0, 0.0]
+
+    def __init__(self, shared):
+        super().__init__(shared)
+        self.send(shared, MANY)
 
     def submit(self, job):
+        self.send(job.args)
         start = time.process_time()
         future = super().submit(job)
         self.times[job.work.__name__].append(time.process_time() - start)
+        self.send(future.result())
         return future
+
+    def send(self, what, times=1):
+        """Pickle something once, and count it so many times."""
+        start = time.process_time()
+        cloudpickle.dumps(what)
+        took_s = time.process_time() - start
+        self.sent_s[:] = self.sent_s[0] + took_s, self.sent_s[1] + times * took_s
 
 
 def many(folder: Path) -> None:
@@ -54,21 +75,23 @@ def many(folder: Path) -> None:
         # Once before, so that neither compiling nor placing is measured.
         run_job(brief, folder=folder / name / "before", how=How(workers=1))
         Timed.times.clear()
+        Timed.sent_s[:] = 0.0, 0.0
         opened = workers_module.Workers._opened
         workers_module.Workers._opened = lambda self: Timed(self.shared)
         try:
             start = time.process_time()
-            run_job(brief, folder=folder / name / "run", how=How(workers=1))
-            whole = time.process_time() - start + start_s
+            # The jobs are those of many workers, who are done before a front is written in between.
+            run_job(brief, folder=folder / name / "run", how=How(workers=MANY, refresh_s=math.inf))
+            whole = time.process_time() - start + start_s - Timed.sent_s[0]
         finally:
             workers_module.Workers._opened = opened
         work = sum(map(sum, Timed.times.values()))
-        serial = whole - work
+        serial = whole - work + Timed.sent_s[1] + start_s
         on_many = serial + sum(scheduled(times, MANY) for times in Timed.times.values())
         each = sorted(time for times in Timed.times.values() for time in times)
         print(
             f"{name}: {whole:.1f} s of one processor, {serial:.2f} s of them in the parent alone"
-            f" ({start_s:.2f} s start);"
+            f" (twice {start_s:.2f} s start, {Timed.sent_s[1]:.2f} s to send);"
             f" {len(each)} jobs, the longest {each[-1]:.2f} s, the middle one {each[len(each) // 2]:.3f} s;"
             f" with {MANY} workers {on_many:.2f} s, {whole / on_many:.1f} times as fast"
             f" ({work / (on_many - serial):.1f} times without the parent's part)",

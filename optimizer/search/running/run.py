@@ -45,6 +45,10 @@ MOST_BOUNDS = 4000
 # Rows that one worker merges, once there are more.
 MERGED = 20_000
 
+# So many workers begin with the slices that take longest, those of few cells in parallel, since all wait for the last
+# one; fewer take all kinds in turn, so that a search which is cut off has packs of every kind.
+MANY = 8
+
 
 @dataclass
 class Outcome:
@@ -195,6 +199,8 @@ class _Work:
     def __init__(self, space: Space, parts: Sequence[Slice], workers: Workers, stop: Callable[[], bool]) -> None:
         self.space, self.parts, self.workers, self.stop = space, parts, workers, stop
         self.order = spread(len(parts))
+        if workers.cluster or workers.count >= MANY:
+            self.order.sort(key=lambda k: parts[k].task.parallel)
 
     def _fills(self) -> Iterator[Job]:
         """Each fill once, before several slices ask for it; workers of a machine share them through the cache."""
