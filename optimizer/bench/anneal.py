@@ -12,7 +12,7 @@ from numba import njit
 from optimizer.base.arrays import Floats, Ints
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _cool(capacity, conductance, group, sums, others, aim_other, weight, low, high, hot, cold, tries, rng):  # type: ignore[no-untyped-def]
     """Exchanges under a falling temperature; energy is Σ(window excess)² + weight·Σ(conductance − aim)²."""
     n = len(capacity)
@@ -48,7 +48,7 @@ def _cool(capacity, conductance, group, sums, others, aim_other, weight, low, hi
             group[a], group[b] = h, g
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _level(capacity, conductance, group, sums, others, aim_other, low, high, tries, rng, hot):  # type: ignore[no-untyped-def]
     """Conductance levelled by exchanges that leave every capacity in its window."""
     n = len(capacity)

@@ -37,7 +37,7 @@ class Sharing:
     proven: bool
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _search(masks, sums, others, start, cells, groups, spares, limit, by_other, most, total, nodes):  # type: ignore[no-untyped-def]
     """Depth first over the cell of lowest number that is left: each set with it as its first, or it is spared.
 
@@ -128,7 +128,7 @@ def _search(masks, sums, others, start, cells, groups, spares, limit, by_other, 
     return best, best_value, nodes
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _cover(members, sums, others, lists, start, cells, groups, limit, by_other, most, nodes):  # type: ignore[no-untyped-def]
     """Depth first over the cell that fewest sets can still hold; every cell is used. Arguments as in `_search`.
 

@@ -60,7 +60,7 @@ def _apart(few: Ints, groups: int, made: int, total: int, *, enough: int) -> tup
     return int(np.floor(low)), round(high)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _limits(sums: Floats, groups: int, total: float, rest: float) -> tuple[float, float]:
     """The least mean that some of the sums leave to all other groups, and the largest sum."""
     ordered = np.sort(sums)[::-1]
@@ -71,7 +71,7 @@ def _limits(sums: Floats, groups: int, total: float, rest: float) -> tuple[float
     return low, ordered[0]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _tried(values, fill, groups, made, total, enough, steps):  # type: ignore[no-untyped-def]
     """Depth first, the value furthest from the middle first; free seats count with the smallest values left."""
     n, size = len(values), len(values) // made

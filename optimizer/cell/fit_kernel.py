@@ -12,7 +12,7 @@ from optimizer.cell.kernel import STATES, _advance, _decays, rest_v
 LAST = 20.0  # rows of a curve before so many seconds are left out: pulses tell them better
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def constant(
     amp: float, soc: float, until_v: float, time_s: Any, p: Any, tables: Any, rates: Any, gains: Any, volt: Any
 ) -> int:
@@ -35,7 +35,7 @@ def constant(
     return len(time_s)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _crossing(charge: Any, volt: Any, count: int, level_v: float) -> float:
     """Charge at which a voltage is first fallen below; the last if it is not."""
     for i in range(count):
@@ -47,7 +47,7 @@ def _crossing(charge: Any, volt: Any, count: int, level_v: float) -> float:
     return float(charge[count - 1])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _slope(x: Any, y: Any, i: int) -> float:
     """Derivative at a row of unevenly spaced ones, of second order inside."""
     n = len(x)
@@ -59,7 +59,7 @@ def _slope(x: Any, y: Any, i: int) -> float:
     return float((a * a * y[i + 1] + (b * b - a * a) * y[i] - b * b * y[i - 1]) / (a * b * (a + b)))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def curve_misses(
     amps: Any, first: Any, charge_ah: Any, voltage_v: Any, p: Any, tables: Any, rates: Any, gains: Any, grid: Any,
     least_v: float, sigmas: Any, ends: Any, first_sigma: Any, noise_v: float,
@@ -118,7 +118,7 @@ def curve_misses(
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def pulse_drops(
     amps: Any, socs: Any, first: Any, time_s: Any, grid: Any, p: Any, tables: Any, rates: Any, gains: Any
 ) -> Any:

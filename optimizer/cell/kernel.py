@@ -23,7 +23,7 @@ STATES = 5
 STALE_K = 0.02
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _table(values: Any, at: float, straight: bool) -> float:
     """Linear look-up on a uniform 0..1 grid; outside it the ends go on straight, or hold."""
     last = len(values) - 1
@@ -36,7 +36,7 @@ def _table(values: Any, at: float, straight: bool) -> float:
     return float(values[i] + (values[i + 1] - values[i]) * (x - i))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def rest_v(soc: float, p: Any, tables: Any) -> float:
     """Voltage at rest [V]."""
     return float(
@@ -44,14 +44,14 @@ def rest_v(soc: float, p: Any, tables: Any) -> float:
     )
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _dry(share: float, depletion: float) -> float:
     """atanh(x) - x, continued straight beyond a depletion."""
     bounded = min(max(share, -depletion), depletion)
     return float(np.arctanh(bounded) + (share - bounded) / (1.0 - depletion**2) - share)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _terminal(
     amp: float, soc: float, slow: float, fast: float, i1: float, i2: float, i3: float, p: Any, tables: Any
 ) -> float:
@@ -73,13 +73,13 @@ def _terminal(
     return float(surface - ohmic - p[6] * kinetic - delayed - salt_v)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def steeper(lag: float, soc: float, steep: float) -> float:
     """A lag where diffusion slows with discharge, half way between the mean and the surface."""
     return float(lag * np.exp(min(max(steep * (0.5 - soc + 0.5 * lag), -MOST_STEEP), MOST_STEEP)))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _advance(
     state: Any, new: Any, amp: float, mean: float, dt: float, p: Any, tables: Any, decay: Any, gains: Any
 ) -> float:
@@ -108,7 +108,7 @@ def _advance(
     return _terminal(amp, new[0], slow, fast, new[1], new[2], salt, p, tables)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _decays(dt: float, p: Any, rates: Any, out: Any) -> None:
     """exp(-dt / time constant) of every first-order state."""
     modes = len(rates)
@@ -121,7 +121,7 @@ def _decays(dt: float, p: Any, rates: Any, out: Any) -> None:
         out[4 + modes + k] = np.exp(-dt * rates[k] / p[3])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _solve_step(
     state: Any,
     new: Any,
@@ -153,7 +153,7 @@ def _solve_step(
     return amp, 0.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def scaled(base: Any, laws: Any, kelvin: float, p: Any) -> None:
     """Numbers at a temperature from those at 25 degC; laws: rows E / R, bend, and (25 degC [K], v_k, 2 R / F)."""
     v = 1.0 / kelvin - 1.0 / laws[2, 0]
@@ -172,7 +172,7 @@ def scaled(base: Any, laws: Any, kelvin: float, p: Any) -> None:
     p[10], p[11], p[12], p[13] = f[1], f[2], f[3], f[4]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _end_row(
     out: Any, n: int, load: Any, time_s: Any, i: int, begin: float, amp: float, volt: float, cutoff: float,
     power: bool, soc: float, i2: float, capacity: float, lap: int, kelvin: float,
@@ -194,7 +194,7 @@ def _end_row(
     out[n, 6] = kelvin
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _warmed(kelvin: float, heat: Any, watt: float, dt: float) -> float:
     """Temperature after dt of a lumped cell; heat: capacity [J/K], cooling [W/K], air [K]."""
     if heat[1] * dt < 1e-9 * heat[0]:
@@ -203,7 +203,7 @@ def _warmed(kelvin: float, heat: Any, watt: float, dt: float) -> float:
     return float(end + (kelvin - end) * np.exp(-heat[1] * dt / heat[0]))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def run_laps(
     time_s: Any,
     load: Any,
@@ -276,7 +276,7 @@ def run_laps(
     return n, False
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def run_charge(
     current_a: float, top_v: float, end_a: float, step_s: float, base: Any, tables: Any, rates: Any, gains: Any,
     soc: float, laws: Any, heat: Any, out: Any,

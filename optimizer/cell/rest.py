@@ -11,7 +11,7 @@ from optimizer.cell.kernel import steeper
 from optimizer.cell.model import CONCENTRATION
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _at(values: Any, soc: float) -> float:
     """Linear look-up on a uniform 0..1 grid, ends held."""
     x = min(max(soc, 0.0), 1.0) * (len(values) - 1)
@@ -19,7 +19,7 @@ def _at(values: Any, soc: float) -> float:
     return float(values[i] + (values[i + 1] - values[i]) * (x - i))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _spread(diffusion_s: float, time_s: float, rates: Any, gains: Any) -> float:
     """Lag per unit rate of a surface, rising from rest [s]."""
     total = 0.0
@@ -28,7 +28,7 @@ def _spread(diffusion_s: float, time_s: float, rates: Any, gains: Any) -> float:
     return diffusion_s * total
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def rest_points(
     charge_ah: Any,
     voltage_v: Any,
@@ -98,7 +98,7 @@ def rest_points(
     return capacity, soc, volt
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _rising(values: Any) -> Any:
     """Nearest never-falling series (pool adjacent violators)."""
     n = len(values)
@@ -125,7 +125,7 @@ def _rising(values: Any) -> Any:
     return out
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _slopes(x: Any, y: Any) -> Any:
     """Slopes of a cubic that never overshoots (Fritsch and Butland 1984); one-sided at the ends."""
     n = len(x)
@@ -151,7 +151,7 @@ def _slopes(x: Any, y: Any) -> Any:
     return d
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def rest_tables(soc: Any, volt: Any, share: Any) -> Any:
     """OCV on a uniform grid of the length of share, as its slow and its fast part.
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+from numba.extending import register_jitable
 
 from optimizer.base.arrays import Floats, Ints
+from optimizer.base.kernels import kernel
 
 LEAF = 12
 DEPTH = 64
@@ -48,7 +49,7 @@ def unbeaten(rows: Floats) -> npt.NDArray[np.bool_]:
     return out
 
 
-@njit(cache=True)
+@kernel(rows=40_000)
 def _build(rows: Floats) -> tuple[Ints, Floats, Floats, Floats, Ints, Ints, Ints]:
     """Order of the rows in the tree, the rows so, corners of its nodes, their rows, and the right child (0 for a leaf).
 
@@ -93,7 +94,7 @@ def _build(rows: Floats) -> tuple[Ints, Floats, Floats, Floats, Ints, Ints, Ints
     return order, inside, low[:count], high[:count], first[:count], last[:count], right[:count]
 
 
-@njit(cache=True)
+@register_jitable
 def _halve(rows: Floats, column: int, order: Ints, start: int, end: int, middle: int) -> None:
     """Reorder so that what stands before the middle is in no row above what stands behind it, by one column.
 
@@ -124,7 +125,7 @@ def _halve(rows: Floats, column: int, order: Ints, start: int, end: int, middle:
             return
 
 
-@njit(cache=True)
+@kernel(rows=20_000)
 def _ask(
     points: Floats, own: Ints, order: Ints, rows: Floats, low: Floats, high: Floats, first: Ints, last: Ints,
     right: Ints,
@@ -161,7 +162,7 @@ def _ask(
     return out
 
 
-@njit(cache=True)
+@register_jitable
 def _below(table: Floats, row: int, points: Floats, n: int) -> bool:
     for k in range(points.shape[1]):  # noqa: SIM110 -- compiled
         if not table[row, k] <= points[n, k]:

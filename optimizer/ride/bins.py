@@ -18,10 +18,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from optimizer.base.arrays import Floats
+from optimizer.base.kernels import kernel
 from optimizer.ride.kernels.cells import LAG_TAU, SHARE1, TAU1, TAU2, CellArrays
 from optimizer.ride.kernels.course import LapCourse
 from optimizer.ride.kernels.critical import critical_steps
@@ -214,7 +214,7 @@ def _merge_to(
     return a[alive], b[alive], weight[alive], ends[alive], kind[alive], alone[alive]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel(rows=100_000)
 def filter_lap(power: Floats, duration_s: Floats, tau_s: float) -> tuple[Floats, float]:
     """A repeated lap's power behind a first-order lag, and the share of its variance that comes through.
 
@@ -237,19 +237,23 @@ def filter_lap(power: Floats, duration_s: Floats, tau_s: float) -> tuple[Floats,
         cov(y, power)/var(power) over the lap, which equals var(y)/var(power); 0 for constant power [-].
     """
     n = len(power)
-    total = duration_s.sum()
-    mean = (power * duration_s).sum() / total
+    total, mean = 0.0, 0.0
+    for i in range(n):
+        total += duration_s[i]
+        mean += power[i] * duration_s[i]
+    mean = mean / total
     state = 0.0
     for i in range(n):
-        state = power[i] + (state - power[i]) * np.exp(-duration_s[i] / tau_s)
-    state = state / -np.expm1(-total / tau_s)
+        state = power[i] + (state - power[i]) * math.exp(-duration_s[i] / tau_s)
+    state = state / -math.expm1(-total / tau_s)
     end = np.empty(n)
     covariance, variance = 0.0, 0.0
     for i in range(n):
-        keep = -np.expm1(-duration_s[i] / tau_s)
+        keep = -math.expm1(-duration_s[i] / tau_s)
         inside = power[i] + (state - power[i]) * tau_s / duration_s[i] * keep
-        covariance += duration_s[i] * (power[i] - mean) * (inside - mean)
-        variance += duration_s[i] * (power[i] - mean) ** 2
+        away = power[i] - mean
+        covariance += duration_s[i] * away * (inside - mean)
+        variance += duration_s[i] * (away * away)
         state = state + (power[i] - state) * keep
         end[i] = state
     return end, covariance / variance if variance > 1e-12 * total * mean**2 else 0.0

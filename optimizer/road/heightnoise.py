@@ -64,7 +64,7 @@ def noise_of(logs: Floats) -> Noise:
     return Noise(*np.exp(np.clip(logs, LOWEST, HIGHEST)).tolist())
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _filter(series, seen, lost, white, drift, keep, walk, unknown):  # type: ignore[no-untyped-def]
     """Innovations over their standard deviations, shape of series, and the sum of log variances."""
     rows, columns = series.shape

@@ -77,7 +77,7 @@ class PackRun:
     temp_c: Floats
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _drive(load, by_power, ocv, r0, r1, r2, ah, tau1, tau2, extra, series, parallel, factor, start, rise, heat, air):  # type: ignore[no-untyped-def]
     n, last = len(load), len(ocv) - 1
     out = np.zeros((n, 4))

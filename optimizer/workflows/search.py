@@ -20,7 +20,7 @@ from optimizer.search.exact import archive, rows
 from optimizer.search.exact.hope import promising
 from optimizer.search.running.asked import StopRequest
 from optimizer.search.running.checkpoint import Checkpoints, run_key
-from optimizer.search.running.kernels import make_ready
+from optimizer.search.running.kernels import to_compile
 from optimizer.search.running.lock import locked
 from optimizer.search.running.record import run_record
 from optimizer.search.running.run import Outcome, fault, search
@@ -64,8 +64,8 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
         known = checkpoints.load() if how.resume else {}
         space = promising(make_space(inputs))
         with how.workers_for(space) as workers:
-            make_ready(space, workers, report=report)
-            lay_out(space, workers=workers, report=report, until=until)
+            first = to_compile(space, workers, report=report)
+            lay_out(space, workers=workers, report=report, until=until, first=first)
             ways.check(space, report=report, until=until)
             if report is not None:
                 for text in search_warnings(inputs):

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 from numba import njit
+from numba.extending import register_jitable
 from numpy.typing import NDArray
 
 from optimizer.base.arrays import Ints
@@ -20,7 +21,7 @@ CONTEST = 4  # boundaries that are drawn to find a weak one
 HOPELESS = 12.0  # rises of the cost, in units of the temperature, that are not looked into further
 
 
-@njit(cache=True)
+@register_jitable
 def draw(rng: Ints, below: int) -> int:
     """Pseudo-random integer from 0 to below - 1 (xorshift, Marsaglia 2003); rng (1,) is its state."""
     value = rng[0]
@@ -31,7 +32,7 @@ def draw(rng: Ints, below: int) -> int:
     return int(((value >> 20) & 0x7FFFFFFFFF) % below)
 
 
-@njit(cache=True)
+@register_jitable
 def _pick_cycle(
     state: Any, lat_ptr: Ints, lat_idx: Ints, window: tuple[int, int], cells: Ints, longest: int
 ) -> int:
@@ -70,7 +71,7 @@ def _pick_cycle(
     return 0
 
 
-@njit(cache=True)
+@register_jitable
 def _pick_cell(
     members: Ints, order: Ints, pairs: Ints, window: tuple[int, int], count: int, rng: Ints
 ) -> int:
@@ -88,7 +89,7 @@ def _pick_cell(
     return int(members[order[near], draw(rng, size)])
 
 
-@njit(cache=True)
+@register_jitable
 def touches(cell: int, group: int, but: int, group_of: Ints, ptr: Ints, idx: Ints) -> bool:
     """Whether a cell has a neighbour in the group other than `but`."""
     for e in range(ptr[cell], ptr[cell + 1]):  # noqa: SIM110 (no generators in compiled code)
@@ -97,7 +98,7 @@ def touches(cell: int, group: int, but: int, group_of: Ints, ptr: Ints, idx: Int
     return False
 
 
-@njit(cache=True)
+@register_jitable
 def _rotate(cells: Ints, length: int, forward: bool, members: Ints, group_of: Ints, slot: Ints) -> None:
     """Move each cell of the cycle to the place of the next one (or back, to undo it)."""
     step = 1 if forward else length - 1
@@ -114,7 +115,7 @@ def _rotate(cells: Ints, length: int, forward: bool, members: Ints, group_of: In
             members[groups[to], slots[to]] = cells[t]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def anneal(
     members: Ints,
     count: int,
@@ -164,7 +165,7 @@ def anneal(
     return best, record - 1e-6
 
 
-@njit(cache=True)
+@register_jitable
 def _turn(row: Ints, low: int, high: int) -> None:
     """Reverse row[low..high] in place."""
     while low < high:
@@ -173,7 +174,7 @@ def _turn(row: Ints, low: int, high: int) -> None:
         high -= 1
 
 
-@njit(cache=True)
+@register_jitable
 def _holds(row: Ints, count: int, value: int) -> bool:
     """Whether value stands among the first `count` of row."""
     for t in range(count):  # noqa: SIM110 (no generators in compiled code)
@@ -182,7 +183,7 @@ def _holds(row: Ints, count: int, value: int) -> bool:
     return False
 
 
-@njit(cache=True)
+@register_jitable
 def _copy_rows(source: Ints, order: Ints, target: Ints) -> None:
     """target[k] = source[order[k]]."""
     for k in range(source.shape[0]):
@@ -190,13 +191,13 @@ def _copy_rows(source: Ints, order: Ints, target: Ints) -> None:
             target[k, s] = source[order[k], s]
 
 
-@njit(cache=True)
+@register_jitable
 def _accept(rise: float, heat: float, rng: Ints) -> bool:
     """Metropolis rule."""
     return rise <= 0.0 or draw(rng, 1 << 30) / (1 << 30) < np.exp(-rise / heat)
 
 
-@njit(cache=True)
+@register_jitable
 def _try_cycle(
     state: Any, graph: Any, price: NDArray[np.float64], window: tuple[int, int], heat: float, longest: int
 ) -> float:
@@ -249,7 +250,7 @@ def _try_cycle(
     return rise
 
 
-@njit(cache=True)
+@register_jitable
 def _try_reversal(
     state: Any, graph: Any, price: NDArray[np.float64], window: tuple[int, int], heat: float
 ) -> float:

@@ -10,12 +10,13 @@ from typing import Any
 
 import numpy as np
 from numba import njit
+from numba.extending import register_jitable
 from numpy.typing import NDArray
 
 from optimizer.base.arrays import Ints
 
 
-@njit(cache=True)
+@register_jitable
 def pairs_between(
     a: int, b: int, members: Ints, group_of: Ints, slot: Ints, ptr: Ints, idx: Ints, work: Ints
 ) -> int:
@@ -61,7 +62,7 @@ def pairs_between(
     return count
 
 
-@njit(cache=True)
+@register_jitable
 def pieces_of(group: int, members: Ints, group_of: Ints, slot: Ints, ptr: Ints, idx: Ints, work: Ints) -> int:
     """Number of connected pieces of a group, over its lateral neighbour lists; work (5, P) is scratch."""
     size = members.shape[1]
@@ -88,7 +89,7 @@ def pieces_of(group: int, members: Ints, group_of: Ints, slot: Ints, ptr: Ints, 
     return pieces
 
 
-@njit(cache=True)
+@register_jitable
 def index_members(members: Ints, count: int) -> tuple[Ints, Ints]:
     """group_of and slot of each of `count` cells from members (G, P)."""
     group_of = np.full(count, -1, dtype=np.int64)
@@ -100,7 +101,7 @@ def index_members(members: Ints, count: int) -> tuple[Ints, Ints]:
     return group_of, slot
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def measure(
     members: Ints, count: int, lat_ptr: Ints, lat_idx: Ints, bnd_ptr: Ints, bnd_idx: Ints
 ) -> tuple[Ints, Ints]:
@@ -117,7 +118,7 @@ def measure(
     return pieces, pairs
 
 
-@njit(cache=True)
+@register_jitable
 def off_side(group: int, members: Ints, side: NDArray[np.bool_]) -> int:
     """1 when no cell of the group is on the terminal side asked for, else 0."""
     for s in range(members.shape[1]):
@@ -126,7 +127,7 @@ def off_side(group: int, members: Ints, side: NDArray[np.bool_]) -> int:
     return 1
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def weigh(
     orders: Ints, level: Ints, groups: int, tails: Ints, price: NDArray[np.float64], graph: Any
 ) -> NDArray[np.float64]:
@@ -163,7 +164,7 @@ def weigh(
     return worth
 
 
-@njit(cache=True)
+@register_jitable
 def _cut_into(order: Ints, level: Ints, tail: int, members: Ints) -> bool:
     """Fill `members` with the first groups of an order; False where it yields fewer."""
     groups, size = members.shape

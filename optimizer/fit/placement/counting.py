@@ -11,14 +11,15 @@ from math import ceil, floor
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from optimizer.base.kernels import kernel
 
 Array = NDArray[Any]
 MOST_PHASES = 64
 
 
-@njit(cache=True, error_model="numpy")
+@kernel(rows=50_000)
 def row_ends(edges: Array, heights: Array, inside: float) -> tuple[Array, Array]:
     """Where horizontal lines cross a region's boundary, rising, shape (rows, edges), and how often, shape (rows,)."""
     low, high = edges[0, 1], edges[0, 1]
@@ -40,7 +41,7 @@ def row_ends(edges: Array, heights: Array, inside: float) -> tuple[Array, Array]
     return at, count
 
 
-@njit(cache=True, error_model="numpy")
+@kernel(rows=50_000)
 def sliding_count(at: Array, ends: Array, pitch: float, slack: float) -> tuple[float, int]:
     """Left end of all rows, and cells in rows that slide freely: each fills its own stretches from there on."""
     origin, total = np.inf, 0
@@ -62,7 +63,7 @@ def sliding_count(at: Array, ends: Array, pitch: float, slack: float) -> tuple[f
     return (origin if np.isfinite(origin) else 0.0), total
 
 
-@njit(cache=True, error_model="numpy")
+@kernel(rows=50_000)
 def phased_count(at: Array, ends: Array, shifts: Array, pitch: float, slack: float) -> tuple[float, int]:
     """Shift of rows that keep to each other at which they hold the most cells, and how many."""
     some, least = 0, np.inf

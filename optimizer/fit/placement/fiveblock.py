@@ -28,7 +28,7 @@ MAX_SUMS = 600
 STEPS = 30_000_000  # splits looked at per question; bounds the time and, unlike a clock, repeats
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def raster(i, diff):  # type: ignore[no-untyped-def]
     """Indices of the raster points of sum number i, ascending."""
     seen = np.zeros(i + 1, dtype=np.int64)
@@ -42,7 +42,7 @@ def raster(i, diff):  # type: ignore[no-untyped-def]
     return seen[:n]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def pairs(points, i, diff):  # type: ignore[no-untyped-def]
     """Pairs p1 < p2 of raster points strictly inside sum number i."""
     n = len(points)
@@ -56,7 +56,7 @@ def pairs(points, i, diff):  # type: ignore[no-untyped-def]
     return out[:k]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def straight(i, j, xs, ys, diff):  # type: ignore[no-untyped-def]
     """All straight cuts, written as pinwheels whose other parts are empty."""
     out = np.zeros((len(xs) + len(ys), 4), dtype=np.int64)
@@ -72,7 +72,7 @@ def straight(i, j, xs, ys, diff):  # type: ignore[no-untyped-def]
     return out[:k]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def part(k, i, j, cut, diff):  # type: ignore[no-untyped-def]
     """Sides of part k of a pinwheel (x1, x2, y1, y2), the larger sum first."""
     x1, x2, y1, y2 = cut[0], cut[1], cut[2], cut[3]
@@ -89,7 +89,7 @@ def part(k, i, j, cut, diff):  # type: ignore[no-untyped-def]
     return max(u, v), min(u, v)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def next_pinwheel(i, j, xp, yp, start, state):  # type: ignore[no-untyped-def]
     """Number of the next pair of pairs, from start on, whose bound beats the value; -1 when none does."""
     value, _, bound, diff, _, budget = state
@@ -110,7 +110,7 @@ def next_pinwheel(i, j, xp, yp, start, state):  # type: ignore[no-untyped-def]
     return -1
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def solve(i, j, state):  # type: ignore[no-untyped-def]
     """Most boxes found in a rectangle with sides sum number i and j; fills the state."""
     value, done, bound, diff, cuts, budget = state
@@ -153,7 +153,7 @@ def solve(i, j, state):  # type: ignore[no-untyped-def]
     return value[i, j]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def last_at_most(ascending, limit):  # type: ignore[no-untyped-def]
     """Index of the last number at most limit, -1 when there is none."""
     low, high = 0, len(ascending)

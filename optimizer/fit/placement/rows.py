@@ -64,7 +64,7 @@ def corners_of(ring: Floats) -> Floats:
     return np.asarray(ring[np.union1d(np.nonzero(turn > CORNER_RAD)[0], extremes)])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def shadow(edge, low, high):  # type: ignore[no-untyped-def]
     """Range along x of the part of an edge between low and high; an empty one (1, 0) if it only touches."""
     xa, ya, xb, yb = edge[0], edge[1], edge[2], edge[3]
@@ -78,7 +78,7 @@ def shadow(edge, low, high):  # type: ignore[no-untyped-def]
     return min(xa, xb), max(xa, xb)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def stretches(edges, low, high, left, right):  # type: ignore[no-untyped-def]
     """Free stretches (k, 2) along x of the band between low and high, within left and right."""
     shadows = np.empty((len(edges) + 1, 2))
@@ -105,7 +105,7 @@ def stretches(edges, low, high, left, right):  # type: ignore[no-untyped-def]
     return out[:n]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def inside(edges, x, y):  # type: ignore[no-untyped-def]
     """Whether a point lies inside, by the even-odd rule."""
     odd = False
@@ -116,7 +116,7 @@ def inside(edges, x, y):  # type: ignore[no-untyped-def]
     return odd
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def plan(edges, levels, heights, window, box_mm2, sums, state):  # type: ignore[no-untyped-def]
     """Best count from each level upwards, shape (n + 1,), and the height number chosen there (0: none)."""
     left, _, right, top = window

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
+from numba.extending import register_jitable
 
 from optimizer.base.arrays import Floats, Ints
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def covered_areas(
     edges: Floats, edge_end: Ints, centres: Floats, half: Floats, round_: bool, count: Ints,
     ribs: Floats, rib_from: Ints, step: float,
@@ -81,7 +82,7 @@ def covered_areas(
     return areas
 
 
-@njit(cache=True)
+@register_jitable
 def _chords(y: float, centres: Floats, half: Floats, round_: bool, left: Floats, right: Floats) -> int:
     """Chords of discs or rectangles on a line; their number."""
     found = 0
@@ -94,7 +95,7 @@ def _chords(y: float, centres: Floats, half: Floats, round_: bool, left: Floats,
     return found
 
 
-@njit(cache=True)
+@register_jitable
 def _rib_chord(y: float, rib: Floats, left: Floats, right: Floats, found: int) -> int:
     """Chord of a convex quadrilateral added to the others; their number."""
     low, high = np.inf, -np.inf
@@ -109,7 +110,7 @@ def _rib_chord(y: float, rib: Floats, left: Floats, right: Floats, found: int) -
     return found
 
 
-@njit(cache=True)
+@register_jitable
 def _merge(left: Floats, right: Floats, found: int) -> int:
     """Chords sorted and joined where they overlap, in place; the number that is left."""
     for i in range(1, found):

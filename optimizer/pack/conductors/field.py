@@ -14,6 +14,7 @@ from numba import njit
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
 from optimizer.base.arrays import Floats, Ints
+from optimizer.base.kernels import kernel
 
 STEP_MM = 2.0
 WELD_MM = 3.0
@@ -57,7 +58,7 @@ class Field:
     impedance: Floats
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _cover(corners: Floats, starts: Ints, weight: Floats, xs: Floats, ys: Floats, out: Floats) -> None:
     """Add to each element the weight of every polygon times the share that it covers (scan lines, even-odd)."""
     hits = np.empty(512)
@@ -98,7 +99,7 @@ def _cover(corners: Floats, starts: Ints, weight: Floats, xs: Floats, ys: Floats
                 i = max(i - 1, 0)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _cover_each(polygons: Floats, xs: Floats, ys: Floats, out: Floats) -> None:
     """Share of each element that each of many polygons (m, k, 2) covers, in out (m, nx, ny)."""
     starts, one = np.array([0, polygons.shape[1]]), np.ones(1)
@@ -106,7 +107,7 @@ def _cover_each(polygons: Floats, xs: Floats, ys: Floats, out: Floats) -> None:
         _cover(polygons[p], starts, one, xs, ys, out[p])
 
 
-@njit(cache=True)
+@kernel(rows=100_000)
 def _spaced(lines: Floats, step: float) -> Floats:
     """Lines with those nearer than _MERGED_MM to the one before left out, and others put into wide gaps."""
     kept = np.empty(len(lines))
@@ -243,7 +244,7 @@ def _matrix(sheets: Floats, lines: tuple[Floats, Floats]) -> tuple[Ints, Floats]
     return node, band
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _spread(each: Floats, whole: Floats, node: Ints, feed: Floats) -> None:
     """Add each joint's current, spread over its disc, to the nodes of the elements there: feed (n, m)."""
     count, nx, ny = each.shape
@@ -255,7 +256,7 @@ def _spread(each: Floats, whole: Floats, node: Ints, feed: Floats) -> None:
                         feed[node[i + di, j + dj], k] += each[k, i, j] / whole[k] / 4.0
 
 
-@njit(cache=True)
+@kernel(rows=20_000)
 def _numbered(sheets: Floats) -> tuple[Ints, int, int]:
     """Numbers of the nodes, −1 off the metal; how many there are, and how far apart those of an element may be + 1."""
     nx, ny = sheets.shape
@@ -279,7 +280,7 @@ def _numbered(sheets: Floats) -> tuple[Ints, int, int]:
     return node, count, width + 1
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _stiffness(sheets: Floats, xs: Floats, ys: Floats, node: Ints, band: Floats) -> None:
     """Add the stiffness of every element on metal to the band below the diagonal."""
     at = np.empty(4, np.int64)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
+from numba.extending import register_jitable
 
 from optimizer.base.arrays import Floats
 
@@ -16,7 +16,7 @@ CELLS, OUTSIDE, MASS, CURRENT_LIMIT, CHARGE_LIMIT, AIR_K, RESISTANCE_K_W, CAPACI
 COLUMNS = 10
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def deliverable(
     u: float, cell_ohm: float, outside_ohm: float, v_min: float, limit_a: float
 ) -> tuple[float, int]:
@@ -30,7 +30,7 @@ def deliverable(
     return (u - total * current) * current, why
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def place(z: float, points: int) -> tuple[int, float]:
     """Interval of a uniform SoC grid and the share of the way through it, ends held."""
     at = min(max(z, 0.0), 1.0) * (points - 1)
@@ -38,27 +38,27 @@ def place(z: float, points: int) -> tuple[int, float]:
     return low, at - low
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def interpolate(curves: Floats, cell: int, column: int, low: int, part: float) -> float:
     """Linear between grid points low and low + 1."""
     first = curves[cell, low, column]
     return float(first + part * (curves[cell, low + 1, column] - first))
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def ocv_at(curves: Floats, cell: int, z: float) -> float:
     """OCV at a SoC [V]."""
     low, part = place(z, curves.shape[1])
     return float(interpolate(curves, cell, 0, low, part))
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def ocv_slope(curves: Floats, cell: int, low: int) -> float:
     """dOCV/dz in an interval of the SoC grid [V]."""
     return float((curves[cell, low + 1, 0] - curves[cell, low, 0]) * (curves.shape[1] - 1))
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def arrhenius(temp_k: float, activation_k: float, reference_k: float) -> float:
     """Factor on the resistances at a temperature: exp(E·(1/T − 1/T_ref))."""
     return math.exp(activation_k * (1.0 / temp_k - 1.0 / reference_k))

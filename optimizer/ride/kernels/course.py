@@ -18,7 +18,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
+from numba.extending import register_jitable
 from numpy.typing import NDArray
 
 from optimizer.base.arrays import Floats, Ints
@@ -141,7 +141,7 @@ def runs_of(loads: Floats, *, steps: Ints, course: LapCourse) -> Floats:
     return out
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def place_of(places: Floats, level: float) -> float:
     """First place of a level [laps].
 
@@ -159,7 +159,7 @@ def place_of(places: Floats, level: float) -> float:
     return float(whole + places[low] + (at - low) * (places[low + 1] - places[low]))
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def due_at(run: Floats, level: float) -> float:
     """First place of a run of steps that has a level or more [laps].
 

@@ -18,9 +18,10 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
-from numba import njit
+from numba.extending import register_jitable
 
 from optimizer.base.arrays import Floats, Ints
+from optimizer.base.kernels import kernel
 from optimizer.ride.kernels.cells import LAG, LAG_TAU, TAU1, TAU2, CellArrays
 from optimizer.ride.kernels.course import RUN, SECTORS, LapCourse, course_of, in_sectors, runs_of
 from optimizer.ride.load.roadload import RideSteps, step_parts
@@ -44,7 +45,7 @@ REMEMBERED = 12.0
 """Time constants after which nothing is remembered."""
 
 
-@njit(cache=True, error_model="numpy")
+@kernel(rows=10_000)
 def lagged_loads(power: Floats, duration_s: Floats, taus: tuple[float, float, float], lag_s: float) -> Floats:
     """What a repeated lap has left behind at the middle of each step.
 
@@ -68,7 +69,10 @@ def lagged_loads(power: Floats, duration_s: Floats, taus: tuple[float, float, fl
     out = np.zeros((len(power), LOADS))
     # Filtered with each τ: P, P², P times what is behind R1 or R2, P times the lagged power, P times the energy since.
     f, square, behind, lagged, since = np.zeros(3), np.zeros(3), np.zeros(3), np.zeros(3), np.zeros(3)
-    laps = int(REMEMBERED * max(taus) / duration_s.sum()) + 2
+    lap_s = 0.0
+    for i in range(len(power)):
+        lap_s += duration_s[i]
+    laps = int(REMEMBERED * max(taus) / lap_s) + 2
     for lap in range(laps):
         for i in range(len(power)):
             p, half = power[i], 0.5 * duration_s[i]
@@ -90,7 +94,7 @@ def lagged_loads(power: Floats, duration_s: Floats, taus: tuple[float, float, fl
     return out
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def _tell(row: Floats, p: float, f: Floats, square: Floats, behind: Floats, lagged: Floats) -> None:
     """Fill in a step's columns."""
     row[POWER_W] = p

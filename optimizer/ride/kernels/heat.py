@@ -17,8 +17,10 @@ import math
 
 import numpy as np
 from numba import njit
+from numba.extending import register_jitable
 
 from optimizer.base.arrays import Floats, Ints
+from optimizer.base.kernels import kernel
 from optimizer.ride.load.drivetrain import Drive, battery_w
 
 # Columns of a pack in one cell's terms: share of the pack's power, resistance outside [ohm], total mass [kg], rise
@@ -38,14 +40,14 @@ def mean_square(power: Floats, weight: Floats, volts: float, ohm: float) -> floa
     return square
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def _power(bins: tuple[Floats, Floats, Floats], drive: Drive, pack: Floats, power: Floats) -> None:
     """Fill in one cell's power in each bin."""
     for k in range(len(power)):
         power[k] = battery_w(bins[0][k] + bins[1][k] * pack[MASS], drive) * pack[SHARE]
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def _settled(
     start_c: float, kept: float, air_c: float, temps: Floats, ohms: Floats, volts: float, reversible_w: float,
     pack: Floats, power: Floats, weight: Floats,
@@ -77,7 +79,7 @@ def _settled(
     return float(temps[low] + (temps[high] - temps[low]) * below / max(below + above, 1e-12))
 
 
-@njit(cache=True, error_model="numpy")
+@kernel(rows=500)
 def hottest(
     cell: Ints, packs: Floats, start_c: float, air_c: float, temps: Floats, ohms: Floats, volts: Floats,
     seconds: Floats, reversible_w: Floats, place: Floats, bins: tuple[Floats, Floats, Floats], drive: Drive,

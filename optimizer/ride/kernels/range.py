@@ -38,8 +38,10 @@ import math
 
 import numpy as np
 from numba import njit
+from numba.extending import register_jitable
 
 from optimizer.base.arrays import Floats, Ints
+from optimizer.base.kernels import kernel
 from optimizer.ride.kernels.cell import (
     AIR_K,
     CAPACITY_J_K,
@@ -123,7 +125,7 @@ def lap_sums(power: Floats, weight: Floats, u: float, r: float, floor_a: float) 
     return mean, square
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def _node(
     curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats,
     z: float, drawn_c: float, temp_k: float, factor: float, mean_a: float, iterations: int,
@@ -154,7 +156,7 @@ def _node(
             u - total * mean, alive)  # fmt: skip
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def _passes(
     curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats, count: int, margins: Floats,
 ) -> bool:  # fmt: skip
@@ -177,7 +179,7 @@ def _passes(
     return passed
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def _note_extremes(
     out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats,
     count: int,
@@ -195,7 +197,7 @@ def _note_extremes(
         out[n, V_LOW] = min(out[n, V_LOW], max(u - node[R0] * current, numbers[V_MIN]))
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def _note_stop(out: Floats, n: int, stop: int, numbers: Row, candidate: Row) -> None:
     """Record why the pack stopped; the limit that it met is an extreme by definition."""
     out[n, STOP] = stop
@@ -205,7 +207,7 @@ def _note_stop(out: Floats, n: int, stop: int, numbers: Row, candidate: Row) -> 
         out[n, I_MAX] = candidate[CURRENT_LIMIT]
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def _advance(out: Floats, n: int, old: Row, new: Row, drop_c: float, share: float) -> None:
     """Add the part `share` of an interval that draws drop_c, its integrands linear between the nodes.
 
@@ -221,7 +223,7 @@ def _advance(out: Floats, n: int, old: Row, new: Row, drop_c: float, share: floa
     out[n, TEMP_END] = old[TEMP_K] + share * (new[TEMP_K] - old[TEMP_K])
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def _warmed(node: Row, numbers: Row, candidate: Row, drop_c: float) -> tuple[float, float]:
     """Cell temperature after an interval, heated as at its start, and the factor on the resistances."""
     if candidate[RESISTANCE_K_W] <= 0.0:
@@ -234,7 +236,7 @@ def _warmed(node: Row, numbers: Row, candidate: Row, drop_c: float) -> tuple[flo
     return temp_k, arrhenius(temp_k, numbers[ACTIVATION], numbers[REFERENCE_K])
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def _step(
     curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats, old: Row,
     step: float, start_soc: float,
@@ -246,7 +248,7 @@ def _step(
                  factor, old[MEAN_A], 1)  # fmt: skip
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def _closer_look(
     curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats, steps: Floats, c: int,
     old: Row, new: Row, step: float, start_soc: float,
@@ -265,7 +267,7 @@ def _closer_look(
     return 1.0, POWER if new[ALIVE] == 0.0 else margin_v(curves, cell, numbers, candidate, new, steps, c)[1]
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def _first_node(
     curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats, z: float
 ) -> Row:
@@ -279,14 +281,14 @@ def _first_node(
                  FIRST_ITERATIONS)  # fmt: skip
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def _time_in(old: Row, new: Row, drop_c: float, share: float) -> float:
     """Time at the lap's mean current for the part `share` of an interval [s]."""
     last = drop_c * 0.5 * share * share / new[MEAN_A] if new[ALIVE] > 0.0 else 0.0
     return drop_c * (share - 0.5 * share * share) / old[MEAN_A] + last
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def _new_failures(
     out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats, weight: Floats,
     steps: Floats, count: int, margins: Floats, failed: Floats, runs: Floats, old: Row, new: Row,
@@ -305,7 +307,7 @@ def _new_failures(
             out[n, PLACE], out[n, STOP] = due, why
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def _cut_off(
     out: Floats, n: int, places: Floats, old: Row, new: Row, drop_c: float, lap_s: float
 ) -> float:
@@ -322,7 +324,7 @@ def _cut_off(
     return high
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def _run_down(
     out: Floats, n: int, curves: Floats, cell: int, numbers: Row, candidate: Row, power: Floats,
     weight: Floats, steps: Floats, count: int, margins: Floats, failed: Floats, runs: Floats, places: Floats,
@@ -360,7 +362,7 @@ def _run_down(
     _note_stop(out, n, int(out[n, STOP]), numbers, candidate)
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def _load(
     bins: tuple[Floats, Floats], critical: Floats, cell: int, candidate: Row, drive: Drive, masses: Row,
     power: Floats, steps: Floats,
@@ -376,7 +378,7 @@ def _load(
             steps[s, f] = (low + along * (high - low)) * share
 
 
-@njit(cache=True, error_model="numpy")
+@kernel(rows=4_000)
 def run_block(
     cell: Ints, candidates: Floats, curves: Floats, table: Floats, critical: Floats, counts: Ints,
     bins: tuple[Floats, Floats, Floats], drive: Drive, masses: Row, soc: tuple[float, float, int],

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 from numba import njit
+from numba.extending import register_jitable
 from numpy.typing import NDArray
 
 from optimizer.ride.kernels.cell import (
@@ -48,7 +49,7 @@ STATE = 10
 LAGS = 3
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def _keep(kept: Floats, duration_s: Floats, numbers: Floats) -> None:
     """What half of each step leaves of the lags of each pack; equal steps in a row are worked out once.
 
@@ -63,7 +64,7 @@ def _keep(kept: Floats, duration_s: Floats, numbers: Floats) -> None:
                     kept[k, s, lag] = math.exp(-0.5 * duration_s[s] / numbers[k, column])
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def _solve(
     state: tuple[float, float, float, float], p: float, duration_s: float, kept: tuple[float, float, float],
     factor: float, curves: Floats, cell: int, fixed: tuple[float, float, float, float],
@@ -99,7 +100,7 @@ def _solve(
     return current, voltage, (interpolate(curves, cell, 0, low, part) - voltage) * current, most - p, why
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def _summed(
     part: float, way_m: float, duration_s: float, terminal_v: float, current: float, heat: float
 ) -> tuple[float, float, float, float, float]:
@@ -108,7 +109,7 @@ def _summed(
     return part * way_m, part * duration_s, energy, square, part * heat * duration_s
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def _started(soc: float, numbers: Floats, candidate: Floats) -> Floats:
     """The state of each pack before its ride."""
     state = np.zeros((len(numbers), STATE))
@@ -120,7 +121,7 @@ def _started(soc: float, numbers: Floats, candidate: Floats) -> Floats:
     return state
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def _finish(out: Floats, state: Floats, sums: Floats, numbers: Floats, candidate: Floats) -> None:
     """What each pack has come to at its stop."""
     for k in range(len(out)):

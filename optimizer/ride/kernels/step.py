@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
+from numba.extending import register_jitable
 
 from optimizer.base.arrays import Floats
 from optimizer.ride.kernels.cell import CURRENT, CURRENT_LIMIT, CUTOFF, OUTSIDE, POWER, ocv_at
@@ -59,7 +59,7 @@ FAR_V = 0.2
 """Berth of the test that costs little [V]."""
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def built_up(mean_a: float, charge_c: float, tau_s: float) -> float:
     """Share of a slow voltage that has built up after a charge: 1 − exp(−q/(i·τ)), within 0.01.
 
@@ -74,7 +74,7 @@ def built_up(mean_a: float, charge_c: float, tau_s: float) -> float:
     return rest / (rest + a * a * a * a)
 
 
-@njit(cache=True, error_model="numpy")
+@register_jitable
 def own_limits(steps: Floats, count: int, numbers: Row, candidate: Row) -> None:
     """Fill in I* and its reason for the first `count` steps, and one after them that is as hard as any of them."""
     v_min, outside = numbers[V_MIN], candidate[OUTSIDE]
@@ -97,14 +97,14 @@ def own_limits(steps: Floats, count: int, numbers: Row, candidate: Row) -> None:
         steps[count, MOST1 + k] = steps[count, F1 + k] * share
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def _lagging(filtered: float, own: float, u: float, r: float) -> float:
     """Current of a filtered power behind u and r; `own` is that power weighted with itself."""
     behind = max(u, LEAST_V)
     return filtered * 2.0 / (behind + math.sqrt(max(behind * behind - 4.0 * r * own, 0.0)))
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def behind_v(
     curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats, c: int
 ) -> float:
@@ -129,7 +129,7 @@ def behind_v(
     return float(u - node[R1] * _lagging(steps[c, F1], steps[c, Q1], u - node[R1] * steps[c, FAST1] / v, fast))
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def _asked_v(p: float, current: float, r: float) -> tuple[float, bool]:
     """Least of R·I + p/I over the currents that are allowed, and whether the matched load is among them."""
     if r * current * current > p:
@@ -137,7 +137,7 @@ def _asked_v(p: float, current: float, r: float) -> tuple[float, bool]:
     return (r * current + p / current if current > 0.0 else math.inf), False
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def margin_v(
     curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats, c: int
 ) -> tuple[float, int]:
@@ -150,7 +150,7 @@ def margin_v(
     return max(u - asked, -numbers[V_MAX]), POWER if matched else why
 
 
-@njit(cache=True, error_model="numpy", forceinline=True)
+@register_jitable(forceinline=True)
 def far_from_it(curves: Floats, cell: int, numbers: Row, candidate: Row, node: Row, steps: Floats, last: int) -> bool:
     """Whether all steps pass by a wide berth if even the whole way there were driven at p/I*: cheap to tell.
 

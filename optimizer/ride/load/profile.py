@@ -6,13 +6,14 @@ So limits of parts over time become limits of the highest current of the lap, wh
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from optimizer.base.kernels import kernel
 from optimizer.ride.load.roadload import RideSteps
 
 Floats = NDArray[np.float64]
@@ -90,24 +91,27 @@ def profile(steps: RideSteps, *, masses_kg: tuple[float, ...]) -> Profile:
     return Profile(np.array(rows), np.asarray(steps.duration_s, dtype=np.float64))
 
 
-@njit(cache=True)
+@kernel(rows=20_000)
 def _moving(square: Floats, seconds: Floats, tau_s: Floats) -> Floats:
     out = np.empty(len(tau_s))
-    lap = seconds.sum()
+    lap, total = 0.0, 0.0
+    for i in range(len(square)):
+        lap += seconds[i]
+        total += square[i] * seconds[i]
     for k in range(len(tau_s)):
-        if np.isinf(tau_s[k]):
-            out[k] = (square * seconds).sum() / lap
+        if tau_s[k] == math.inf:
+            out[k] = total / lap
             continue
         y, most = 0.0, 0.0
         for turn in range(2):
             for i in range(len(square)):
-                left = np.exp(-seconds[i] / tau_s[k])
+                left = math.exp(-seconds[i] / tau_s[k])
                 y = y * left + square[i] * (1.0 - left)
                 if turn == 1 and y > most:
                     most = y
             if turn == 0:
                 # Where the lap ends as it began.
-                y = y / -np.expm1(-lap / tau_s[k])
+                y = y / -math.expm1(-lap / tau_s[k])
                 most = y
         out[k] = most
     return out

@@ -1,12 +1,11 @@
-"""Compile kernels before a search: each kernel once, spread over the workers.
+"""Compile what every search runs: each kernel once, spread over the workers, while layouts are found.
 
 Numba keeps compiled code beside the program or in NUMBA_CACHE_DIR. It depends on the processor and on file times, so it
-can't be shipped.
+can't be shipped. Other kernels run as plain Python until a search is large (base/kernels.py).
 """
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable
 from typing import Any
 
@@ -14,67 +13,85 @@ import numpy as np
 
 from optimizer.base.pool import Job
 from optimizer.base.workers import Workers
-from optimizer.front.dominance import Dominators, unbeaten
-from optimizer.ride.kernels.range import run_block
+from optimizer.fit.chain.kernels import anneal
+from optimizer.fit.chain.measure import measure, weigh
+from optimizer.fit.placement.kernels import settle
+from optimizer.pack.case.kernel import covered_areas
+from optimizer.pack.conductors.field import solve_field
+from optimizer.ride.kernels import range as running
+from optimizer.ride.kernels import sim
 from optimizer.score.score import Block, score
 from optimizer.search.exact.rows import full_figures
-from optimizer.search.space import options as op
 from optimizer.search.space.layingout import Told
-from optimizer.search.space.offering import Task
 from optimizer.search.space.space import Space
 
+# With so many workers one compiles what only later searches need.
+MANY = 4
 
-def make_ready(space: Space, workers: Workers, *, report: Told | None = None) -> None:
-    """Compile what a search runs, unless it was compiled before; with one worker only say so.
+NO_INTS, NO_FLOATS = np.zeros(0, np.int64), np.zeros(0)
+
+
+def to_compile(space: Space, workers: Workers, *, report: Told | None = None) -> list[Job]:
+    """Jobs that compile what a search runs, the longest first; none with one worker, or when it was compiled before.
 
     Parameters
     ----------
     space : Space
         Shared with the workers.
+    report : Told, optional
+        Is told that this takes a while.
     """
     if compiled():
-        return
+        return []
     if report is not None:
-        report.say("First search on this machine: kernels are compiled once, which takes some 20 to 40 s.")
-    if workers.count > 1 and not workers.cluster:
-        # The longest first.
-        kinds: list[Callable[[Space], None]] = [_scoring, _placing, _comparing, _stepping]
-        list(workers.run(deque(Job(None, "Compiling kernels", kind) for kind in kinds)))
+        report.say("First search on this machine: kernels are compiled once, which takes some 5 to 20 s.")
+    kinds: list[Callable[[Space], None]] = [_chaining, _stepping, _plating]
+    if "free" in space.brief.fit.placements:
+        kinds.insert(1, _placing)
+    if workers.count >= MANY:
+        kinds.insert(1, _ranging)
+    return [Job(None, "Compiling kernels", kind) for kind in kinds if workers.count > 1 and not workers.cluster]
 
 
 def compiled() -> bool:
     """Whether this machine holds the kernel that all searches need, as the program stands now."""
-    kernel: Any = run_block  # numba has no name for its cache
+    kernel: Any = sim.run  # numba has no name for its cache
     try:
         return bool(kernel._cache._cache_file._load_index())
     except (AttributeError, OSError):
         return True
 
 
-def _scoring(space: Space) -> None:
-    score(_some_pack(space), context=space.context)
+def _chaining(_: Space) -> None:
+    """A chain of one group of one cell."""
+    cell, price, sides, ends = np.zeros((1, 1), np.int64), np.ones(2), np.ones(1, np.bool_), np.zeros(2, np.int64)
+    graph = (ends, NO_INTS, ends, NO_INTS, sides, sides)
+    measure(cell, 1, *graph[:4])
+    weigh(cell, cell[0], 1, np.ones(1, np.int64), price, graph)
+    anneal(cell, 1, graph, price, (0, 0), 0, (1.0, 1.0), 0)
+
+
+def _placing(_: Space) -> None:
+    """No circles in an endless region."""
+    settle(NO_FLOATS, np.zeros((0, 3)), np.zeros((0, 4)), np.zeros((1, 1), np.bool_), np.zeros(4), 0, 0.0, NO_FLOATS)
+
+
+def _plating(_: Space) -> None:
+    """A square plate with one weld, and a case without walls."""
+    solve_field([np.array([[0.0, 0], [9, 0], [9, 9], [0, 9]])], layers=[1.0], joints_mm=np.full((1, 2), 4.0))
+    cells = np.zeros((2, 2), order="F")
+    covered_areas(np.zeros((0, 4)), NO_INTS, cells, cells, True, NO_INTS, np.zeros((0, 8)), NO_INTS, 1.0)
 
 
 def _stepping(space: Space) -> None:
     full_figures(_some_pack(space), space=space)
 
 
-def _placing(space: Space) -> None:
-    """Layouts, chains, plates, cases and heat of the smallest cell, in the first compartment that holds some."""
-    low, high = space.window
-    for size in np.unique(space.size_of[low <= high]).tolist():
-        for room in range(len(space.rooms)):
-            most = max((layout.cells for layout in space.layouts(room, size)), default=0)
-            if most >= 2:
-                space.room_fills(room, Task(size, max(2, space.brief.vary.parallel[0])))
-                return
-
-
-def _comparing(_: Space) -> None:
-    points = np.random.default_rng(1).random((50, 4))
-    Dominators(points).beat(points)
-    unbeaten(np.random.default_rng(1).random((50, len(op.COLUMNS))))
-    op.bunched(op.options(9, cost=np.arange(9.0)), size=2)
+def _ranging(space: Space) -> None:
+    """The kernel that takes longest; a small search does without."""
+    kernel: Any = running.run_block
+    kernel.left = 0
+    score(_some_pack(space), context=space.context)
 
 
 def _some_pack(space: Space) -> Block:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
+from collections.abc import Sequence
 from typing import Protocol
 
 import numpy as np
@@ -29,8 +30,9 @@ class Told(Protocol):
 
 
 def lay_out(
-    space: Space, *, workers: Workers | None = None, report: Told | None = None, until: float | None = None
-) -> None:
+    space: Space, *, workers: Workers | None = None, report: Told | None = None, until: float | None = None,
+    first: Sequence[Job] = (),
+) -> None:  # fmt: skip
     """Work out the layouts of every size that the voltage window leaves; the space keeps them.
 
     Parameters
@@ -39,6 +41,8 @@ def lay_out(
         That share this space; without, the work is done here.
     until : float, optional
         By time.monotonic() [s].
+    first : sequence of Job, optional
+        Begun before the layouts, with key None and no result.
 
     Raises
     ------
@@ -52,11 +56,14 @@ def lay_out(
     if many and report is not None:
         report.say(what_lies_ahead(len(sizes), len(space.rooms), step_mm=space.brief.fit.size_step_mm))
     start, done = time.monotonic(), 0
-    jobs = deque(
+    jobs = deque(first)
+    jobs.extend(
         Job(place, f"Layouts of cell size {place[1] + 1} in {space.rooms[place[0]].name}", _layouts, place)
         for place in wanted
     )
     for job, found in (workers or Workers(space)).run(jobs):
+        if job.key is None:
+            continue
         space.take_layouts({job.key: found})
         done, now = done + 1, time.monotonic()
         if until is not None and now > until and done < len(wanted):

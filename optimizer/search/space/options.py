@@ -13,9 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+from numba.extending import register_jitable
 
 from optimizer.base.arrays import Floats, Ints
+from optimizer.base.kernels import kernel
 from optimizer.front.dominance import unbeaten
 from optimizer.front.pareto import nondominated
 from optimizer.pack.bill import Line
@@ -165,7 +166,7 @@ def bunched(choice: Options, *, size: int) -> Options:
     return Options(choice.values[order], choice.picks[order])
 
 
-@njit(cache=True)
+@kernel(rows=5_000)
 def _bunched(scaled: Floats, size: int) -> Ints:
     """Order of the rows; cuts fall on multiples of the size, so that bunches don't straddle them."""
     n, d = scaled.shape
@@ -194,7 +195,7 @@ def _bunched(scaled: Floats, size: int) -> Ints:
     return order
 
 
-@njit(cache=True)
+@register_jitable
 def _sort(scaled: Floats, column: int, order: Ints, spare: Ints, start: int, end: int) -> None:
     """Sort a stretch of the order by a column, equal rows as they stood; NumPy's own takes seconds to compile."""
     width = 1
