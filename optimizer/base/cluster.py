@@ -37,7 +37,6 @@ class ClusterPool(Pool):
     """
 
     def __init__(self, shared: Any, address: str) -> None:
-        super().__init__(shared)
         if importlib.util.find_spec("distributed") is None:
             expected = "needs Dask: install cellstow with its extra, pip install 'cellstow[cluster]'"
             raise BadInput([Problem("missing-package", address, expected=expected)])
@@ -58,9 +57,14 @@ class ClusterPool(Pool):
             raise BadInput([Problem("cluster-unreachable", address, expected=expected, found=found)]) from wrong
         self._ours = versions()
         self._check(address)
-        self._held = self._client.scatter(shared, broadcast=True, hash=False)
+        self.share(shared)
         self.executor = self._client.get_executor(pure=False)
         self._counted = 0, 0.0
+
+    def share(self, shared: Any) -> None:
+        """Send it to each worker: they need no shared disk."""
+        super().share(shared)
+        self._held = self._client.scatter(shared, broadcast=True, hash=False)
 
     def _check(self, address: str) -> None:
         """Refuse workers with another program than ours."""

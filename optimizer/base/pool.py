@@ -55,8 +55,12 @@ class Pool:
     deadly: tuple[type[BaseException], ...] = ()
 
     def __init__(self, shared: Any) -> None:
-        self.shared = shared
+        self.share(shared)
         self.executor: Executor = Here()
+
+    def share(self, shared: Any) -> None:
+        """Share another value from here on."""
+        self.shared = shared
 
     def submit(self, job: Job) -> Future[Any]:
         """Hand a job out."""

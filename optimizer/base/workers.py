@@ -7,10 +7,14 @@ asked of a worker follows from its arguments alone, so that a job can be run aga
 from __future__ import annotations
 
 import contextlib
+import pickle
 import signal
+import tempfile
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Future, wait
+from importlib import import_module
+from pathlib import Path
 from types import TracebackType
 from typing import Any
 
@@ -36,11 +40,13 @@ class Workers:
     Parameters
     ----------
     shared : any
-        Sent to each worker once.
+        Each worker gets it once.
     count : int
         Processes on this machine; with one, the work is done in this process.
     cluster : str
         Address of a Dask scheduler, or its file; "" for this machine.
+    needs : str
+        Module of the jobs: processes start and import it at once, while the caller works out what they are to share.
 
     Raises
     ------
@@ -48,8 +54,8 @@ class Workers:
         When the cluster can't be reached, or holds another version of the program.
     """
 
-    def __init__(self, shared: Any, *, count: int = 1, cluster: str = "") -> None:
-        self.shared, self.count, self.cluster = shared, count, cluster
+    def __init__(self, shared: Any, *, count: int = 1, cluster: str = "", needs: str = "") -> None:
+        self.shared, self.count, self.cluster, self.needs = shared, count, cluster, needs
         self._pool = self._opened()
 
     def __enter__(self) -> Workers:
@@ -59,6 +65,11 @@ class Workers:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def share(self, shared: Any) -> None:
+        """Share another value in all jobs from here on."""
+        self.shared = shared
+        self._pool.share(shared)
 
     def close(self) -> None:
         """End all processes at once; what they had in hand is lost."""
@@ -131,7 +142,7 @@ class Workers:
             from optimizer.base.cluster import ClusterPool
 
             return ClusterPool(self.shared, self.cluster)
-        return LocalPool(self.shared, self.count) if self.count > 1 else Pool(self.shared)
+        return LocalPool(self.shared, self.count, self.needs) if self.count > 1 else Pool(self.shared)
 
 
 def _error(future: Future[Any]) -> BaseException | None:
@@ -154,20 +165,43 @@ def processors() -> int:
 
 
 class LocalPool(Pool):
-    """Processes of this machine, by loky: they start without importing the caller's main module again."""
+    """Processes of this machine, by loky: they start without importing the caller's main module again.
+
+    What they share is pickled once, into a file that each reads for itself when its first job comes: sent through
+    pipes it would be pickled for each of them, one after the other. The file goes with the pool.
+    """
 
     chances = MOST_POOLS
 
-    def __init__(self, shared: Any, count: int) -> None:
+    def __init__(self, shared: Any, count: int, needs: str = "") -> None:
         from loky.process_executor import ProcessPoolExecutor
 
+        self.share(shared)
         self.most = count + AHEAD
-        self.executor = ProcessPoolExecutor(count, initializer=_begin, initargs=(shared,), env=SINGLE)
+        self.folder = tempfile.TemporaryDirectory(prefix="cellstow-", ignore_cleanup_errors=True)
+        self.executor = ProcessPoolExecutor(count, initializer=_begin, initargs=(needs,), env=SINGLE)
+        if needs:
+            self.executor.submit(int)  # any job starts the processes
+
+    def share(self, shared: Any) -> None:
+        """Share it as it is when the next job is handed out."""
+        super().share(shared)
+        self.path = ""
+
+    def _written(self) -> str:
+        """The file that holds what is shared."""
+        if not self.path:
+            from loky.backend.reduction import dump
+
+            with tempfile.NamedTemporaryFile(dir=self.folder.name, delete=False) as stream:
+                dump(self.shared, stream, protocol=pickle.HIGHEST_PROTOCOL)
+            self.path = stream.name
+        return self.path
 
     def submit(self, job: Job) -> Future[Any]:
         """Hand a job out; a pool that has just broken says so as its workers would."""
         try:
-            return self.executor.submit(_with_held, job.work, job.args)
+            return self.executor.submit(_with_held, self._written(), job.work, job.args)
         except (BrokenExecutor, RuntimeError) as wrong:
             future: Future[Any] = Future()
             future.set_exception(wrong if isinstance(wrong, BrokenExecutor) else BrokenExecutor(str(wrong)))
@@ -177,19 +211,24 @@ class LocalPool(Pool):
         """Kill the processes."""
         with contextlib.suppress(Exception):
             self.executor.shutdown(wait=True, kill_workers=True)  # type: ignore[call-arg]
+        self.folder.cleanup()
 
 
-# What the pool of this worker process shares.
-_held: list[Any] = []
+# What the pool of this worker process shares, by its file.
+_held: dict[str, Any] = {}
 
 
-def _begin(shared: Any) -> None:
-    """Take the shared value. Ctrl-C reaches every process of a terminal; the parent decides what it means."""
+def _begin(needs: str) -> None:
+    """Import what jobs need. Ctrl-C reaches every process of a terminal; the parent decides what it means."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _held[:] = [shared]
+    if needs:
+        import_module(needs)
 
 
-def _with_held(work: Callable[..., Any], args: tuple[Any, ...]) -> Any:
-    return work(_held[0], *args)
+def _with_held(path: str, work: Callable[..., Any], args: tuple[Any, ...]) -> Any:
+    if path not in _held:
+        _held.clear()
+        _held[path] = pickle.loads(Path(path).read_bytes())
+    return work(_held[path], *args)
 
 

@@ -93,9 +93,9 @@ class How:
         """Processes on this machine."""
         return self.workers if self.workers is not None else processors()
 
-    def workers_for(self, shared: object) -> Workers:
-        """Workers that share something; a context."""
-        return Workers(shared, count=self.processes, cluster=self.cluster)
+    def workers_for(self, shared: object, *, needs: str = "") -> Workers:
+        """Workers that share something; a context. They import the module `needs` at once."""
+        return Workers(shared, count=self.processes, cluster=self.cluster, needs=needs)
 
 
 def best_text(space: Space, found: archive.Survivors) -> list[str]:

@@ -62,8 +62,10 @@ def run_job(brief: Path, *, folder: Path, how: How | None = None, report: Report
     with locked(folder):
         store.sweep(folder)
         known = checkpoints.load() if how.resume else {}
-        space = promising(make_space(inputs))
-        with how.workers_for(space) as workers:
+        # Workers start and import while the space is made.
+        with how.workers_for(None, needs=search.__module__) as workers:
+            space = promising(make_space(inputs))
+            workers.share(space)
             first = to_compile(space, workers, report=report)
             lay_out(space, workers=workers, report=report, until=until, first=first)
             ways.check(space, report=report, until=until)

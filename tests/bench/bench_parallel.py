@@ -1,9 +1,9 @@
 """Bench of parallel work, run by hand: python -m tests.bench.bench_parallel [two | many | whole | first]
 
 two: one worker and two, wall time of the same search, nothing compiled or placed anew. many: every job's time of one
-process, put on 64 workers by list scheduling, with all that is done by the parent alone counted: what it sends, and
-its wait for workers that import. whole: the demo with all rows and thinned. first: nothing compiled, then everything.
-Fronts are compared before times are.
+process, put on 64 workers by list scheduling, with all that is done by the parent alone counted: that it starts them,
+writes what they share and sends jobs, and its waits until they have imported and read. whole: the demo with all rows
+and thinned. first: nothing compiled, then everything. Fronts are compared before times are.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from __future__ import annotations
 import heapq
 import math
 import os
+import pickle
 import platform
 import sys
 import tempfile
@@ -42,56 +43,69 @@ def scheduled(times: list[float], count: int) -> float:
 class Timed(Pool):
     """This process, noting what each job takes; jobs that wait for no other have one function.
 
-    So much takes it to send what is shared, once and to all, and each job with its result once more.
+    So much takes it to write what is shared, once, to send each job and its result, and to read what is shared, which
+    the workers do side by side; and so long lies between their start and what they share, in which they import.
     """
 
     times: ClassVar[dict[str, list[float]]] = defaultdict(list)
-    sent_s: ClassVar[list[float]] = [0.0, 0.0]
+    spent_s: ClassVar[dict[str, float]] = defaultdict(float)
 
     def __init__(self, shared):
+        self.opened_s = time.process_time()
         super().__init__(shared)
-        self.send(shared, MANY)
+
+    def share(self, shared):
+        super().share(shared)
+        self.spent_s["making"] = time.process_time() - self.opened_s
+        data = self.send("writing", shared)
+        start = time.process_time()
+        pickle.loads(data)
+        self.spent_s["reading"] += time.process_time() - start
 
     def submit(self, job):
-        self.send(job.args)
+        self.send("jobs", job.args)
         start = time.process_time()
         future = super().submit(job)
         self.times[job.work.__name__].append(time.process_time() - start)
-        self.send(future.result())
+        self.send("jobs", future.result())
         return future
 
-    def send(self, what, times=1):
-        """Pickle something once, and count it so many times."""
+    def send(self, kind, what):
+        """Pickle something."""
         start = time.process_time()
-        cloudpickle.dumps(what)
-        took_s = time.process_time() - start
-        self.sent_s[:] = self.sent_s[0] + took_s, self.sent_s[1] + times * took_s
+        data = cloudpickle.dumps(what, protocol=pickle.HIGHEST_PROTOCOL)
+        self.spent_s[kind] += time.process_time() - start
+        return data
 
 
 def many(folder: Path) -> None:
     """Speed-up of the 600-cell brief, and of the demo, with many workers."""
-    start_s = import_s()
+    start_s, spawn_s = import_s(), starting_s()
     for name, brief in (("600 cells", make_brief(folder / "many", cells=600)), ("demo", demo())):
         # Once before, so that neither compiling nor placing is measured.
         run_job(brief, folder=folder / name / "before", how=How(workers=1))
         Timed.times.clear()
-        Timed.sent_s[:] = 0.0, 0.0
+        Timed.spent_s.clear()
         opened = workers_module.Workers._opened
         workers_module.Workers._opened = lambda self: Timed(self.shared)
         try:
             start = time.process_time()
             # The jobs are those of many workers, who are done before a front is written in between.
             run_job(brief, folder=folder / name / "run", how=How(workers=MANY, refresh_s=math.inf))
-            whole = time.process_time() - start + start_s - Timed.sent_s[0]
+            spent = Timed.spent_s
+            making_s = spent.pop("making")
+            whole = time.process_time() - start + start_s - sum(spent.values())
         finally:
             workers_module.Workers._opened = opened
         work = sum(map(sum, Timed.times.values()))
-        serial = whole - work + Timed.sent_s[1] + start_s
+        wait_s = max(start_s - making_s, 0.0)
+        serial = whole - work + sum(spent.values()) + spawn_s + wait_s
         on_many = serial + sum(scheduled(times, MANY) for times in Timed.times.values())
         each = sorted(time for times in Timed.times.values() for time in times)
         print(
             f"{name}: {whole:.1f} s of one processor, {serial:.2f} s of them in the parent alone"
-            f" (twice {start_s:.2f} s start, {Timed.sent_s[1]:.2f} s to send);"
+            f" ({start_s:.2f} s start, {spawn_s:.2f} s to start workers, {wait_s:.2f} s wait for their imports,"
+            f" {', '.join(f'{each:.2f} s {kind}' for kind, each in spent.items())});"
             f" {len(each)} jobs, the longest {each[-1]:.2f} s, the middle one {each[len(each) // 2]:.3f} s;"
             f" with {MANY} workers {on_many:.2f} s, {whole / on_many:.1f} times as fast"
             f" ({work / (on_many - serial):.1f} times without the parent's part)",
@@ -107,6 +121,16 @@ def import_s() -> float:
     os.system(f"{sys.executable} -c 'import optimizer.workflows.search, optimizer.commands.search'")
     after = os.times()
     return after.children_user + after.children_system - before.children_user - before.children_system
+
+
+def starting_s() -> float:
+    """What it takes to start all workers [s of the parent]."""
+    start = time.process_time()
+    pool = workers_module.LocalPool(None, MANY)
+    pool.executor.submit(int)
+    took_s = time.process_time() - start
+    pool.shutdown()
+    return took_s
 
 
 def demo() -> Path:

@@ -83,16 +83,19 @@ def test_ctrl_c_leaves_a_valid_front_and_a_run_to_go_on_with(night, tmp_path):
     assert front_of(out) == front_of(whole)
 
 
-def test_ctrl_c_with_workers_reaches_the_whole_group(night, tmp_path):
+def test_ctrl_c_with_workers_reaches_the_whole_group(night, tmp_path, monkeypatch):
     """As a terminal sends it: to the command and to each of its workers."""
     brief, whole = night
-    out = tmp_path / "run"
+    out, temporary = tmp_path / "run", tmp_path / "temporary"
+    temporary.mkdir()
+    monkeypatch.setenv("TMPDIR", str(temporary))
     process = start(brief, out, "--workers", "2", "--quiet")
     wait_for(lambda: tasks_kept(out) >= 3, process)
     os.killpg(process.pid, signal.SIGINT)
     _, errors = process.communicate(timeout=60)
     assert process.returncode == 130
     assert errors == ""  # no traceback, and no warning of the resource tracker
+    assert list(temporary.glob("cellstow-*")) == []  # what the workers shared
     front, record = pd.read_parquet(out / "front.parquet"), json.loads((out / "run.json").read_text())
     assert record["space"]["complete"] is False and len(front) == len(pd.read_csv(out / "front.csv")) > 0
     resumed(brief, out, "--workers", "2")

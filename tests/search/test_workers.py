@@ -1,9 +1,11 @@
 """Workers: whatever becomes of them, each job's result comes once; a job that no worker survives is named."""
 
+import contextlib
 import os
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections import deque
 from concurrent.futures import BrokenExecutor, Executor, Future
@@ -100,6 +102,54 @@ def test_what_is_asked_to_stop_stops_at_once():
         for job, _ in workers.run(jobs(work, 4), stop=lambda: bool(seen)):
             seen.append(job.key)
     assert seen == [0] and time.monotonic() - begun < 30
+
+
+@pytest.mark.parametrize("end", [None, ValueError, KeyboardInterrupt])
+def test_what_is_shared_is_pickled_once_and_its_file_goes(end, tmp_path, monkeypatch):
+    """Two workers wait for each other, so that both have read it; then all goes well, a job fails, or Ctrl-C comes."""
+    temporary, met = tmp_path / "temporary", tmp_path / "met"
+    temporary.mkdir()
+    met.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(temporary))
+    pickled = []
+
+    class Shared:
+        def __getstate__(self):
+            pickled.append(1)  # not itself: the list is pickled with the class
+            return {"temporary": str(temporary), "met": str(met)}
+
+    def work(shared, k):
+        held = [name for _, _, names in os.walk(shared.temporary) for name in names]
+        open(os.path.join(shared.met, str(k)), "x").close()
+        while len(os.listdir(shared.met)) < 2:
+            time.sleep(0.01)
+        if k == 1 and end is ValueError:
+            raise end
+        return os.getpid(), len(held)
+
+    def searched():
+        with Workers(Shared(), count=2) as workers:
+            for _, found in workers.run(jobs(work, 2)):
+                yield found
+                if end is KeyboardInterrupt:
+                    raise end
+
+    with pytest.raises(end) if end else contextlib.nullcontext():
+        processes, files = zip(*searched(), strict=True)
+        assert len(set(processes)) == 2 and set(files) == {1}
+    assert len(pickled) == 1 and list(temporary.iterdir()) == []
+
+
+def test_workers_import_before_they_are_told_what_they_share():
+    def work(shared, k):
+        return shared + k, "colorsys" in sys.modules
+
+    with Workers(None, count=2, needs="colorsys") as workers:
+        assert len(workers._pool.executor._processes) == 2
+        workers.share(7)
+        assert results(workers, jobs(work, 3)) == {k: (7 + k, True) for k in range(3)}
+        workers.share(8)
+        assert results(workers, jobs(work, 1)) == {0: (8, True)}
 
 
 class Fragile(Executor):
