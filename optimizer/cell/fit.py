@@ -17,6 +17,7 @@ from scipy.optimize import OptimizeResult, least_squares
 
 from optimizer.cell.fit_kernel import curve_misses, pulse_drops
 from optimizer.cell.fit_params import (
+    COLD_R2,
     CURVE_GRID,
     EXTRA,
     FEW_GRID,
@@ -179,7 +180,7 @@ def _solve(task: FitTask) -> tuple[Floats, tuple[str, ...]]:
 
 def _joint_start(task: FitTask, shift: dict[str, float], ratio: float) -> Floats:
     """A start at several temperatures: the drop of charge transfer shared between the electrodes by a ratio."""
-    x = start(task, shift)
+    x = start(task, {**shift, "r2": COLD_R2[0]})
     knots = len(task.kinetic_soc)
     x[len(NAMES) : len(NAMES) + knots] += np.log1p(np.exp(-ratio * RATIO[1]))
     x[len(x) - EXTRA - 2 * len(PARTS)] = ratio

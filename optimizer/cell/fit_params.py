@@ -74,7 +74,7 @@ SLOPE = (0.4, 0.4)
 # How long 1C takes to use up the salt in the pores of an electrode, were none to come from elsewhere, as a logarithm
 # [s]: porosity, thickness and salt of ten published sets give 64 (four NMC cells of much energy) to 480 (LFP). Over ten
 # seconds this, not diffusion, tells at which current the electrolyte runs dry.
-SALT = (np.log(75.0), 0.25)
+SALT = (np.log(75.0), 0.12)
 # Limiting current over the capacity [1/h], where laws are fitted: 2 (NMC cells of much energy) to 19 (LFP) in the same
 # sets, by their salt, thickness and diffusivity.
 COLD_LIMIT = (np.log(5.0), 0.9)
@@ -99,6 +99,9 @@ EXTRA = 8
 # The ohmic part's prior is narrower where its law is fitted: it must not trade places with charge transfer. In DFN runs
 # of two NMC sets at 0 degC and 1C it is 20 mV beside 106 and 160 mV of charge transfer.
 COLD_OHMIC = (np.log(0.18), 0.3)
+# Nearly no minutes-long part where laws are fitted: the salt and the lags are what takes minutes there, and a third
+# part would take the salt's place, on which ten-second powers rest.
+COLD_R2 = (np.log(0.01), 0.5)
 # Share of the ohmic resistance in the pores; the rest is metal and contacts.
 PORE_SHARE = 0.85
 # No measured electrolyte's resistance changes less with temperature; published sets: 14.6 kJ/mol at least.
@@ -364,5 +367,6 @@ def prior_misses(x: Floats, task: FitTask) -> list[Floats]:
     if len(cold):
         for n in ("slow", "fast"):
             named[NAMES.index(n)] = (v[n] - COLD_DIFFUSION[0]) / COLD_DIFFUSION[1]
-        named[NAMES.index("ohmic")] = (v["ohmic"] - COLD_OHMIC[0]) / COLD_OHMIC[1]
+        for n, (centre, spread) in (("ohmic", COLD_OHMIC), ("r2", COLD_R2)):
+            named[NAMES.index(n)] = (v[n] - centre) / spread
     return [named, np.diff(level - task.kinetic_prior) / 0.5, shape / 0.5, np.diff(shape) / 0.4, first / 0.7, cold]
