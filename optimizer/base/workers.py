@@ -10,6 +10,7 @@ import contextlib
 import pickle
 import signal
 import tempfile
+import warnings
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Future, wait
@@ -176,6 +177,8 @@ class LocalPool(Pool):
     def __init__(self, shared: Any, count: int, needs: str = "") -> None:
         from loky.process_executor import ProcessPoolExecutor
 
+        # loky starts a worker anew that has grown by 300 MB; that is no news for a user.
+        warnings.filterwarnings("ignore", "A worker was restarted", UserWarning)
         self.share(shared)
         self.most = count + AHEAD
         self.folder = tempfile.TemporaryDirectory(prefix="cellstow-", ignore_cleanup_errors=True)
