@@ -2,7 +2,9 @@
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
+import matplotlib.pyplot as plt
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
@@ -11,6 +13,7 @@ from optimizer.base.problems import BadInput, Problem
 from optimizer.cell.characterize import CharacterizeRequest, read_asked
 from optimizer.cell.curves import read_curves, read_profile, read_pulses, rising_rows
 from optimizer.cli import main
+from optimizer.review.sheets.cell_plot import _runs
 from optimizer.workflows.characterize import ROW_COLUMNS
 
 REFERENCE = Path(__file__).parent / "outside" / "reference" / "Marquis2019"
@@ -189,9 +192,24 @@ def test_faults_of_pulses_and_profiles_have_their_rows(tmp_path: Path):
     assert faults(path, head + good + "-0.1,1,1,3.6,3.5\n", read_pulses) == {"out-of-range": "row 4"}
     assert faults(path, head + good + "0.5,1,1,3.6,3.7\n", read_pulses) == {"wrong-way": "row 4"}
     assert faults(path, head + good + "0.5,1,0,3.6,3.5\n", read_pulses) == {"not-positive": "row 4"}
+    cold = "temp_c," + head + "".join(f"{t},{row}\n" for t in (25, 0) for row in good.split())
+    cold = cold.replace("0,0.5,1,10,3.6,3.45", "0,0.5,1,10,3.6,3.3")
+    assert faults(path, cold, read_pulses) == {}
+    # The same drops with the temperature in another unit, or without it, are no pulses of 25 degC.
+    assert faults(path, cold.replace("temp_c", "temp_k"), read_pulses) == {"unknown-column": "row 1"}
+    bare = head + good + good.replace("3.45", "3.3")
+    assert faults(path, bare, read_pulses) == {"pulses-differ": "row 3"}
     assert faults(path, "time_s,power_w\n0,1\n2,1\n1,1\n", read_profile) == {"not-increasing": "row 4"}
     assert faults(path, "time_s,power_w\n0,1\n", read_profile) == {"too-few-rows": ""}
     assert faults(path, "time_s,power_w\n0,-1\n2,0\n", read_profile) == {"no-discharge": ""}
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_plot_of_charges_alone_says_that_no_run_was_asked_for():
+    figure, axes = plt.subplots(1, 2)
+    _runs(*axes, SimpleNamespace(predictions=(SimpleNamespace(case="charge 1 A"),)))
+    assert [text.get_text() for one in axes for text in one.texts] == ["no case asked for"] * 2
+    plt.close(figure)
 
 
 def test_missing_file_is_named(here: Path):

