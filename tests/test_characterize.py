@@ -10,10 +10,15 @@ import pytest
 from click.testing import CliRunner, Result
 
 from optimizer.base.problems import BadInput, Problem
+from optimizer.brief import Ageing
+from optimizer.catalog import builtin_catalogs, read_cells
 from optimizer.cell.characterize import CharacterizeRequest, read_asked
 from optimizer.cell.curves import read_curves, read_profile, read_pulses, rising_rows
+from optimizer.cell.default import cell_models
+from optimizer.cell.measured import Curve, Pulse
+from optimizer.cell.steps import run_constant
 from optimizer.cli import main
-from optimizer.review.sheets.cell_plot import _runs
+from optimizer.review.sheets.cell_plot import _curves, _resistances, _runs
 from optimizer.workflows.characterize import ROW_COLUMNS
 
 REFERENCE = Path(__file__).parent / "outside" / "reference" / "Marquis2019"
@@ -209,6 +214,27 @@ def test_a_plot_of_charges_alone_says_that_no_run_was_asked_for():
     figure, axes = plt.subplots(1, 2)
     _runs(*axes, SimpleNamespace(predictions=(SimpleNamespace(case="charge 1 A"),)))
     assert [text.get_text() for one in axes for text in one.texts] == ["no case asked for"] * 2
+    plt.close(figure)
+
+
+def test_a_plot_shows_the_fit_at_each_temperature():
+    model = cell_models(read_cells(builtin_catalogs() / "cells.csv"), np.array([0]), ageing=Ageing())[0]
+    temps = (25.0, -10.0)
+
+    def rows_of(run):
+        return 2.0 * run.time_s / 3600.0, run.voltage_v
+
+    curves = [Curve(2.0, *rows_of(run_constant(model, current_a=2.0, temp_c=t)), temp_c=t) for t in temps]
+    pulses = [Pulse(0.5, 2.0, np.array([10.0]), np.array([0.1 + 0.1 * (t < 0)]), 3.7, t) for t in temps]
+    figure, axes = plt.subplots(1, 2)
+    result = SimpleNamespace(curves=curves, pulses=pulses, fit=SimpleNamespace(model=model))
+    _curves(axes[0], result)
+    _resistances(axes[1], result)
+    for dots, line in (axes[0].lines[:2], axes[0].lines[2:4]):  # rows made by the model: the line goes through them
+        assert np.interp(dots.get_xdata(), line.get_xdata(), line.get_ydata()) == pytest.approx(dots.get_ydata())
+    _, warm, dot, _, cold, other = axes[1].lines
+    assert warm.get_color() == dot.get_color() != cold.get_color() == other.get_color()
+    assert (cold.get_ydata() > 1.3 * warm.get_ydata()).all()
     plt.close(figure)
 
 

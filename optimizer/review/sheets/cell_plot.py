@@ -23,10 +23,16 @@ def fit_png(result: Characterized) -> bytes:
     _curves(axes[0, 0], result)
     _resistances(axes[0, 1], result)
     _runs(axes[1, 0], axes[1, 1], result)
-    figure.suptitle(f"{result.fit.model.name}: {result.fit.model.capacity_ah:.3g} Ah, fitted at 25 °C")
+    temps = ", ".join(f"{temp_c:g}" for temp_c in _temps_c(result))
+    figure.suptitle(f"{result.fit.model.name}: {result.fit.model.capacity_ah:.3g} Ah, fitted at {temps} °C")
     buffer = io.BytesIO()
     figure.savefig(buffer, format="png", dpi=110, metadata={"Software": None})
     return buffer.getvalue()
+
+
+def _temps_c(result: Characterized) -> list[float]:
+    """Temperatures of curves and pulses, the warmest first [°C]."""
+    return sorted({c.temp_c for c in result.curves} | {p.temp_c for p in result.pulses}, reverse=True)
 
 
 def _curves(axes: Any, result: Characterized) -> None:
@@ -35,36 +41,39 @@ def _curves(axes: Any, result: Characterized) -> None:
     for number, curve in enumerate(result.curves):
         colour = f"C{number}"
         axes.plot(curve.capacity_ah, curve.voltage_v, ".", color=colour, markersize=3)
-        run = run_constant(model, current_a=curve.current_a)
+        run = run_constant(model, current_a=curve.current_a, temp_c=curve.temp_c)
         axes.plot(
             run.time_s * curve.current_a / 3600,
             run.voltage_v,
             color=colour,
             lw=1.2,
-            label=f"{curve.current_a:.3g} A",
+            label=f"{curve.current_a:.3g} A, {curve.temp_c:g} °C",
         )
     axes.plot((1 - model.soc) * model.capacity_ah, model.ocv_v, "k--", lw=0.8, label="OCV")
     axes.set(xlabel="capacity [Ah]", ylabel="voltage [V]", title="discharge curves: rows as dots, fit as lines")
-    axes.legend(frameon=False)
+    axes.legend(frameon=False, fontsize=8)
 
 
 def _resistances(axes: Any, result: Characterized) -> None:
-    """R0, DCIR at 10 s and the slow resistance over state of charge, with the pulses as dots."""
+    """R0 and DCIR at 10 s over state of charge at each temperature, with the pulses as dots."""
     model = result.fit.model
     inner = (model.soc > 0.03) & (model.soc < 0.99)
-    for seconds, label in ((0.1, "R0 (0.1 s)"), (10.0, "DCIR (10 s)")):
-        axes.plot(model.soc[inner], 1000 * pulse_resistance_ohm(model, seconds=seconds)[inner], label=label)
-    axes.plot(model.soc[inner], 1000 * model.r2_ohm[inner], label="R2 (minutes)")
-    for pulse in result.pulses:
-        for drop in pulse.drop_v:
-            axes.plot(pulse.soc, 1000 * drop / pulse.current_a, "ko", markersize=4)
+    for number, temp_c in enumerate(_temps_c(result)):
+        colour = f"C{number}"
+        for seconds, label, style in ((0.1, "R0 (0.1 s)", "--"), (10.0, "DCIR (10 s)", "-")):
+            ohm = pulse_resistance_ohm(model, seconds=seconds, temp_c=temp_c)
+            label = f"{label}, {temp_c:g} °C"
+            axes.plot(model.soc[inner], 1000 * ohm[inner], style, color=colour, lw=1.2, label=label)
+        for pulse in (p for p in result.pulses if p.temp_c == temp_c):
+            milliohm = 1000 * pulse.drop_v / pulse.current_a
+            axes.plot(np.full(len(milliohm), pulse.soc), milliohm, "o", color=colour, markersize=4)
     axes.set(
         xlabel="state of charge [-]",
         ylabel="resistance [mΩ]",
         title=f"resistance at {model.reference_current_a:.3g} A; pulses as dots",
     )
     axes.set_ylim(bottom=0)
-    axes.legend(frameon=False)
+    axes.legend(frameon=False, fontsize=8, ncols=len(_temps_c(result)), loc="lower left")
 
 
 def _runs(over_time: Any, over_charge: Any, result: Characterized) -> None:
