@@ -184,7 +184,8 @@ class LocalPool(Pool):
         self.folder = tempfile.TemporaryDirectory(prefix="cellstow-", ignore_cleanup_errors=True)
         self.executor = ProcessPoolExecutor(count, initializer=_begin, initargs=(needs,), env=SINGLE)
         if needs:
-            self.executor.submit(int)  # any job starts the processes
+            with _held_back():
+                self.executor.submit(int)  # any job starts the processes
 
     def share(self, shared: Any) -> None:
         """Share it as it is when the next job is handed out."""
@@ -196,15 +197,20 @@ class LocalPool(Pool):
         if not self.path:
             from loky.backend.reduction import dump
 
-            with tempfile.NamedTemporaryFile(dir=self.folder.name, delete=False) as stream:
-                dump(self.shared, stream, protocol=pickle.HIGHEST_PROTOCOL)
+            try:
+                with tempfile.NamedTemporaryFile(dir=self.folder.name, delete=False) as stream:
+                    dump(self.shared, stream, protocol=pickle.HIGHEST_PROTOCOL)
+            except OSError as wrong:  # of a write, which names no file
+                raise OSError(wrong.errno, wrong.strerror, self.folder.name) from wrong
             self.path = stream.name
         return self.path
 
     def submit(self, job: Job) -> Future[Any]:
         """Hand a job out; a pool that has just broken says so as its workers would."""
+        path = self._written()
         try:
-            return self.executor.submit(_with_held, self._written(), job.work, job.args)
+            with _held_back():
+                return self.executor.submit(_with_held, path, job.work, job.args)
         except (BrokenExecutor, RuntimeError) as wrong:
             future: Future[Any] = Future()
             future.set_exception(wrong if isinstance(wrong, BrokenExecutor) else BrokenExecutor(str(wrong)))
@@ -215,6 +221,26 @@ class LocalPool(Pool):
         with contextlib.suppress(Exception):
             self.executor.shutdown(wait=True, kill_workers=True)  # type: ignore[call-arg]
         self.folder.cleanup()
+
+
+@contextlib.contextmanager
+def _held_back() -> Iterator[None]:
+    """Ctrl-C waits; processes that start meanwhile never see it, not even before they run a line of ours."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    # They end the mask where they start, which would be at the first process.
+    from multiprocessing import resource_tracker
+
+    from loky.backend.resource_tracker import ensure_running
+
+    ensure_running()
+    resource_tracker.ensure_running()
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 # What the pool of this worker process shares, by its file.

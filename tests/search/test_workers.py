@@ -1,7 +1,9 @@
 """Workers: whatever becomes of them, each job's result comes once; a job that no worker survives is named."""
 
 import contextlib
+import errno
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -150,6 +152,29 @@ def test_workers_import_before_they_are_told_what_they_share():
         assert results(workers, jobs(work, 3)) == {k: (7 + k, True) for k in range(3)}
         workers.share(8)
         assert results(workers, jobs(work, 1)) == {0: (8, True)}
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="signals can't be held back here")
+def test_workers_start_where_ctrl_c_is_held_back_and_their_parent_still_hears_it():
+    """A worker that is still importing would print a traceback."""
+
+    def work(_, k):
+        return signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, [])
+
+    with Workers(None, count=2) as workers:
+        assert results(workers, jobs(work, 3)) == dict.fromkeys(range(3), True)
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, [])
+
+
+def test_a_full_disk_is_named(monkeypatch):
+    def dump(*args, **how):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("loky.backend.reduction.dump", dump)
+    with Workers(1, count=2) as workers:
+        folder = workers._pool.folder.name
+        with pytest.raises(OSError, match=re.escape(folder)):
+            results(workers, jobs(lambda shared, k: k, 1))
 
 
 class Fragile(Executor):
