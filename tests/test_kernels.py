@@ -1,10 +1,13 @@
 """Kernels give the same bits as plain Python and compiled: a second implementation for each call of a real search."""
 
-from collections import Counter
+import os
+from collections import Counter, deque
 
 import numpy as np
 
 from optimizer.base.kernels import Kernel, kernel
+from optimizer.base.pool import Job
+from optimizer.base.workers import Workers
 from optimizer.catalog import builtin_catalogs
 from optimizer.workflows.how import How
 from optimizer.workflows.search import run_job
@@ -26,8 +29,8 @@ def defined(name, args, result):
     return tuple(at[np.arange(at.shape[1]) < count[:, None]]), count
 
 
-def test_each_call_of_a_search(monkeypatch, tmp_path):
-    """The quick brief: every call of every kernel, both ways. No argument is changed."""
+def compared(folder, _):
+    """Calls of each kernel in a search of the quick brief, each of them made both ways. No argument is changed."""
     seen = Counter()
 
     def both(self, *args):
@@ -40,14 +43,16 @@ def test_each_call_of_a_search(monkeypatch, tmp_path):
         seen[name] += 1
         return result
 
-    monkeypatch.setattr(Kernel, "__call__", both)
-    monkeypatch.setenv("CELLSTOW_CACHE", str(tmp_path))
-    # At a speed of its own, so that nothing is known from another test.
-    text = (builtin_catalogs() / "briefs" / "quick-36v.toml").read_text(encoding="utf-8")
-    text = text.replace('"../', f'"{builtin_catalogs().as_posix()}/').replace("speed_kmh = 22.0", "speed_kmh = 23.7")
-    brief = tmp_path / "brief.toml"
-    brief.write_text(text, encoding="utf-8")
-    run_job(brief, folder=tmp_path / "run", how=How(workers=1))
+    Kernel.__call__ = both
+    os.environ["CELLSTOW_CACHE"] = str(folder / "cache")
+    run_job(builtin_catalogs() / "briefs" / "quick-36v.toml", folder=folder / "run", how=How(workers=1))
+    return seen
+
+
+def test_each_call_of_a_search(tmp_path):
+    """In a process of its own, which knows no layout or plate from another test."""
+    with Workers(tmp_path, count=2) as workers:
+        [(_, seen)] = workers.run(deque([Job(0, "both ways", compared, (0,))]))
     assert set(seen) == {
         "_ask", "_build", "_bunched", "_moving", "_numbered", "_spaced", "filter_lap", "hottest", "lagged_loads",
         "phased_count", "row_ends", "run_block", "sliding_count",
