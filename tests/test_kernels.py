@@ -1,13 +1,14 @@
 """Kernels give the same bits as plain Python and compiled: a second implementation for each call of a real search."""
 
 import os
-from collections import Counter, deque
+import subprocess
+import sys
+from collections import Counter
+from pathlib import Path
 
 import numpy as np
 
 from optimizer.base.kernels import Kernel, kernel
-from optimizer.base.pool import Job
-from optimizer.base.workers import Workers
 from optimizer.catalog import builtin_catalogs
 from optimizer.workflows.how import How
 from optimizer.workflows.search import run_job
@@ -29,7 +30,7 @@ def defined(name, args, result):
     return tuple(at[np.arange(at.shape[1]) < count[:, None]]), count
 
 
-def compared(folder, _):
+def compared(folder):
     """Calls of each kernel in a search of the quick brief, each of them made both ways. No argument is changed."""
     seen = Counter()
 
@@ -51,9 +52,10 @@ def compared(folder, _):
 
 def test_each_call_of_a_search(tmp_path):
     """In a process of its own, which knows no layout or plate from another test."""
-    with Workers(tmp_path, count=2) as workers:
-        [(_, seen)] = workers.run(deque([Job(0, "both ways", compared, (0,))]))
-    assert set(seen) == {
+    command = [sys.executable, "-P", __file__, str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert set(done.stdout.split()) == {
         "_ask", "_build", "_bunched", "_moving", "_numbered", "_spaced", "filter_lap", "hottest", "lagged_loads",
         "phased_count", "row_ends", "run_block", "sliding_count",
     }  # fmt: skip
@@ -75,3 +77,7 @@ def test_compiled_when_there_is_much_to_do(monkeypatch):
     assert inverse(np.ones(2), 1.0).tolist() == [1.0, 1.0] and not compiled
     assert inverse(np.zeros(1), 1.0).tolist() == [np.inf] and len(compiled) == 1
     assert inverse(np.ones(2), 1.0).tolist() == [np.inf, np.inf] and len(compiled) == 2
+
+
+if __name__ == "__main__":
+    print(*compared(Path(sys.argv[1])))
