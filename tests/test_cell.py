@@ -124,6 +124,19 @@ def test_the_kernel_steps_what_the_closed_form_says_at_any_temperature():
         assert run.voltage_v[i] == pytest.approx(float(found), abs=2e-4)
 
 
+def test_a_charge_meets_the_limit_of_the_electrode_that_it_fills():
+    model = made(laws=USUAL, limit_slope=0.8, drying=0.5, depletion=0.98, current_limit_a=8.0, early_rate=900.0)
+    # What the slope takes from the limit in a discharge near empty it takes in a charge near full.
+    level = replace(model, limit_slope=0.0)
+    for amp, soc, sign in ((3.0, 0.2, -1), (3.0, 0.8, 1), (-3.0, 0.2, -1), (-3.0, 0.8, 1)):
+        sloped, flat = (voltage(m, soc=soc, current_a=amp, seconds=600.0) for m in (model, level))
+        assert np.sign(sloped - flat) == sign, (amp, soc)
+    run = charge(model, current_a=3.0, start_soc=0.2)
+    i = np.flatnonzero(run.current_a < 3.0)[0] - 2
+    found = voltage(model, soc=run.soc[i], current_a=-3.0, seconds=run.time_s[i])
+    assert run.voltage_v[i] == pytest.approx(float(found), abs=2e-3)
+
+
 def test_a_charge_is_longer_in_the_cold_and_ends_full():
     model = made(laws=USUAL)
     warm, cold = (charge(model, current_a=1.5, start_soc=0.2, temp_c=t) for t in (25.0, -10.0))

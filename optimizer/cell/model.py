@@ -115,7 +115,8 @@ class CellModel:
         1 if exchange currents are looked up at their surface's state of charge, 0 at the mean [-].
     limit_slope : float
         How much the limiting current falls as the cell empties, since the reaction moves away from the separator:
-        I_lim(s) = I_lim (1 + slope (s - 0.5)), with the delay tau2: the salt in the pores at the start is the same [-].
+        I_lim(s) = I_lim (1 + slope (s - 0.5)), with the delay tau2: the salt in the pores at the start is the same.
+        In a charge it falls as the cell fills, by 0.5 - s: the other electrode takes lithium up [-].
     depletion : float
         Share of the limiting current beyond which the electrolyte's drop goes on straight [-].
     drying : float
@@ -328,7 +329,7 @@ def voltage(
     delayed1 = -amp * np.expm1(-time_s / model.tau1_s)
     delayed2 = -amp * np.expm1(-time_s / (model.tau2_s * f["minutes"]))
     level = np.minimum(model.current_limit_a / f["minutes"], 1e12)
-    left = np.maximum(1.0 + model.limit_slope * (at - 0.5), LEAST_LIMIT_PART)
+    left = np.maximum(1.0 + model.limit_slope * np.where(amp >= 0.0, at - 0.5, 0.5 - at), LEAST_LIMIT_PART)
     limit = level * left
     linear = amp * model.r_ohmic_ohm * f["ohmic"]
     pores_v = PORES_V * thermal_voltage_v(temp)

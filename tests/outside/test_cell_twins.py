@@ -1,6 +1,7 @@
 """What no fit to curves and pulses of 1C can tell: two cells of PyBaMM's DFN with nearly the same data.
 
-reference/make_twins.py says what they are. Who can't tell curves apart that differ by 6 mV, and pulses by 2 mV, misses
+reference/make_twins.py and make_charge_twins.py say what they are.
+Who can't tell curves apart that differ by 6 mV, and pulses by 2 mV, misses
 the ten-second power of one of them by half of what the two differ by, whatever the model.
 """
 
@@ -10,24 +11,28 @@ import pytest
 from optimizer.cell.charging import peak_power_w
 from optimizer.cell.curves import read_curves, read_pulses
 from optimizer.cell.fit import fit_model
-from tests.outside.cold import FOLDER, LIMITS, rows
+from tests.outside.cold import FOLDER, LIMITS, read, rows
 
 TWINS = ("more", "less")
 # What the two differ by at most: [V] as root mean square of a curve up to 97 % of its charge, and of pulses' drops [V].
 CURVE_V, PULSE_V = 0.006, 0.002
 
 
-def data(name):
+def twin_data(name):
     problems = []
     folder = FOLDER / "twins" / name
     out = read_curves(folder / "curves.csv", problems), read_pulses(folder / "pulses.csv", problems)
     assert problems == []
-    peaks = {(float(r["temp_c"]), float(r["soc"])): float(r["power_w"]) for r in rows(folder / "peaks.csv")}
-    return *out, peaks
+    return out
 
 
-def test_twins_have_the_same_data_and_other_powers():
-    (curves, pulses, peaks), (others, other_pulses, others_w) = map(data, TWINS)
+def data(name):
+    peaks = rows(FOLDER / "twins" / name / "peaks.csv")
+    return *twin_data(name), {(float(r["temp_c"]), float(r["soc"])): float(r["power_w"]) for r in peaks}
+
+
+def close(curves, others, pulses, other_pulses):
+    """Two cells' data are the same within CURVE_V and PULSE_V."""
     assert len(curves) == len(others) == 7
     for one, other in zip(curves, others, strict=True):
         assert (one.current_a, one.temp_c) == (other.current_a, other.temp_c)
@@ -38,6 +43,11 @@ def test_twins_have_the_same_data_and_other_powers():
     assert len(pulses) == len(other_pulses) == 9
     for one, other in zip(pulses, other_pulses, strict=True):
         assert np.abs(one.drop_v - other.drop_v).max() <= PULSE_V
+
+
+def test_twins_have_the_same_data_and_other_powers():
+    (curves, pulses, peaks), (others, other_pulses, others_w) = map(data, TWINS)
+    close(curves, others, pulses, other_pulses)
     # No figure is within 8 % of both where they differ by more than 1.08 / 0.92.
     most = (1 + LIMITS["peak"](0)) / (1 - LIMITS["peak"](0))
     apart = [at for at, watt in peaks.items() if watt / others_w[at] > most]
@@ -56,3 +66,18 @@ def test_fits_miss_twins_by_more_than_twins_differ():
     assert min(worst_mv) > 1000.0 * CURVE_V
     # So the cell that gives more is told too little beside the other.
     assert np.mean(powers[0] / powers[1]) < 1.0
+
+
+def test_charges_twin_has_the_same_data_and_other_times():
+    """Diffusion near full, which discharges hardly show, decides how long charges take."""
+    (curves, pulses), (slow_curves, slow_pulses) = read("Ecker2015"), twin_data("slow_when_full")
+    close(curves, slow_curves, pulses, slow_pulses)
+    quick, slow = (
+        {(r["temp_c"], r["case"]): float(r["time_min"]) for r in rows(FOLDER / path / "truth.csv") if r["time_min"]}
+        for path in ("cold/Ecker2015", "twins/slow_when_full")
+    )
+    most = (1 + LIMITS["charge"](0)) / (1 - LIMITS["charge"](0))
+    apart = {at: minutes / quick[at] for at, minutes in slow.items()}
+    assert len(apart) == 7
+    # No time is within 5 % of both where they differ by more than 1.05 / 0.95.
+    assert min(apart.values()) > 1.17 > most
