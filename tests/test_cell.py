@@ -131,6 +131,11 @@ def test_a_charge_meets_the_limit_of_the_electrode_that_it_fills():
     for amp, soc, sign in ((3.0, 0.2, -1), (3.0, 0.8, 1), (-3.0, 0.2, -1), (-3.0, 0.8, 1)):
         sloped, flat = (voltage(m, soc=soc, current_a=amp, seconds=600.0) for m in (model, level))
         assert np.sign(sloped - flat) == sign, (amp, soc)
+    # No jump where a ride turns to braking: from one second to the next the voltage changes as before.
+    load = np.where(np.arange(900) < 600, 8.0, -4.0)
+    braked = run_profile(model, time_s=np.arange(900.0), power_w=load, start_soc=0.35)
+    volt = braked.voltage_v[620:900]
+    assert len(volt) == 280 and np.abs(np.diff(volt, 2)).max() < 1e-4
     run = charge(model, current_a=3.0, start_soc=0.2)
     i = np.flatnonzero(run.current_a < 3.0)[0] - 2
     found = voltage(model, soc=run.soc[i], current_a=-3.0, seconds=run.time_s[i])

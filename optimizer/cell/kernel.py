@@ -56,8 +56,9 @@ def _terminal(
     amp: float, soc: float, slow: float, fast: float, i1: float, i2: float, i3: float, p: Any, tables: Any
 ) -> float:
     """Terminal voltage of a state; p and tables as packed by `pack`."""
-    # Salt runs dry in the electrode that takes lithium up: the negative one in a charge.
-    left = max(1.0 + p[14] * (soc - 0.5 if i3 >= 0.0 else 0.5 - soc), LEAST_LIMIT_PART)
+    # Salt runs dry in the electrode that takes lithium up: the negative one in a charge. By the sign of i2, without
+    # which the slope has no part, so nothing jumps where a ride turns to braking.
+    left = max(1.0 + p[14] * (soc - 0.5 if i2 >= 0.0 else 0.5 - soc), LEAST_LIMIT_PART)
     limit, part, salt_v = p[5] * left, (i3 + (1.0 / left - 1.0) * i2) / p[5], 0.0
     h = i2
     pores_v = PORES_V * p[6]

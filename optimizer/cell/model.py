@@ -329,7 +329,7 @@ def voltage(
     delayed1 = -amp * np.expm1(-time_s / model.tau1_s)
     delayed2 = -amp * np.expm1(-time_s / (model.tau2_s * f["minutes"]))
     level = np.minimum(model.current_limit_a / f["minutes"], 1e12)
-    left = np.maximum(1.0 + model.limit_slope * np.where(amp >= 0.0, at - 0.5, 0.5 - at), LEAST_LIMIT_PART)
+    left = np.maximum(1.0 + model.limit_slope * np.where(delayed2 >= 0.0, at - 0.5, 0.5 - at), LEAST_LIMIT_PART)
     limit = level * left
     linear = amp * model.r_ohmic_ohm * f["ohmic"]
     pores_v = PORES_V * thermal_voltage_v(temp)
