@@ -138,15 +138,19 @@ def demo() -> Path:
 
 
 def two(folder: Path) -> None:
-    """The 600-cell brief with one worker and with two."""
-    brief, cache = make_brief(folder / "two", cells=600), folder / "cache"
-    searched(brief, folder / "before", "--workers", "2", cache=cache)
-    runs = {count: searched(brief, folder / f"run{count}", "--workers", str(count), cache=cache) for count in (1, 2)}
-    assert (folder / "run1" / "front.csv").read_bytes() == (folder / "run2" / "front.csv").read_bytes()
-    print(
-        f"600 cells: {runs[1]['wall_s']:.1f} s with one worker, {runs[2]['wall_s']:.1f} s with two:"
-        f" {runs[1]['wall_s'] / runs[2]['wall_s']:.2f} times as fast; load {os.getloadavg()[0]:.1f}"
-    )
+    """The demo, and the bench's brief of 60 cells and of 600, with one worker and with two."""
+    briefs = {"demo": demo(), **{f"{n} cells": make_brief(folder / str(n), cells=n) for n in (60, 600)}}
+    for name, brief in briefs.items():
+        cache, out = folder / f"cache {name}", folder / f"runs {name}"
+        searched(brief, out / "before", "--workers", "2", cache=cache)
+        runs = {count: searched(brief, out / str(count), "--workers", str(count), cache=cache) for count in (1, 2)}
+        assert (out / "1" / "front.csv").read_bytes() == (out / "2" / "front.csv").read_bytes()
+        print(
+            f"{name}: {runs[1]['wall_s']:.1f} s with one worker, {runs[2]['wall_s']:.1f} s with two:"
+            f" {runs[1]['wall_s'] / runs[2]['wall_s']:.2f} times as fast, processor {runs[1]['cpu_s']:.1f} and"
+            f" {runs[2]['cpu_s']:.1f} s; load {os.getloadavg()[0]:.1f}",
+            flush=True,
+        )
 
 
 def whole(folder: Path) -> None:

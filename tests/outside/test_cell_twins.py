@@ -1,8 +1,8 @@
-"""What no fit to curves and pulses of 1C can tell: two cells of PyBaMM's DFN with nearly the same data.
+"""What no fit to curves and pulses of 1C can tell: pairs of cells of PyBaMM's DFN with nearly the same data.
 
-reference/make_twins.py and make_charge_twins.py say what they are.
-Who can't tell curves apart that differ by 6 mV, and pulses by 2 mV, misses
-the ten-second power of one of them by half of what the two differ by, whatever the model.
+reference/make_twins.py and make_charge_twins.py say what they are. Who can't tell curves apart that differ by 6 mV, and
+pulses by 2 mV, misses the ten-second power, or the charge time, of one of a pair by half of what they differ by,
+whatever the model.
 """
 
 import numpy as np
@@ -80,4 +80,4 @@ def test_charges_twin_has_the_same_data_and_other_times():
     apart = {at: minutes / quick[at] for at, minutes in slow.items()}
     assert len(apart) == 7
     # No time is within 5 % of both where they differ by more than 1.05 / 0.95.
-    assert min(apart.values()) > 1.17 > most
+    assert min(apart.values()) > most

@@ -123,6 +123,8 @@ def scaled(old: Any, factor: float, energy_j_mol: float) -> Callable[..., Any]:
 class Cell:
     """One parameter set at one temperature."""
 
+    model = "DFN"
+
     def __init__(self, name: str, temp_c: float) -> None:
         import pybamm
 
@@ -142,7 +144,7 @@ class Cell:
         values = self.values.copy()
         values.update(extra, check_already_exists=False)
         solver = pb.IDAKLUSolver(rtol=rtol, atol=rtol * 1e-2)
-        return pb.Simulation(pb.lithium_ion.DFN(options), parameter_values=values, solver=solver)
+        return pb.Simulation(getattr(pb.lithium_ion, self.model)(options), parameter_values=values, solver=solver)
 
     def run(
         self, time_s: NDArray[np.float64], load: Any, *, soc: float, power: bool = False,
@@ -188,7 +190,8 @@ class Cell:
         values = self.values.copy()
         steps = (f"Charge at {rate}C until {self.top_v} V", f"Hold at {self.top_v} V until {0.05 * rate / rate}C")
         experiment = pb.Experiment([steps], period="20 seconds")
-        simulation = pb.Simulation(pb.lithium_ion.DFN(), parameter_values=values, experiment=experiment,
+        model = getattr(pb.lithium_ion, self.model)()
+        simulation = pb.Simulation(model, parameter_values=values, experiment=experiment,
                                    solver=pb.IDAKLUSolver(rtol=1e-5, atol=1e-7))  # fmt: skip
         solved = simulation.solve(initial_soc=start_soc)
         charge = -solved["Discharge capacity [A.h]"].entries
@@ -209,11 +212,11 @@ def thinned(charge: NDArray[np.float64], volt: NDArray[np.float64]) -> tuple[NDA
     return grid, np.interp(grid, charge, volt)
 
 
-def curve_rows(name: str) -> list[Row]:
+def curve_rows(name: str, make: type[Cell] = Cell) -> list[Row]:
     """Discharge curves from full."""
     rows: list[Row] = []
     for temp_c in FIT_C:
-        cell = Cell(name, temp_c)
+        cell = make(name, temp_c)
         for rate in (0.05, 0.5, 1.0) if temp_c == 25.0 else (0.5, 1.0):
             amp = rate * cell.capacity_ah
             time_s = np.linspace(0, 2.2 * 3600 / rate, 801)
@@ -237,11 +240,11 @@ def slow_mean_v(path: Path) -> float:
     return float(np.trapezoid(volt, charge) / charge[-1])
 
 
-def pulse_rows(name: str) -> list[Row]:
+def pulse_rows(name: str, make: type[Cell] = Cell) -> list[Row]:
     """Pulses of 1C, of 0.5C where 1C ends before 10 s."""
     rows: list[Row] = []
     for temp_c in FIT_C:
-        cell = Cell(name, temp_c)
+        cell = make(name, temp_c)
         for soc in PULSE_SOC:
             rest = float(cell.run(np.linspace(0, 1, 3), 0.0, soc=soc)["Voltage [V]"].entries[0])
             for rate in (1.0, 0.5, 0.25):
