@@ -81,6 +81,7 @@ def test_temperature_peaks_charges_and_own_heat_in_the_json(here: Path):
     assert any("powers that extrapolate" in note for note in cold["fit"]["notes"])
     assert set(cold["predictions"][1]) == {"case", "charge_80_min", "charge_min", "extrapolates"}
     assert 0 < cold["predictions"][1]["charge_80_min"] < cold["predictions"][1]["charge_min"]
+    assert any("told from discharges" in note for note in cold["fit"]["notes"])
     # A cell that warms gives more, and is charged sooner.
     assert warm["predictions"][0]["energy_wh"] > cold["predictions"][0]["energy_wh"]
     assert warm["predictions"][1]["charge_min"] < cold["predictions"][1]["charge_min"]
@@ -210,10 +211,17 @@ def test_faults_of_pulses_and_profiles_have_their_rows(tmp_path: Path):
 
 
 @pytest.mark.filterwarnings("error")
-def test_a_plot_of_charges_alone_says_that_no_run_was_asked_for():
+def test_a_plot_shows_charges_or_says_that_nothing_was_asked_for():
     figure, axes = plt.subplots(1, 2)
-    _runs(*axes, SimpleNamespace(predictions=(SimpleNamespace(case="charge 1 A"),)))
+    _runs(*axes, SimpleNamespace(predictions=()))
     assert [text.get_text() for one in axes for text in one.texts] == ["no case asked for"] * 2
+    plt.close(figure)
+    figure, axes = plt.subplots(1, 2)
+    hour = SimpleNamespace(time_s=np.array([0.0, 3600.0]), voltage_v=np.array([3.6, 4.2]), current_a=np.ones(2))
+    _runs(*axes, SimpleNamespace(predictions=(SimpleNamespace(case="charge 1 A", run=hour, extrapolates=False),)))
+    # An hour at 1 A is 1 Ah.
+    assert [one.lines[0].get_xdata().tolist() for one in axes] == [[0.0, 60.0], [0.0, 1.0]]
+    assert not any(one.texts for one in axes)
     plt.close(figure)
 
 

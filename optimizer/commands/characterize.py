@@ -186,7 +186,7 @@ def charge_line(prediction: ChargePrediction) -> str:
     """One charge as people read it."""
     early = prediction.charge_80_min
     words = "ends below 80 %" if early is None else f"80 % after {early:.0f} min"
-    done = f"{prediction.case}: {words}, done after {prediction.charge.minutes:.0f} min"
+    done = f"{prediction.case}: {words}, done after {prediction.run.minutes:.0f} min"
     return done + beyond(prediction.extrapolates)
 
 

@@ -77,11 +77,8 @@ def _resistances(axes: Any, result: Characterized) -> None:
 
 
 def _runs(over_time: Any, over_charge: Any, result: Characterized) -> None:
-    """Predicted runs; those that extrapolate are dashed."""
-    from optimizer.cell.characterize import Prediction
-
-    shown = [p for p in result.predictions if isinstance(p, Prediction)]
-    for prediction in shown:
+    """Predicted runs and charges; those that extrapolate are dashed."""
+    for prediction in result.predictions:
         run, style = prediction.run, "--" if prediction.extrapolates else "-"
         label = prediction.case + (" (extrapolates)" if prediction.extrapolates else "")
         charge = np.concatenate(
@@ -90,8 +87,8 @@ def _runs(over_time: Any, over_charge: Any, result: Characterized) -> None:
         over_time.plot(run.time_s / 60, run.voltage_v, style, lw=0.9, label=label)
         over_charge.plot(charge / 3600, run.voltage_v, style, lw=0.9, label=label)
     over_time.set(xlabel="time [min]", ylabel="voltage [V]", title="predicted")
-    over_charge.set(xlabel="capacity given off [Ah]", ylabel="voltage [V]", title="predicted")
-    if shown:
+    over_charge.set(xlabel="capacity given off, or taken up [Ah]", ylabel="voltage [V]", title="predicted")
+    if result.predictions:
         over_time.legend(frameon=False, fontsize=8)
     else:
         for axes in (over_time, over_charge):
