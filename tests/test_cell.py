@@ -142,6 +142,19 @@ def test_a_charge_meets_the_limit_of_the_electrode_that_it_fills():
     assert run.voltage_v[i] == pytest.approx(float(found), abs=2e-3)
 
 
+def test_a_charge_below_the_ending_current_goes_to_full_and_a_strong_one_starts_at_what_flows():
+    # 0.8 of 3 Ah at 0.1 A, a thirtieth of the capacity, are 24 h by hand; 50 mohm end it 5 mV early.
+    slow, less = (charge(bare(), current_a=amp, start_soc=0.2) for amp in (0.1, 0.05))
+    assert slow.minutes == pytest.approx(0.8 * 3 / 0.1 * 60, rel=0.02) and slow.soc[-1] > 0.98
+    assert less.minutes == pytest.approx(0.8 * 3 / 0.05 * 60, rel=0.02)
+    # Just above 0.05C, 0.15 A, nothing jumps.
+    near, above = (charge(bare(), current_a=amp, start_soc=0.2) for amp in (0.1499, 0.1501))
+    assert near.minutes == pytest.approx(above.minutes, rel=0.01)
+    strong = charge(bare(), current_a=1500.0, start_soc=0.9)
+    taken_ah = np.trapezoid(strong.current_a, strong.time_s) / 3600.0
+    assert taken_ah == pytest.approx(3.0 * (strong.soc[-1] - 0.9), rel=0.01)
+
+
 def test_a_charge_is_longer_in_the_cold_and_ends_full():
     model = made(laws=USUAL)
     warm, cold = (charge(model, current_a=1.5, start_soc=0.2, temp_c=t) for t in (25.0, -10.0))

@@ -53,6 +53,8 @@ def charge(
 ) -> Charge:
     """Constant current up to the full voltage, held there until the current has fallen to 0.05C; from rest.
 
+    A current below 0.05C ends at the full voltage.
+
     Parameters
     ----------
     current_a : float
@@ -81,7 +83,7 @@ def charge(
     if count == len(out):
         raise ValueError("the charge does not end")
     time_s, volt, amp, soc, kelvin = np.vstack([[0.0, np.nan, current_a, start_soc, temp_c + CELSIUS_K], out[:count]]).T
-    volt[0] = volt[1]
+    volt[0], amp[0] = volt[1], amp[1]  # a current that is too much from the start never flows
     return Charge(time_s, volt, amp, soc, kelvin - CELSIUS_K)
 
 

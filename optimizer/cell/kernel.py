@@ -320,6 +320,6 @@ def run_charge(
         before = amp
         out[n, 0], out[n, 1], out[n, 2], out[n, 3], out[n, 4] = (n + 1) * step_s, volt, amp, state[0], kelvin
         n += 1
-        if amp <= end_a:
+        if amp < current_a and amp <= end_a:  # a current below end_a ends where the voltage is full
             break
     return n
