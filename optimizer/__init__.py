@@ -1,3 +1,3 @@
 """cellstow: searches battery packs that fit given compartments and writes their Pareto front."""
 
-__version__ = "0.13.2"
+__version__ = "0.14.0"

@@ -76,9 +76,26 @@ def _terminal(
 
 
 @njit(cache=True, error_model="numpy")
-def steeper(lag: float, soc: float, steep: float) -> float:
-    """A lag where diffusion slows with discharge, half way between the mean and the surface."""
-    return float(lag * np.exp(min(max(steep * (0.5 - soc + 0.5 * lag), -MOST_STEEP), MOST_STEEP)))
+def grown(lag: float, soc: float, steep: float) -> float:
+    """What a diffusion time grows by, half way between the mean and the surface, where diffusion slows with charge."""
+    return float(np.exp(min(max(steep * (0.5 - soc + 0.5 * lag), -MOST_STEEP), MOST_STEEP)))
+
+
+@njit(cache=True, error_model="numpy")
+def _lag(
+    old: Any, new: Any, diffusion_s: float, rate: float, soc: float, steep: float, decay: Any, gains: Any
+) -> float:
+    """Step the chain of a surface's lag, and its lag then; its diffusion time is that of the step's start."""
+    time_s, slower = diffusion_s, 1.0
+    if steep != 0.0:
+        slower = grown(old.sum(), soc, steep)
+        time_s *= slower
+    lag = 0.0
+    for k in range(len(gains)):
+        left = decay[k] if steep == 0.0 else decay[k] ** (1.0 / slower)
+        new[k] = old[k] * left + gains[k] * time_s * rate * (1.0 - left)
+        lag += new[k]
+    return lag
 
 
 @njit(cache=True, error_model="numpy")
@@ -97,16 +114,9 @@ def _advance(
     new[3] = state[3] * decay[2] + mean * (1.0 - decay[2])
     new[4] = state[4] * decay[3] + mean * (1.0 - decay[3])
     salt = (1.0 - NEAR_PART) * new[3] + NEAR_PART * new[4]
-    slow = 0.0
-    fast = 0.0
-    for k in range(modes):
-        a = decay[4 + k]
-        b = decay[4 + modes + k]
-        new[5 + k] = state[5 + k] * a + gains[k] * p[2] * rate * (1.0 - a)
-        new[5 + modes + k] = state[5 + modes + k] * b + gains[k] * p[3] * rate * (1.0 - b)
-        slow += new[5 + k]
-        fast += new[5 + modes + k]
-    slow, fast = steeper(slow, new[0], p[18]), steeper(fast, new[0], p[19])
+    chain, last = STATES + modes, STATES + 2 * modes
+    slow = _lag(state[STATES:chain], new[STATES:chain], p[2], rate, state[0], p[18], decay[4 : 4 + modes], gains)
+    fast = _lag(state[chain:last], new[chain:last], p[3], rate, state[0], p[19], decay[4 + modes :], gains)
     return _terminal(amp, new[0], slow, fast, new[1], new[2], salt, p, tables)
 
 

@@ -12,8 +12,8 @@ i1 and i2 are the current seen through first-order delays of tau1 and tau2; h = 
 atanh(x) - x, grows as the electrolyte runs dry. Where temperature laws are fitted (drying below 1), the electrolyte
 has a delay of its own, drying tau2, and x, the current seen through it over I_lim, is its depletion: h = i2, the
 overpotential 1.4 (2 R T / F) atanh(x) comes on top, the ohmic drop grows by 1 + 0.8 x and saturates with current, as
-the reaction crowds at the separator. There the fast surface is the negative electrode's, and a lag grows by
-exp(steep (0.5 - s + l / 2)), since diffusion depends on charge. The OCV may shift with temperature. Each part
+the reaction crowds at the separator. There the fast surface is the negative electrode's, and a diffusion time grows
+by exp(steep (0.5 - s + l / 2)), since diffusion depends on charge. The OCV may shift with temperature. Each part
 changes with temperature by its own law (module laws).
 
 References
@@ -50,7 +50,7 @@ NEAR_PART, NEAR_RATE = 0.25, 4.0
 # Volts, over 2RT/F, at which the ohmic drop in pores begins to saturate: at high current the reaction crowds at the
 # separator. From the same simulations, 0.1 s after the start: 0.83 of the linear drop at 0.17 V, 0.48 at 0.79 V.
 PORES_V = 4.0
-# Most that the lag of a surface grows or shrinks with the state of charge, as a logarithm.
+# Most that the diffusion time of a surface grows or shrinks with the state of charge, as a logarithm.
 MOST_STEEP = 2.5
 SUSTAINED_LIMIT = 2.0
 SURGE_LIMIT = 4.0
@@ -130,8 +130,8 @@ class CellModel:
         Share of the ohmic resistance in the pores of the electrodes, 0 to 1: its drop saturates as V asinh(I R / V)
         with V of PORES_V times 2RT/F [-].
     slow_steep, fast_steep : float
-        How much the logarithm of a surface's lag grows per unit of charge taken: diffusion slows as an electrode
-        fills or empties [-].
+        How much the logarithm of a surface's diffusion time grows per unit of charge taken: diffusion slows as an
+        electrode fills or empties [-].
     """
 
     name: str
@@ -261,9 +261,22 @@ def surface_lag(
     return np.asarray(np.asarray(current_a, dtype=float) / (3600.0 * model.capacity_ah) * diffusion * rise)
 
 
-def _steeper(lag: Floats, soc: Floats, steep: float) -> Floats:
-    """A lag where diffusion slows with discharge, half way between the mean and the surface [-]."""
-    return np.asarray(lag * np.exp(np.clip(steep * (0.5 - soc + 0.5 * lag), -MOST_STEEP, MOST_STEEP)))
+def _steep_lag(
+    model: CellModel, current_a: Floats, seconds: Floats, soc: Floats, factor: Floats, *, fast: bool
+) -> Floats:
+    """Lag of a surface whose diffusion slows with charge, as fast as it was when the lag arose [-]."""
+    steep, diffusion_s = (
+        (model.fast_steep, model.diffusion_fast_s) if fast else (model.slow_steep, model.diffusion_slow_s)
+    )
+    rates, gains = model.lag_chain
+    age_s = diffusion_s * factor * float(gains @ (1.0 / rates) / gains.sum())
+    per_s = current_a / (3600.0 * model.capacity_ah)
+    lag, slower = surface_lag(model, current_a, seconds=seconds, fast=fast, factor=factor), np.ones(soc.shape)
+    for _ in range(0 if steep == 0.0 else 4):
+        then = soc + per_s * np.minimum(age_s * slower, 0.5 * seconds)
+        slower = np.exp(np.clip(steep * (0.5 - then + 0.5 * lag), -MOST_STEEP, MOST_STEEP))
+        lag = surface_lag(model, current_a, seconds=seconds, fast=fast, factor=factor * slower)
+    return lag
 
 
 def _dry(share: Floats, depletion: float) -> Floats:
@@ -317,9 +330,8 @@ def voltage(
     if np.any(time_s < 0):
         raise ValueError("seconds must be at least 0")
     f = dict(zip(PARTS, np.moveaxis(factors(model.laws, temp), -1, 0), strict=True))
-    lag_slow = surface_lag(model, amp, seconds=time_s, fast=False, factor=f["diffusion_slow"])
-    lag_fast = surface_lag(model, amp, seconds=time_s, fast=True, factor=f["diffusion_fast"])
-    lag_slow, lag_fast = _steeper(lag_slow, at, model.slow_steep), _steeper(lag_fast, at, model.fast_steep)
+    lag_slow = _steep_lag(model, amp, time_s, at, f["diffusion_slow"], fast=False)
+    lag_fast = _steep_lag(model, amp, time_s, at, f["diffusion_fast"], fast=True)
     slow, fast = at - lag_slow, at - lag_fast
     exchange = np.interp(at - model.follow * lag_slow, model.soc, model.exchange_a) / f["kinetic"]
     kinetic = np.arcsinh(amp / exchange)

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from optimizer.cell.kernel import steeper
+from optimizer.cell.kernel import grown
 from optimizer.cell.model import CONCENTRATION
 
 
@@ -71,11 +71,11 @@ def rest_points(
             time_s = charge_ah[i] * 3600.0 / current_a
             mean = 1.0 - charge_ah[i] / capacity
             fast = _at(share, mean)
-            late = _spread(numbers[2], time_s, rates, gains)
-            soon = _spread(numbers[3], time_s, rates, gains)
             rate = current_a / (3600.0 * capacity)
-            late = steeper(late * rate, mean, numbers[18]) / rate
-            soon = steeper(soon * rate, mean, numbers[19]) / rate
+            late = _spread(numbers[2], time_s, rates, gains)
+            late = _spread(numbers[2] * grown(late * rate, mean, numbers[18]), time_s, rates, gains)
+            soon = _spread(numbers[3], time_s, rates, gains)
+            soon = _spread(numbers[3] * grown(soon * rate, mean, numbers[19]), time_s, rates, gains)
             lag = (1.0 - fast) * late + fast * soon
             follow = numbers[9] * rate
             j = n - 1 - i

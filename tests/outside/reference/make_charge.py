@@ -12,7 +12,8 @@ import warnings
 from typing import Any
 
 import numpy as np
-from make_reference import HERE, Reference, write_csv
+from make_cold import Cell
+from make_reference import HERE, Reference, simulation, write_csv
 
 SETS = ("Chen2020", "Prada2013")
 RATES = (0.3, 0.5)
@@ -25,17 +26,14 @@ def charge(name: str, rate: float) -> dict[str, Any]:
     pb = reference.pybamm
     full_v = float(reference.values["Upper voltage cut-off [V]"])
     steps = (f"Charge at {rate}C until {full_v} V", f"Hold at {full_v} V until C/20")
-    simulation = pb.Simulation(
-        pb.lithium_ion.DFN(), parameter_values=reference.values, experiment=pb.Experiment([steps])
-    )
-    solution = simulation.solve(initial_soc=START)
+    experiment = pb.Experiment([steps])
+    run = simulation(pb, pb.lithium_ion.DFN(), parameter_values=reference.values, experiment=experiment)
+    solution = run.solve(initial_soc=START)
     time_s = solution["Time [s]"].entries
     amp = solution["Current [A]"].entries
-    # Charge over nominal capacity would hide that a set's real capacity differs: curves.csv has the real one.
-    curves = np.genfromtxt(HERE / name / "curves.csv", delimiter=",", names=True)
-    slow = curves[curves["current_a"] == curves["current_a"].min()]
+    # Over the charge between rest at the two voltage limits: the nominal one may be another.
     ah = np.concatenate([[0.0], np.cumsum(np.diff(time_s) * -(amp[1:] + amp[:-1]) / 2)]) / 3600
-    soc = START + ah / slow["capacity_ah"].max()
+    soc = START + ah / Cell(name, 25.0).window_ah()
     return {
         "set": name,
         "rate": rate,

@@ -61,6 +61,11 @@ VARIANTS = {
     "Prada2013-coarse": ("Prada2013", {"Negative particle radius [m]": 0.7, "Positive particle radius [m]": 1.4}),
 }
 POINTS = 80
+# Points through a particle, and how much finer they are at its surface. With the simulation's own 20, ORegan2022 gives
+# 2.30 Ah instead of 4.14 at 1C and 0 degC, and most ten-second powers in the cold are 4 to 40 % too high; 160 evenly
+# spaced ones give 4.14 Ah, too. Electrodes and separator keep their 20: 40 move powers by
+# 1 %, curves by less.
+PARTICLE_POINTS, STRETCH = 120, 1.0
 PULSE_SOC = (0.8, 0.5, 0.2)
 Row = dict[str, Any]
 
@@ -97,6 +102,16 @@ def write_csv(path: Path, rows: list[Row]) -> None:
         writer.writerows(rows)
 
 
+def simulation(pb: Any, model: Any, *, points: int | None = PARTICLE_POINTS, **given: Any) -> Any:
+    """A simulation with this many points in each particle, or with the library's own mesh; pb is the library."""
+    if points is None:
+        return pb.Simulation(model, **given)
+    closer = pb.MeshGenerator(pb.Exponential1DSubMesh, submesh_params={"side": "right", "stretch": STRETCH})
+    meshes = model.default_submesh_types | {f"{side} particle": closer for side in ("negative", "positive")}
+    counts = model.default_var_pts | {"r_n": points, "r_p": points}
+    return pb.Simulation(model, var_pts=counts, submesh_types=meshes, **given)
+
+
 class Reference:
     """One parameter set, ready to be run under a load to its lower cut-off."""
 
@@ -123,9 +138,9 @@ class Reference:
         model = pb.lithium_ion.DFN(options)
         for rtol, atol in ((1e-5, 1e-7), (1e-4, 1e-6), (1e-3, 1e-5)):
             solver = pb.IDAKLUSolver(rtol=rtol, atol=atol)
-            simulation = pb.Simulation(model, parameter_values=values, solver=solver)
+            run = simulation(pb, model, parameter_values=values, solver=solver)
             try:
-                return simulation.solve(time_s, initial_soc=soc, t_interp=time_s)
+                return run.solve(time_s, initial_soc=soc, t_interp=time_s)
             except pb.SolverError as error:
                 last = error
         raise last
