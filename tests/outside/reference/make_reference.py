@@ -64,7 +64,7 @@ POINTS = 80
 # Points through a particle, and how much finer they are at its surface. With the simulation's own 20, ORegan2022 gives
 # 2.30 Ah instead of 4.14 at 1C and 0 degC, and most ten-second powers in the cold are 4 to 40 % too high; 160 evenly
 # spaced ones give 4.14 Ah, too. Electrodes and separator keep their 20: 40 move powers by
-# 1 %, curves by less.
+# 1 %, curves by less. Not converged: ORegan2022's ten-second powers in the cold, 6 to 10 % higher on a finer surface.
 PARTICLE_POINTS, STRETCH = 120, 1.0
 PULSE_SOC = (0.8, 0.5, 0.2)
 Row = dict[str, Any]
