@@ -27,7 +27,7 @@ LEAST_H, MOST_H = 0.002, 10_000.0
 MOST_STEPS = 2_000_000
 # Largest error of powers on published sets over temperature, what pulses mend, and what charges rest on: ACCURACY.md.
 OPEN_POWERS = (
-    "powers that extrapolate were up to a third off on published cells in the cold; "
+    "powers that extrapolate were up to half again too high or a third too low on published cells in the cold; "
     "pulses of 10 s at six times the 1 h current, or at the power's own, tell them better"
 )
 OPEN_CHARGES = (

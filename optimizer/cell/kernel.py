@@ -77,7 +77,7 @@ def _terminal(
 
 @njit(cache=True, error_model="numpy")
 def grown(lag: float, soc: float, steep: float) -> float:
-    """What a diffusion time grows by, half way between the mean and the surface, where diffusion slows with charge."""
+    """Factor on a diffusion time by the state of charge half way between the mean and the surface [-]."""
     return float(np.exp(min(max(steep * (0.5 - soc + 0.5 * lag), -MOST_STEEP), MOST_STEEP)))
 
 
@@ -85,7 +85,7 @@ def grown(lag: float, soc: float, steep: float) -> float:
 def _lag(
     old: Any, new: Any, diffusion_s: float, rate: float, soc: float, steep: float, decay: Any, gains: Any
 ) -> float:
-    """Step the chain of a surface's lag, and its lag then; its diffusion time is that of the step's start."""
+    """Lag of a surface after a step of its chain, by the diffusion time of the step's start [-]."""
     time_s, slower = diffusion_s, 1.0
     if steep != 0.0:
         slower = grown(old.sum(), soc, steep)

@@ -264,7 +264,7 @@ def surface_lag(
 def _steep_lag(
     model: CellModel, current_a: Floats, seconds: Floats, soc: Floats, factor: Floats, *, fast: bool
 ) -> Floats:
-    """Lag of a surface whose diffusion slows with charge, as fast as it was when the lag arose [-]."""
+    """Lag of a surface whose diffusion time depends on charge, by the time of when most of the lag arose [-]."""
     steep, diffusion_s = (
         (model.fast_steep, model.diffusion_fast_s) if fast else (model.slow_steep, model.diffusion_slow_s)
     )

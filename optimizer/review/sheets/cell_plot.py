@@ -73,7 +73,7 @@ def _resistances(axes: Any, result: Characterized) -> None:
         title=f"resistance at {model.reference_current_a:.3g} A; pulses as dots",
     )
     axes.set_ylim(bottom=0)
-    axes.legend(frameon=False, fontsize=8, ncols=len(_temps_c(result)), loc="lower left")
+    axes.legend(frameon=False, fontsize=8, ncols=len(_temps_c(result)))
 
 
 def _runs(over_time: Any, over_charge: Any, result: Characterized) -> None:
